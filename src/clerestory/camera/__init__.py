@@ -1,0 +1,1 @@
+"""The one camera model: optics, exposure, noise, steadiness and geometry. Imports nothing above it."""

@@ -1,0 +1,41 @@
+"""Angle of view, depth of field, diffraction. Lengths in metres, focal lengths and sensor sizes in millimetres."""
+
+from __future__ import annotations
+
+import math
+
+AIRY = 2.44  # Airy disc diameter = 2.44 lambda N (Hecht, Optics)
+
+
+def angle_of_view(size_mm: float, focal_mm: float) -> float:
+    """Angle of view in degrees across `size_mm` of sensor: 2 atan(d / 2f)."""
+    return math.degrees(2 * math.atan(size_mm / (2 * focal_mm)))
+
+
+def equivalent_focal(focal_mm: float, sensor_mm: tuple[float, float]) -> float:
+    """Focal length on 36 x 24 mm with the same diagonal angle of view (common practice)."""
+    return focal_mm * math.hypot(36, 24) / math.hypot(*sensor_mm)
+
+
+def hyperfocal(focal_mm: float, f_number: float, coc_mm: float) -> float:
+    """Hyperfocal distance in metres, H = f^2 / (N c) + f (Ray, Applied Photographic Optics)."""
+    return (focal_mm**2 / (f_number * coc_mm) + focal_mm) / 1000
+
+
+def sharp_limits(distance: float, focal_mm: float, f_number: float, coc_mm: float) -> tuple[float, float]:
+    """Near and far limits in metres when focused at `distance`; far is infinite from the hyperfocal on (Ray)."""
+    h, f = hyperfocal(focal_mm, f_number, coc_mm), focal_mm / 1000
+    near = distance * (h - f) / (h + distance - 2 * f)
+    far = math.inf if distance >= h else distance * (h - f) / (h - distance)
+    return near, far
+
+
+def defocus_blur(depth: float, distance: float, focal_mm: float, f_number: float) -> float:
+    """Diameter in mm on the sensor of the blur disc of a point at `depth` metres when focused at `distance`."""
+    f = focal_mm / 1000
+    return abs(depth - distance) / depth * f * f / (f_number * (distance - f)) * 1000
+
+
+def airy_disc(f_number: float, wavelength_nm: float = 550.0) -> float:
+    """Diameter of the Airy disc in mm: 2.44 lambda N."""
+    return AIRY * wavelength_nm * 1e-6 * f_number

@@ -1,0 +1,1 @@
+"""Raw files: read, inspect, group into views, pick."""
