@@ -36,5 +36,5 @@ class NoiseModel:
         """The model of the mean of `n` frames."""
         return NoiseModel(
             tuple(g / n for g in self.gain),  # type: ignore[arg-type]
-            tuple(r / n**0.5 for r in self.read),  # type: ignore[arg-type]
+            tuple(r / n**0.5 for r in self.read),
         )
