@@ -1,0 +1,1 @@
+"""One view, one picture: white balance, lens, plumb, crop, tone, noise, sharpening, writing."""

@@ -1,0 +1,156 @@
+"""From a mosaic to linear colour: LibRaw's demosaic on values we prepared ourselves."""
+
+from __future__ import annotations
+
+import io
+import struct
+from dataclasses import dataclass
+
+import numpy as np
+import rawpy
+from numpy.typing import NDArray
+
+from clerestory.frames.read import Mosaic
+
+PEDESTAL = 1024  # counts kept below black so that noise is not cut in half there
+CEILING = 60000  # counts of raw saturation above the pedestal
+
+
+@dataclass(frozen=True)
+class Balanced:
+    """Demosaiced camera RGB: uint16 counts H x W x 3.
+
+    White-balanced values are counts * scale - offset, with raw saturation of channel k at multipliers[k] (the
+    least of them 1).
+    """
+
+    counts: NDArray[np.uint16]
+    scale: float
+    offset: NDArray[np.float64]
+    multipliers: NDArray[np.float64]
+
+
+def prepared(signal: NDArray[np.floating], mosaic: Mosaic) -> NDArray[np.uint16]:
+    """A mosaic above black, H x W, brought to 16 bits with a pedestal and one saturation for all channels."""
+    out = np.empty(signal.shape, np.uint16)
+    for row in range(2):
+        for column in range(2):
+            channel = int(mosaic.cfa[row, column])
+            gain = CEILING / float(mosaic.white[channel] - mosaic.black[channel])
+            plane = np.asarray(signal[row::2, column::2], np.float32) * np.float32(gain) + np.float32(PEDESTAL + 0.5)
+            np.clip(plane, 0, 65535, out=plane)
+            out[row::2, column::2] = plane.astype(np.uint16)
+    return out
+
+
+def signal_of(mosaic: Mosaic) -> NDArray[np.float32]:
+    """Raw values above black, float32 H x W."""
+    out = mosaic.raw.astype(np.float32)
+    for row in range(2):
+        for column in range(2):
+            out[row::2, column::2] -= np.float32(mosaic.black[int(mosaic.cfa[row, column])])
+    return out
+
+
+def _tag(number: int, kind: int, values: tuple[int, ...]) -> tuple[int, int, int, bytes]:
+    code = {1: "B", 3: "H", 4: "I"}[kind]
+    return number, kind, len(values), struct.pack(f"<{len(values)}{code}", *values)
+
+
+def _rational_tag(number: int, values: NDArray[np.floating], signed: bool) -> tuple[int, int, int, bytes]:
+    flat = [round(float(v) * 10000) for v in np.asarray(values).ravel()]
+    code = "<ii" if signed else "<II"
+    return number, 10 if signed else 5, len(flat), b"".join(struct.pack(code, v, 10000) for v in flat)
+
+
+def _wrapped(values: NDArray[np.uint16], mosaic: Mosaic, neutral: NDArray[np.floating]) -> bytes:
+    """A minimal DNG in memory around prepared values, so that LibRaw demosaics them (DNG specification 1.4)."""
+    height, width = values.shape
+    colour = np.where(mosaic.cfa == 3, 1, mosaic.cfa).astype(int).ravel()
+    matrix = mosaic.xyz_to_camera if mosaic.xyz_to_camera is not None else np.linalg.inv(_SRGB)
+    entries = [
+        _tag(254, 4, (0,)),
+        _tag(256, 4, (width,)),
+        _tag(257, 4, (height,)),
+        _tag(258, 3, (16,)),
+        _tag(259, 3, (1,)),
+        _tag(262, 3, (32803,)),
+        _tag(273, 4, (0,)),
+        _tag(277, 3, (1,)),
+        _tag(278, 4, (height,)),
+        _tag(279, 4, (width * height * 2,)),
+        _tag(33421, 3, (2, 2)),
+        _tag(33422, 1, tuple(int(c) for c in colour)),
+        _tag(50706, 1, (1, 4, 0, 0)),
+        _tag(50714, 3, (0,)),  # the pedestal is taken off afterwards: LibRaw would clip what lies below it
+        _tag(50717, 3, (PEDESTAL + CEILING,)),
+        _rational_tag(50721, matrix, signed=True),
+        _rational_tag(50728, neutral, signed=False),
+        _tag(50778, 3, (21,)),
+    ]
+    start = 8 + 2 + 12 * len(entries) + 4
+    extra = b""
+    packed = b""
+    strip = start + sum(len(e[3]) + len(e[3]) % 2 for e in entries if len(e[3]) > 4)
+    for number, kind, count, data in sorted(entries):
+        if number == 273:
+            data = struct.pack("<I", strip)
+        if len(data) > 4:
+            field = struct.pack("<I", start + len(extra))
+            extra += data + b"\0" * (len(data) % 2)
+        else:
+            field = data.ljust(4, b"\0")
+        packed += struct.pack("<HHI", number, kind, count) + field
+    head = struct.pack("<2sHIH", b"II", 42, 8, len(entries)) + packed + struct.pack("<I", 0)
+    return head + extra + values.tobytes()
+
+
+_SRGB = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+
+DEMOSAIC = {"ahd": rawpy.DemosaicAlgorithm.AHD, "dht": rawpy.DemosaicAlgorithm.DHT}
+
+
+def demosaic(
+    signal: NDArray[np.floating],
+    mosaic: Mosaic,
+    multipliers: tuple[float, float, float],
+    method: str = "ahd",
+) -> Balanced:
+    """Full-resolution camera RGB from a mosaic above black (H x W, raw units), white balanced by `multipliers`.
+
+    The multipliers are used inside the demosaic, so that it sees grey as grey. Even-sized frames only: an odd last
+    row or column is dropped.
+    """
+    height, width = signal.shape[0] // 2 * 2, signal.shape[1] // 2 * 2
+    least = np.asarray(multipliers) / min(multipliers)
+    data = _wrapped(prepared(signal[:height, :width], mosaic), mosaic, 1 / least)
+    with rawpy.imread(io.BytesIO(data)) as handle:
+        counts = handle.postprocess(
+            demosaic_algorithm=DEMOSAIC[method],
+            output_color=rawpy.ColorSpace.raw,
+            output_bps=16,
+            gamma=(1, 1),
+            no_auto_bright=True,
+            no_auto_scale=False,
+            user_wb=[float(least[0]), float(least[1]), float(least[2]), float(least[1])],
+            highlight_mode=rawpy.HighlightMode.Ignore,
+            user_flip=0,
+            adjust_maximum_thr=0.0,
+        )
+    # With highlights left alone LibRaw brings the most amplified channel's white level to 65535.
+    scale = float(least.max()) * (PEDESTAL + CEILING) / (65535.0 * CEILING)
+    return Balanced(counts, scale, least * PEDESTAL / CEILING, least)
+
+
+def small(signal: NDArray[np.floating], mosaic: Mosaic) -> NDArray[np.float32]:
+    """Half-size camera RGB from a mosaic above black: each 2 x 2 block one pixel, 1.0 at raw saturation."""
+    height, width = signal.shape[0] // 2, signal.shape[1] // 2
+    out = np.zeros((height, width, 3), np.float32)
+    for row in range(2):
+        for column in range(2):
+            channel = int(mosaic.cfa[row, column])
+            share = 0.5 if channel in (1, 3) else 1.0
+            gain = np.float32(share / (mosaic.white[channel] - mosaic.black[channel]))
+            plane = signal[row : 2 * height : 2, column : 2 * width : 2]
+            out[..., 1 if channel == 3 else channel] += plane.astype(np.float32) * gain
+    return out

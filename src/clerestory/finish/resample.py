@@ -1,0 +1,110 @@
+"""The one resampling: lens, straightening, turn and crop together, from the frame to the picture."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from clerestory.camera.geometry import Distortion, Intrinsics, Room
+
+
+@njit(parallel=True, cache=True, fastmath=False)
+def _positions(
+    back: NDArray[np.float64],
+    left: float,
+    top: float,
+    step: float,
+    lens: NDArray[np.float64],
+    first_row: int,
+    xs: NDArray[np.float32],
+    ys: NDArray[np.float32],
+) -> None:
+    cx, cy, reach = lens[0], lens[1], lens[2]
+    for row in prange(xs.shape[0]):
+        v = top + (row + first_row + 0.5) * step
+        for column in range(xs.shape[1]):
+            u = left + (column + 0.5) * step
+            w = back[2, 0] * u + back[2, 1] * v + back[2, 2]
+            x = ((back[0, 0] * u + back[0, 1] * v + back[0, 2]) / w - cx) / reach
+            y = ((back[1, 0] * u + back[1, 1] * v + back[1, 2]) / w - cy) / reach
+            r2 = x * x + y * y
+            f = lens[3] + r2 * (lens[4] + r2 * (lens[5] + r2 * lens[6]))
+            xs[row, column] = (x * f + lens[7] * 2 * x * y + lens[8] * (r2 + 2 * x * x)) * reach + cx
+            ys[row, column] = (y * f + lens[8] * 2 * x * y + lens[7] * (r2 + 2 * y * y)) * reach + cy
+
+
+def _lens_numbers(camera: Intrinsics, distortion: Distortion | None) -> NDArray[np.float64]:
+    lens = distortion or Distortion()
+    w, h = camera.width, camera.height
+    cx, cy = lens.centre[0] * (w - 1), lens.centre[1] * (h - 1)
+    reach = float(np.hypot(max(cx, w - 1 - cx), max(cy, h - 1 - cy)))
+    return np.array([cx, cy, reach, *lens.radial, *lens.tangential])
+
+
+def source_positions(
+    camera: Intrinsics,
+    distortion: Distortion | None,
+    homography: NDArray[np.float64],
+    room: Room,
+    size: tuple[int, int],
+    rows: slice = slice(None),
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """For each pixel of a picture `size` (width, height) that shows `room`: where it lies in the recorded frame.
+
+    Two float32 arrays (x, y) for the asked rows. `homography` goes from ideal frame pixels to picture-plane pixels.
+    """
+    first, last, _ = rows.indices(size[1])
+    xs = np.empty((last - first, size[0]), np.float32)
+    ys = np.empty_like(xs)
+    step = room.width / size[0]
+    _positions(
+        np.linalg.inv(homography),
+        room.left,
+        room.top,
+        step,
+        _lens_numbers(camera, distortion),
+        first,
+        xs,
+        ys,
+    )
+    return xs, ys
+
+
+def resample(
+    rgb: NDArray[np.float32],
+    camera: Intrinsics,
+    distortion: Distortion | None,
+    homography: NDArray[np.float64],
+    room: Room,
+    size: tuple[int, int],
+) -> NDArray[np.float32]:
+    """The picture, float32 height x width x 3: bicubic, done in strips so that memory stays flat.
+
+    When the picture has fewer pixels than its part of the frame, the frame is averaged down first.
+    """
+    shrink = room.width / size[0]
+    if shrink > 1.5:
+        rgb, camera, homography, room = _shrunk(rgb, camera, homography, room, shrink)
+    out = np.empty((size[1], size[0], 3), np.float32)
+    strip = max(64, 4_000_000 // size[0])
+    for first in range(0, size[1], strip):
+        last = min(first + strip, size[1])
+        xs, ys = source_positions(camera, distortion, homography, room, size, slice(first, last))
+        cv2.remap(rgb, xs, ys, cv2.INTER_CUBIC, dst=out[first:last], borderMode=cv2.BORDER_REFLECT_101)
+    return out
+
+
+def _shrunk(
+    rgb: NDArray[np.float32], camera: Intrinsics, homography: NDArray[np.float64], room: Room, shrink: float
+) -> tuple[NDArray[np.float32], Intrinsics, NDArray[np.float64], Room]:
+    """The frame averaged over areas to about the picture's own fineness."""
+    width = max(8, round(camera.width / shrink))
+    factor = width / camera.width
+    height = max(8, round(camera.height * factor))
+    down = cv2.resize(rgb, (width, height), interpolation=cv2.INTER_AREA)
+    fine = np.array([[factor, 0, 0.5 * factor - 0.5], [0, factor, 0.5 * factor - 0.5], [0, 0, 1.0]])
+    grid = camera.scaled(factor)
+    grid = Intrinsics(width, height, grid.focal, grid.cx, grid.cy)
+    return down, grid, fine @ homography @ np.linalg.inv(fine), room.scaled(factor)
