@@ -7,6 +7,7 @@ Camera axes: x right, y down, z forward. Pixel (0, 0) is the centre of the top l
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -94,16 +95,17 @@ class Distortion:
     For an ideal point at offset (x, y) from the optical centre, in units of the distance from that centre to the
     farthest corner, the recorded point lies at (x, y) (k0 + k1 r^2 + k2 r^4 + k3 r^6) plus the tangential terms
     t0 (2xy), t1 (r^2 + 2x^2) and so on (Adobe DNG specification 1.4, chapter 7). `centre` is relative to the frame.
+    Lenses from the database are fitted with more even powers than the specification's four.
     """
 
-    radial: tuple[float, float, float, float] = (1.0, 0.0, 0.0, 0.0)
+    radial: tuple[float, ...] = (1.0, 0.0, 0.0, 0.0)
     tangential: tuple[float, float] = (0.0, 0.0)
     centre: tuple[float, float] = (0.5, 0.5)
 
     @property
     def is_identity(self) -> bool:
         """Whether this lens moves nothing."""
-        return self.radial == (1.0, 0.0, 0.0, 0.0) and self.tangential == (0.0, 0.0)
+        return self.radial[0] == 1.0 and not any(self.radial[1:]) and self.tangential == (0.0, 0.0)
 
     def _frame(self, camera: Intrinsics) -> tuple[Array, float]:
         w, h = camera.width, camera.height
@@ -118,8 +120,7 @@ class Distortion:
         d = (np.asarray(points, float) - c) / reach
         x, y = d[..., 0], d[..., 1]
         r2 = x * x + y * y
-        k0, k1, k2, k3 = self.radial
-        f = k0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+        f = np.polynomial.polynomial.polyval(r2, self.radial)
         t0, t1 = self.tangential
         dx = x * f + t0 * 2 * x * y + t1 * (r2 + 2 * x * x)
         dy = y * f + t1 * 2 * x * y + t0 * (r2 + 2 * y * y)
@@ -217,3 +218,240 @@ class Room:
             width=self.width * factor,
             height=self.height * factor,
         )
+
+
+def frame_boundary(camera: Intrinsics, distortion: Distortion | None, homography: Array, per_edge: int = 32) -> Array:
+    """Outline of the recorded frame in pixels of the upright picture, clockwise from the top left, (n, 2).
+
+    The frame's outer pixel edges are followed at `per_edge` points a side, undistorted, then sent through
+    `homography` (ideal pixels to picture pixels). The polyline closes from its last point to its first. What the
+    homography would send to infinity or behind the picture's viewer is cut off 84 degrees from its axis.
+    """
+    w, h = camera.width, camera.height
+    t = np.arange(per_edge) / per_edge
+    zero, one = np.zeros(per_edge), np.ones(per_edge)
+    outline = np.concatenate(
+        [np.stack(side, axis=-1) for side in ((t, zero), (one, t), (1 - t, one), (zero, 1 - t))]
+    ) * [w, h] - [0.5, 0.5]
+    if distortion is not None and not distortion.is_identity:
+        outline = distortion.ideal(outline, camera)
+    return project(homography, _in_front(outline, camera, homography))
+
+
+def _in_front(points: Array, camera: Intrinsics, homography: Array) -> Array:
+    """Points of a convex ideal outline (n, 2), drawn in to where the homography stays finite."""
+    x = np.column_stack([(points - [camera.cx, camera.cy]) / camera.focal, np.ones(len(points))])
+    rays = x / np.linalg.norm(x, axis=1, keepdims=True)
+    row = homography[2] @ camera.matrix
+    row = row / np.linalg.norm(row)
+    limit = math.sin(math.radians(6))
+    ahead = rays @ row
+    if ahead.min() >= limit:
+        return points
+    best = rays.mean(axis=0) if rays.mean(axis=0) @ row > limit else row
+    out = rays.copy()
+    behind = np.flatnonzero(ahead < limit)
+    a, b = best @ row, ahead[behind]
+    share = ((a - limit) / (a - b))[:, None]
+    out[behind] = best + share * (rays[behind] - best)
+    found: Array = out[:, :2] / out[:, 2:] * camera.focal + [camera.cx, camera.cy]
+    return found
+
+
+def _gaps(tries: Array, sides: Array) -> Array:
+    """Half height at which a rectangle about each try (m, 3) touches each side (n, 2, 2) of an outline: (m, n).
+
+    A try is a centre x, y and the logarithm of width/height. Exact: the distance max(|dx| / aspect, |dy|) is convex
+    along each side, so that its least value lies at an end or where the side crosses a diagonal of the rectangle.
+    """
+    squash = np.exp(-tries[:, 2])[:, None]
+    x, y = (sides[:, 0, 0] - tries[:, :1]) * squash, sides[:, 0, 1] - tries[:, 1:2]
+    dx, dy = (sides[:, 1, 0] - sides[:, 0, 0]) * squash, np.broadcast_to(sides[:, 1, 1] - sides[:, 0, 1], y.shape)
+    best = np.minimum(np.maximum(np.abs(x), np.abs(y)), np.maximum(np.abs(x + dx), np.abs(y + dy)))
+    for sign in (-1.0, 1.0):
+        slope = dx + sign * dy
+        t = np.clip(-(x + sign * y) / np.where(np.abs(slope) < 1e-12, 1.0, slope), 0.0, 1.0)
+        best = np.minimum(best, np.maximum(np.abs(x + t * dx), np.abs(y + t * dy)))
+    return best
+
+
+def _sides(outline: Array) -> Array:
+    """A closed polyline (n, 2) as its sides (n, 2, 2)."""
+    return np.stack([outline, np.roll(outline, -1, axis=0)], axis=1)
+
+
+def _inside(tries: Array, sides: Array) -> NDArray[np.bool_]:
+    """Whether the centres of tries (m, 3) lie inside a closed outline's sides (n, 2, 2), by counting crossings."""
+    a, b = sides[None, :, 0], sides[None, :, 1]
+    x, y = tries[:, None, 0], tries[:, None, 1]
+    spans = (a[..., 1] > y) != (b[..., 1] > y)
+    rise = np.where(spans, b[..., 1] - a[..., 1], 1.0)
+    at = a[..., 0] + (y - a[..., 1]) / rise * (b[..., 0] - a[..., 0])
+    out: NDArray[np.bool_] = (np.count_nonzero(spans & (x < at), axis=1) % 2).astype(bool)
+    return out
+
+
+def _rectangles(tries: Array, half: Array) -> Array:
+    """Corners, clockwise from the top left, of rectangles about tries (m, 3) of half height (m,): (m, 4, 2)."""
+    reach = np.stack([half * np.exp(tries[:, 2]), half], axis=-1)
+    signs = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    out: Array = tries[:, None, :2] + signs * reach[:, None]
+    return out
+
+
+@dataclass(frozen=True)
+class _Search:
+    """Rectangles inside one outline (its sides, (n, 2, 2)), scored by the area they cover in the frame itself."""
+
+    sides: Array
+    back: Array
+    whole: bool = True
+
+    def kept(self, tries: Array) -> Array:
+        """Area in frame pixels (ideal lens) of the largest rectangle at each try (m, 3); below 0 outside."""
+        half = _gaps(tries, self.sides).min(axis=1)
+        x, y = np.moveaxis(project(self.back, _rectangles(tries, half)), -1, 0)
+        area = ((x * np.roll(y, -1, axis=1)) - (y * np.roll(x, -1, axis=1))).sum(axis=1) / 2
+        if not self.whole:
+            return area
+        return np.where(_inside(tries, self.sides), area, -half)
+
+    @property
+    def coarse(self) -> _Search:
+        """The same search within every third corner of a bent outline."""
+        ends = self.sides[:: 3 if len(self.sides) > 32 else 1, 0]
+        return _Search(_sides(ends), self.back)
+
+    def near(self, best: Array, reach: Array) -> _Search:
+        """The same search confined to tries within `reach` of one: sides that cannot matter there are dropped."""
+        slack = 2 * (reach[0] * math.exp(-best[2]) + reach[1]) + 1e-6
+        gaps = _gaps(best[None], self.sides)[0]
+        near = gaps <= gaps.min() * math.exp(2 * reach[2]) + slack
+        return _Search(self.sides[near], self.back, False)
+
+
+def _climb(score: Callable[[Array], Array], start: Array, reach: Array, fineness: float, steps: int) -> Array:
+    """Where a score of tries (m, 3) is greatest within `reach` of a start: a grid, halved about its best point."""
+    line = np.linspace(-1, 1, steps)
+    axes = [line if r > 0 else np.zeros(1) for r in reach]
+    grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+    at = start
+    while reach[:2].max() > fineness:
+        tries = at + grid * reach
+        at = tries[int(np.argmax(score(tries)))]
+        reach = reach / 2
+    return at
+
+
+# Rooms that keep within this share of the most count as equal; among them the composition's centre decides.
+NEARLY_EQUAL = 0.01
+
+
+def _place(search: _Search, aspect: float | None, keep: Array) -> Array:
+    """The try (x, y, log aspect) that keeps most of the frame, nearest to `keep` among nearly equal ones."""
+    low, high = search.sides[:, 0].min(axis=0), search.sides[:, 0].max(axis=0)
+    start = np.array([*(low + high) / 2, math.log(aspect) if aspect else 0.0])
+    reach = np.array([*(high - low) / 2, 0.0 if aspect else 1.5])
+    rough = 0.02 * float(reach[:2].max())
+    most = _climb(search.coarse.kept, start, reach, rough, 9)
+    near = np.where(reach > 0, 4 * np.array([rough, rough, 0.04]), 0)
+    most = _climb(search.near(most, near).kept, most, near, 0.01, 9 if aspect else 7)
+    floor = float(search.kept(most[None])[0]) * (1 - NEARLY_EQUAL)
+
+    def nearness(of: _Search) -> Callable[[Array], Array]:
+        def score(tries: Array) -> Array:
+            short = np.maximum(floor - of.kept(tries), 0) / floor
+            out: Array = -np.hypot(*(tries[:, :2] - keep).T) - 1e6 * short
+            return out
+
+        return score
+
+    # A box about the best room has that room on its grid: the answer is never worse than it.
+    reach = np.array([*np.maximum(high - most[:2], most[:2] - low), 0.0])
+    placed = _climb(nearness(search.coarse), most, reach, rough, 9)
+    near = np.array([4 * rough, 4 * rough, 0.0])
+    return _climb(nearness(search.near(placed, near)), placed, near, 0.01, 9)
+
+
+def _shoelace(points: Array) -> float:
+    """Signed area of a closed polygon (n, 2)."""
+    x, y = points.T
+    return float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
+
+
+def _share_kept(
+    corners: Array, camera: Intrinsics, distortion: Distortion | None, homography: Array
+) -> tuple[float, dict[str, float]]:
+    """Share of the recorded frame inside a rectangle of the picture (its corners), and the loss at each edge.
+
+    What is lost is cut along the lines from the frame's corners to the rectangle's own, seen in the frame.
+    """
+    t = np.arange(32)[:, None] / 32
+    sides = [corners[i] + t * (corners[(i + 1) % 4] - corners[i]) for i in range(4)]
+    back = project(np.linalg.inv(homography), np.concatenate(sides))
+    if distortion is not None and not distortion.is_identity:
+        back = distortion.recorded(back, camera)
+    w, h = camera.width, camera.height
+    frame = np.array([[0, 0], [w, 0], [w, h], [0, h]]) - 0.5
+    lost = {}
+    for i, name in enumerate(("top", "right", "bottom", "left")):
+        inner = np.take(back, range(32 * i, 32 * i + 33), axis=0, mode="wrap")
+        lost[name] = _shoelace(np.concatenate([frame[[i, (i + 1) % 4]], inner[::-1]])) / (w * h)
+    return _shoelace(back) / (w * h), {name: lost[name] for name in ("left", "top", "right", "bottom")}
+
+
+def largest_room(
+    camera: Intrinsics,
+    straightening: Straightening,
+    aspect: float | None = None,
+    distortion: Distortion | None = None,
+    keep: tuple[float, float] | None = None,
+) -> Room:
+    """The upright rectangle of width/height `aspect` (None: any shape) that keeps most of a straightened frame.
+
+    "Most" counts the frame's own pixels, not the picture's, which straightening enlarges at the top. Among rooms
+    that keep within NEARLY_EQUAL of the most, the one centred nearest to the composition's centre is taken: `keep`,
+    in ideal pixels of the frame (None: the middle of the frame). The rectangle reaches to the outer edges
+    of the frame's pixels, so that every picture pixel has its centre inside the frame; a sampler must repeat the
+    outermost half pixel. Raises ValueError for an aspect that is not positive.
+    """
+    if aspect is not None and not aspect > 0:
+        raise ValueError(f"aspect {aspect} is not positive")
+    h = straightening.homography(camera)
+    bent = distortion is not None and not distortion.is_identity
+    outline = frame_boundary(camera, distortion, h, 24 if bent else 1)
+    middle = np.array(keep if keep is not None else ((camera.width - 1) / 2, (camera.height - 1) / 2), float)
+    wanted = project(h, _in_front(middle[None], camera, h))[0]
+    search = _Search(_sides(outline), np.linalg.inv(h))
+    best = _place(search, aspect, wanted)[None]
+    corners = _rectangles(best, _gaps(best, search.sides).min(axis=1))[0]
+    (left, top), (width, height) = corners[0], corners[2] - corners[0]
+    bare = Room(float(left), float(top), float(width), float(height), 0.0)
+    kept, lost = _share_kept(bare.corners, camera, distortion, h)
+    return replace(bare, kept=kept, lost=lost)
+
+
+def enlargement_map(
+    camera: Intrinsics,
+    straightening: Straightening,
+    room: Room,
+    distortion: Distortion | None = None,
+    shape: tuple[int, int] = (9, 13),
+) -> Array:
+    """Linear enlargement, picture pixels per recorded pixel, on a grid of rows and columns over a room.
+
+    Its reciprocal is the resolution left; the circle of confusion that counts at a place is the chosen one divided
+    by the value there. Rows run from the room's top to its bottom.
+    """
+    h = straightening.homography(camera)
+    x = room.left + np.linspace(0, 1, shape[1]) * room.width
+    y = room.top + np.linspace(0, 1, shape[0]) * room.height
+    points = project(np.linalg.inv(h), np.stack(np.meshgrid(x, y), axis=-1))
+    scale = local_scale(h, points)
+    if distortion is None or distortion.is_identity:
+        return scale
+    across = distortion.recorded(points + [0.5, 0], camera) - distortion.recorded(points - [0.5, 0], camera)
+    down = distortion.recorded(points + [0, 0.5], camera) - distortion.recorded(points - [0, 0.5], camera)
+    area = across[..., 0] * down[..., 1] - across[..., 1] * down[..., 0]
+    out: Array = scale / np.sqrt(np.abs(area))
+    return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -41,10 +42,25 @@ def lens_correction(info: FrameInfo) -> LensCorrection:
     return _from_database(info)
 
 
+def _plain(text: str) -> str:
+    return re.sub(r"[^a-z0-9]", "", text.lower())
+
+
+def _matches(lens: Any, name: str, focal_mm: float) -> bool:
+    """Whether a database lens has the very focal range and widest aperture that a lens's name states."""
+    stated = [float(n) for n in re.findall(r"\d+(?:\.\d+)?", name)]
+    wanted = [lens.min_focal, lens.max_focal] + ([lens.min_aperture] if lens.min_aperture else [])
+    inside = lens.min_focal - 0.5 <= focal_mm <= lens.max_focal + 0.5
+    return inside and all(any(abs(w - n) < 0.06 for n in stated) for w in wanted)
+
+
 def _from_database(info: FrameInfo) -> LensCorrection:
     database = _database()
-    cameras = database.find_cameras(info.make, info.model)
-    lenses = database.find_lenses(cameras[0], None, info.lens) if cameras else []
+    cameras = [
+        c for c in database.find_cameras(info.make, info.model, True) if _plain(info.model).endswith(_plain(c.model))
+    ]
+    found = database.find_lenses(cameras[0], None, info.lens, True) if cameras else []
+    lenses = [lens for lens in found if _matches(lens, info.lens, info.focal_mm or 0.0)]
     if not lenses:
         return LensCorrection(None, None, f"not corrected: the lens database does not know '{info.lens}'")
     width, height = 481, 2 * (round(481 * info.height / info.width) // 2) + 1
@@ -66,7 +82,7 @@ def _radii(width: int, height: int) -> tuple[NDArray[np.float64], float]:
 
 
 def _fitted_distortion(positions: NDArray[np.float32] | None) -> Distortion | None:
-    """WarpRectilinear coefficients that follow a map of recorded positions (H x W x 2) of ideal pixels."""
+    """Even-power coefficients that follow a map of recorded positions (H x W x 2) of ideal pixels."""
     if positions is None:
         return None
     height, width = positions.shape[:2]
@@ -75,9 +91,9 @@ def _fitted_distortion(positions: NDArray[np.float32] | None) -> Distortion | No
     dy = positions[..., 1] - (height - 1) / 2
     recorded = np.hypot(dx, dy) / reach
     keep = r > 0.02
-    basis = np.stack([r[keep] ** n for n in (1, 3, 5, 7)], axis=1)
+    basis = np.stack([r[keep] ** n for n in range(1, 16, 2)], axis=1)
     k, *_ = np.linalg.lstsq(basis, recorded[keep], rcond=None)
-    return Distortion(radial=(float(k[0]), float(k[1]), float(k[2]), float(k[3])))
+    return Distortion(radial=tuple(float(c) for c in k))
 
 
 def _fitted_fall_off(gain: NDArray[np.float32]) -> Vignetting:

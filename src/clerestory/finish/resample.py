@@ -30,9 +30,11 @@ def _positions(
             x = ((back[0, 0] * u + back[0, 1] * v + back[0, 2]) / w - cx) / reach
             y = ((back[1, 0] * u + back[1, 1] * v + back[1, 2]) / w - cy) / reach
             r2 = x * x + y * y
-            f = lens[3] + r2 * (lens[4] + r2 * (lens[5] + r2 * lens[6]))
-            xs[row, column] = (x * f + lens[7] * 2 * x * y + lens[8] * (r2 + 2 * x * x)) * reach + cx
-            ys[row, column] = (y * f + lens[8] * 2 * x * y + lens[7] * (r2 + 2 * y * y)) * reach + cy
+            f = 0.0
+            for k in range(lens.size - 1, 4, -1):
+                f = f * r2 + lens[k]
+            xs[row, column] = (x * f + lens[3] * 2 * x * y + lens[4] * (r2 + 2 * x * x)) * reach + cx
+            ys[row, column] = (y * f + lens[4] * 2 * x * y + lens[3] * (r2 + 2 * y * y)) * reach + cy
 
 
 def _lens_numbers(camera: Intrinsics, distortion: Distortion | None) -> NDArray[np.float64]:
@@ -40,7 +42,7 @@ def _lens_numbers(camera: Intrinsics, distortion: Distortion | None) -> NDArray[
     w, h = camera.width, camera.height
     cx, cy = lens.centre[0] * (w - 1), lens.centre[1] * (h - 1)
     reach = float(np.hypot(max(cx, w - 1 - cx), max(cy, h - 1 - cy)))
-    return np.array([cx, cy, reach, *lens.radial, *lens.tangential])
+    return np.array([cx, cy, reach, *lens.tangential, *lens.radial])
 
 
 def source_positions(
