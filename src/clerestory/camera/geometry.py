@@ -373,6 +373,12 @@ def _place(search: _Search, aspect: float | None, keep: Array) -> Array:
     return _climb(nearness(search.near(placed, near)), placed, near, 0.01, 9)
 
 
+def _inverse(h: Array) -> Array:
+    """A homography undone."""
+    out: Array = np.asarray(np.linalg.inv(h), float)
+    return out
+
+
 def _shoelace(points: Array) -> float:
     """Signed area of a closed polygon (n, 2)."""
     x, y = points.T
@@ -388,7 +394,7 @@ def _share_kept(
     """
     t = np.arange(32)[:, None] / 32
     sides = [corners[i] + t * (corners[(i + 1) % 4] - corners[i]) for i in range(4)]
-    back = project(np.linalg.inv(homography), np.concatenate(sides))
+    back = project(_inverse(homography), np.concatenate(sides))
     if distortion is not None and not distortion.is_identity:
         back = distortion.recorded(back, camera)
     w, h = camera.width, camera.height
@@ -422,7 +428,7 @@ def largest_room(
     outline = frame_boundary(camera, distortion, h, 24 if bent else 1)
     middle = np.array(keep if keep is not None else ((camera.width - 1) / 2, (camera.height - 1) / 2), float)
     wanted = project(h, _in_front(middle[None], camera, h))[0]
-    search = _Search(_sides(outline), np.linalg.inv(h))
+    search = _Search(_sides(outline), _inverse(h))
     best = _place(search, aspect, wanted)[None]
     corners = _rectangles(best, _gaps(best, search.sides).min(axis=1))[0]
     (left, top), (width, height) = corners[0], corners[2] - corners[0]
@@ -446,12 +452,12 @@ def enlargement_map(
     h = straightening.homography(camera)
     x = room.left + np.linspace(0, 1, shape[1]) * room.width
     y = room.top + np.linspace(0, 1, shape[0]) * room.height
-    points = project(np.linalg.inv(h), np.stack(np.meshgrid(x, y), axis=-1))
+    points = project(_inverse(h), np.stack(np.meshgrid(x, y), axis=-1))
     scale = local_scale(h, points)
     if distortion is None or distortion.is_identity:
         return scale
-    across = distortion.recorded(points + [0.5, 0], camera) - distortion.recorded(points - [0.5, 0], camera)
-    down = distortion.recorded(points + [0, 0.5], camera) - distortion.recorded(points - [0, 0.5], camera)
+    halves = 0.5 * np.eye(2)
+    across, down = (distortion.recorded(points + d, camera) - distortion.recorded(points - d, camera) for d in halves)
     area = across[..., 0] * down[..., 1] - across[..., 1] * down[..., 0]
     out: Array = scale / np.sqrt(np.abs(area))
     return out
