@@ -73,8 +73,7 @@ def _balance(
             dx = (np.float32(x) - centre[0]) * centre[2]
             r2 = dx * dx + dy * dy
             gain = np.float32(1) + r2 * (
-                fall_off[0]
-                + r2 * (fall_off[1] + r2 * (fall_off[2] + r2 * (fall_off[3] + r2 * fall_off[4])))
+                fall_off[0] + r2 * (fall_off[1] + r2 * (fall_off[2] + r2 * (fall_off[3] + r2 * fall_off[4])))
             )
             r = np.float32(linear[y, x, 0]) * scale - offset[0]
             g = np.float32(linear[y, x, 1]) * scale - offset[1]

@@ -63,7 +63,7 @@ def _from_database(info: FrameInfo) -> LensCorrection:
     lenses = [lens for lens in found if _matches(lens, info.lens, info.focal_mm or 0.0)]
     if not lenses:
         return LensCorrection(None, None, f"not corrected: the lens database does not know '{info.lens}'")
-    width, height = 481, 2 * (round(481 * info.height / info.width) // 2) + 1
+    width, height = 961, 2 * (round(961 * info.height / info.width) // 2) + 1
     modifier = lensfunpy.Modifier(lenses[0], cameras[0].crop_factor, width, height)
     modifier.initialize(
         float(info.focal_mm or 0), float(info.f_number or 8.0), distance=10.0, scale=1.0, pixel_format=np.float32

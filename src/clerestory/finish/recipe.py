@@ -1,0 +1,76 @@
+"""How a picture is finished: a plain TOML file a person can read and edit. Absent means "as the tool would"."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+
+import tomli_w
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from clerestory.errors import UserError
+
+Shape = Literal["4:3", "3:2", "16:9", "1:1", "free"]
+SHAPES: tuple[Shape, ...] = ("4:3", "3:2", "16:9", "1:1", "free")
+
+
+class Guide(BaseModel):
+    """A line the user says is upright or level: two points, each (x, y) as shares of the frame's width and height."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    kind: Literal["upright", "level"]
+    start: tuple[float, float]
+    end: tuple[float, float]
+
+
+class Recipe(BaseModel):
+    """The controls of one picture. None leaves the matter to the tool.
+
+    exposure, window_hold, shade_lift in stops; warmth in kelvin; tint, along green to magenta, in hundredths of
+    the CIE 1960 uv chart; local_contrast, plumb and place_crop as shares; turn in degrees.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    exposure: Annotated[float, Field(ge=-6, le=6)] | None = None
+    warmth: Annotated[float, Field(ge=1500, le=20000)] | None = None
+    tint: Annotated[float, Field(ge=-10, le=10)] | None = None
+    window_hold: Annotated[float, Field(ge=0, le=8)] | None = None
+    shade_lift: Annotated[float, Field(ge=0, le=6)] | None = None
+    local_contrast: Annotated[float, Field(ge=0, le=2)] | None = None
+    denoise: Annotated[float, Field(ge=0, le=2)] | None = None
+    plumb: Annotated[float, Field(ge=0, le=1)] | None = None
+    turn: Annotated[float, Field(ge=-45, le=45)] | None = None
+    shape: Shape | None = None
+    place_crop: tuple[Annotated[float, Field(ge=-1, le=1)], Annotated[float, Field(ge=-1, le=1)]] | None = None
+    guides: tuple[Guide, ...] = ()
+    pick: str | None = None
+
+    def digest(self) -> str:
+        """A short fingerprint of these settings, 16 hexadecimal digits of BLAKE2b."""
+        return hashlib.blake2b(self.model_dump_json().encode(), digest_size=8).hexdigest()
+
+    def toml(self) -> str:
+        """This recipe as TOML, only what is set."""
+        return tomli_w.dumps(self.model_dump(mode="json", exclude_none=True, exclude_defaults=True))
+
+
+def read_recipe(path: Path) -> Recipe:
+    """The recipe in a file; the tool's own choices when the file is absent. One sentence when it is wrong."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return Recipe()
+    except (OSError, UnicodeDecodeError) as problem:
+        raise UserError(f"{path}: cannot be read ({problem}); mend or delete it.") from problem
+    try:
+        return Recipe.model_validate(tomllib.loads(text))
+    except (tomllib.TOMLDecodeError, RecursionError) as problem:
+        raise UserError(f"{path}: not valid TOML ({problem}); mend that line or delete the file.") from problem
+    except ValidationError as problem:
+        first = problem.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise UserError(f"{path}: '{where}': {first['msg'].lower()}; mend it or delete that line.") from problem

@@ -1,0 +1,162 @@
+"""Pictures to bytes: JPEG and 16-bit TIFF with colour profile and EXIF, IPTC and XMP fields."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import exiv2
+import numpy as np
+import tifffile
+from numpy.typing import NDArray
+from PIL import Image
+
+from clerestory import __version__
+from clerestory.errors import UserError
+from clerestory.finish.colour import encode
+from clerestory.finish.icc import profile
+
+NAMESPACE = "https://clerestory.invalid/ns/1.0/"
+exiv2.XmpParser.initialize()
+exiv2.XmpProperties.registerNs(NAMESPACE, "clerestory")
+
+# What is carried over from the frame: how, when and with what it was taken (EXIF 2.32 names).
+CARRIED = (
+    "Exif.Image.Make", "Exif.Image.Model", "Exif.Image.Artist", "Exif.Image.Copyright",
+    "Exif.Photo.ExposureTime", "Exif.Photo.FNumber", "Exif.Photo.ExposureProgram", "Exif.Photo.ISOSpeedRatings",
+    "Exif.Photo.DateTimeOriginal", "Exif.Photo.SubSecTimeOriginal", "Exif.Photo.OffsetTimeOriginal",
+    "Exif.Photo.ExposureBiasValue", "Exif.Photo.MeteringMode", "Exif.Photo.Flash", "Exif.Photo.FocalLength",
+    "Exif.Photo.FocalLengthIn35mmFilm", "Exif.Photo.LensMake", "Exif.Photo.LensModel",
+    "Exif.Photo.LensSpecification", "Exif.Photo.BodySerialNumber", "Exif.Photo.LensSerialNumber",
+    "Exif.GPSInfo.GPSLatitude", "Exif.GPSInfo.GPSLatitudeRef", "Exif.GPSInfo.GPSLongitude",
+    "Exif.GPSInfo.GPSLongitudeRef", "Exif.GPSInfo.GPSAltitude", "Exif.GPSInfo.GPSAltitudeRef",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Caption:
+    """What a person says of a picture: the IPTC core fields an archive asks for."""
+
+    title: str = ""
+    caption: str = ""
+    place: str = ""
+    creator: str = ""
+    rights: str = ""
+    permit: str = ""
+    keywords: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Record:
+    """What the tool says of a picture: XMP fields in its own namespace, all text."""
+
+    fields: dict[str, str] = field(default_factory=dict)
+
+
+def encoded(rgb: NDArray[np.float32], kind: str, space: str = "srgb", quality: int = 93) -> bytes:
+    """Display-linear working RGB as the bytes of a picture file, `kind` 'jpeg' or 'tiff' (16 bits a channel)."""
+    out = io.BytesIO()
+    if kind == "jpeg":
+        Image.fromarray(encode(rgb, space, 8)).save(
+            out, "JPEG", quality=quality, subsampling=0, icc_profile=profile(space), optimize=False
+        )
+    elif kind == "tiff":
+        tifffile.imwrite(
+            out,
+            encode(rgb, space, 16),
+            photometric="rgb",
+            iccprofile=profile(space),
+            metadata=None,
+            software=f"Clerestory {__version__}",
+            datetime=None,
+        )
+    else:
+        raise UserError(f"'{kind}' is not a kind of picture this writes; ask for jpeg or tiff.")
+    return out.getvalue()
+
+
+def _exif_of(source: Path) -> dict[str, str]:
+    """The carried EXIF fields of a frame, as text; empty when exiv2 cannot read it."""
+    try:
+        image = exiv2.ImageFactory.open(str(source))
+        image.readMetadata()
+    except exiv2.Exiv2Error:
+        return {}
+    return {datum.key(): datum.toString() for datum in image.exifData() if datum.key() in CARRIED}
+
+
+def with_metadata(data: bytes, source: Path | None, caption: Caption, record: Record, size: tuple[int, int]) -> bytes:
+    """A JPEG or TIFF's bytes with its metadata put in: EXIF carried over, IPTC and XMP written."""
+    image = exiv2.ImageFactory.open(data)
+    image.readMetadata()
+    exif = image.exifData()
+    for key, value in (_exif_of(source) if source else {}).items():
+        exif[key] = value
+    exif["Exif.Image.Software"] = f"Clerestory {__version__}"
+    exif["Exif.Image.Orientation"] = 1
+    exif["Exif.Photo.PixelXDimension"] = size[0]
+    exif["Exif.Photo.PixelYDimension"] = size[1]
+    if caption.creator:
+        exif["Exif.Image.Artist"] = caption.creator
+    if caption.rights:
+        exif["Exif.Image.Copyright"] = caption.rights
+    image.setExifData(exif)
+    image.setIptcData(_iptc(caption))
+    image.setXmpData(_xmp(caption, record))
+    image.writeMetadata()
+    channel = image.io()
+    channel.open()
+    try:
+        return bytes(channel.mmap())
+    finally:
+        channel.munmap()
+        channel.close()
+
+
+def _iptc(caption: Caption) -> Any:
+    """IPTC-IIM fields (IIM 4.2, record 2), UTF-8 declared."""
+    data = exiv2.IptcData()
+    data["Iptc.Envelope.CharacterSet"] = "\x1b%G"
+    pairs = {
+        "Iptc.Application2.ObjectName": caption.title[:64],
+        "Iptc.Application2.Caption": caption.caption[:2000],
+        "Iptc.Application2.SubLocation": caption.place[:32],
+        "Iptc.Application2.Byline": caption.creator[:32],
+        "Iptc.Application2.Copyright": caption.rights[:128],
+        "Iptc.Application2.SpecialInstructions": caption.permit[:256],
+    }
+    for key, value in pairs.items():
+        if value:
+            data[key] = value
+    for word in caption.keywords:
+        datum = exiv2.Iptcdatum(exiv2.IptcKey("Iptc.Application2.Keywords"))
+        datum.setValue(word[:64])
+        data.add(datum)
+    return data
+
+
+def _xmp(caption: Caption, record: Record) -> Any:
+    """XMP: Dublin Core, IPTC Core 1.1, and the tool's own namespace."""
+    data = exiv2.XmpData()
+    pairs = {
+        "Xmp.dc.title": caption.title,
+        "Xmp.dc.description": caption.caption,
+        "Xmp.dc.creator": caption.creator,
+        "Xmp.dc.rights": caption.rights,
+        "Xmp.iptc.Location": caption.place,
+        "Xmp.xmpRights.UsageTerms": caption.permit,
+    }
+    for key, value in pairs.items():
+        if value:
+            data[key] = value
+    if caption.keywords:
+        value = exiv2.XmpArrayValue(exiv2.TypeId.xmpBag)
+        for word in caption.keywords:
+            value.read(word)
+        data["Xmp.dc.subject"] = value
+    data["Xmp.xmp.CreatorTool"] = f"Clerestory {__version__}"
+    for name, text in sorted(record.fields.items()):
+        data[f"Xmp.clerestory.{name}"] = text
+    return data
