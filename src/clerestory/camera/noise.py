@@ -38,3 +38,8 @@ class NoiseModel:
             tuple(g / n for g in self.gain),  # type: ignore[arg-type]
             tuple(r / n**0.5 for r in self.read),
         )
+
+
+def model_channel(cfa_number: int) -> int:
+    """Place in a NoiseModel (R, G1, G2, B) of a colour-filter number of a mosaic (0 R, 1 G, 2 B, 3 G beside blue)."""
+    return (0, 1, 3, 2)[cfa_number]

@@ -1,0 +1,286 @@
+"""Tone: hold the window, lift the stone, in stops, so that the picture looks as the place did.
+
+Scene-referred and edge-aware. Brightness is a norm of RGB that equals the largest channel for a pure colour, so that
+no colour is driven past white and every pixel's RGB is only multiplied by one number: hue cannot move. A base layer
+in log2 of that norm, smooth on surfaces and sharp at edges, goes through one monotone curve; what is left over it,
+the texture of the stone, is kept as it is.
+
+Sources: He, Sun and Tang 2013 (guided filter), He and Sun 2015 (coefficients found at reduced size); the split into
+base and detail follows Durand and Dorsey 2002.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from clerestory.camera.noise import NoiseModel
+
+F32 = NDArray[np.float32]
+FLOOR = 2.0**-16  # darkest norm told apart
+MID = math.log2(0.18)  # mid-grey of the display, log2
+KNEE = -2.2  # log2 of display where the window's hold begins
+REC2020 = (0.2627, 0.6780, 0.0593)  # luminance of linear Rec. 2020 (ITU-R BT.2020)
+
+
+@dataclass(frozen=True)
+class ToneSettings:
+    """How light is placed. All in stops.
+
+    `exposure`: multiplies everything. `window_hold`: how far above display white (after exposure) still comes back
+    under it. `shade_lift`: how far the deepest shade is opened. `local_contrast`: gain of texture over its
+    surroundings (0 leaves it as it is).
+    """
+
+    exposure: float = 0.0
+    window_hold: float = 0.0
+    shade_lift: float = 0.0
+    local_contrast: float = 0.0
+
+
+@dataclass(frozen=True)
+class WorkingNoise:
+    """Noise of the working image's luminance: variance = slope x luminance + floor (both in working units)."""
+
+    slope: float
+    floor: float
+
+    def deviation(self, luminance: float) -> float:
+        """Standard deviation at a luminance."""
+        return math.sqrt(max(self.slope * max(luminance, 0.0) + self.floor, 0.0))
+
+
+def working_noise(
+    noise: NoiseModel,
+    span: float,
+    multipliers: tuple[float, float, float],
+    camera_to_working: NDArray[np.floating] | None = None,
+) -> WorkingNoise:
+    """The raw noise model carried to the luminance of the working image, for a neutral surface.
+
+    `span`: white minus black in raw units. `multipliers`: R, G, B of the white balance, smallest 1.
+    `camera_to_working`: 3 x 3 from balanced camera RGB to linear Rec. 2020. Each full-colour pixel is taken to carry
+    the noise of one raw pixel of each colour, two for green.
+    """
+    matrix = np.eye(3) if camera_to_working is None else np.asarray(camera_to_working, float)
+    weights = np.asarray(REC2020) @ matrix
+    scale = np.asarray(multipliers, float) / span
+    gains = np.array([noise.gain[0], (noise.gain[1] + noise.gain[2]) / 4, noise.gain[3]])
+    reads = np.array([noise.read[0] ** 2, (noise.read[1] ** 2 + noise.read[2] ** 2) / 4, noise.read[3] ** 2])
+    return WorkingNoise(float(np.sum(weights**2 * gains * scale)), float(np.sum(weights**2 * reads * scale**2)))
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _log2(x):  # type: ignore[no-untyped-def]
+    return np.log2(x)
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _norm(r, g, b):  # type: ignore[no-untyped-def]
+    """Sum of cubes over sum of squares: the value itself for grey, the largest channel for a pure colour."""
+    r, g, b = max(r, np.float32(0)), max(g, np.float32(0)), max(b, np.float32(0))
+    r2, g2, b2 = r * r, g * g, b * b
+    return (r2 * r + g2 * g + b2 * b) / (r2 + g2 + b2 + np.float32(1e-20))
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _reduced_log(rgb, step, floor, out):  # type: ignore[no-untyped-def]
+    """log2 of the norm of the mean of step x step pixels."""
+    for y in prange(out.shape[0]):
+        for x in range(out.shape[1]):
+            r = g = b = np.float32(0)
+            for i in range(y * step, min((y + 1) * step, rgb.shape[0])):
+                for j in range(x * step, min((x + 1) * step, rgb.shape[1])):
+                    r += rgb[i, j, 0]
+                    g += rgb[i, j, 1]
+                    b += rgb[i, j, 2]
+            n = min((y + 1) * step, rgb.shape[0]) - y * step
+            m = min((x + 1) * step, rgb.shape[1]) - x * step
+            out[y, x] = _log2(max(_norm(r, g, b) / np.float32(n * m), floor))
+
+
+def reduced_log(rgb: F32, step: int) -> F32:
+    """log2 of the brightness norm at 1 / step of the size, float32."""
+    height, width = rgb.shape[:2]
+    out = np.empty((-(-height // step), -(-width // step)), np.float32)
+    _reduced_log(rgb, step, np.float32(FLOOR), out)
+    return out
+
+
+def _mean(image: F32, radius: int) -> F32:
+    size = 2 * radius + 1
+    out: F32 = cv2.blur(image, (size, size), borderType=cv2.BORDER_REFLECT)
+    return out
+
+
+def _guided(log: F32, radius: int, softness: float) -> tuple[F32, F32]:
+    """Slope and offset of the guided filter of an image by itself, averaged, variance weighted."""
+    mean = _mean(log, radius)
+    variance: F32 = np.maximum(_mean(log * log, radius) - mean * mean, np.float32(0))
+    slope: F32 = variance / (variance + np.float32(softness**2))
+    offset: F32 = mean * (1 - slope)
+    return _mean(slope, radius), _mean(offset, radius)
+
+
+def base_layer(log: F32) -> tuple[F32, F32]:
+    """Slope and offset (base = slope x log + offset) of the base layer of a reduced log2 image.
+
+    Two radii, 1/100 and 1/30 of the long side; differences under about 0.7 stop are texture, larger ones are edges.
+    """
+    side = max(log.shape)
+    parts = [_guided(log, max(side // d, 2), s) for d, s in ((100, 0.5), (30, 0.7))]
+    half = np.float32(0.5)
+    return half * (parts[0][0] + parts[1][0]), half * (parts[0][1] + parts[1][1])
+
+
+@dataclass(frozen=True)
+class _Curve:
+    """Base log2 (after exposure) to base log2 of display."""
+
+    slope: float  # above the knee
+    lift: float
+    contrast: float
+
+
+def _curve(settings: ToneSettings) -> _Curve:
+    hold = max(settings.window_hold, 0.0)
+    slope = KNEE / (KNEE - hold)
+    return _Curve(slope, max(settings.shade_lift, 0.0), CONTRAST)
+
+
+CONTRAST = 1.12
+KNEE_WIDTH = 0.5
+LIFT_CENTRE = -5.5
+LIFT_WIDTH = 1.2
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _softplus(x):  # type: ignore[no-untyped-def]
+    if x > np.float32(15.0):
+        return x
+    return np.log1p(np.exp(x))
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _placed(x, slope, lift, contrast):  # type: ignore[no-untyped-def]
+    """The curve: contrast about mid-grey, shade lifted, window held."""
+    knee, kw, mid = np.float32(KNEE), np.float32(KNEE_WIDTH), np.float32(MID)
+    y = x + lift / (np.float32(1) + np.exp((x - np.float32(LIFT_CENTRE)) / np.float32(LIFT_WIDTH)))
+    z = mid + contrast * (y - mid)
+    y = z if z < mid else y
+    return y - (np.float32(1) - slope) * kw * _softplus((y - knee) / kw)
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _table(x, table, low, per_stop):  # type: ignore[no-untyped-def]
+    p = (x - low) * per_stop
+    p = min(max(p, np.float32(0)), np.float32(table.size - 2))
+    i = int(p)
+    f = p - np.float32(i)
+    return table[i] + f * (table[i + 1] - table[i])
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _shoulder(v):  # type: ignore[no-untyped-def]
+    """Identity to 0.75, then smoothly towards 1, never past it; slope continuous."""
+    k = np.float32(0.75)
+    if v <= k:
+        return v
+    u = (v - k) / (np.float32(1) - k)
+    return k + (np.float32(1) - k) * u / (np.float32(1) + u)
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _apply(rgb, slope, offset, step, ev, table, low, per_stop, detail, floor):  # type: ignore[no-untyped-def]
+    """Multiply every pixel by its gain, in place. `table` holds curve(x) - x."""
+    rows, columns = slope.shape
+    inverse = np.float32(1.0 / step)
+    half = np.float32(0.5)
+    for y in prange(rgb.shape[0]):
+        v = min(max((np.float32(y) + half) * inverse - half, np.float32(0)), np.float32(rows - 1))
+        i = min(int(v), rows - 2) if rows > 1 else 0
+        i2 = min(i + 1, rows - 1)
+        fy = v - np.float32(i)
+        for x in range(rgb.shape[1]):
+            u = min(max((np.float32(x) + half) * inverse - half, np.float32(0)), np.float32(columns - 1))
+            j = min(int(u), columns - 2) if columns > 1 else 0
+            j2 = min(j + 1, columns - 1)
+            fx = u - np.float32(j)
+            a = (slope[i, j] * (1 - fx) + slope[i, j2] * fx) * (1 - fy)
+            a += (slope[i2, j] * (1 - fx) + slope[i2, j2] * fx) * fy
+            b = (offset[i, j] * (1 - fx) + offset[i, j2] * fx) * (1 - fy)
+            b += (offset[i2, j] * (1 - fx) + offset[i2, j2] * fx) * fy
+            r, g, bl = rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]
+            n = max(_norm(r, g, bl), floor)
+            log = _log2(n)
+            base = a * log + b
+            stops = ev + _table(base + ev, table, low, per_stop) + detail * (log - base)
+            gain = np.exp2(stops)
+            shown = n * gain
+            gain *= _shoulder(shown) / shown
+            rgb[y, x, 0] = min(max(r * gain, np.float32(0)), np.float32(1))
+            rgb[y, x, 1] = min(max(g * gain, np.float32(0)), np.float32(1))
+            rgb[y, x, 2] = min(max(bl * gain, np.float32(0)), np.float32(1))
+
+
+def _step(shape: tuple[int, ...]) -> int:
+    """Reduction at which the base layer is found: about 1300 pixels on the long side."""
+    return max(1, round(max(shape[:2]) / 1300))
+
+
+@njit(cache=True)
+def _fill_table(low, per_stop, slope, lift, contrast, out):  # type: ignore[no-untyped-def]
+    for k in range(out.size):
+        x = low + np.float32(k) / per_stop
+        out[k] = _placed(x, slope, lift, contrast) - x
+
+
+def apply(rgb: F32, settings: ToneSettings, noise: WorkingNoise | None = None, in_place: bool = False) -> F32:
+    """Display-linear float32 RGB, 0 to 1, from scene-linear Rec. 2020 RGB (1 = raw saturation of green).
+
+    `noise`, where given, limits `shade_lift` to what `shade_limit` allows.
+    """
+    out = rgb if in_place else rgb.copy()
+    if noise is not None:
+        settings = replace(settings, shade_lift=min(settings.shade_lift, shade_limit(noise, settings.exposure)))
+    step = _step(rgb.shape)
+    slope, offset = base_layer(reduced_log(rgb, step))
+    curve = _curve(settings)
+    low, per_stop = np.float32(-24), np.float32(32)
+    table = np.empty(44 * 32, np.float32)
+    _fill_table(low, per_stop, np.float32(curve.slope), np.float32(curve.lift), np.float32(curve.contrast), table)
+    detail = np.float32(2**settings.local_contrast - 1)
+    _apply(out, slope, offset, step, np.float32(settings.exposure), table, low, per_stop, detail, np.float32(FLOOR))
+    return out
+
+
+SHOWN_NOISE = 0.006  # display-linear standard deviation in the shade, per pixel, that passes for smooth
+
+
+def shade_limit(noise: WorkingNoise, exposure: float) -> float:
+    """Stops of shade lift after which noise in the deepest shade would be seen."""
+    shade = 2.0 ** (LIFT_CENTRE - exposure)
+    shown = noise.deviation(shade) * 2.0**exposure / 3  # noise reduction takes about two thirds
+    return float(np.clip(math.log2(SHOWN_NOISE / max(shown, 1e-9)), 0.0, 5.0))
+
+
+def judge(rgb: F32, noise: WorkingNoise | None = None) -> ToneSettings:
+    """Settings good enough to leave, from the picture itself (scene-linear Rec. 2020)."""
+    log = reduced_log(rgb, max(1, round(max(rgb.shape[:2]) / 512)))
+    live = log[log > -14]
+    if live.size < 16:
+        return ToneSettings()
+    low, mid = (float(v) for v in np.percentile(live, (5, 50)))
+    body = live[(live > mid - 2.5) & (live < mid + 2.0)]
+    exposure = float(np.clip(MID - 0.15 - float(np.mean(body)), -4.0, 6.0))
+    high = float(np.percentile(live, 99.7)) + exposure
+    hold = float(np.clip(high + 0.2, 0.0, 8.0))
+    lift = float(np.clip(0.5 * (-5.0 - (low + exposure)), 0.0, 2.5))
+    if noise is not None:
+        lift = min(lift, shade_limit(noise, exposure))
+    return ToneSettings(round(exposure, 2), round(hold, 2), round(lift, 2), 0.15)
