@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 AIRY = 2.44  # Airy disc diameter = 2.44 lambda N (Hecht, Optics)
 
@@ -39,3 +40,15 @@ def defocus_blur(depth: float, distance: float, focal_mm: float, f_number: float
 def airy_disc(f_number: float, wavelength_nm: float = 550.0) -> float:
     """Diameter of the Airy disc in mm: 2.44 lambda N."""
     return AIRY * wavelength_nm * 1e-6 * f_number
+
+
+@dataclass(frozen=True)
+class Vignetting:
+    """Light lost towards the corners: the correction 1 + k0 r^2 + k1 r^4 + ... + k4 r^10.
+
+    As the DNG specification's FixVignetteRadial opcode has it: r is 1 at the corner farthest from `centre`,
+    which is relative to the frame.
+    """
+
+    k: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
+    centre: tuple[float, float] = (0.5, 0.5)

@@ -6,13 +6,12 @@ The working space is linear Rec. 2020 (ITU-R BT.2020 primaries, D65 white). Matr
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from clerestory.finish.develop import Balanced
+from clerestory.camera.optics import Vignetting
+from clerestory.frames.develop import Balanced
 
 Matrix = NDArray[np.float64]
 
@@ -89,18 +88,6 @@ def _balance(
                 b += over * (level - b)
             for c in range(3):
                 out[y, x, c] = gain * (matrix[c, 0] * r + matrix[c, 1] * g + matrix[c, 2] * b)
-
-
-@dataclass(frozen=True)
-class Vignetting:
-    """Light lost towards the corners: the correction 1 + k0 r^2 + k1 r^4 + ... + k4 r^10.
-
-    As the DNG specification's FixVignetteRadial opcode has it: r is 1 at the corner farthest from `centre`,
-    which is relative to the frame.
-    """
-
-    k: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
-    centre: tuple[float, float] = (0.5, 0.5)
 
 
 def to_working(

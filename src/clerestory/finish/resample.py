@@ -52,10 +52,12 @@ def source_positions(
     room: Room,
     size: tuple[int, int],
     rows: slice = slice(None),
+    stretch: tuple[float, float] = (1.0, 1.0),
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """For each pixel of a picture `size` (width, height) that shows `room`: where it lies in the recorded frame.
 
-    Two float32 arrays (x, y) for the asked rows. `homography` goes from ideal frame pixels to picture-plane pixels.
+    Two float32 arrays (x, y) for the asked rows. `stretch`: recorded pixels to a square pixel, across and down, where
+    pixels are not square. `homography` goes from ideal frame pixels to picture-plane pixels.
     """
     first, last, _ = rows.indices(size[1])
     xs = np.empty((last - first, size[0]), np.float32)
@@ -71,6 +73,11 @@ def source_positions(
         xs,
         ys,
     )
+    for values, factor in ((xs, stretch[0]), (ys, stretch[1])):
+        if factor != 1.0:
+            values += np.float32(0.5)
+            values *= np.float32(factor)
+            values -= np.float32(0.5)
     return xs, ys
 
 
@@ -81,6 +88,7 @@ def resample(
     homography: NDArray[np.float64],
     room: Room,
     size: tuple[int, int],
+    stretch: tuple[float, float] = (1.0, 1.0),
 ) -> NDArray[np.float32]:
     """The picture, float32 height x width x 3: bicubic, done in strips so that memory stays flat.
 
@@ -89,11 +97,12 @@ def resample(
     shrink = room.width / size[0]
     if shrink > 1.5:
         rgb, camera, homography, room = _shrunk(rgb, camera, homography, room, shrink)
+        stretch = (1.0, 1.0)
     out = np.empty((size[1], size[0], 3), np.float32)
     strip = max(64, 4_000_000 // size[0])
     for first in range(0, size[1], strip):
         last = min(first + strip, size[1])
-        xs, ys = source_positions(camera, distortion, homography, room, size, slice(first, last))
+        xs, ys = source_positions(camera, distortion, homography, room, size, slice(first, last), stretch)
         cv2.remap(rgb, xs, ys, cv2.INTER_CUBIC, dst=out[first:last], borderMode=cv2.BORDER_REFLECT_101)
     return out
 

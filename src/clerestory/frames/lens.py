@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.geometry import Distortion
-from clerestory.finish.colour import Vignetting
+from clerestory.camera.optics import Vignetting
 from clerestory.frames.read import FrameInfo
 
 

@@ -1,0 +1,157 @@
+"""The linear light of one view, before anything is decided about how it is shown."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from clerestory.camera.geometry import Distortion, Intrinsics
+from clerestory.camera.noise import NoiseModel
+from clerestory.camera.optics import Vignetting
+from clerestory.finish.colour import to_working, working_from_camera, xyz_from_rgb
+from clerestory.finish.denoise import denoise_mosaic
+from clerestory.finish.noise_fit import fit_noise
+from clerestory.finish.tone import WorkingNoise, working_noise
+from clerestory.frames.develop import demosaic, signal_of, small
+from clerestory.frames.lens import LensCorrection, lens_correction
+from clerestory.frames.read import FrameInfo, Mosaic, read_info, read_mosaic, read_rendered
+
+F32 = NDArray[np.float32]
+Multipliers = tuple[float, float, float]
+
+TURNS = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
+
+
+@dataclass(frozen=True)
+class Source:
+    """One view's recorded light: a mosaic (from one frame or from a merge of several), or a rendered picture.
+
+    Exactly one of `mosaic` and `rendered` (working RGB, H x W x 3) is set. `noise` is that of the mosaic as it now
+    is, after any merge. `remarks` are sentences for the report.
+    """
+
+    info: FrameInfo
+    lens: LensCorrection
+    mosaic: Mosaic | None = None
+    rendered: F32 | None = None
+    noise: NoiseModel | None = None
+    frames: tuple[Path, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+def read_source(path: Path) -> Source:
+    """One frame as a source: its mosaic and fitted noise, or its rendered picture with a word on what is lost."""
+    info = read_info(path)
+    lens = lens_correction(info)
+    if not info.is_raw:
+        linear, lost = read_rendered(path)
+        to_rec2020 = (np.linalg.inv(xyz_from_rgb("rec2020")) @ xyz_from_rgb("srgb")).astype(np.float32)
+        return Source(info, lens, rendered=linear @ to_rec2020.T, frames=(path,), remarks=(*info.remarks, *lost))
+    mosaic = read_mosaic(path)
+    return Source(info, lens, mosaic=mosaic, noise=fit_noise([mosaic]), frames=(path,), remarks=info.remarks)
+
+
+def camera_of(source: Source) -> Intrinsics | None:
+    """The pinhole camera of the upright-held frame (after the file's orientation), None without a focal length."""
+    camera = source.info.intrinsics
+    if camera is None or source.info.orientation not in (6, 8):
+        return camera
+    return Intrinsics(camera.height, camera.width, camera.focal, camera.cy, camera.cx)
+
+
+def size_of(source: Source) -> tuple[int, int]:
+    """Width and height in square pixels after the file's orientation."""
+    width, height = source.info.square_size
+    return (height, width) if source.info.orientation in (6, 8) else (width, height)
+
+
+def distortion_of(source: Source) -> Distortion | None:
+    """The lens's distortion in the axes of the upright-held frame."""
+    lens = source.lens.distortion
+    if lens is None:
+        return None
+    (cx, cy), (t0, t1) = lens.centre, lens.tangential
+    turned = {3: ((1 - cx, 1 - cy), (-t0, -t1)), 6: ((1 - cy, cx), (t1, -t0)), 8: ((cy, 1 - cx), (-t1, t0))}
+    centre, tangential = turned.get(source.info.orientation, ((cx, cy), (t0, t1)))
+    return replace(lens, centre=centre, tangential=tangential)
+
+
+def turned(image: F32, orientation: int) -> F32:
+    """An image turned the way the camera was held (EXIF orientation 3, 6 or 8; others as they are)."""
+    out: F32 = cv2.rotate(image, TURNS[orientation]) if orientation in TURNS else image
+    return out
+
+
+def half_size(source: Source) -> F32:
+    """Half-size camera RGB (no white balance, 1.0 at raw saturation), square pixels, as recorded (not turned)."""
+    if source.mosaic is None:
+        assert source.rendered is not None
+        out: F32 = cv2.resize(source.rendered, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        return out
+    image = small(signal_of(source.mosaic), source.mosaic)
+    width, height = source.info.square_size
+    if source.info.pixel_aspect != 1.0:
+        image = cv2.resize(image, (width // 2, height // 2), interpolation=cv2.INTER_LINEAR)
+    return image
+
+
+def balanced_half(image: F32, source: Source, multipliers: Multipliers) -> F32:
+    """Half-size camera RGB to half-size working RGB, turned upright-held. Clipped places fade to neutral."""
+    if source.mosaic is None:
+        return turned(image, source.info.orientation)
+    gains = np.asarray(multipliers, np.float32) / np.float32(min(multipliers))
+    balanced = image * gains
+    peak = image.max(axis=-1, keepdims=True)
+    fade = np.clip((peak - np.float32(0.94)) / np.float32(0.05), 0, 1)
+    balanced += fade * (balanced.max(axis=-1, keepdims=True) - balanced)
+    matrix = working_from_camera(source.mosaic.xyz_to_camera).astype(np.float32)
+    working: F32 = cv2.transform(balanced, matrix)
+    fall_off = source.lens.vignetting
+    if fall_off is not None:
+        working *= _fall_off_gain(working.shape[1], working.shape[0], fall_off)[..., None]
+    return turned(working, source.info.orientation)
+
+
+def _fall_off_gain(width: int, height: int, fall_off: Vignetting) -> F32:
+    cx, cy = fall_off.centre[0] * (width - 1), fall_off.centre[1] * (height - 1)
+    x = np.arange(width, dtype=np.float32) - np.float32(cx)
+    y = np.arange(height, dtype=np.float32) - np.float32(cy)
+    reach2 = np.float32(max(cx, width - 1 - cx) ** 2 + max(cy, height - 1 - cy) ** 2)
+    r2 = (x[None] ** 2 + y[:, None] ** 2) / reach2
+    gain = np.polynomial.polynomial.polyval(r2, np.array([1.0, *fall_off.k], np.float32))
+    return gain.astype(np.float32)
+
+
+def shown_noise(source: Source, multipliers: Multipliers) -> WorkingNoise | None:
+    """The noise of the working picture's luminance."""
+    if source.mosaic is None or source.noise is None:
+        return None
+    span = float(np.mean(source.mosaic.white - source.mosaic.black))
+    least = min(multipliers)
+    gains = (multipliers[0] / least, multipliers[1] / least, multipliers[2] / least)
+    return working_noise(source.noise, span, gains, working_from_camera(source.mosaic.xyz_to_camera))
+
+
+def full_size(
+    source: Source, multipliers: Multipliers, denoise: float, quality: str, stage: Callable[[str], None]
+) -> F32:
+    """Working RGB of the whole frame, float32 H x W x 3, turned upright-held, noise taken out."""
+    if source.mosaic is None:
+        assert source.rendered is not None
+        return turned(source.rendered, source.info.orientation)
+    stage("denoise")
+    if source.noise is not None and denoise > 0:
+        signal = denoise_mosaic(source.mosaic, source.noise, denoise, "better" if quality == "better" else "fast")
+    else:
+        signal = signal_of(source.mosaic)
+    stage("demosaic")
+    balanced = demosaic(signal, source.mosaic, multipliers)
+    del signal
+    stage("colour")
+    working = to_working(balanced, source.mosaic.xyz_to_camera, source.lens.vignetting)
+    return turned(working, source.info.orientation)

@@ -1,0 +1,221 @@
+"""One view, one picture: from a source and a recipe to files, with a record of what was done."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from clerestory.camera.geometry import Intrinsics, Room, Straightening, largest_room
+from clerestory.finish import light, tone, white
+from clerestory.finish.colour import LUMINANCE, encode
+from clerestory.finish.light import Multipliers, Source
+from clerestory.finish.plumb import Upright, default_plumb, find_upright
+from clerestory.finish.recipe import Recipe, Shape
+from clerestory.finish.resample import resample
+from clerestory.finish.sharpen import sharpen
+
+F32 = NDArray[np.float32]
+
+ASPECTS: dict[str, float | None] = {"4:3": 4 / 3, "3:2": 3 / 2, "16:9": 16 / 9, "1:1": 1.0, "free": None}
+ASSUMED_EQUIVALENT = 28.0  # mm on 36 x 24, where neither the file nor the lines tell; common practice, no source
+
+
+def quiet(_: str) -> None:
+    """A stage callback that says nothing."""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What a first look at a source found: the half-size picture, its colour, its uprights and its light."""
+
+    source: Source
+    half: F32
+    multipliers: Multipliers
+    camera: Intrinsics
+    focal_known: bool
+    upright: Upright
+    settings: tone.ToneSettings
+    noise: tone.WorkingNoise | None
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One finished picture in memory: display-linear working RGB and how it came about."""
+
+    rgb: F32
+    shape: str
+    room: Room
+    straightening: Straightening
+
+
+@dataclass
+class Account:
+    """What was done to a view, in the units of the surface; written beside the pictures as JSON."""
+
+    view: str
+    frames: list[str] = field(default_factory=list)
+    verdict: str = ""
+    lean_before: dict[str, float] = field(default_factory=dict)
+    lean_bound: float = 0.0
+    up: list[float] = field(default_factory=list)
+    plumb: float = 0.0
+    turn: float = 0.0
+    tone: dict[str, float] = field(default_factory=dict)
+    multipliers: list[float] = field(default_factory=list)
+    clipped: dict[str, float] = field(default_factory=dict)
+    noise_stops: float | None = None
+    lens: str = ""
+    shapes: dict[str, dict[str, Any]] = field(default_factory=dict)
+    remarks: list[str] = field(default_factory=list)
+    recipe: str = ""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON."""
+        return asdict(self)
+
+
+def _multipliers(source: Source, half: F32, recipe: Recipe) -> tuple[Multipliers, tuple[str, ...]]:
+    """White balance: the recipe's, the camera's own, or an estimate on the stone."""
+    if source.mosaic is None:
+        return (1.0, 1.0, 1.0), ()
+    matrix = source.mosaic.xyz_to_camera
+    if recipe.warmth is not None and matrix is not None:
+        return white.multipliers_for(recipe.warmth, recipe.tint or 0.0, matrix), ()
+    if source.mosaic.as_shot is not None:
+        return source.mosaic.as_shot, ()
+    said = "the file has no usable white balance: it was estimated on the stone"
+    return white.estimate(half, xyz_to_camera=matrix, daylight=source.mosaic.daylight), (said,)
+
+
+def _camera(source: Source, half: F32) -> tuple[Intrinsics, bool, tuple[str, ...]]:
+    camera = light.camera_of(source)
+    if camera is not None:
+        return camera, True, ()
+    width, height = light.size_of(source)
+    focal = ASSUMED_EQUIVALENT * math.hypot(width, height) / math.hypot(36, 24)
+    said = (
+        f"no focal length in {source.info.path.name}: taken as {ASSUMED_EQUIVALENT:.0f} mm equivalent, "
+        "so its straightening is a guess"
+    )
+    return Intrinsics(width, height, focal, (width - 1) / 2, (height - 1) / 2), False, (said,)
+
+
+def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -> Seen:
+    """A first look at half size: white balance, uprights, tone."""
+    stage("half size")
+    half_camera_rgb = light.half_size(source)
+    multipliers, said = _multipliers(source, half_camera_rgb, recipe)
+    half = light.balanced_half(half_camera_rgb, source, multipliers)
+    camera, known, guessed = _camera(source, half)
+    stage("uprights")
+    luma = cv2.transform(half, LUMINANCE.astype(np.float32)[None])
+    grid = replace(camera.scaled(0.5), width=half.shape[1], height=half.shape[0])
+    noise = light.shown_noise(source, multipliers)
+    upright = find_upright(
+        luma, grid, distortion=light.distortion_of(source), noise=noise, level=source.info.level, guides=recipe.guides
+    )
+    stage("tone")
+    settings = tone.judge(half, noise)
+    return Seen(source, half, multipliers, camera, known, upright, _asked(settings, recipe), noise, (*said, *guessed))
+
+
+def _asked(settings: tone.ToneSettings, recipe: Recipe) -> tone.ToneSettings:
+    """The tool's settings with the recipe's put over them. The recipe's exposure is added to the tool's."""
+    changes = {
+        name: value
+        for name in ("window_hold", "shade_lift", "local_contrast")
+        if (value := getattr(recipe, name)) is not None
+    }
+    out = replace(settings, **changes)
+    return replace(out, exposure=out.exposure + (recipe.exposure or 0.0))
+
+
+def straightening_of(seen: Seen, recipe: Recipe) -> Straightening:
+    """How this view is turned upright: nothing when the uprights are not sure and nobody asked for it."""
+    turn = math.radians(recipe.turn or 0.0)
+    pitch, roll = seen.upright.pitch, seen.upright.roll
+    trusted = seen.upright.verdict == "sure" and seen.focal_known
+    if recipe.plumb is not None:
+        plumb = recipe.plumb
+    elif recipe.guides:
+        plumb = 1.0
+    else:
+        plumb = default_plumb(seen.upright) if trusted else 0.0
+    return Straightening(pitch, roll, plumb, turn)
+
+
+def room_of(seen: Seen, straightening: Straightening, shape: Shape | None, recipe: Recipe) -> Room:
+    """The rectangle of the asked shape (None: the frame's own) inside the straightened frame."""
+    camera = seen.camera
+    aspect = camera.width / camera.height if shape is None else ASPECTS[shape]
+    if aspect is not None and shape is not None and camera.height > camera.width:
+        aspect = 1 / aspect
+    keep = None
+    if recipe.place_crop is not None:
+        x, y = recipe.place_crop
+        keep = ((camera.width - 1) * (1 + x) / 2, (camera.height - 1) * (1 + y) / 2)
+    return largest_room(camera, straightening, aspect, light.distortion_of(seen.source), keep)
+
+
+def size_in_pixels(room: Room, long_edge: int | None = None) -> tuple[int, int]:
+    """Width and height of a picture of a room at the frame's own fineness, or with a longest edge."""
+    scale = min(1.0, long_edge / max(room.width, room.height)) if long_edge else 1.0
+    return max(16, math.floor(room.width * scale)), max(16, math.floor(room.height * scale))
+
+
+def pictures(
+    seen: Seen,
+    recipe: Recipe,
+    shapes: Sequence[Shape | None],
+    quality: str = "fast",
+    long_edge: int | None = None,
+    stage: Callable[[str], None] = quiet,
+) -> list[Picture]:
+    """The finished pictures of one view, one for each shape, display-linear."""
+    denoise = 1.0 if recipe.denoise is None else recipe.denoise
+    full = light.full_size(seen.source, seen.multipliers, denoise, quality, stage)
+    straightening = straightening_of(seen, recipe)
+    out = []
+    for shape in shapes:
+        stage("resample")
+        room = room_of(seen, straightening, shape, recipe)
+        shown = _resampled(seen, full, straightening, room, size_in_pixels(room, long_edge))
+        if len(shapes) == 1:
+            del full
+        stage("tone")
+        tone.apply(shown, seen.settings, seen.noise, in_place=True)
+        stage("sharpen")
+        out.append(
+            Picture(sharpen(shown, shown.shape[1] / room.width, seen.noise), shape or "own", room, straightening)
+        )
+    return out
+
+
+def _resampled(seen: Seen, full: F32, straightening: Straightening, room: Room, size: tuple[int, int]) -> F32:
+    height, width = full.shape[:2]
+    grid = (width / seen.camera.width, height / seen.camera.height)
+    return resample(
+        full,
+        seen.camera,
+        light.distortion_of(seen.source),
+        straightening.homography(seen.camera),
+        room,
+        size,
+        stretch=grid,
+    )
+
+
+def before(seen: Seen, long_edge: int = 1600) -> NDArray[np.uint8]:
+    """The frame as it came, uint8 sRGB: same brightness, nothing held, lifted or straightened."""
+    factor = min(1.0, long_edge / max(seen.half.shape[:2]))
+    view = cv2.resize(seen.half, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    plain = np.clip(view * np.float32(2.0**seen.settings.exposure), 0, 1)
+    out: NDArray[np.uint8] = encode(plain, "srgb", 8)
+    return out
