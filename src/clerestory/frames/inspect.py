@@ -1,0 +1,227 @@
+"""Looking at a frame's raw data: what is clipped, how sharp it is, and a small picture of what it shows."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from clerestory.frames.read import FrameInfo, Mosaic, read_info, read_mosaic, read_rendered
+
+LOOK_WIDTH = 384  # pixels along the longer side of a look
+LOOK_LEVELS = 17.0  # grey levels of a look to one stop; 255 is white, so it reaches 15 stops down
+_FINE, _COARSE = (0, 1), 3  # halvings of the green plane that sharpness compares
+
+
+@dataclass(frozen=True)
+class Clipping:
+    """What is clipped in the raw data.
+
+    `level`: per channel (0 R, 1 G beside red, 2 B, 3 G beside blue), the raw value at which it clips; `found` tells
+    whether that was seen in the frame (a pile-up of equal values) or is the decoder's white level. `share`: of each
+    channel's pixels. `one`, `two`, `all`: shares of the 2 x 2 cells with exactly one, exactly two and all three of
+    red, green and blue clipped.
+    """
+
+    level: tuple[float, float, float, float]
+    found: tuple[bool, bool, bool, bool]
+    share: tuple[float, float, float, float]
+    one: float
+    two: float
+    all: float
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """One frame, looked at.
+
+    `sharpness`: detail at the pixel scale over detail eight times coarser; 0 to about 2, comparable between frames
+    of one view. `look`: H x W uint8, log-coded luminance, `LOOK_LEVELS` to the stop, as recorded (not rotated).
+    `thumbnail`: h x w x 3 uint8 sRGB, rotated upright. `brightness`: mean of log2 of the raw share of saturation.
+    """
+
+    info: FrameInfo
+    clipping: Clipping
+    sharpness: float
+    brightness: float
+    look: NDArray[np.uint8] = field(repr=False)
+    thumbnail: NDArray[np.uint8] = field(repr=False)
+
+
+def clip_level(values: NDArray[np.uint16], black: float, white: float) -> tuple[float, bool]:
+    """Where a channel clips, raw units, and whether that was seen.
+
+    Saturated pixels pile up in a narrow band at the top of the histogram, often below the white level that the
+    decoder assumes. A pile-up is a band holding far more pixels than the bands just below it.
+    """
+    counts = np.bincount(values.ravel(), minlength=2)
+    held = np.flatnonzero(counts)
+    top = int(held[-1])
+    band = max(2, round(0.004 * (white - black)))
+    edges = [top + 1 - band * i for i in range(7)]
+    if edges[-1] <= black + 0.3 * (white - black):
+        return white, False
+    held_by = [int(counts[low:high].sum()) for high, low in itertools.pairwise(edges)]
+    below = max(held_by[2:])  # the band next to the pile may hold its foot
+    if held_by[0] < max(24, 2e-6 * values.size) or held_by[0] < 5 * below:
+        return white, False
+    peak = top + 1 - band + int(np.argmax(counts[top + 1 - band : top + 1]))
+    return float(min(peak, white)), True
+
+
+def _four(values: NDArray[np.float64]) -> tuple[float, float, float, float]:
+    a, b, c, d = (float(v) for v in values)
+    return a, b, c, d
+
+
+def clipping_of(mosaic: Mosaic) -> Clipping:
+    """Clipping per raw channel and per 2 x 2 cell, in the raw data."""
+    h, w = mosaic.raw.shape[0] // 2 * 2, mosaic.raw.shape[1] // 2 * 2
+    level, found, share = np.zeros(4), [False] * 4, np.zeros(4)
+    full: dict[int, NDArray[np.bool_]] = {}
+    for row in range(2):
+        for column in range(2):
+            channel = int(mosaic.cfa[row, column])
+            plane = mosaic.raw[row:h:2, column:w:2]
+            level[channel], found[channel] = clip_level(plane, mosaic.black[channel], mosaic.white[channel])
+            full[channel] = plane >= level[channel] - max(1.0, 0.002 * (level[channel] - mosaic.black[channel]))
+            share[channel] = np.count_nonzero(full[channel]) / full[channel].size
+    one = two = three = 0.0
+    if share.max() > 0:
+        many = full[0].astype(np.uint8) + (full[1] | full[3]) + full[2]
+        one, two, three = (int(n) / many.size for n in np.bincount(many.ravel(), minlength=4)[1:4])
+    a, b, c, d = found
+    return Clipping(_four(level), (a, b, c, d), _four(share), one, two, three)
+
+
+def _detail(a: NDArray[np.float32], b: NDArray[np.float32], ok: NDArray[np.uint8]) -> tuple[float, float]:
+    """Horizontal and vertical gradient energy common to two planes whose noise is independent."""
+    out = []
+    for axis in (1, 0):
+        head: tuple[slice, slice] = (slice(None), slice(1, None)) if axis else (slice(1, None), slice(None))
+        tail: tuple[slice, slice] = (slice(None), slice(None, -1)) if axis else (slice(None, -1), slice(None))
+        product = cv2.multiply(cv2.subtract(a[head], a[tail]), cv2.subtract(b[head], b[tail]))
+        both = cv2.min(ok[head], ok[tail])
+        out.append(float(cv2.mean(product, both)[0]))
+    return out[0], out[1]
+
+
+def sharpness_of(first: NDArray[np.float32], second: NDArray[np.float32], usable: NDArray[np.bool_]) -> float:
+    """Sharpness from the two green planes (each H x W, linear, 1 = saturation); `usable` is False where clipped.
+
+    Detail is measured as the product of the two planes' gradients: both see the scene, their noise is independent,
+    so noise adds nothing to the mean however high the ISO. The planes are square-rooted first, which evens the noise
+    out. The ratio of fine to coarse detail is taken per direction and averaged harmonically, so that shake in one
+    direction counts, and exposure and contrast do not.
+    """
+    a, b = (np.sqrt(np.maximum(p, 0) + np.float32(0.004)) for p in (first, second))
+    ok = cv2.erode(usable.astype(np.uint8) * 255, np.ones((7, 7), np.uint8))
+    fine, coarse = np.zeros(2), np.zeros(2)
+    for level in range(_COARSE + 1):
+        if level:
+            half = (a.shape[1] // 2, a.shape[0] // 2)
+            if min(half) < 8:
+                break
+            a, b = (cv2.resize(p, half, interpolation=cv2.INTER_AREA) for p in (a, b))
+            ok = cv2.resize(ok, half, interpolation=cv2.INTER_NEAREST)
+        if level in _FINE:
+            fine += np.array(_detail(a, b, ok)) * 4.0 ** (1 - level)
+        coarse = np.array(_detail(a, b, ok)) if level == _COARSE else coarse
+    if coarse.min() <= 1e-12:
+        return 0.0
+    ratio = np.sqrt(np.maximum(fine, 0) / coarse)
+    return float(2 / (1 / np.maximum(ratio, 1e-9)).sum())
+
+
+def log_look(linear: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """A look: luminance (1 = saturation) shrunk by area and coded `LOOK_LEVELS` to the stop below white."""
+    scale = LOOK_WIDTH / max(linear.shape)
+    size = (max(8, round(linear.shape[1] * scale)), max(8, round(linear.shape[0] * scale)))
+    small = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)
+    coded = 255 + LOOK_LEVELS * np.log2(np.maximum(small, 2.0**-15))
+    return np.clip(coded, 0, 255).astype(np.uint8)
+
+
+def upright(picture: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
+    """A picture turned as its EXIF orientation (1 to 8) asks."""
+    if orientation in (2, 4, 5, 7):
+        picture = picture[:, ::-1]
+    turns = {3: 2, 4: 2, 5: 1, 6: 3, 7: 3, 8: 1}.get(orientation, 0)
+    return np.ascontiguousarray(np.rot90(picture, turns))
+
+
+def _thumbnail(rgb: NDArray[np.float32], orientation: int) -> NDArray[np.uint8]:
+    """An sRGB thumbnail of a small linear RGB picture, brightened so that its middle is seen."""
+    middle = float(np.median(rgb.mean(axis=2)))
+    lit = np.clip(rgb * (0.18 / max(middle, 0.18 / 64)), 0, None)
+    lit = lit * (1 + lit / 16) / (1 + lit)  # rolls off towards white instead of cutting
+    coded = np.where(lit <= 0.0031308, 12.92 * lit, 1.055 * np.maximum(lit, 1e-6) ** (1 / 2.4) - 0.055)
+    return upright(np.clip(coded * 255 + 0.5, 0, 255).astype(np.uint8), orientation)
+
+
+def _scaled(mosaic: Mosaic, channel: int, level: float) -> NDArray[np.float32]:
+    """One colour plane, H/2 x W/2, black at 0 and clipping at 1."""
+    row, column = (int(v) for v in np.argwhere(mosaic.cfa == channel)[0])
+    h, w = mosaic.raw.shape[0] // 2 * 2, mosaic.raw.shape[1] // 2 * 2
+    gain = 1.0 / max(level - mosaic.black[channel], 1.0)
+    plane = np.ascontiguousarray(mosaic.raw[row:h:2, column:w:2])
+    out: NDArray[np.float32] = cv2.addWeighted(plane, gain, plane, 0, -mosaic.black[channel] * gain, dtype=cv2.CV_32F)
+    return out
+
+
+def _small(plane: NDArray[np.float32], size: tuple[int, int]) -> NDArray[np.float32]:
+    out: NDArray[np.float32] = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+    return out
+
+
+def inspect_mosaic(info: FrameInfo, mosaic: Mosaic) -> Inspection:
+    """Clipping, sharpness and looks of one raw frame."""
+    clipping = clipping_of(mosaic)
+    planes = [_scaled(mosaic, c, clipping.level[c]) for c in range(4)]
+    sharp = sharpness_of(planes[1], planes[3], (planes[1] < 0.98) & (planes[3] < 0.98))
+    scale = LOOK_WIDTH / max(planes[0].shape)
+    size = (max(8, round(planes[0].shape[1] * scale)), max(8, round(planes[0].shape[0] * scale)))
+    r, g1, b, g2 = (_small(p, size) for p in planes)
+    balance = mosaic.as_shot or mosaic.daylight or (1.0, 1.0, 1.0)
+    rgb = np.stack([r * balance[0], (g1 + g2) / 2, b * balance[2]], axis=2).astype(np.float32)
+    green = ((g1 + g2) / 2).astype(np.float32)
+    return Inspection(
+        info,
+        clipping,
+        sharp,
+        float(np.log2(np.maximum(green, 2.0**-15)).mean()),
+        log_look(green),
+        _thumbnail(np.maximum(rgb, 0), info.orientation),
+    )
+
+
+def _inspect_rendered(info: FrameInfo) -> Inspection:
+    """The same for a finished picture, whose clipping is that of the picture, not of the sensor."""
+    rgb, _ = read_rendered(info.path)
+    h, w = rgb.shape[0] // 2 * 2, rgb.shape[1] // 2 * 2
+    green = np.ascontiguousarray(rgb[:h, :w, 1])
+    first, second = np.ascontiguousarray(green[::2, ::2]), np.ascontiguousarray(green[1::2, 1::2])
+    full = rgb >= 0.9999
+    r, g, b = (float(v) for v in full.mean(axis=(0, 1)))
+    one, two, three = (float(v) / full[..., 0].size for v in np.bincount(full.sum(axis=2).ravel(), minlength=4)[1:4])
+    clipping = Clipping((1.0,) * 4, (False,) * 4, (r, g, b, g), one, two, three)
+    scale = LOOK_WIDTH / max(h, w)
+    small = cv2.resize(rgb, (max(8, round(w * scale)), max(8, round(h * scale))), interpolation=cv2.INTER_AREA)
+    return Inspection(
+        info,
+        clipping,
+        sharpness_of(first, second, (first < 0.98) & (second < 0.98)),
+        float(np.log2(np.maximum(small[..., 1], 2.0**-15)).mean()),
+        log_look(np.ascontiguousarray(small[..., 1])),
+        _thumbnail(small, info.orientation),
+    )
+
+
+def inspect_file(path: Path) -> Inspection:
+    """Read and look at one file, raw or finished. UserError says what is wrong with a bad one."""
+    info = read_info(path)
+    return inspect_mosaic(info, read_mosaic(path)) if info.is_raw else _inspect_rendered(info)
