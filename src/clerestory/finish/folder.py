@@ -1,0 +1,305 @@
+"""All the views of a folder to pictures: worker processes, one view each; goes on where it stopped."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from PIL import Image
+
+from clerestory import __version__
+from clerestory.errors import UserError
+from clerestory.finish import write
+from clerestory.finish.colour import encode
+from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pictures
+from clerestory.finish.recipe import Recipe, Shape, read_recipe
+from clerestory.finish.sources import source_of
+from clerestory.frames.group import View
+from clerestory.visit.store import write_atomic
+
+Kind = Literal["jpeg", "tiff"]
+SUFFIX = {"jpeg": ".jpg", "tiff": ".tif"}
+
+
+@dataclass(frozen=True)
+class Order:
+    """What is asked of a whole folder: shapes (None: the frame's own), kinds of file, space, quality, size."""
+
+    shapes: tuple[Shape | None, ...] = (None,)
+    kinds: tuple[Kind, ...] = ("jpeg",)
+    space: str = "srgb"
+    quality: str = "fast"
+    long_edge: int | None = None
+
+
+@dataclass(frozen=True)
+class Job:
+    """One view's work, complete in itself, so that any process can do it."""
+
+    view: View
+    recipe: Recipe
+    order: Order
+    pictures: Path
+    record: Path
+    caption: write.Caption = field(default_factory=write.Caption)
+
+    def key(self) -> str:
+        """Fingerprint of everything the outputs depend on: the frames' bytes are taken as size and time."""
+        stamp = [(p.name, p.stat().st_size, p.stat().st_mtime_ns) for p in self.view.frames]
+        text = json.dumps(
+            [__version__, stamp, str(self.view.pick), self.view.kind, self.recipe.digest(), repr(self.order),
+             repr(self.caption)]
+        )  # fmt: skip
+        return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
+
+
+@dataclass
+class Done:
+    """How one view ended: its account (as plain data), or why there is none. `kept`: it was finished before."""
+
+    view: str
+    account: dict[str, Any] | None = None
+    reason: str = ""
+    kept: bool = False
+
+
+def _name(view: str, shape: str) -> str:
+    return view if shape == "own" else f"{view}_{shape.replace(':', 'x')}"
+
+
+def finish_view(job: Job) -> dict[str, Any]:
+    """Finish one view and write its pictures; returns its account. Runs in a worker process."""
+    source = source_of(job.view)
+    seen = look(source, job.recipe)
+    done = pictures(seen, job.recipe, job.order.shapes, job.order.quality, job.order.long_edge)
+    account = account_of(job, seen, done)
+    job.pictures.mkdir(parents=True, exist_ok=True)
+    write_before(job, seen)
+    for picture in done:
+        for kind in job.order.kinds:
+            path = job.pictures / (_name(job.view.name, picture.shape) + SUFFIX[kind])
+            data = picture_bytes(job, picture, kind)
+            write_atomic(path, data)
+            account.shapes[picture.shape].setdefault("files", []).append(
+                {"name": path.name, "digest": hashlib.blake2b(data, digest_size=32).hexdigest()}
+            )
+    out = {"key": job.key(), **account.as_dict()}
+    write_atomic(job.record, json.dumps(out, indent=1, sort_keys=True).encode())
+    return out
+
+
+def write_before(job: Job, seen: Seen) -> None:
+    """The frame as it came, beside the pictures, for the eye to compare."""
+    folder = job.pictures / "before"
+    folder.mkdir(exist_ok=True)
+    plain = np.asarray(before(seen))
+    from io import BytesIO
+
+    out = BytesIO()
+    Image.fromarray(plain).save(out, "JPEG", quality=88, icc_profile=write.profile("srgb"))
+    write_atomic(folder / f"{job.view.name}.jpg", out.getvalue())
+
+
+def picture_bytes(job: Job, picture: Picture, kind: Kind) -> bytes:
+    """A finished picture as the bytes of its file."""
+    height, width = picture.rgb.shape[:2]
+    frames = job.view.frames
+    record = write.Record(
+        {
+            "View": job.view.name,
+            "Frames": " ".join(p.name for p in frames),
+            "Merge": job.view.kind,
+            "Recipe": job.recipe.digest(),
+            "Shape": picture.shape,
+            "Kept": f"{picture.room.kept:.4f}",
+        }
+    )
+    data = write.encoded(picture.rgb, kind, job.order.space)
+    return write.with_metadata(data, job.view.pick, job.caption, record, (width, height))
+
+
+def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
+    """The record of what was done, in degrees, stops and shares."""
+    up = seen.upright
+    out = Account(job.view.name, frames=[p.name for p in job.view.frames], recipe=job.recipe.digest())
+    out.verdict = up.verdict
+    out.lean_before = {"pitch": float(np.degrees(up.pitch)), "roll": float(np.degrees(up.roll))}
+    out.lean_bound = float(up.bound_deg)
+    out.up = [float(v) for v in up.up]
+    if done:
+        out.plumb = done[0].straightening.plumb
+        out.turn = float(np.degrees(done[0].straightening.turn))
+    out.tone = {k: float(v) for k, v in vars(seen.settings).items()}
+    out.multipliers = [float(v) for v in seen.multipliers]
+    out.clipped = clipped_shares(seen)
+    if seen.noise is not None:
+        grey = 0.18 * 2.0**-seen.settings.exposure
+        out.noise_stops = float(np.log2(1 + seen.noise.deviation(grey) / grey))
+    out.lens = seen.source.lens.source
+    out.remarks = [*seen.source.remarks, *seen.remarks, *up.reasons]
+    for picture in done:
+        height, width = picture.rgb.shape[:2]
+        out.shapes[picture.shape] = {
+            "kept": picture.room.kept,
+            "lost": dict(picture.room.lost),
+            "width": width,
+            "height": height,
+            "room": [picture.room.left, picture.room.top, picture.room.width, picture.room.height],
+            "white": float((picture.rgb.min(axis=-1) > 0.995).mean()),
+        }
+    return out
+
+
+def clipped_shares(seen: Seen) -> dict[str, float]:
+    """Share of pixels with a clipped raw channel, told apart by channel, and with all of them clipped."""
+    mosaic = seen.source.mosaic
+    if mosaic is None:
+        return {}
+    flags = []
+    for row in range(2):
+        for column in range(2):
+            channel = int(mosaic.cfa[row, column])
+            flags.append((channel, mosaic.plane(row, column) >= mosaic.white[channel] - 1))
+    height = min(f.shape[0] for _, f in flags)
+    width = min(f.shape[1] for _, f in flags)
+    out = {"red": 0.0, "green": 0.0, "blue": 0.0}
+    every = np.ones((height, width), bool)
+    for channel, flag in flags:
+        name = {0: "red", 1: "green", 2: "blue", 3: "green"}[channel]
+        out[name] = max(out[name], float(flag.mean()))
+        every &= flag[:height, :width]
+    out["all"] = float(every.mean())
+    return out
+
+
+def already_done(job: Job) -> dict[str, Any] | None:
+    """The account of an earlier run when it still holds: same key, every file there with its digest."""
+    try:
+        account: dict[str, Any] = json.loads(job.record.read_text())
+        if account.get("key") != job.key():
+            return None
+        for shape in account["shapes"].values():
+            for file in shape["files"]:
+                data = (job.pictures / file["name"]).read_bytes()
+                if hashlib.blake2b(data, digest_size=32).hexdigest() != file["digest"]:
+                    return None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return account
+
+
+def jobs_of(views: Sequence[View], folder: Path, order: Order, recipes: Path | None = None) -> Iterator[Job | Done]:
+    """A job for each view; a Done with the reason where its recipe cannot be read."""
+    for view in views:
+        try:
+            recipe = read_recipe((recipes or folder / "recipes") / f"{view.name}.toml")
+        except UserError as problem:
+            yield Done(view.name, reason=str(problem))
+            continue
+        record = folder / ".clerestory" / "accounts" / f"{view.name}.json"
+        yield Job(view, recipe, order, folder / "pictures", record)
+
+
+def _work(job: Job) -> Done:
+    try:
+        return Done(job.view.name, finish_view(job))
+    except UserError as problem:
+        return Done(job.view.name, reason=str(problem))
+    except OSError as problem:
+        where = problem.filename or job.pictures
+        return Done(job.view.name, reason=f"{where}: {problem.strerror or problem}; nothing half-written was left.")
+
+
+def _begin() -> None:
+    """A worker keeps to its share of the cores and leaves Ctrl-C to its parent."""
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def finish_jobs(jobs: Sequence[Job], workers: int, told: Callable[[Done], None]) -> list[Done]:
+    """Do all jobs in worker processes; `told` hears of each as it ends. A worker that dies costs its own view."""
+    out = []
+    waiting = []
+    for job in jobs:
+        account = already_done(job)
+        if account is None:
+            waiting.append(job)
+        else:
+            out.append(Done(job.view.name, account, kept=True))
+            told(out[-1])
+    out += _pool(waiting, workers, told)
+    return out
+
+
+def _pool(jobs: Sequence[Job], workers: int, told: Callable[[Done], None]) -> list[Done]:
+    out: list[Done] = []
+    left = list(jobs)
+    tries: dict[str, int] = {}
+    context = multiprocessing.get_context("spawn")
+    while left:
+        alone = any(tries.get(job.view.name) for job in left)
+        executor = ProcessPoolExecutor(1 if alone else workers, context, initializer=_begin)
+        running: dict[Future[Done], Job] = {}
+        try:
+            broken = _drain(executor, left, running, 1 if alone else workers, out, told)
+        except BaseException:
+            _kill(executor)
+            raise
+        executor.shutdown(wait=not broken, cancel_futures=True)
+        for job in running.values():
+            tries[job.view.name] = tries.get(job.view.name, 0) + 1
+            if tries[job.view.name] > 1:
+                done = Done(
+                    job.view.name, reason="the process finishing it died twice (out of memory, or a damaged file)"
+                )
+                out.append(done)
+                told(done)
+            else:
+                left.append(job)
+    return out
+
+
+def _drain(
+    executor: ProcessPoolExecutor,
+    left: list[Job],
+    running: dict[Future[Done], Job],
+    workers: int,
+    out: list[Done],
+    told: Callable[[Done], None],
+) -> bool:
+    """Run jobs until none is left or the pool breaks (True); what was under way then stays in `running`."""
+    while left or running:
+        while left and len(running) < workers:
+            job = left.pop(0)
+            running[executor.submit(_work, job)] = job
+        finished, _ = wait(running, return_when=FIRST_COMPLETED)
+        for future in finished:
+            try:
+                done = future.result()
+            except BrokenProcessPool:
+                return True
+            del running[future]
+            out.append(done)
+            told(done)
+    return False
+
+
+def _kill(executor: ProcessPoolExecutor) -> None:
+    for process in list((executor._processes or {}).values()):
+        process.kill()
+    executor.shutdown(wait=False, cancel_futures=True)
+
+
+def default_workers() -> int:
+    """Two views at once where there are the cores and memory for it, else one."""
+    return 2 if (os.cpu_count() or 1) >= 2 else 1
