@@ -1,0 +1,105 @@
+"""Files that are either the old or the new, never a half; digests that tell one from the other."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+from clerestory.errors import UserError
+
+DIGEST_BYTES = 32
+PART = ".part"  # suffix of temporary files; any that a crash left behind may be deleted
+_BLOCK = 1 << 20
+
+
+def sync_folder(folder: Path) -> None:
+    """Make renames in a folder durable (fsync of the directory, POSIX)."""
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        with contextlib.suppress(OSError):  # some network file systems cannot sync a directory
+            os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _in_words(path: Path, problem: OSError) -> UserError:
+    reason = {
+        errno.ENOSPC: "the disk is full; make room and run again",
+        errno.EDQUOT: "the quota is used up; make room and run again",
+        errno.EROFS: "the disk is read-only; choose another folder",
+        errno.EACCES: "writing there is not allowed; choose another folder or change its permissions",
+        errno.EPERM: "writing there is not allowed; choose another folder or change its permissions",
+        errno.EIO: "the disk reports an error; check the disk or card and its cable",
+        errno.ENOENT: "the folder is gone; was a disk or card taken out?",
+        errno.ENODEV: "the disk is gone; was a disk or card taken out?",
+        errno.ENOTDIR: "a part of this path is a file, not a folder",
+    }.get(problem.errno or 0, problem.strerror or str(problem))
+    return UserError(f"{path}: cannot be written: {reason}. Nothing half-written was left.")
+
+
+@contextlib.contextmanager
+def atomic(path: Path) -> Iterator[BinaryIO]:
+    """A binary file to write; when the block ends well it is synced and takes the name `path`, else it is gone.
+
+    Raises UserError with a clear sentence when the disk refuses.
+    """
+    path = Path(path)
+    temporary: Path | None = None
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.name[:100]}.", suffix=PART, dir=path.parent)
+        temporary = Path(name)
+        with os.fdopen(handle, "wb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        mask = os.umask(0)
+        os.umask(mask)
+        temporary.chmod(0o666 & ~mask)
+        temporary.replace(path)
+        temporary = None
+        sync_folder(path.parent)
+    except OSError as problem:
+        raise _in_words(path, problem) from problem
+    finally:
+        if temporary is not None:
+            with contextlib.suppress(OSError):
+                temporary.unlink()
+
+
+def write_atomic(path: Path, data: bytes | str) -> None:
+    """Write a whole file (text as UTF-8): a reader, or a crash at any moment, sees the old one or the new one."""
+    with atomic(path) as file:
+        file.write(data.encode() if isinstance(data, str) else data)
+
+
+def digest_bytes(data: bytes) -> str:
+    """BLAKE2b (RFC 7693), 32 bytes, in hexadecimal."""
+    return hashlib.blake2b(data, digest_size=DIGEST_BYTES).hexdigest()
+
+
+def digest_of(path: Path, told: Callable[[int], None] | None = None) -> str:
+    """BLAKE2b digest of a file's content; `told` hears the number of bytes of each block read."""
+    state = hashlib.blake2b(digest_size=DIGEST_BYTES)
+    with path.open("rb") as file:
+        while block := file.read(_BLOCK):
+            state.update(block)
+            if told is not None:
+                told(len(block))
+    return state.hexdigest()
+
+
+def sweep(folder: Path) -> int:
+    """Delete temporary files that a crash left in a folder (not below it); how many."""
+    gone = 0
+    if folder.is_dir():
+        for path in folder.glob(f".*{PART}"):
+            with contextlib.suppress(OSError):
+                path.unlink()
+                gone += 1
+    return gone
