@@ -19,7 +19,6 @@ from PIL import Image
 from clerestory import __version__
 from clerestory.errors import UserError
 from clerestory.finish import write
-from clerestory.finish.colour import encode
 from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pictures
 from clerestory.finish.recipe import Recipe, Shape, read_recipe
 from clerestory.finish.sources import source_of

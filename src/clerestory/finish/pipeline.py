@@ -91,7 +91,7 @@ def _multipliers(source: Source, half: F32, recipe: Recipe) -> tuple[Multipliers
     if source.mosaic.as_shot is not None:
         return source.mosaic.as_shot, ()
     said = "the file has no usable white balance: it was estimated on the stone"
-    return white.estimate(half, xyz_to_camera=matrix, daylight=source.mosaic.daylight), (said,)
+    return white.estimate(half, xyz_to_camera=matrix, as_shot=source.mosaic.daylight), (said,)
 
 
 def _camera(source: Source, half: F32) -> tuple[Intrinsics, bool, tuple[str, ...]]:

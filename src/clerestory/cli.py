@@ -1,0 +1,140 @@
+"""The command line: parses, calls, prints."""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import traceback
+from pathlib import Path
+from typing import Annotated, get_args
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+from clerestory import __version__
+from clerestory.errors import UserError
+
+app = typer.Typer(
+    help="Plan a day's photography inside a great church; sort, finish and film what you bring home.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+out = Console(highlight=False, soft_wrap=True)
+err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+Folder = Annotated[Path, typer.Argument(help="A visit's folder, or any folder of raw frames.")]
+
+
+def _bar() -> Progress:
+    return Progress(
+        TextColumn("{task.description}"),
+        BarColumn(bar_width=36),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        console=err,
+        transient=not err.is_terminal,
+    )
+
+
+def _shapes(names: str) -> tuple[str | None, ...]:
+    from clerestory.finish.recipe import Shape
+
+    known = get_args(Shape)
+    shapes: list[str | None] = []
+    for name in (part.strip() for part in names.split(",") if part.strip()):
+        if name != "own" and name not in known:
+            raise UserError(f"--shape: '{name}' is not a shape; choose from own, {', '.join(known)}.")
+        shapes.append(None if name == "own" else name)
+    if not shapes:
+        raise UserError("--shape: no shape given; choose from own, " + ", ".join(known) + ".")
+    return tuple(dict.fromkeys(shapes))
+
+
+@app.command()
+def sort(folder: Folder) -> None:
+    """Read the frames, tell views apart, and pick the sharp ones."""
+    from clerestory.work import sort_folder
+
+    with _bar() as bar:
+        found = sort_folder(folder, bar)
+    for view in found.views:
+        out.print(f"{view.name:12} {view.kind:8} {len(view.frames):3} frames   pick {view.pick.name}   {view.why}")
+    _end_with([(str(path), reason) for path, reason in found.refused])
+
+
+@app.command()
+def finish(
+    folder: Folder,
+    shape: Annotated[str, typer.Option(help="Shapes, comma between: own, 4:3, 3:2, 16:9, 1:1, free.")] = "own",
+    tiff: Annotated[bool, typer.Option(help="Write 16-bit TIFF as well as JPEG.")] = False,
+    space: Annotated[str, typer.Option(help="Colour of the output: srgb or display-p3.")] = "srgb",
+    better: Annotated[bool, typer.Option(help="Slower, finer noise reduction.")] = False,
+    long_edge: Annotated[int | None, typer.Option(min=64, help="Longest edge in pixels; never enlarged.")] = None,
+    workers: Annotated[int | None, typer.Option(min=1, max=64, help="Views finished at once.")] = None,
+) -> None:
+    """Turn a folder of raw frames into finished pictures, with a report."""
+    from clerestory.work import finish_folder, order_of
+
+    order = order_of(_shapes(shape), tiff, space, better, long_edge)
+    with _bar() as bar:
+        result = finish_folder(folder, order, workers, bar)
+    kept = sum(done.kept for done in result.done)
+    made = sum(done.account is not None for done in result.done) - kept
+    out.print(f"{made} views finished" + (f", {kept} already finished before" if kept else "") + f": {result.report}")
+    _end_with(result.failures)
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="Where the demo visit is made.")] = Path("demo-visit"),
+    workers: Annotated[int | None, typer.Option(min=1, max=64, help="Views finished at once.")] = None,
+) -> None:
+    """Make an invented visit to an invented church, finish it, and compare with the ground truth."""
+    from clerestory.work import make_demo
+
+    with _bar() as bar:
+        result = make_demo(folder, workers, bar)
+    for line in result.lines:
+        out.print(line)
+    out.print(f"Report: {result.report}")
+    _end_with(result.failures)
+
+
+@app.command()
+def version() -> None:
+    """Print the version."""
+    out.print(__version__)
+
+
+def _end_with(failures: list[tuple[str, str]]) -> None:
+    """Name what could not be done, and end with status 1 if there is any."""
+    for name, reason in failures:
+        err.print(reason if name in reason else f"{name}: {reason}", markup=False)
+    if failures:
+        raise typer.Exit(1)
+
+
+def main() -> None:
+    """Entry point: every failure ends as one clear sentence."""
+    try:
+        app()
+    except UserError as problem:
+        err.print(str(problem), markup=False)
+        sys.exit(1)
+    except KeyboardInterrupt:
+        err.print("Stopped. Nothing is half-written; run the same command again to go on.")
+        sys.exit(130)
+    except OSError as problem:
+        what = problem.strerror or str(problem)
+        err.print(
+            f"{problem.filename or 'The disk'}: {what}. Free some space or choose another folder.", markup=False
+        )
+        sys.exit(1)
+    except Exception:
+        with tempfile.NamedTemporaryFile("w", suffix=".txt", prefix="clerestory-fault-", delete=False) as log:
+            traceback.print_exc(file=log)
+        err.print(f"A fault of ours, not yours. The details are in {log.name}; your frames are untouched.")
+        sys.exit(70)

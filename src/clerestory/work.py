@@ -1,0 +1,121 @@
+"""What the commands and the pages both call: whole-folder work, from frames to report."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Protocol, cast
+
+from clerestory.errors import UserError
+from clerestory.finish import report
+from clerestory.finish.folder import Done, Job, Order, default_workers, finish_jobs, jobs_of
+from clerestory.frames.sort import Sorted
+from clerestory.frames.sort import sort_folder as sort_frames
+from clerestory.visit.store import write_atomic
+
+
+class Bar(Protocol):
+    """A progress display with tasks (rich's Progress is one)."""
+
+    def add_task(self, description: str, *, total: float | None = ...) -> Any:
+        """Begin a task."""
+        ...
+
+    def update(self, task: Any, *, completed: float = ..., total: float = ...) -> None:
+        """Move a task on."""
+        ...
+
+
+@dataclass
+class Result:
+    """How a folder ended: accounts of the views, failures named with their reasons, the report, lines to print."""
+
+    done: list[Done]
+    failures: list[tuple[str, str]]
+    report: Path
+    lines: list[str] = field(default_factory=list)
+
+
+def frames_folder(folder: Path) -> Path:
+    """Where the frames of a folder lie: its frames/ when it has one, else the folder itself."""
+    if not folder.is_dir():
+        raise UserError(f"{folder}: no such folder; give the folder that holds your raw frames.")
+    inner = folder / "frames"
+    return inner if inner.is_dir() else folder
+
+
+def sort_folder(folder: Path, bar: Bar) -> Sorted:
+    """Sort the frames of a folder, telling progress."""
+    task = bar.add_task("Reading frames", total=None)
+    return sort_frames(frames_folder(folder), lambda done, total: bar.update(task, completed=done, total=total))
+
+
+def order_of(shapes: Sequence[str | None], tiff: bool, space: str, better: bool, long_edge: int | None) -> Order:
+    """The order a person's options amount to."""
+    if space not in ("srgb", "display-p3"):
+        raise UserError(f"--space: '{space}' is not known; choose srgb or display-p3.")
+    kinds = ("jpeg", "tiff") if tiff else ("jpeg",)
+    return Order(cast(Any, tuple(shapes)), cast(Any, kinds), space, "better" if better else "fast", long_edge)
+
+
+def finish_folder(
+    folder: Path,
+    order: Order,
+    workers: int | None,
+    bar: Bar,
+    truths: Mapping[str, Mapping[str, Any]] | None = None,
+    title: str | None = None,
+) -> Result:
+    """Sort and finish a folder and write its report; what fails is named and the rest goes on."""
+    found = sort_folder(folder, bar)
+    failures = [(str(path), reason) for path, reason in found.refused]
+    jobs: list[Job] = []
+    done: list[Done] = []
+    for item in jobs_of(found.views, folder, order):
+        if isinstance(item, Job):
+            jobs.append(item)
+        else:
+            done.append(item)
+    if not jobs and not failures and not done:
+        raise UserError(f"{folder}: holds no frames this can read; give the folder that holds your raw frames.")
+    task = bar.add_task("Finishing views", total=len(jobs))
+    count = 0
+
+    def told(_: Done) -> None:
+        nonlocal count
+        count += 1
+        bar.update(task, completed=count)
+
+    done += finish_jobs(jobs, workers or default_workers(), told)
+    done.sort(key=lambda d: d.view)
+    failures += [(d.view, d.reason) for d in done if d.account is None]
+    where = write_report(folder, done, truths or {}, failures, title or folder.resolve().name)
+    return Result(done, failures, where)
+
+
+def write_report(
+    folder: Path,
+    done: Sequence[Done],
+    truths: Mapping[str, Mapping[str, Any]],
+    failures: Sequence[tuple[str, str]],
+    title: str,
+) -> Path:
+    """The HTML report, its numbers as JSON, and the contact sheet, in the folder's pictures/."""
+    pictures = folder / "pictures"
+    pictures.mkdir(parents=True, exist_ok=True)
+    accounts = [d.account for d in done if d.account is not None]
+    first = []
+    for account in accounts:
+        names = [f["name"] for s in account["shapes"].values() for f in s["files"] if f["name"].endswith(".jpg")]
+        if names:
+            first.append((account["view"], pictures / names[0]))
+    if first:
+        write_atomic(pictures / "sheet.jpg", report.contact_sheet(first))
+    lead = f"{len(accounts)} views finished" + (f", {len(failures)} files or views not" if failures else "")
+    text = report.page(title, lead, folder, accounts, truths, failures)
+    write_atomic(pictures / "report.html", text.encode())
+    numbers = {"views": accounts, "truth": dict(truths), "refused": list(failures)}
+    write_atomic(pictures / "report.json", json.dumps(numbers, indent=1, sort_keys=True).encode())
+    return pictures / "report.html"

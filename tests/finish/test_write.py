@@ -1,0 +1,76 @@
+"""Pictures read back by other libraries: pixels, profile and every metadata field."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import exiv2
+import numpy as np
+import pytest
+import tifffile
+from PIL import Image
+
+from clerestory.errors import UserError
+from clerestory.finish.recipe import Recipe, read_recipe
+from clerestory.finish.write import Caption, Record, encoded, with_metadata
+
+CAPTION = Caption(
+    title="The nave, looking east — naïve",
+    caption="A line of caption.",
+    place="St Osyth, Harrowmere",
+    creator="A. Person",
+    rights="© A. Person",
+    permit="Permit 12",
+    keywords=("nave", "stone"),
+)
+
+
+@pytest.fixture()
+def rgb() -> np.ndarray:
+    """A small smooth picture."""
+    y, x = np.mgrid[:60, :80].astype(np.float32)
+    return np.stack([x / 100, y / 80, (x + y) / 200], axis=-1)
+
+
+@pytest.mark.parametrize("kind", ["jpeg", "tiff"])
+def test_every_field_is_read_back(kind: str, rgb: np.ndarray) -> None:
+    data = with_metadata(encoded(rgb, kind), None, CAPTION, Record({"View": "view-01"}), (80, 60))
+    image = exiv2.ImageFactory.open(data)
+    image.readMetadata()
+    xmp = {d.key(): str(d.value()) for d in image.xmpData()}
+    iptc = [(d.key(), d.toString()) for d in image.iptcData()]
+    assert CAPTION.title in xmp["Xmp.dc.title"] and CAPTION.caption in xmp["Xmp.dc.description"]
+    assert xmp["Xmp.iptc.Location"] == CAPTION.place and xmp["Xmp.clerestory.View"] == "view-01"
+    assert CAPTION.rights in xmp["Xmp.dc.rights"] and CAPTION.permit in xmp["Xmp.xmpRights.UsageTerms"]
+    assert ("Iptc.Application2.ObjectName", CAPTION.title) in iptc
+    assert [v for k, v in iptc if k == "Iptc.Application2.Keywords"] == ["nave", "stone"]
+    assert image.exifData()["Exif.Image.Orientation"].toString() == "1"
+
+
+def test_same_bytes_twice(rgb: np.ndarray) -> None:
+    for kind in ("jpeg", "tiff"):
+        one, two = (with_metadata(encoded(rgb, kind), None, CAPTION, Record(), (80, 60)) for _ in range(2))
+        assert one == two
+
+
+def test_tiff_has_sixteen_bits_and_a_profile(rgb: np.ndarray) -> None:
+    data = with_metadata(encoded(rgb, "tiff", "display-p3"), None, CAPTION, Record(), (80, 60))
+    with tifffile.TiffFile(io.BytesIO(data)) as tif:
+        assert tif.asarray().dtype == np.uint16 and tif.asarray().shape == (60, 80, 3)
+        assert len(tif.pages[0].tags["InterColorProfile"].value) > 400
+    jpeg = Image.open(io.BytesIO(encoded(rgb, "jpeg", "display-p3")))
+    assert len(jpeg.info["icc_profile"]) > 400
+
+
+def test_recipe_round_trip_and_clear_errors(tmp_path: Path) -> None:
+    path = tmp_path / "view-01.toml"
+    recipe = Recipe(exposure=0.5, plumb=0.8, shape="16:9", place_crop=(0.1, -0.2))
+    path.write_text(recipe.toml())
+    assert read_recipe(path) == recipe
+    assert read_recipe(tmp_path / "none.toml") == Recipe()
+    for text, said in (("plumb = 3\n", "plumb"), ("plump = 1\n", "plump"), ("plumb = = 1", "TOML")):
+        path.write_text(text)
+        with pytest.raises(UserError, match=said) as caught:
+            read_recipe(path)
+        assert "view-01.toml" in str(caught.value) and "\n" not in str(caught.value)
