@@ -144,7 +144,7 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
         grey = 0.18 * 2.0**-seen.settings.exposure
         out.noise_stops = float(np.log2(1 + seen.noise.deviation(grey) / grey))
     out.lens = seen.source.lens.source
-    out.remarks = [*seen.source.remarks, *seen.remarks, *up.reasons]
+    out.remarks = [*seen.source.remarks, *seen.remarks, up.reasons]
     for picture in done:
         height, width = picture.rgb.shape[:2]
         out.shapes[picture.shape] = {

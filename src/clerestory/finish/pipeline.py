@@ -119,7 +119,12 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
     grid = replace(camera.scaled(0.5), width=half.shape[1], height=half.shape[0])
     noise = light.shown_noise(source, multipliers)
     upright = find_upright(
-        luma, grid, distortion=light.distortion_of(source), noise=noise, level=source.info.level, guides=recipe.guides
+        luma,
+        grid,
+        distortion=light.distortion_of(source),
+        noise=(noise.slope, math.sqrt(noise.floor)) if noise else None,
+        level=source.info.level,
+        guides=recipe.guides,
     )
     stage("tone")
     settings = tone.judge(half, noise)
@@ -192,9 +197,8 @@ def pictures(
         stage("tone")
         tone.apply(shown, seen.settings, seen.noise, in_place=True)
         stage("sharpen")
-        out.append(
-            Picture(sharpen(shown, shown.shape[1] / room.width, seen.noise), shape or "own", room, straightening)
-        )
+        sharpen(shown, shown.shape[1] / room.width, in_place=True)
+        out.append(Picture(shown, shape or "own", room, straightening))
     return out
 
 
@@ -217,5 +221,4 @@ def before(seen: Seen, long_edge: int = 1600) -> NDArray[np.uint8]:
     factor = min(1.0, long_edge / max(seen.half.shape[:2]))
     view = cv2.resize(seen.half, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     plain = np.clip(view * np.float32(2.0**seen.settings.exposure), 0, 1)
-    out: NDArray[np.uint8] = encode(plain, "srgb", 8)
-    return out
+    return encode(plain, "srgb", 8).astype(np.uint8)
