@@ -7,6 +7,7 @@ names of the exiv2 library. A tag that is missing, empty or nonsense reads as No
 from __future__ import annotations
 
 import math
+import re
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -148,11 +149,16 @@ def iso_of(tags: Tags) -> float | None:
 
 
 def level_of(tags: Tags) -> tuple[float, float] | None:
-    """Pitch up and roll clockwise in degrees from the camera's own level, where its maker's tags give both.
+    """Pitch up and roll clockwise in degrees from the camera's own level, where the file gives both.
 
-    Signs and scales of the makers' tags are from memory of public tag tables; they are a starting point for
-    straightening, which checks them against the picture.
+    EXIF 2.31 has CameraElevationAngle for the pitch and nothing for the roll, which is looked for as text, "level
+    roll -1.25", in the user comment. Signs and scales of the makers' tags are from memory of public tag tables;
+    they are a starting point for straightening, which checks them against the picture.
     """
+    elevation = tags.numbers("Exif.Photo.CameraElevationAngle")
+    words = re.search(r"level roll ([+-]?\d+(?:\.\d+)?)", tags.text("Exif.Photo.UserComment"))
+    if elevation and math.isfinite(elevation[0]) and abs(elevation[0]) <= 180 and words:
+        return elevation[0], float(words.group(1))
     roll, pitch = tags.numbers("Exif.Panasonic.RollAngle"), tags.numbers("Exif.Panasonic.PitchAngle")
     if roll and pitch and max(abs(roll[0]), abs(pitch[0])) < 1800:
         return -pitch[0] / 10, roll[0] / 10
@@ -174,8 +180,9 @@ class Optics:
 
 def _pitch_from_plane(tags: Tags, width: int) -> float | None:
     """Width of one raw pixel, mm, from FocalPlaneXResolution, which counts pixels of the full-size picture."""
-    resolution = tags.number("FocalPlaneXResolution")
-    unit = _UNIT_MM.get(int(tags.number("FocalPlaneResolutionUnit") or 2), 25.4)
+    # Some writers put the EXIF tags into the main directory, where exiv2 knows them by number only.
+    resolution = tags.number("FocalPlaneXResolution", "Exif.Image.0xa20e")
+    unit = _UNIT_MM.get(int(tags.number("FocalPlaneResolutionUnit", "Exif.Image.0xa210") or 2), 25.4)
     if resolution is None or resolution <= 0:
         return None
     stated = tags.number("Exif.Photo.PixelXDimension") or float(width)
