@@ -27,3 +27,56 @@ def focal_plane_exposure(luminance: float, f_number: float, seconds: float) -> f
 def raw_fraction(luminance: float, f_number: float, seconds: float, iso: float) -> float:
     """Raw signal as a share of saturation for a neutral surface, before clipping (ISO 12232, S = 78 / H_sat)."""
     return focal_plane_exposure(luminance, f_number, seconds) * iso / SATURATION
+
+
+def spot_luminance(f_number: float, seconds: float, iso: float) -> float:
+    """Luminance in cd/m2 where a spot meter proposed these settings: L = K N^2 / (t S) (ISO 2720)."""
+    return METER_K * f_number**2 / (seconds * iso)
+
+
+def time_for(fraction: float, luminance: float, f_number: float, iso: float) -> float:
+    """Shutter time in seconds that places a surface at `fraction` of raw saturation: `raw_fraction` undone."""
+    return fraction * SATURATION * f_number**2 / (LENS_Q * luminance * iso)
+
+
+METERED_FRACTION = LENS_Q * METER_K / SATURATION  # where a meter's proposal places what it metered: about 0.104
+
+
+def third_stop(value: float, up: bool = False) -> float:
+    """The third-of-a-stop step (of a doubling quantity) at or below `value`, or at or above it."""
+    thirds = math.log2(value) * 3
+    return 2.0 ** ((math.ceil(thirds - 1e-6) if up else math.floor(thirds + 1e-6)) / 3)
+
+
+def f_stop(value: float) -> float:
+    """The third-of-a-stop f-number at or above `value` (N doubles every two stops)."""
+    return 2.0 ** (math.ceil(math.log2(value) * 6 - 1e-6) / 6)
+
+
+# Marks as engraved, a third of a stop apart (common practice, no source).
+_F_WIDE = (1, 1.1, 1.2, 1.4, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3.2, 3.5, 4, 4.5, 5, 5.6)
+_F_MARKS = (*_F_WIDE, 6.3, 7.1, 8, 9, 10, 11, 13, 14, 16, 18, 20, 22)
+_T_SLOW = (2.5, 3.2, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125, 160, 200)
+_T_MARKS = (*_T_SLOW, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000)
+_ISO_MARKS = (1.0, 1.25, 1.6)
+
+
+def f_label(f_number: float) -> str:
+    """The engraved f-number nearest to an exact one: 5.657 is "f/5.6" (ISO 517 series)."""
+    nearest = min(_F_MARKS, key=lambda mark: abs(math.log2(mark / f_number)))
+    return f"f/{nearest:g}" if abs(math.log2(nearest / f_number)) < 0.13 else f"f/{f_number:.1f}"
+
+
+def time_label(seconds: float) -> str:
+    """The engraved shutter time nearest to an exact one: 0.0156 is "1/60"."""
+    if seconds > 0.36:
+        return f"{seconds:.1f} s" if seconds < 9.5 else f"{seconds:.0f} s"
+    nearest = min(_T_MARKS, key=lambda mark: abs(math.log2(mark * seconds)))
+    return f"1/{nearest:g}"
+
+
+def iso_label(iso: float) -> str:
+    """The marked speed nearest to an exact one: 806 is "800"."""
+    exact = math.log2(iso / 100) * 3
+    octave, third = divmod(round(exact), 3)
+    return f"{100 * 2**octave * _ISO_MARKS[third]:.0f}"

@@ -52,3 +52,37 @@ class Vignetting:
 
     k: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
     centre: tuple[float, float] = (0.5, 0.5)
+
+
+def focus_between(near: float, far: float) -> float:
+    """Distance to focus at, m, so that `near` and `far` are equally blurred: 2 near far / (near + far) (Ray)."""
+    return 2 * near if math.isinf(far) else 2 * near * far / (near + far)
+
+
+def f_number_for(near: float, far: float, focal_mm: float, coc_mm: float) -> float:
+    """Smallest f-number that keeps `near` to `far` (m) within a blur of `coc_mm` when focused between them."""
+    distance = focus_between(near, far)
+    return defocus_blur(near, distance, focal_mm, 1.0) / coc_mm
+
+
+def front_share(distance: float, focal_mm: float, f_number: float, coc_mm: float) -> float:
+    """Share of the sharp depth that lies before the focus distance: a third at H/3, half close up, nil from H."""
+    near, far = sharp_limits(distance, focal_mm, f_number, coc_mm)
+    return 0.0 if math.isinf(far) else (distance - near) / (far - near)
+
+
+def focus_steps(
+    near: float, far: float, focal_mm: float, f_number: float, coc_mm: float, most: int = 20
+) -> list[float]:
+    """Distances to focus at, m, so that the sharp depths join up from `near` to `far`; at most `most` of them."""
+    h, f = hyperfocal(focal_mm, f_number, coc_mm), focal_mm / 1000
+    steps: list[float] = []
+    edge = near
+    while edge < far * (1 - 1e-9) and len(steps) < most:
+        room = h - f - edge
+        distance = edge * (h - 2 * f) / room if room > 0 else math.inf
+        if math.isinf(distance) or distance >= h:
+            return [*steps, h if edge < h else edge]
+        steps.append(distance)
+        edge = sharp_limits(distance, focal_mm, f_number, coc_mm)[1]
+    return steps or [near]

@@ -1,0 +1,1 @@
+"""Planning a visit: views, stations, kit, light, timetable, field card."""

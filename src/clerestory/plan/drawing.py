@@ -1,0 +1,373 @@
+"""Scale drawings as SVG: each view in plan, section, finder and picture; sun patches; the year of light on a window."""
+
+from __future__ import annotations
+
+import base64
+import io
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from html import escape
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from clerestory.place.building import Building, Hall, Window
+from clerestory.place.windows import Calendar, Patch
+from clerestory.plan.framing import Aim, Framing, sensor_corners, subject_points
+from clerestory.plan.model import BodyTable
+
+Array = NDArray[np.float64]
+
+INK, STONE, PALE, ACCENT = "#33312e", "#8b867d", "#e4e0d8", "#3d6b8e"
+NIGHT, SKY_LOW, SKY_HIGH, SUN = (38, 40, 43), (92, 90, 86), (176, 171, 162), (255, 240, 200)
+
+
+@dataclass(frozen=True)
+class Panel:
+    """A patch of paper: world coordinates in metres (or other units) onto a box of the drawing, one scale both ways."""
+
+    left: float
+    top: float
+    width: float
+    height: float
+    x0: float
+    y0: float
+    scale: float
+
+    @classmethod
+    def fitting(cls, box: tuple[float, float, float, float], points: Array, pad: float = 14) -> Panel:
+        """The largest scale at which `points` (n, 2), y upwards, lie in `box` (left, top, width, height)."""
+        left, top, width, height = box
+        low, high = points.min(axis=0), points.max(axis=0)
+        span = np.maximum(high - low, 1e-6)
+        scale = float(min((width - 2 * pad) / span[0], (height - 2 * pad) / span[1]))
+        middle = (low + high) / 2
+        return cls(left, top, width, height, float(middle[0]), float(middle[1]), scale)
+
+    def at(self, x: float, y: float) -> tuple[float, float]:
+        """Paper position of a world point."""
+        return (
+            self.left + self.width / 2 + (x - self.x0) * self.scale,
+            self.top + self.height / 2 - (y - self.y0) * self.scale,
+        )
+
+    def path(self, points: Iterable[Sequence[float]], closed: bool = True) -> str:
+        """SVG path data through world points."""
+        steps = " L".join("{:.1f} {:.1f}".format(*self.at(float(p[0]), float(p[1]))) for p in points)
+        return f"M{steps}{'Z' if closed else ''}"
+
+
+def _line(panel: Panel, points: Iterable[Sequence[float]], style: str, closed: bool = True) -> str:
+    return f'<path d="{panel.path(points, closed)}" {style}/>'
+
+
+def _text(x: float, y: float, words: str, size: float = 12, anchor: str = "start", colour: str = INK) -> str:
+    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" text-anchor="{anchor}" fill="{colour}">{escape(words)}</text>'
+
+
+_WALLS = f'fill="none" stroke="{STONE}" stroke-width="1.2"'
+_SUBJECT = f'fill="none" stroke="{INK}" stroke-width="3" stroke-linecap="round"'
+_FRAME = f'fill="none" stroke="{INK}" stroke-width="1.1"'
+_STRAIGHT = f'fill="{PALE}" fill-opacity="0.7" stroke="{STONE}" stroke-width="1.1"'
+_CROP = f'fill="{ACCENT}" fill-opacity="0.14" stroke="{ACCENT}" stroke-width="1.8"'
+_RAY = f'fill="none" stroke="{STONE}" stroke-width="1" stroke-dasharray="3 3"'
+_CROP_RAY = f'fill="{ACCENT}" fill-opacity="0.10" stroke="{ACCENT}" stroke-width="1.2"'
+
+
+def _svg(width: float, height: float, body: Iterable[str], label: str) -> str:
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" role="img" '
+        f'aria-label="{escape(label, quote=True)}" font-family="inherit">{"".join(body)}</svg>'
+    )
+
+
+def _scale_bar(panel: Panel, label_below: bool = True) -> str:
+    metres = next((m for m in (1, 2, 5, 10, 20, 50, 100) if m * panel.scale >= 34), 100)
+    x, y = panel.left + 8, panel.top + panel.height - 6
+    bar = f'<path d="M{x:.1f} {y - 4:.1f}v4h{metres * panel.scale:.1f}v-4" {_FRAME}/>'
+    return bar + _text(x + metres * panel.scale + 5, y, f"{metres} m", 11)
+
+
+def _on_plan(points: Array) -> Array:
+    """Plan points (x right, y along) as drawn: west on the left, the north side up."""
+    return np.stack([points[..., 1], -points[..., 0]], axis=-1)
+
+
+def _hall_outline(hall: Hall) -> Array:
+    (x0, x1), (y0, y1), _ = hall.bounds
+    return _on_plan(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
+
+
+def _window_ends(window: Window, building: Building) -> Array:
+    normal = building.normal(window)
+    along = np.array([-normal[1], normal[0]]) * window.width / 2
+    centre = np.array(window.centre)
+    return _on_plan(np.stack([centre - along, centre + along]))
+
+
+def _building_plan(panel: Panel, building: Building) -> list[str]:
+    out = [_line(panel, _hall_outline(h), _WALLS) for h in building.halls]
+    glass = f'stroke="{ACCENT}" stroke-width="3.5"'
+    return out + [_line(panel, _window_ends(w, building), glass, closed=False) for w in building.windows]
+
+
+def _world_directions(framing: Framing, corners: Array, straight: bool, body: BodyTable) -> Array:
+    """Directions (n, 3) in building axes of frame points in pixels, or of picture-plane points when `straight`."""
+    yaw = math.radians(framing.yaw + (framing.turn if straight else 0))
+    tilt = math.radians(framing.tilt) if not straight or framing.how == "as seen" else 0.0
+    if straight:
+        flat = corners
+    else:
+        camera = framing.camera(body)
+        flat = np.stack([corners[:, 0] - camera.cx, camera.cy - corners[:, 1]], axis=-1) / camera.focal
+    cy, sy, cp, sp = math.cos(yaw), math.sin(yaw), math.cos(tilt), math.sin(tilt)
+    rows = np.array([[cy, -sy, 0], [-sy * sp, -cy * sp, cp], [sy * cp, cy * cp, sp]])
+    out: Array = np.column_stack([flat, np.ones(len(flat))]) @ rows
+    return out
+
+
+def _edges(framing: Framing, body: BodyTable) -> tuple[Array, Array]:
+    """Directions of the middles of the edges (top, right, bottom, left): of the frame, and of the picture wanted."""
+    camera = framing.camera(body)
+    w, h = camera.width, camera.height
+    frame = np.array([[w / 2, 0], [w, h / 2], [w / 2, h], [0, h / 2]]) - 0.5
+    x0, x1, z0, z1 = framing.rectangle
+    picture = np.array([[(x0 + x1) / 2, z1], [x1, (z0 + z1) / 2], [(x0 + x1) / 2, z0], [x0, (z0 + z1) / 2]])
+    return _world_directions(framing, frame, False, body), _world_directions(framing, picture, True, body)
+
+
+def _plan_panel(
+    box: tuple[float, float, float, float], aimed: Aim, framing: Framing, body: BodyTable, place: Building
+) -> list[str]:
+    outlines = np.vstack([_hall_outline(h) for h in place.halls])
+    panel = Panel.fitting(box, outlines)
+    frame, picture = _edges(framing, body)
+    eye = aimed.eye[:2]
+    reach = max(aimed.distance, 3.0)
+
+    def wedge(directions: Array) -> Array:
+        sides = directions[[3, 1], :2]
+        sides = sides / np.maximum(np.linalg.norm(sides, axis=1, keepdims=True), 1e-9)
+        return _on_plan(np.stack([eye + sides[0] * reach, eye, eye + sides[1] * reach]))
+
+    clip = f"p{abs(hash_of(framing))}"
+    left, top, width, height = box
+    body_parts = [f'<clipPath id="{clip}"><rect x="{left}" y="{top}" width="{width}" height="{height}"/></clipPath>']
+    body_parts += [*_building_plan(panel, place), f'<g clip-path="url(#{clip})">']
+    body_parts += [_line(panel, wedge(picture), _CROP_RAY, False), _line(panel, wedge(frame), _RAY, False), "</g>"]
+    corners = subject_points(aimed.view, aimed.eye)[:4]
+    body_parts.append(_line(panel, _on_plan(corners[:, :2]), _SUBJECT))
+    x, y = panel.at(*_on_plan(eye))
+    body_parts.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4.5" fill="{INK}"/>')
+    return [*body_parts, _scale_bar(panel)]
+
+
+def hash_of(framing: Framing) -> int:
+    """A number that names a drawing, the same on every run."""
+    name = f"{framing.view}/{framing.station}/{framing.lens}"
+    return int.from_bytes(name.encode(), "big") % 1_000_000_007
+
+
+def _section_panel(
+    box: tuple[float, float, float, float], aimed: Aim, framing: Framing, body: BodyTable, hall: Hall
+) -> list[str]:
+    """Along the line of sight: level distance to the right, height up."""
+    frame, picture = _edges(framing, body)
+    sight = np.array(aimed.view.centre_m) - aimed.eye
+    level = max(float(np.hypot(sight[0], sight[1])), 0.5)
+    ahead = np.array([sight[0], sight[1]]) / level if np.hypot(sight[0], sight[1]) > 0.1 else np.array([0, 1.0])
+    eye_z = float(aimed.eye[2])
+    length = max(level * 1.12, 4.0)
+    panel = Panel.fitting(box, np.array([[-1.5, -0.5], [length, hall.height + 0.5]]))
+
+    def wedge(directions: Array) -> Array:
+        ends = []
+        for d in directions[[0, 2]]:
+            run, rise = float(d[:2] @ ahead), float(d[2])
+            size = math.hypot(run, rise)
+            ends.append([run / size * aimed.distance * 1.05, eye_z + rise / size * aimed.distance * 1.05])
+        return np.array([ends[0], [0, eye_z], ends[1]])
+
+    clip = f"s{abs(hash_of(framing))}"
+    left, top, width, height = box
+    out = [f'<clipPath id="{clip}"><rect x="{left}" y="{top}" width="{width}" height="{height}"/></clipPath>']
+    out.append(_line(panel, [[-1.5, 0], [length, 0]], _WALLS, False))
+    out.append(_line(panel, [[-1.5, hall.height], [length, hall.height]], _WALLS, False))
+    out += [f'<g clip-path="url(#{clip})">', _line(panel, wedge(picture), _CROP_RAY, False)]
+    out += [_line(panel, wedge(frame), _RAY, False), "</g>"]
+    corners = subject_points(aimed.view, aimed.eye)[:4]
+    flat = np.stack([(corners[:, :2] - aimed.eye[:2]) @ ahead, corners[:, 2]], axis=-1)
+    out.append(_line(panel, flat, _SUBJECT))
+    x, y = panel.at(0, eye_z)
+    _, foot = panel.at(0, 0)
+    out.append(
+        f'<path d="M{x:.1f} {y:.1f}V{foot:.1f}" stroke="{INK}"/><circle cx="{x:.1f}" cy="{y:.1f}" r="4.5" fill="{INK}"/>'
+    )
+    return [*out, _scale_bar(panel)]
+
+
+def _picture_panels(
+    finder: tuple[float, float, float, float],
+    straight: tuple[float, float, float, float],
+    aimed: Aim,
+    framing: Framing,
+    body: BodyTable,
+) -> list[str]:
+    """The frame as the finder shows it with the picture inside, and the straightened frame with the crop."""
+    camera = framing.camera(body)
+    edge = np.array([[0, 0], [camera.width, 0], [camera.width, camera.height], [0, camera.height]], float)
+    quad = framing.frame_points(aimed.corners, body)
+    corners = subject_points(aimed.view, aimed.eye)[:4]
+    flip = np.array([1, -1])
+    panel = Panel.fitting(finder, edge * flip)
+    out = [_line(panel, edge * flip, _FRAME), _line(panel, quad * flip, _CROP)]
+    out.append(
+        _line(panel, _seen(corners, aimed, framing, body) * flip, f'fill="none" stroke="{INK}" stroke-width="1.6"')
+    )
+    outline = sensor_corners(framing, body)
+    panel = Panel.fitting(straight, np.vstack([outline, aimed.corners]))
+    out += [_line(panel, outline, _STRAIGHT), _line(panel, aimed.corners, _CROP)]
+    return out
+
+
+def _seen(points: Array, aimed: Aim, framing: Framing, body: BodyTable) -> Array:
+    """Frame pixels of world points."""
+    camera = framing.camera(body)
+    local = _to_camera(points - aimed.eye, framing)
+    out: Array = np.stack(
+        [camera.cx + camera.focal * local[:, 0] / local[:, 2], camera.cy - camera.focal * local[:, 1] / local[:, 2]],
+        axis=-1,
+    )
+    return out
+
+
+def _to_camera(vectors: Array, framing: Framing) -> Array:
+    yaw, tilt = math.radians(framing.yaw), math.radians(framing.tilt)
+    cy, sy, cp, sp = math.cos(yaw), math.sin(yaw), math.cos(tilt), math.sin(tilt)
+    rows = np.array([[cy, -sy, 0], [-sy * sp, -cy * sp, cp], [sy * cp, cy * cp, sp]])
+    out: Array = vectors @ rows.T
+    return out
+
+
+def view_drawing(aimed: Aim, framing: Framing, body: BodyTable, place: Building) -> str:
+    """A view in plan, section, finder and straightened picture, to scale, as SVG text."""
+    hall = place.hall(aimed.view.room)
+    boxes = (
+        (0.0, 22.0, 330.0, 190.0),
+        (340.0, 22.0, 250.0, 190.0),
+        (600.0, 22.0, 170.0, 190.0),
+        (780.0, 22.0, 180.0, 190.0),
+    )
+    titles = (
+        "Plan, altar to the right",
+        "Section along the sight",
+        "Frame",
+        "Straightened" if framing.how == "straightened" else "Picture",
+    )
+    body_parts = [_text(b[0] + 4, 14, t, 13, colour=STONE) for b, t in zip(boxes, titles, strict=True)]
+    body_parts += _plan_panel(boxes[0], aimed, framing, body, place)
+    body_parts += _section_panel(boxes[1], aimed, framing, body, hall)
+    if framing.how != "join":
+        body_parts += _picture_panels(boxes[2], boxes[3], aimed, framing, body)
+    else:
+        body_parts.append(_text(boxes[2][0] + 4, 110, f"a join of {framing.frames} frames", 13))
+    return _svg(960, 216, body_parts, f"{framing.view} from {framing.station}: plan, section, frame and picture")
+
+
+def _wall_points(patch: Patch) -> Array:
+    axis = 1 if patch.face in ("north", "south") else 0
+    return patch.corners[:, [axis, 2]]
+
+
+def patch_drawing(window: Window, hall: Hall, building: Building, patches: list[tuple[str, list[Patch]]]) -> str:
+    """Where the sun through a window falls on the floor and on the most lit wall; `patches` carry clock labels."""
+    faces: dict[str, float] = {}
+    for _, found in patches:
+        for patch in found:
+            faces[patch.face] = faces.get(patch.face, 0.0) + patch.area
+    walls = {face: area for face, area in faces.items() if face != "floor"}
+    wall = max(walls, key=lambda face: walls[face]) if walls else None
+    (x0, x1), (y0, y1), (_, top) = hall.bounds
+    plan = Panel.fitting((0, 22, 470, 190), _hall_outline(hall))
+    out = [_text(4, 14, "Floor, altar to the right", 13, colour=STONE), _line(plan, _hall_outline(hall), _WALLS)]
+    out.append(_line(plan, _window_ends(window, building), f'stroke="{ACCENT}" stroke-width="5"', False))
+    labels: list[tuple[float, float]] = []
+    for label, found in patches:
+        for patch in found:
+            if patch.face == "floor":
+                out += _patch(plan, _on_plan(patch.corners[:, :2]), label, labels)
+    out.append(_scale_bar(plan))
+    if wall is not None:
+        ends = (y0, y1) if wall in ("north", "south") else (x0, x1)
+        outline = np.array([[ends[0], 0], [ends[1], 0], [ends[1], top], [ends[0], top]])
+        mirror = np.array([-1.0 if wall in ("south", "west") else 1.0, 1.0])
+        panel = Panel.fitting((490, 22, 470, 190), outline * mirror)
+        out += [
+            _text(494, 14, f"{wall.capitalize()} wall, seen from inside", 13, colour=STONE),
+            _line(panel, outline * mirror, _WALLS),
+        ]
+        labels = []
+        for label, found in patches:
+            for patch in found:
+                if patch.face == wall:
+                    out += _patch(panel, _wall_points(patch) * mirror, label, labels)
+        out.append(_scale_bar(panel))
+    return _svg(960, 216, out, f"Sun patches of {window.name}")
+
+
+def _patch(panel: Panel, points: Array, label: str, taken: list[tuple[float, float]]) -> list[str]:
+    shape = _line(panel, points, f'fill="#f3dfa6" fill-opacity="0.55" stroke="{INK}" stroke-width="0.8"')
+    x, y = panel.at(*points.mean(axis=0))
+    if any(abs(x - a) < 30 and abs(y - b) < 12 for a, b in taken):
+        return [shape]
+    taken.append((x, y))
+    return [shape, _text(x, y + 4, label, 11, "middle")]
+
+
+def calendar_pixels(calendar: Calendar) -> NDArray[np.uint8]:
+    """A year of one window as pixels (slots, days, 3): night dark, sky light grey, direct sun pale gold."""
+    direct, diffuse = calendar.direct.T, calendar.diffuse.T
+    sky = np.clip(diffuse / 12000, 0, 1)[..., None] ** 0.6
+    low, high = np.array(SKY_LOW, float), np.array(SKY_HIGH, float)
+    pixels = np.where(diffuse[..., None] > 0, low + (high - low) * sky, np.array(NIGHT, float))
+    sun = np.clip(direct / 40000, 0, 1)[..., None] ** 0.5
+    lit = direct[..., None] > 0
+    base = np.array([214, 186, 118], float)
+    pixels = np.where(lit, base + (np.array(SUN, float) - base) * sun, pixels)
+    out: NDArray[np.uint8] = np.round(pixels).astype(np.uint8)
+    return out
+
+
+def _png(pixels: NDArray[np.uint8]) -> str:
+    image = Image.fromarray(pixels).quantize(32, dither=Image.Dither.NONE)
+    held = io.BytesIO()
+    image.save(held, "PNG", optimize=False)
+    return "data:image/png;base64," + base64.b64encode(held.getvalue()).decode()
+
+
+def calendar_drawing(calendar: Calendar, day: date) -> str:
+    """Hours by days for one window: the local clock upwards from 4 to 22 h, months across, the visit's day marked."""
+    slots = 60 // calendar.minutes
+    pixels = calendar_pixels(calendar)[4 * slots : 22 * slots][::-1]
+    left, top, width, height = 34.0, 6.0, 426.0, 180.0
+    out = [
+        f'<image x="{left}" y="{top}" width="{width}" height="{height}" preserveAspectRatio="none" '
+        f'style="image-rendering:pixelated" href="{_png(np.ascontiguousarray(pixels))}"/>'
+    ]
+    for hour in (6, 9, 12, 15, 18, 21):
+        y = top + height * (22 - hour) / 18
+        out.append(f'<path d="M{left} {y:.1f}h{width}" stroke="#fff" stroke-opacity="0.16"/>')
+        out.append(_text(left - 5, y + 4, f"{hour}", 12, "end"))
+    days = calendar.direct.shape[0]
+    for month in range(1, 13):
+        first = (date(calendar.year, month, 1) - date(calendar.year, 1, 1)).days
+        x = left + width * first / days
+        out.append(f'<path d="M{x:.1f} {top}v{height}" stroke="#fff" stroke-opacity="0.16"/>')
+        out.append(_text(x + width / 24, top + height + 16, "JFMAMJJASOND"[month - 1], 12, "middle"))
+    if day.year == calendar.year:
+        x = left + width * ((day - date(day.year, 1, 1)) / timedelta(days=1) + 0.5) / days
+        out.append(f'<path d="M{x:.1f} {top}v{height}" stroke="{ACCENT}" stroke-width="2"/>')
+    return _svg(466, 208, out, f"A year of light on {calendar.window}")

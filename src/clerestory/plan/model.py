@@ -1,0 +1,562 @@
+"""The visit file: what `visit.toml` may say, read and checked. Every complaint names the line and the field."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from datetime import date, time
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from clerestory.camera.noise import NoiseModel
+from clerestory.camera.steadiness import Hands
+from clerestory.errors import UserError
+from clerestory.place.building import (
+    WALL_TURN,
+    Building,
+    Hall,
+    Skyline,
+    Window,
+    axis_from_ends,
+    read_footprint,
+    wall_place,
+)
+from clerestory.place.sun import Observer
+
+Date = date
+Positive = Annotated[float, Field(gt=0)]
+Share = Annotated[float, Field(ge=0, le=1)]
+Name = Annotated[str, Field(min_length=1, max_length=60)]
+Point2 = tuple[float, float]
+Point3 = tuple[float, float, float]
+Wall = Literal["east", "west", "north", "south"]
+Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+Allowed = Literal["yes", "ask", "no"]
+DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+SHAPES = {"4:3": 4 / 3, "3:2": 3 / 2, "16:9": 16 / 9, "1:1": 1.0, "3:4": 3 / 4, "2:3": 2 / 3, "9:16": 9 / 16}
+
+FULL_WELL_PER_SQUARE_MICROMETRE = 2400.0  # electrons at base ISO (common practice, no source)
+READ_NOISE = 3.0  # electrons (common practice, no source)
+
+
+class Table(BaseModel):
+    """A table of the file: unknown fields are refused, so that a slip of the pen is not silently ignored."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class VisitTable(Table):
+    """The day itself."""
+
+    title: Name
+    date: Date
+    arrive: time
+    leave: time
+    other_dates: tuple[Date, ...] = ()
+
+    @model_validator(mode="after")
+    def _in_order(self) -> VisitTable:
+        if self.leave <= self.arrive:
+            raise ValueError("leave must be later than arrive")
+        return self
+
+
+class Hours(Table):
+    """A span of the local clock on some days of the week, or on one date."""
+
+    name: str = ""
+    days: tuple[Day, ...] = DAYS
+    date: Date | None = None
+    start: time = Field(alias="from")
+    end: time = Field(alias="to")
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Hours:
+        if self.end <= self.start:
+            raise ValueError("'to' must be later than 'from'")
+        return self
+
+    def falls_on(self, day: Date) -> bool:
+        """Whether this span is on a given day."""
+        return self.date == day if self.date else DAYS[day.weekday()] in self.days
+
+
+class Contact(Table):
+    """Someone to ask."""
+
+    name: Name
+    role: str = ""
+    phone: str = ""
+    email: str = ""
+
+
+class SkylinePoint(Table):
+    """Lowest clear altitude in one direction."""
+
+    azimuth_deg: Annotated[float, Field(ge=0, le=360)]
+    altitude_deg: Annotated[float, Field(ge=0, lt=90)]
+
+
+class PlaceTable(Table):
+    """The building as a place: position, axis, hours, rules."""
+
+    name: Name
+    town: str = ""
+    latitude_deg: Annotated[float, Field(ge=-90, le=90)]
+    longitude_deg: Annotated[float, Field(ge=-180, le=180)]
+    height_m: float = 0.0
+    time_zone: str
+    axis_deg: Annotated[float, Field(ge=0, lt=360)] | None = None
+    west_end_deg: Point2 | None = None
+    east_end_deg: Point2 | None = None
+    footprint: str | None = None
+    rules: tuple[str, ...] = ()
+    permit: str = ""
+    tripod: Allowed = "ask"
+    flash: Allowed = "no"
+    drone: Allowed = "no"
+    open: tuple[Hours, ...] = ()
+    service: tuple[Hours, ...] = ()
+    quiet: tuple[Hours, ...] = ()
+    contact: tuple[Contact, ...] = ()
+    skyline: tuple[SkylinePoint, ...] = ()
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+            raise ValueError(f"no time zone is called {value!r}; write one such as Europe/London") from error
+        return value
+
+    @model_validator(mode="after")
+    def _one_axis(self) -> PlaceTable:
+        given = [self.axis_deg is not None, self.west_end_deg is not None, self.footprint is not None]
+        if sum(given) != 1 or (self.west_end_deg is None) != (self.east_end_deg is None):
+            raise ValueError("give the axis once: axis_deg, or west_end_deg with east_end_deg, or footprint")
+        return self
+
+
+class RoomTable(Table):
+    """A room as a box."""
+
+    name: Name
+    length_m: Positive
+    width_m: Positive
+    height_m: Positive
+    west_end_m: Point2 = (0.0, 0.0)
+
+
+class WindowTable(Table):
+    """A window in a wall of a room."""
+
+    name: Name
+    room: Name
+    wall: Wall | None = None
+    along_m: float | None = None
+    faces_deg: Annotated[float, Field(ge=0, lt=360)] | None = None
+    at_m: Point2 | None = None
+    width_m: Positive
+    sill_m: Annotated[float, Field(ge=0)]
+    head_m: Positive
+    wall_thickness_m: Annotated[float, Field(ge=0)] = 0.8
+
+    @model_validator(mode="after")
+    def _placed(self) -> WindowTable:
+        if self.head_m <= self.sill_m:
+            raise ValueError("head_m must be above sill_m")
+        by_wall, by_point = self.wall is not None and self.along_m is not None, self.at_m is not None
+        if by_wall == by_point or (by_point and self.faces_deg is None):
+            raise ValueError("place it once: wall with along_m, or at_m with faces_deg")
+        return self
+
+
+class StationTable(Table):
+    """Where one may stand."""
+
+    name: Name
+    at_m: Point2
+    eye_m: Annotated[float, Field(gt=0, lt=100)] = 1.6
+    note: str = ""
+
+
+class HandsTable(Table):
+    """This user's hands: see `camera.steadiness.Hands`."""
+
+    t0_stops: float = Hands.t0_stops
+    slope: Positive = Hands.slope
+
+
+class BodyTable(Table):
+    """A camera body."""
+
+    name: Name
+    sensor_mm: tuple[Positive, Positive]
+    pixels: tuple[Annotated[int, Field(gt=0)], Annotated[int, Field(gt=0)]]
+    stabiliser_stops: Annotated[float, Field(ge=0, le=10)] = 0.0
+    base_iso: Positive = 200.0
+    max_iso: Positive = 6400.0
+    full_well_e: Positive | None = None
+    read_noise_e: Positive = READ_NOISE
+    sharp_um: Positive | None = None
+
+    @model_validator(mode="after")
+    def _square_pixels(self) -> BodyTable:
+        (w, h), (pw, ph) = self.sensor_mm, self.pixels
+        if abs(w / pw * ph / h - 1) > 0.05:
+            raise ValueError("sensor_mm and pixels do not agree: the pixels would not be square; check both orders")
+        return self
+
+    @property
+    def pixel_mm(self) -> float:
+        """Width of a pixel in mm."""
+        return self.sensor_mm[0] / self.pixels[0]
+
+    @property
+    def coc_mm(self) -> float:
+        """Circle of confusion in mm: as given, else the sensor's diagonal / 1500 (common practice, no source)."""
+        if self.sharp_um is not None:
+            return self.sharp_um / 1000
+        return float((self.sensor_mm[0] ** 2 + self.sensor_mm[1] ** 2) ** 0.5 / 1500)
+
+    @property
+    def full_well(self) -> float:
+        """Electrons at saturation at base ISO."""
+        return self.full_well_e or FULL_WELL_PER_SQUARE_MICROMETRE * (self.pixel_mm * 1000) ** 2
+
+    def noise(self, iso: float, saturation: float = 1.0) -> NoiseModel:
+        """Noise with signals in units where `saturation` is full (1: shares of saturation); four equal channels."""
+        gain = saturation / self.full_well * max(iso / self.base_iso, 1e-9)
+        return NoiseModel((gain,) * 4, (gain * self.read_noise_e,) * 4)
+
+
+class LensTable(Table):
+    """A lens: a zoom has two focal lengths, and two smallest f-numbers if they differ."""
+
+    name: Name
+    focal_mm: Positive | tuple[Positive, Positive]
+    f_number: Positive | tuple[Positive, Positive]
+    f_number_max: Positive = 22.0
+    closest_m: Positive = 0.4
+    stabiliser_stops: Annotated[float, Field(ge=0, le=10)] = 0.0
+    weight_g: Annotated[float, Field(ge=0)] = 0.0
+
+    @model_validator(mode="after")
+    def _range(self) -> LensTable:
+        low, high = self.focal_range
+        if high < low:
+            raise ValueError("focal_mm must run from short to long")
+        return self
+
+    @property
+    def focal_range(self) -> tuple[float, float]:
+        """Shortest and longest focal length, mm."""
+        return self.focal_mm if isinstance(self.focal_mm, tuple) else (self.focal_mm, self.focal_mm)
+
+    def widest(self, focal: float) -> float:
+        """Smallest f-number at a focal length, straight between the ends in the logarithm."""
+        if not isinstance(self.f_number, tuple):
+            return self.f_number
+        (f0, f1), (n0, n1) = self.focal_range, self.f_number
+        if f1 == f0:
+            return n0
+        t = min(max((focal - f0) / (f1 - f0), 0), 1)
+        return float(n0 * (n1 / n0) ** t)
+
+
+class BagTable(Table):
+    """One body and the lenses carried."""
+
+    name: Name
+    body: Name
+    lenses: Annotated[tuple[Name, ...], Field(min_length=1)]
+
+
+class Spot(Table):
+    """A spot meter's reading: what the meter proposed for the surface."""
+
+    f_number: Positive
+    seconds: Positive
+    iso: Positive
+
+
+class ViewTable(Table):
+    """A picture one means to have."""
+
+    name: Name
+    room: Name
+    note: str = ""
+    centre_m: Point3
+    width_m: Positive
+    height_m: Positive
+    on: Literal["east", "west", "north", "south", "vault", "free"] = "free"
+    square_on: bool = False
+    must_have_m: tuple[Point3, ...] = ()
+    shape: Literal["4:3", "3:2", "16:9", "1:1", "3:4", "2:3", "9:16", "free"] = "free"
+    floor: bool = False
+    margin: Annotated[float, Field(ge=0, le=0.5)] = 0.04
+    stations: tuple[Name, ...] = ()
+    max_tilt_deg: Annotated[float, Field(ge=0, le=60)] = 30.0
+    pixels_across: Annotated[int, Field(ge=0)] = 0
+    sharp_from_m: Positive | None = None
+    sharp_to_m: Positive | None = None
+    stone_cd_m2: Positive | Spot = 4.0
+    glass_cd_m2: Positive | Spot | None = None
+    glass: Literal["hold", "bracket", "let go"] = "hold"
+    light: Literal["any", "sun", "no sun"] = "any"
+    windows: tuple[Name, ...] = ()
+    frames_max: Annotated[int, Field(ge=1, le=64)] = 8
+    snr_wanted: Positive = 30.0
+    minutes: Annotated[float, Field(gt=0, le=240)] = 6.0
+    first: bool = False
+
+    @model_validator(mode="after")
+    def _sensible(self) -> ViewTable:
+        if self.sharp_from_m and self.sharp_to_m and self.sharp_to_m <= self.sharp_from_m:
+            raise ValueError("sharp_to_m must be farther than sharp_from_m")
+        if self.square_on and self.on not in WALL_TURN:
+            raise ValueError("square_on needs 'on' to name a wall: east, west, north or south")
+        if self.light != "any" and not self.windows:
+            raise ValueError(f"light = {self.light!r} needs 'windows' to name those meant")
+        return self
+
+
+class Visit(Table):
+    """A whole visit file."""
+
+    visit: VisitTable
+    place: PlaceTable
+    room: Annotated[tuple[RoomTable, ...], Field(min_length=1)]
+    window: tuple[WindowTable, ...] = ()
+    station: Annotated[tuple[StationTable, ...], Field(min_length=1)]
+    hands: HandsTable = HandsTable()
+    body: Annotated[tuple[BodyTable, ...], Field(min_length=1)]
+    lens: Annotated[tuple[LensTable, ...], Field(min_length=1)]
+    bag: Annotated[tuple[BagTable, ...], Field(min_length=1)]
+    view: Annotated[tuple[ViewTable, ...], Field(min_length=1)]
+    folder: Path = Field(default=Path(), exclude=True)
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The place's time zone."""
+        return ZoneInfo(self.place.time_zone)
+
+    @property
+    def observer(self) -> Observer:
+        """The place for the sun's sake, with the standard pressure at its height (ICAO standard atmosphere)."""
+        p = self.place
+        pressure = 1013.25 * (1 - 2.25577e-5 * min(p.height_m, 11000)) ** 5.25588
+        return Observer(p.latitude_deg, p.longitude_deg, p.height_m, pressure)
+
+    @cached_property
+    def axis(self) -> float:
+        """Compass azimuth of the axis in degrees."""
+        p = self.place
+        if p.axis_deg is not None:
+            return p.axis_deg
+        if p.west_end_deg is not None and p.east_end_deg is not None:
+            return axis_from_ends(p.west_end_deg, p.east_end_deg)[0]
+        return read_footprint(self.folder / str(p.footprint)).axis
+
+    @cached_property
+    def building(self) -> Building:
+        """The building in its own axes."""
+        halls = {r.name: Hall(r.name, r.length_m, r.width_m, r.height_m, r.west_end_m) for r in self.room}
+        windows = []
+        for w in self.window:
+            centre = w.at_m or wall_place(halls[w.room], str(w.wall), w.along_m or 0.0)
+            faces = w.faces_deg if w.faces_deg is not None else (self.axis + WALL_TURN[str(w.wall)]) % 360
+            windows.append(Window(w.name, w.room, faces, centre, w.width_m, w.sill_m, w.head_m, w.wall_thickness_m))
+        points = self.place.skyline
+        skyline = Skyline(tuple(s.azimuth_deg for s in points), tuple(s.altitude_deg for s in points))
+        return Building(self.axis, tuple(halls.values()), tuple(windows), skyline)
+
+
+Loc = tuple[str | int, ...]
+_HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
+_KEY = re.compile(r"^\s*([A-Za-z0-9_\-\"'. ]+?)\s*=")
+
+
+def _bracket_change(line: str) -> int:
+    """Brackets opened less brackets closed on a line, those in strings and comments left out."""
+    bare = re.sub(r"\"(?:\\.|[^\"\\])*\"|'[^']*'", "", line).split("#")[0]
+    return sum(bare.count(c) for c in "[{") - sum(bare.count(c) for c in "]}")
+
+
+def line_map(text: str) -> dict[Loc, int]:
+    """Line numbers of the tables and keys of a TOML text, by their place in the document."""
+    lines: dict[Loc, int] = {}
+    counts: dict[Loc, int] = {}
+    at: Loc = ()
+    depth, quoted = 0, False
+    for number, line in enumerate(text.splitlines(), start=1):
+        if line.count('"""') % 2 or line.count("'''") % 2:
+            was, quoted = quoted, not quoted
+            if was:
+                continue
+        elif quoted:
+            continue
+        header = _HEADER.match(line) if depth == 0 else None
+        if header:
+            at = _table_place(header.group(2), header.group(1) == "[[", counts)
+            lines.setdefault(at, number)
+            lines.setdefault(at[:-1] if isinstance(at[-1], int) else at, number)
+            continue
+        key = _KEY.match(line) if depth == 0 else None
+        if key:
+            lines[at + _parts(key.group(1))] = number
+        depth = max(0, depth + _bracket_change(line[key.end() :] if key else line))
+    return lines
+
+
+def _parts(dotted: str) -> tuple[str, ...]:
+    return tuple(part.strip().strip("\"'") for part in dotted.split("."))
+
+
+def _table_place(dotted: str, many: bool, counts: dict[Loc, int]) -> Loc:
+    place: Loc = ()
+    parts = _parts(dotted)
+    for k, part in enumerate(parts):
+        place += (part,)
+        last = k == len(parts) - 1
+        if last and many:
+            counts[place] = counts.get(place, -1) + 1
+        if place in counts:
+            place += (counts[place],)
+    return place
+
+
+def _field_name(loc: Loc) -> str:
+    out = ""
+    for part in loc:
+        out += f" {part + 1}" if isinstance(part, int) else (f", {part}" if out else str(part))
+    return out
+
+
+class _Complaints:
+    """What is wrong with one visit file, each with its line."""
+
+    def __init__(self, path: Path, text: str) -> None:
+        self.path = path
+        self.lines = line_map(text)
+        self.said: list[str] = []
+
+    def add(self, loc: Loc, what: str) -> None:
+        """Note one thing wrong at a place in the document."""
+        near = loc
+        while near and near not in self.lines:
+            near = near[:-1]
+        line = f"line {self.lines[near]}" if near else "the file as a whole"
+        self.said.append(f"{self.path.name}, {line}, {_field_name(loc) or 'top'}: {what}")
+
+    def check(self) -> None:
+        """Raise all that was noted as one UserError."""
+        if self.said:
+            raise UserError("\n".join(self.said[:12]))
+
+
+_PLAIN = {
+    "missing": "is missing; add it",
+    "extra_forbidden": "is not a field known here; check the spelling",
+    "float_parsing": "must be a number",
+    "float_type": "must be a number",
+    "int_parsing": "must be a whole number",
+    "int_type": "must be a whole number",
+    "int_from_float": "must be a whole number",
+    "string_type": "must be text in quotes",
+    "bool_type": "must be true or false",
+    "bool_parsing": "must be true or false",
+    "too_short": "has too few entries",
+}
+
+
+def _plain(error: dict[str, Any]) -> str:
+    kind = str(error["type"])
+    if kind in _PLAIN:
+        return _PLAIN[kind]
+    message = str(error["msg"]).removeprefix("Value error, ").replace("Input should be", "must be")
+    given = error.get("input")
+    return f"{message} (it says {given!r})" if isinstance(given, str | int | float) else message
+
+
+# Choices that pydantic adds to a place in a union of types, not to be shown to the user.
+_UNION_NOISE = re.compile(r"^(constrained-|tuple\[|float$|function-|Spot$|int$)")
+
+
+def parse_visit(text: str, path: Path) -> Visit:
+    """The visit in a TOML text; `path` is for messages and for the files it names. UserError names line and field."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UserError(f"{path.name}: not valid TOML: {error}") from error
+    complaints = _Complaints(path, text)
+    try:
+        visit = Visit.model_validate({**data, "folder": path.parent})
+    except ValidationError as error:
+        seen: set[Loc] = set()
+        for item in error.errors():
+            loc = tuple(part for part in item["loc"] if not _UNION_NOISE.match(str(part)))
+            if loc not in seen:
+                seen.add(loc)
+                complaints.add(loc, _plain(dict(item)))
+        complaints.check()
+        raise
+    _check_names(visit, complaints)
+    complaints.check()
+    _check_places(visit, complaints)
+    complaints.check()
+    return visit
+
+
+def _check_names(visit: Visit, complaints: _Complaints) -> None:
+    tables: dict[str, tuple[Any, ...]] = {
+        kind: getattr(visit, kind) for kind in ("room", "window", "station", "body", "lens", "bag", "view")
+    }
+    names = {kind: [t.name for t in rows] for kind, rows in tables.items()}
+    for kind, known in names.items():
+        for k, name in enumerate(known):
+            if name in known[:k]:
+                complaints.add((kind, k, "name"), f"{name!r} is used twice; give each {kind} its own name")
+
+    def need(loc: Loc, name: str, kind: str) -> None:
+        if name not in names[kind]:
+            complaints.add(loc, f"no {kind} is called {name!r}; known: {', '.join(names[kind]) or 'none'}")
+
+    for k, window in enumerate(visit.window):
+        need(("window", k, "room"), window.room, "room")
+    for k, bag in enumerate(visit.bag):
+        need(("bag", k, "body"), bag.body, "body")
+        for lens in bag.lenses:
+            need(("bag", k, "lenses"), lens, "lens")
+    for k, view in enumerate(visit.view):
+        need(("view", k, "room"), view.room, "room")
+        for station in view.stations:
+            need(("view", k, "stations"), station, "station")
+        for name in view.windows:
+            need(("view", k, "windows"), name, "window")
+
+
+def _check_places(visit: Visit, complaints: _Complaints) -> None:
+    halls = visit.building.halls
+    for k, station in enumerate(visit.station):
+        if not any(hall.holds(*station.at_m) for hall in halls):
+            complaints.add(("station", k, "at_m"), "lies in no room; at_m is [right of the axis, along the axis]")
+    for k, window in enumerate(visit.window):
+        if window.head_m > visit.building.hall(window.room).height + 0.01:
+            complaints.add(("window", k, "head_m"), "is above the room's ceiling")
+
+
+def read_visit(path: Path) -> Visit:
+    """The visit file at `path`. UserError names the line and field of whatever is wrong."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise UserError(f"{path}: cannot read this visit file ({error.strerror}); check the name") from error
+    except UnicodeDecodeError as error:
+        raise UserError(f"{path}: is not UTF-8 text; save it as UTF-8") from error
+    return parse_visit(text, path)
