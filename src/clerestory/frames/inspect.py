@@ -178,6 +178,15 @@ def _small(plane: NDArray[np.float32], size: tuple[int, int]) -> NDArray[np.floa
     return out
 
 
+def _squared(rgb: NDArray[np.float32], aspect: float) -> NDArray[np.float32]:
+    """A small picture with its pixels made square."""
+    if abs(aspect - 1) < 0.01:
+        return rgb
+    h, w = rgb.shape[:2]
+    size = (w, round(h / aspect)) if aspect > 1 else (round(w * aspect), h)
+    return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.float32)
+
+
 def inspect_mosaic(info: FrameInfo, mosaic: Mosaic) -> Inspection:
     """Clipping, sharpness and looks of one raw frame."""
     clipping = clipping_of(mosaic)
@@ -195,7 +204,7 @@ def inspect_mosaic(info: FrameInfo, mosaic: Mosaic) -> Inspection:
         sharp,
         float(np.log2(np.maximum(green, 2.0**-15)).mean()),
         log_look(green),
-        _thumbnail(np.maximum(rgb, 0), info.orientation),
+        _thumbnail(_squared(np.maximum(rgb, 0), mosaic.pixel_aspect), info.orientation),
     )
 
 
