@@ -1,0 +1,247 @@
+"""The noise of a camera, fitted from the frames themselves.
+
+One frame: each colour plane is cut into 8 x 8 tiles and taken to cosines. The low frequencies say whether a tile is
+flat, the high ones how noisy it is; for white noise the two are independent, so choosing by one does not bias the
+other. Variance over mean is then a straight line: its slope the gain, its foot the read noise (EMVA 1288, photon
+transfer). A run of frames: the high frequencies come from differences of pairs, in which what stands still drops
+out, and flatness from the pair's mean, which is again independent of the difference.
+
+Within a level of brightness a low quantile of the tiles' variances is compared with the same quantile of the
+chi-square law, not their mean: texture only ever adds, so it sits above.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+from scipy.optimize import nnls
+from scipy.stats import chi2
+
+from clerestory.camera.noise import NoiseModel, model_channel
+from clerestory.errors import UserError
+from clerestory.frames.read import Mosaic
+
+F64 = NDArray[np.float64]
+F32 = NDArray[np.float32]
+QUANTISATION = 1 / 12  # variance of rounding to whole raw units (EMVA 1288)
+QUANTILES = (0.2, 0.35, 0.5)  # of the tiles of one level; texture pollutes the upper part
+LEVELS = 40
+MOST_TILES = 40000  # per plane, taken evenly over the frame
+FEWEST_TILES = 200
+ENOUGH_TILES = 4000  # per plane
+FLAT = 2.0  # low-frequency energy over that of noise, up to which a tile counts as flat
+
+_K = np.add.outer(np.arange(8), np.arange(8))
+_LOW = (_K >= 2) & (_K <= 4)  # not the gradient of the light, which texture does not follow
+_HIGH = _K >= 7
+_C = np.array(
+    [[np.cos(np.pi * (2 * i + 1) * k / 16) * (0.5 if k else np.sqrt(1 / 8)) for i in range(8)] for k in range(8)],
+    np.float32,
+)
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _energy(s, keep, c, t):  # type: ignore[no-untyped-def]
+    """Energy of a tile in the cosine frequencies to keep; t is room to work in."""
+    energy = np.float32(0)
+    for u in range(8):
+        for j in range(8):
+            acc = np.float32(0)
+            for i in range(8):
+                acc += c[u, i] * s[i, j]
+            t[u, j] = acc
+    for u in range(8):
+        for v in range(8):
+            if keep[u, v]:
+                acc = np.float32(0)
+                for j in range(8):
+                    acc += t[u, j] * c[v, j]
+                energy += acc * acc
+    return energy
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _tiles(first, second, pair, row, column, step, c, low, high, out):  # type: ignore[no-untyped-def]
+    """Per tile: mean, energy in low frequencies, energy in high frequencies, least and greatest value."""
+    rows, columns = out.shape[:2]
+    for ty in prange(rows):
+        t = np.empty((8, 8), np.float32)
+        a = np.empty((8, 8), np.float32)
+        d = np.empty((8, 8), np.float32)
+        for tx in range(columns):
+            y0, x0 = ty * 16 * step + row, tx * 16 * step + column
+            least, most, total = np.float32(1e9), np.float32(-1e9), np.float32(0)
+            for i in range(8):
+                for j in range(8):
+                    v = np.float32(first[y0 + 2 * i, x0 + 2 * j])
+                    w = np.float32(second[y0 + 2 * i, x0 + 2 * j]) if pair else v
+                    least, most = min(least, min(v, w)), max(most, max(v, w))
+                    a[i, j] = np.float32(0.5) * (v + w)
+                    d[i, j] = v - w if pair else v
+                    total += a[i, j]
+            for part in range(2):
+                s = a if part == 0 else d
+                keep = low if part == 0 else high
+                out[ty, tx, 1 + part] = _energy(s, keep, c, t)
+            out[ty, tx, 0] = total / np.float32(64)
+            out[ty, tx, 3] = least
+            out[ty, tx, 4] = most
+
+
+@dataclass(frozen=True)
+class _Samples:
+    """Tiles of one colour plane: mean above black, flatness energy and noise variance per coefficient."""
+
+    mean: F64
+    flat: F64
+    variance: F64
+    degrees: int
+
+
+def _sample(first: Mosaic, second: Mosaic | None, row: int, column: int) -> _Samples:
+    height, width = first.raw.shape
+    rows, columns = height // 16, width // 16
+    step = max(1, int(np.sqrt(rows * columns / MOST_TILES)))
+    out = np.empty((rows // step, columns // step, 5), np.float32)
+    other = first if second is None else second
+    pair = second is not None
+    high = (_K >= 1) if pair else _HIGH
+    _tiles(first.raw, other.raw, pair, row, column, step, _C, _LOW, high, out)
+    channel = int(first.cfa[row, column])
+    black, white = float(first.black[channel]), float(first.white[channel])
+    t = out.reshape(-1, 5).astype(float)
+    degrees = int(high.sum())
+    use = (t[:, 4] < black + 0.9 * (white - black)) & ((t[:, 3] > 0) | (t[:, 0] > 64))
+    t = t[use]
+    share = 2 if pair else 1
+    return _Samples(t[:, 0] - black, t[:, 1] * share / int(_LOW.sum()), t[:, 2] / degrees / share, degrees)
+
+
+def _levels(samples: _Samples, chosen: NDArray[np.bool_], model: F64) -> tuple[F64, F64, F64]:
+    """Mean, variance freed of texture, and number of tiles, per level of brightness.
+
+    `model`: variance expected of each tile so far; quantiles are taken of the ratio to it, so that the spread of
+    brightness inside a level does not widen them.
+    """
+    mean, ratio, model = samples.mean[chosen], (samples.variance / model)[chosen], model[chosen]
+    order = np.argsort(mean)
+    groups = np.array_split(order, min(LEVELS, max(1, mean.size // 50)))
+    law = np.array([chi2.ppf(q, samples.degrees) / samples.degrees for q in QUANTILES])
+    m = np.array([float(np.mean(mean[g])) for g in groups])
+    v = np.array([float(np.mean(np.quantile(ratio[g], QUANTILES) / law) * np.mean(model[g])) for g in groups])
+    return m, v, np.array([float(g.size) for g in groups])
+
+
+def _line(mean: F64, variance: F64, count: F64) -> tuple[float, float]:
+    """Slope and foot of variance over mean, both above zero; levels weighted by the model's own spread.
+
+    A third term in mean^2, never negative, takes up what grows as the square of the light: response differences
+    between pixels and the last of the stone's texture.
+    """
+    scale = float(max(mean.max(), 1.0))
+    terms = np.stack([mean, np.ones_like(mean), mean**2 / scale], axis=1)
+    model = np.maximum(variance, 1e-3)
+    trust = np.ones_like(mean)
+    gain, foot = 1.0, 1.0
+    for _ in range(10):
+        w = trust * np.sqrt(count) / model
+        least = np.array([1e-4, QUANTISATION * 1.01, 0.0])
+        found, _ = nnls(terms * w[:, None], (variance - terms @ least) * w)
+        found = found + least
+        gain, foot = float(found[0]), float(found[1])
+        model = np.maximum(terms @ found, 1e-3)
+        residual = (variance - model) / model * np.sqrt(count)
+        spread = max(1.0, float(1.4826 * np.median(np.abs(residual))))
+        trust = 1 / np.sqrt(1 + np.maximum(residual / (2 * spread), 0) ** 2)  # only what lies above is mistrusted
+    return gain, foot
+
+
+def _texture_share(samples: _Samples, model: F64) -> float:
+    """High-frequency over low-frequency energy of texture alone, from tiles plainly textured."""
+    excess = samples.flat - model
+    plain = (excess > 4 * model) & (excess < 40 * model)
+    if plain.sum() < FEWEST_TILES:
+        return 0.0
+    return float(np.clip(np.median((samples.variance[plain] - model[plain]) / excess[plain]), 0.0, 0.3))
+
+
+def _fit_plane(parts: Sequence[_Samples]) -> tuple[float, float]:
+    samples = _Samples(
+        np.concatenate([p.mean for p in parts]),
+        np.concatenate([p.flat for p in parts]),
+        np.concatenate([p.variance for p in parts]),
+        parts[0].degrees,
+    )
+    if samples.mean.size < FEWEST_TILES:
+        raise UserError(
+            f"only {samples.mean.size} tiles of one colour are neither clipped nor black; noise cannot be fitted: "
+            "give a frame with more of its picture in range."
+        )
+    light = np.maximum(samples.mean, 0)
+    gain, foot = _line(*_levels(samples, np.ones(samples.mean.size, bool), np.maximum(light, 1.0)))
+    for _ in range(6):
+        model = np.maximum(gain * light + foot, 1e-6)
+        share = _texture_share(samples, model)
+        ratio = samples.flat / model
+        # Flat as far as noise lets one see; where little is, the flattest still serve.
+        limit = max(FLAT, float(np.quantile(ratio, min(1.0, ENOUGH_TILES / ratio.size))))
+        freed = replace(samples, variance=samples.variance - share * np.maximum(samples.flat - model, -model))
+        gain, foot = _line(*_levels(freed, ratio < limit, model))
+    return gain, float(np.sqrt(max(foot - QUANTISATION, 1e-4)))
+
+
+def _shift(first: Mosaic, second: Mosaic) -> tuple[int, int]:
+    """Rows and columns, even numbers, by which the second frame's picture lies from the first's."""
+    green = next((r, c) for r in range(2) for c in range(2) if int(first.cfa[r, c]) == 1)
+    small = []
+    for m in (first, second):
+        plane = m.plane(*green)
+        size = (plane.shape[1] // 2, plane.shape[0] // 2)
+        image = cv2.resize(plane, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+        small.append(np.sqrt(np.maximum(image - np.float32(m.black[1]), 0)))
+    window = cv2.createHanningWindow((small[0].shape[1], small[0].shape[0]), cv2.CV_32F)
+    (dx, dy), response = cv2.phaseCorrelate(small[0], small[1], window)
+    if response < 0.05:
+        return 0, 0
+    return 2 * round(2 * dy), 2 * round(2 * dx)
+
+
+def _aligned(first: Mosaic, second: Mosaic) -> tuple[Mosaic, Mosaic]:
+    """Both frames cut to what they share, moved by whole colour-filter periods only."""
+    dy, dx = _shift(first, second)
+    height, width = first.raw.shape
+    if abs(dy) > height // 4 or abs(dx) > width // 4:
+        return first, second
+    a = first.raw[max(-dy, 0) : height - max(dy, 0), max(-dx, 0) : width - max(dx, 0)]
+    b = second.raw[max(dy, 0) : height - max(-dy, 0), max(dx, 0) : width - max(-dx, 0)]
+    return replace(first, raw=a), replace(second, raw=b)
+
+
+def fit_noise(mosaics: Sequence[Mosaic]) -> NoiseModel:
+    """The noise model of one camera at one ISO, from one frame or a run of frames of one view and exposure.
+
+    Gain and read noise per channel R, G1, G2, B, in raw units; the rounding to whole units is taken off the read
+    noise (EMVA 1288). Raises UserError when the frames differ in size or nothing in them is in range.
+    """
+    if not mosaics:
+        raise UserError("no frames given; noise is fitted from at least one.")
+    first = mosaics[0]
+    if any(m.raw.shape != first.raw.shape for m in mosaics):
+        raise UserError("frames of one run must have the same size; give frames of one view by one camera.")
+    gain, read = [1.0] * 4, [1.0] * 4
+    pairs = [_aligned(a, b) for a, b in pairwise(mosaics)]
+    for row in range(2):
+        for column in range(2):
+            if len(mosaics) == 1:
+                parts = [_sample(first, None, row, column)]
+            else:
+                parts = [_sample(a, b, row, column) for a, b in pairs]
+            k = model_channel(int(first.cfa[row, column]))
+            gain[k], read[k] = _fit_plane(parts)
+    return NoiseModel((gain[0], gain[1], gain[2], gain[3]), (read[0], read[1], read[2], read[3]))

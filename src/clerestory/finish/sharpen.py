@@ -1,0 +1,87 @@
+"""Sharpening for the size of the output, held back where it would only sharpen noise."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from clerestory.finish.tone import WorkingNoise
+
+F32 = NDArray[np.float32]
+RADIUS = 0.7  # pixels of the output: blur of demosaicing and of reduction
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _lightness(rgb, out):  # type: ignore[no-untyped-def]
+    """Square root of luminance: near enough to how evenly steps are seen."""
+    for y in prange(rgb.shape[0]):
+        for x in range(rgb.shape[1]):
+            r, g, b = rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]
+            v = np.float32(0.2627) * r + np.float32(0.6780) * g + np.float32(0.0593) * b
+            out[y, x] = np.sqrt(max(v, np.float32(0)))
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _apply(rgb, light, soft, amount, core, slack):  # type: ignore[no-untyped-def]
+    """Adds the cored high frequencies; the result keeps within its neighbours' range but for a little slack."""
+    height, width = light.shape
+    for y in prange(height):
+        up, down = max(y - 1, 0), min(y + 1, height - 1)
+        for x in range(width):
+            v = light[y, x]
+            h = v - soft[y, x]
+            h2 = h * h
+            gain = amount * h2 / (h2 + core)
+            if gain * abs(h) < np.float32(2e-4):
+                continue
+            left, right = max(x - 1, 0), min(x + 1, width - 1)
+            most = max(max(light[up, x], light[down, x]), max(light[y, left], light[y, right]))
+            least = min(min(light[up, x], light[down, x]), min(light[y, left], light[y, right]))
+            most, least = max(most, v), min(least, v)
+            room = slack * (most - least)
+            new = min(max(v + gain * h, least - room), most + room)
+            new = max(new, np.float32(0))
+            k = new / max(v, np.float32(1e-3))
+            k *= k
+            for c in range(3):
+                rgb[y, x, c] = min(rgb[y, x, c] * k, np.float32(1))
+
+
+def seen_noise(light: F32) -> float:
+    """Noise of a lightness picture, from the flattest third of its tiles: standard deviation of one pixel."""
+    step = max(1, light.shape[0] // 600)
+    rows = light[::step]
+    d = np.abs(rows[:, 2:] - 2 * rows[:, 1:-1] + rows[:, :-2]) / np.sqrt(6)
+    n = d.shape[1] // 16 * 16
+    if n == 0:
+        return 0.0
+    tiles = d[:, :n].reshape(d.shape[0], -1, 16).mean(axis=2) * np.sqrt(np.pi / 2)
+    return float(np.quantile(tiles, 0.3))
+
+
+def sharpen(
+    rgb: F32,
+    scale: float = 1.0,
+    noise: float | WorkingNoise | None = None,
+    amount: float = 0.6,
+    in_place: bool = False,
+) -> F32:
+    """Display-linear RGB, 0 to 1, sharpened for its own size; float32 H x W x 3.
+
+    `scale`: pixels of this picture per pixel of the raw frame; a reduced picture (below 1) is sharp in itself and
+    wants less, an enlarged one a wider radius. `noise`: standard deviation of lightness (square root of luminance);
+    measured in the picture itself when None or when only the frame's model is given, since noise reduction and tone
+    have changed it since. Detail under about twice the noise is left alone.
+    """
+    out = rgb if in_place else rgb.copy()
+    if amount <= 0 or min(rgb.shape[:2]) < 8:
+        return out
+    light = np.empty(rgb.shape[:2], np.float32)
+    _lightness(out, light)
+    deviation = noise if isinstance(noise, float) else seen_noise(light)
+    strength = amount * (0.6 + 0.4 * min(scale, 1.0))
+    soft = cv2.GaussianBlur(light, (0, 0), RADIUS * max(1.0, scale))
+    _apply(out, light, soft, np.float32(strength), np.float32((2 * deviation) ** 2 + 1e-8), np.float32(0.15))
+    return out
