@@ -81,7 +81,7 @@ def dng_bytes(raw: NDArray[np.uint16], **say: Any) -> bytes:
     return b"II*\0\x08\0\0\0" + _directory(main, 8) + _directory(photo, exif_at) + raw.astype("<u2").tobytes()
 
 
-def scene(seed: int, h: int, w: int) -> NDArray[np.float64]:
+def make_scene(seed: int, h: int, w: int) -> NDArray[np.float64]:
     """Edges and texture with the 1/f spectrum of photographs, 0 to 1, H x W."""
     rng = np.random.default_rng(seed)
     fy, fx = np.fft.fftfreq(h)[:, None], np.fft.rfftfreq(w)[None]
@@ -92,13 +92,25 @@ def scene(seed: int, h: int, w: int) -> NDArray[np.float64]:
     return np.clip(0.12 * np.exp2(1.4 * field), 0.002, 0.9)
 
 
-def photograph(
+def make_photograph(
     light: NDArray[np.float64], seed: int = 0, gain: float = 0.5, read: float = 2.0, white: int = 4095
 ) -> NDArray[np.uint16]:
     """A 12-bit raw of `light` (1 = saturation): photon and read noise (EMVA 1288), black at 64, clipped."""
     rng = np.random.default_rng(seed)
     signal = rng.poisson(np.maximum(light, 0) * (white - 64) / gain) * gain
     return np.clip(np.rint(signal + 64 + rng.normal(0, read, light.shape)), 0, white).astype(np.uint16)
+
+
+@pytest.fixture
+def scene() -> Callable[..., NDArray[np.float64]]:
+    """Makes a scene: `scene(seed, height, width)`."""
+    return make_scene
+
+
+@pytest.fixture
+def photograph() -> Callable[..., NDArray[np.uint16]]:
+    """Photographs a scene: `photograph(light, seed=, gain=, read=, white=)`."""
+    return make_photograph
 
 
 @pytest.fixture

@@ -256,10 +256,16 @@ def _described(path: Path, size: tuple[int, int], tags: Tags, aspect: float = 1.
 def _rendered_info(path: Path) -> FrameInfo:
     """FrameInfo of a JPEG, TIFF or PNG."""
     kind = _sniff(path)
+    if not kind and path.suffix.lower() not in (".tif", ".tiff"):
+        raise UserError(f"{path}: does not hold the kind of picture its name says; if it is a raw file, give it back "
+                        "its own ending, else leave it out.")
     try:
         if not kind:
             with tifffile.TiffFile(path) as tif:
                 page = tif.pages[0]
+                if int(page.photometric) in (32803, 34892) or 50706 in page.tags:
+                    raise UserError(f"{path}: is a raw file, not a finished picture as its name says; give it back "
+                                    "its own ending, .dng for instance.")
                 size, deep = (int(page.imagewidth), int(page.imagelength)), int(page.bitspersample) > 8
         else:
             with Image.open(path) as picture:

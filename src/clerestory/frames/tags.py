@@ -23,7 +23,6 @@ from clerestory.camera.geometry import Distortion
 
 exiv2.LogMsg.setLevel(exiv2.LogMsg.Level.mute)
 exiv2.XmpParser.initialize()
-exiv2.enableBMFF(True)
 
 # Diagonal of the 36 x 24 mm frame that equivalent focal lengths refer to.
 FULL_FRAME_DIAGONAL = math.hypot(36.0, 24.0)
@@ -69,13 +68,11 @@ class Tags:
             found = self._find(name)
             if found is None or found.count() > 4096:
                 continue
+            rational = "ational" in (found.typeName() or "")
             out = []
             for i in range(found.count()):
-                ratio = found.toRational(i) if "ational" in found.typeName() else None
-                if ratio is None:
-                    out.append(float(found.toFloat(i)))
-                else:
-                    out.append(ratio[0] / ratio[1] if ratio[1] else math.nan)
+                above, below = found.toRational(i) if rational else (found.toFloat(i), 1)
+                out.append(above / below if below else math.nan)
             if out:
                 return out
         return []
