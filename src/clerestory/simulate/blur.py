@@ -1,0 +1,195 @@
+"""Blur on the sensor: diffraction, defocus by depth, and the camera's own movement. Pixels unless said otherwise."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+from scipy.signal import fftconvolve
+from scipy.special import j1
+
+from clerestory.camera.steadiness import Hands
+from clerestory.simulate.compiled import versioned
+
+FINE = 5  # sub-pixels across a pixel when a kernel is drawn; odd, so that no blur is exactly no blur
+WAVELENGTH_MM = 550e-6
+MOST_TAPS = 300
+SHARP_SHARE = 1 / 4000  # a frame counts as sharp while shake stays below this share of its diagonal (our choice)
+STEP = 1.25  # ratio between neighbouring levels of defocus
+Floats = NDArray[np.float64]
+
+
+def sharp_limit(width: int, height: int) -> float:
+    """The largest shake, pixels, of a frame that counts as sharp."""
+    return math.hypot(width, height) * SHARP_SHARE
+
+
+def shake_extent(
+    rng: np.random.Generator, hands: Hands, seconds: float, equivalent_mm: float, stops: float, limit: float
+) -> float:
+    """Draw one frame's shake, pixels; the chance that it stays below `limit` is `hands.chance`."""
+    u = float(np.clip(rng.random(), 1e-4, 1 - 1e-4))
+    noise = math.log(u / (1 - u))
+    late = math.log2(seconds / hands.t0(equivalent_mm, stops))
+    return float(limit * 2.0 ** np.clip(late + hands.slope * noise, -12, 5))
+
+
+def shake_path(rng: np.random.Generator, extent: float, points: int = 96) -> Floats:
+    """A hand's path in the picture during one exposure, (points, 2) as x, y: centred, twice its RMS radius `extent`.
+
+    A drift with two slow sways and a little tremor on it.
+    """
+    t = np.linspace(-1, 1, points)
+    angle = rng.uniform(0, 2 * np.pi)
+    path = np.outer(t, [np.cos(angle), np.sin(angle)])
+    for size, frequency in ((0.45, 1.3), (0.2, 3.1), (0.06, 9.0)):
+        phase, turn = rng.uniform(0, 2 * np.pi, 2), rng.normal(0, 1, 2)
+        path = path + size * turn * np.sin(np.outer(t, [frequency, frequency]) * np.pi + phase)
+    path = path - path.mean(axis=0)
+    radius = math.sqrt(float((path**2).sum(axis=1).mean()))
+    out: Floats = path * (extent / 2 / max(radius, 1e-9))
+    return out
+
+
+def _grid(reach: float) -> tuple[int, Floats, Floats]:
+    n = math.ceil(reach) * FINE + FINE // 2
+    axis = np.arange(-n, n + 1) / FINE
+    x, y = np.meshgrid(axis, axis)
+    return n, x, y
+
+
+def _airy(f_number: float, pixel_mm: float) -> Floats:
+    """The Airy pattern of a round aperture to its third dark ring (Born & Wolf, Principles of Optics, 8.5.2)."""
+    scale = math.pi * pixel_mm / (WAVELENGTH_MM * f_number)
+    _, x, y = _grid(10.17 / scale)
+    q = np.maximum(np.hypot(x, y) * scale, 1e-9)
+    out = (2 * j1(q) / q) ** 2 * (q < 10.17)
+    pattern: Floats = out / out.sum()
+    return pattern
+
+
+def _disc(diameter: float) -> Floats:
+    _, x, y = _grid(diameter / 2)
+    out = np.clip((diameter / 2 - np.hypot(x, y)) * FINE + 0.5, 0, 1)
+    return np.asarray(out / out.sum())
+
+
+def _trace(path: Floats) -> Floats:
+    n, _, _ = _grid(float(np.abs(path).max()) + 0.2)
+    out = np.zeros((2 * n + 1, 2 * n + 1))
+    place = path * FINE + n
+    whole = np.floor(place).astype(int)
+    part = place - whole
+    for dy in (0, 1):
+        for dx in (0, 1):
+            wx = part[:, 0] if dx else 1 - part[:, 0]
+            wy = part[:, 1] if dy else 1 - part[:, 1]
+            np.add.at(out, (whole[:, 1] + dy, whole[:, 0] + dx), wx * wy)
+    return out / out.sum()
+
+
+def _coarse(fine: Floats) -> Floats:
+    """Sub-pixels to pixels; the middle one stays in the middle."""
+    n = fine.shape[0] // 2
+    k = math.ceil((n - FINE // 2) / FINE) if n > FINE // 2 else 0
+    size = 2 * (k * FINE + FINE // 2) + 1
+    pad = (size - fine.shape[0]) // 2
+    whole = np.pad(fine, max(pad, 0))
+    return np.asarray(whole.reshape(2 * k + 1, FINE, 2 * k + 1, FINE).sum(axis=(1, 3)))
+
+
+def point_spread(path: Floats, f_number: float, pixel_mm: float, defocus: float) -> Floats:
+    """A point's picture on the pixel grid, (n, n), n odd, summing to 1."""
+    out = fftconvolve(_trace(path), _airy(f_number, pixel_mm))
+    if defocus > 0:
+        out = fftconvolve(out, _disc(defocus))
+    coarse = np.maximum(_coarse(out), 0)
+    return np.asarray(coarse / coarse.sum())
+
+
+def _taps(spread: Floats) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
+    rows, columns = np.nonzero(spread > spread.max() * 2e-3)
+    weights = spread[rows, columns]
+    middle = spread.shape[0] // 2
+    if len(weights) > MOST_TAPS:
+        # A wide blur needs no tap for every pixel: a fixed scatter of them does.
+        chosen = np.random.Generator(np.random.Philox(7)).permutation(len(weights))[:MOST_TAPS]
+        rows, columns, weights = rows[chosen], columns[chosen], weights[chosen]
+    places = np.stack([rows - middle, columns - middle], axis=1).astype(np.int32)
+    return places, (weights / weights.sum()).astype(np.float32)
+
+
+@njit(parallel=True, cache=True, error_model="numpy")
+@versioned
+def _gather(radiance, depth, focus, strength, levels, starts, places, weights, matrix, centre, falloff):  # type: ignore[no-untyped-def]
+    """Blurred camera colour at each pixel's own filter (RGGB), H x W."""
+    height, width = depth.shape
+    out = np.empty((height, width), np.float32)
+    for i in prange(height):
+        for j in range(width):
+            level = 0
+            if strength > 0.0:
+                blur = abs(depth[i, j] - focus) / depth[i, j] * strength
+                while level + 1 < levels.shape[0] and blur > 0.5 * (levels[level] + levels[level + 1]):
+                    level += 1
+            r, g, b = np.float32(0.0), np.float32(0.0), np.float32(0.0)
+            for k in range(starts[level], starts[level + 1]):
+                y = min(max(i + places[k, 0], 0), height - 1)
+                x = min(max(j + places[k, 1], 0), width - 1)
+                w = weights[k]
+                r += w * radiance[y, x, 0]
+                g += w * radiance[y, x, 1]
+                b += w * radiance[y, x, 2]
+            c = (i % 2) + (j % 2)
+            value = matrix[c, 0] * r + matrix[c, 1] * g + matrix[c, 2] * b
+            r2 = ((i - centre[0]) ** 2 + (j - centre[1]) ** 2) * centre[2]
+            gain = 1.0 + r2 * (
+                falloff[0] + r2 * (falloff[1] + r2 * (falloff[2] + r2 * (falloff[3] + r2 * falloff[4])))
+            )
+            out[i, j] = np.float32(max(value, 0.0) / gain)
+    return out
+
+
+def defocus_levels(most: float) -> Floats:
+    """Diameters of blur discs, pixels, that stand for all up to `most`."""
+    levels = [0.0, 0.6]
+    while levels[-1] < most:
+        levels.append(levels[-1] * STEP)
+    return np.array(levels)
+
+
+def through_lens(
+    radiance: NDArray[np.float32],
+    depth: NDArray[np.float32],
+    path: Floats,
+    f_number: float,
+    pixel_mm: float,
+    focus: tuple[float, float],
+    matrix: Floats,
+    vignetting: tuple[float, float, float, float, float],
+    centre: tuple[float, float],
+) -> NDArray[np.float32]:
+    """What falls on each pixel of an RGGB sensor, float32 H x W, in the radiance's unit for a neutral on green.
+
+    `focus`: distance in metres and the blur disc, pixels, of a point at infinity; `matrix`: Rec. 2020 to camera;
+    `centre`: optical centre, share of width and height. Each pixel is blurred by its own depth, so a near thing out
+    of focus keeps a harder outline than a real lens gives it.
+    """
+    height, width = depth.shape
+    distance, strength = focus
+    near = float(np.min(depth))
+    most = strength * max(1.0, abs(near - distance) / near)
+    levels = defocus_levels(most)
+    parts = [_taps(point_spread(path, f_number, pixel_mm, float(level))) for level in levels]
+    starts = np.cumsum([0, *[len(p[1]) for p in parts]])
+    cy, cx = centre[1] * (height - 1), centre[0] * (width - 1)
+    reach2 = max(cx, width - 1 - cx) ** 2 + max(cy, height - 1 - cy) ** 2
+    places = np.concatenate([p[0] for p in parts])
+    weights = np.concatenate([p[1] for p in parts])
+    spot = np.array([cy, cx, 1 / reach2])
+    out: NDArray[np.float32] = _gather(
+        radiance, depth, distance, strength, levels, starts, places, weights, matrix, spot, np.array(vignetting)
+    )
+    return out
