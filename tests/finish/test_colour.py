@@ -10,7 +10,15 @@ import pytest
 from PIL import Image, ImageCms
 
 from clerestory.camera.optics import Vignetting
-from clerestory.finish.colour import encode, srgb_encoding, to_space, to_working, working_from_camera, xyz_from_rgb
+from clerestory.finish.colour import (
+    balanced_values,
+    encode,
+    srgb_encoding,
+    to_space,
+    to_working,
+    working_from_camera,
+    xyz_from_rgb,
+)
 from clerestory.finish.icc import profile
 from clerestory.frames.develop import Balanced
 
@@ -78,6 +86,6 @@ def test_fall_off_is_made_good_as_the_opcode_says() -> None:
     """FixVignetteRadial (DNG specification 1.4, chapter 7): gain 1 + k0 r^2 + ... with r = 1 at the far corner."""
     counts = np.full((41, 61, 3), 1000, np.uint16)
     flat = Balanced(counts, 1e-4, np.zeros(3), np.ones(3))
-    out = to_working(flat, None, Vignetting((0.4, 0.1, 0, 0, 0)))
+    out = to_working(balanced_values(flat), None, Vignetting((0.4, 0.1, 0, 0, 0)))
     assert np.allclose(out[20, 30], 0.1, rtol=1e-4)
     assert np.allclose(out[0, 0], 0.1 * 1.5, rtol=1e-4)

@@ -55,61 +55,56 @@ def to_space(space: str) -> Matrix:
 
 
 @njit(parallel=True, cache=True, fastmath=True)
-def _balance(
-    linear: NDArray[np.uint16],
-    scale: float,
-    offset: NDArray[np.float32],
-    multipliers: NDArray[np.float32],
+def _balance(counts: NDArray[np.uint16], scale: float, offset: NDArray[np.float32], out: NDArray[np.float32]) -> None:
+    for y in prange(counts.shape[0]):
+        for x in range(counts.shape[1]):
+            for c in range(3):
+                out[y, x, c] = np.float32(counts[y, x, c]) * scale - offset[c]
+
+
+@njit(parallel=True, cache=True, fastmath=True)
+def _recolour(
+    rgb: NDArray[np.float32],
     matrix: NDArray[np.float32],
     fall_off: NDArray[np.float32],
     centre: NDArray[np.float32],
-    out: NDArray[np.float32],
 ) -> None:
-    height, width = linear.shape[:2]
-    for y in prange(height):
+    for y in prange(rgb.shape[0]):
         dy = (np.float32(y) - centre[1]) * centre[2]
-        for x in range(width):
+        for x in range(rgb.shape[1]):
             dx = (np.float32(x) - centre[0]) * centre[2]
             r2 = dx * dx + dy * dy
-            gain = np.float32(1) + r2 * (
-                fall_off[0] + r2 * (fall_off[1] + r2 * (fall_off[2] + r2 * (fall_off[3] + r2 * fall_off[4])))
-            )
-            r = np.float32(linear[y, x, 0]) * scale - offset[0]
-            g = np.float32(linear[y, x, 1]) * scale - offset[1]
-            b = np.float32(linear[y, x, 2]) * scale - offset[2]
-            # Where a channel has clipped, the others cannot be trusted to say the colour: fade to neutral.
-            peak = max(r / multipliers[0], max(g / multipliers[1], b / multipliers[2]))
-            over = (peak - np.float32(0.94)) * np.float32(1 / 0.05)
-            if over > 0:
-                over = min(over, np.float32(1))
-                level = max(r, max(g, b))
-                r += over * (level - r)
-                g += over * (level - g)
-                b += over * (level - b)
+            gain = np.float32(0)
+            for k in range(fall_off.size - 1, -1, -1):
+                gain = (gain + fall_off[k]) * r2
+            gain += np.float32(1)
+            r, g, b = rgb[y, x, 0] * gain, rgb[y, x, 1] * gain, rgb[y, x, 2] * gain
             for c in range(3):
-                out[y, x, c] = gain * (matrix[c, 0] * r + matrix[c, 1] * g + matrix[c, 2] * b)
+                rgb[y, x, c] = matrix[c, 0] * r + matrix[c, 1] * g + matrix[c, 2] * b
+
+
+def balanced_values(balanced: Balanced) -> NDArray[np.float32]:
+    """White-balanced camera RGB, float32 H x W x 3; raw saturation of channel k at `balanced.multipliers[k]`."""
+    out = np.empty(balanced.counts.shape, np.float32)
+    _balance(balanced.counts, np.float32(balanced.scale), balanced.offset.astype(np.float32), out)
+    return out
 
 
 def to_working(
-    balanced: Balanced, xyz_to_camera: Matrix | None, vignetting: Vignetting | None = None
+    rgb: NDArray[np.float32], xyz_to_camera: Matrix | None, vignetting: Vignetting | None = None
 ) -> NDArray[np.float32]:
-    """Demosaiced camera values to working RGB, float32 H x W x 3, with the lens's light fall-off made good."""
-    height, width = balanced.counts.shape[:2]
+    """White-balanced camera RGB to working RGB, in place, with the lens's light fall-off made good."""
+    height, width = rgb.shape[:2]
     fall_off = vignetting or Vignetting()
     cx, cy = fall_off.centre[0] * (width - 1), fall_off.centre[1] * (height - 1)
     reach = np.hypot(max(cx, width - 1 - cx), max(cy, height - 1 - cy))
-    out = np.empty((height, width, 3), np.float32)
-    _balance(
-        balanced.counts,
-        np.float32(balanced.scale),
-        balanced.offset.astype(np.float32),
-        balanced.multipliers.astype(np.float32),
+    _recolour(
+        rgb,
         working_from_camera(xyz_to_camera).astype(np.float32),
         np.asarray(fall_off.k, np.float32),
         np.array([cx, cy, 1 / reach], np.float32),
-        out,
     )
-    return out
+    return rgb
 
 
 @njit(parallel=True, cache=True, fastmath=True)

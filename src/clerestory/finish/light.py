@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from clerestory.camera.geometry import Distortion, Intrinsics
 from clerestory.camera.noise import NoiseModel
-from clerestory.camera.optics import Vignetting
-from clerestory.finish.colour import to_working, working_from_camera, xyz_from_rgb
+from clerestory.finish.colour import balanced_values, to_working, working_from_camera, xyz_from_rgb
 from clerestory.finish.denoise import denoise_mosaic
+from clerestory.finish.mend import clipping, mend, rebuild_clipped
 from clerestory.finish.noise_fit import fit_noise
 from clerestory.finish.tone import WorkingNoise, working_noise
 from clerestory.frames.develop import demosaic, signal_of, small
@@ -49,11 +49,14 @@ def read_source(path: Path) -> Source:
     info = read_info(path)
     lens = lens_correction(info)
     if not info.is_raw:
-        linear, lost = read_rendered(path)
+        linear, losses = read_rendered(path)
         to_rec2020 = (np.linalg.inv(xyz_from_rgb("rec2020")) @ xyz_from_rgb("srgb")).astype(np.float32)
-        return Source(info, lens, rendered=linear @ to_rec2020.T, frames=(path,), remarks=(*info.remarks, *lost))
+        return Source(info, lens, rendered=linear @ to_rec2020.T, frames=(path,), remarks=(*info.remarks, *losses))
     mosaic = read_mosaic(path)
-    return Source(info, lens, mosaic=mosaic, noise=fit_noise([mosaic]), frames=(path,), remarks=info.remarks)
+    noise = fit_noise([mosaic])
+    lost = clipping(mosaic).said
+    remarks = (*info.remarks, lost) if lost else info.remarks
+    return Source(info, lens, mosaic=mend(mosaic, noise), noise=noise, frames=(path,), remarks=remarks)
 
 
 def camera_of(source: Source) -> Intrinsics | None:
@@ -101,30 +104,12 @@ def half_size(source: Source) -> F32:
 
 
 def balanced_half(image: F32, source: Source, multipliers: Multipliers) -> F32:
-    """Half-size camera RGB to half-size working RGB, turned upright-held. Clipped places fade to neutral."""
+    """Half-size camera RGB to half-size working RGB, clipped places rebuilt, turned upright-held."""
     if source.mosaic is None:
         return turned(image, source.info.orientation)
     gains = np.asarray(multipliers, np.float32) / np.float32(min(multipliers))
-    balanced = image * gains
-    peak = image.max(axis=-1, keepdims=True)
-    fade = np.clip((peak - np.float32(0.94)) / np.float32(0.05), 0, 1)
-    balanced += fade * (balanced.max(axis=-1, keepdims=True) - balanced)
-    matrix = working_from_camera(source.mosaic.xyz_to_camera).astype(np.float32)
-    working: F32 = cv2.transform(balanced, matrix)
-    fall_off = source.lens.vignetting
-    if fall_off is not None:
-        working *= _fall_off_gain(working.shape[1], working.shape[0], fall_off)[..., None]
-    return turned(working, source.info.orientation)
-
-
-def _fall_off_gain(width: int, height: int, fall_off: Vignetting) -> F32:
-    cx, cy = fall_off.centre[0] * (width - 1), fall_off.centre[1] * (height - 1)
-    x = np.arange(width, dtype=np.float32) - np.float32(cx)
-    y = np.arange(height, dtype=np.float32) - np.float32(cy)
-    reach2 = np.float32(max(cx, width - 1 - cx) ** 2 + max(cy, height - 1 - cy) ** 2)
-    r2 = (x[None] ** 2 + y[:, None] ** 2) / reach2
-    gain = np.polynomial.polynomial.polyval(r2, np.array([1.0, *fall_off.k], np.float32))
-    return gain.astype(np.float32)
+    working = rebuild_clipped(image * gains, gains)
+    return turned(to_working(working, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)
 
 
 def shown_noise(source: Source, multipliers: Multipliers) -> WorkingNoise | None:
@@ -153,5 +138,6 @@ def full_size(
     balanced = demosaic(signal, source.mosaic, multipliers)
     del signal
     stage("colour")
-    working = to_working(balanced, source.mosaic.xyz_to_camera, source.lens.vignetting)
-    return turned(working, source.info.orientation)
+    values = rebuild_clipped(balanced_values(balanced), balanced.multipliers)
+    del balanced
+    return turned(to_working(values, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)
