@@ -64,6 +64,14 @@ def test_sunrise_of_the_nautical_almanac(latitude: float, rise: tuple[int, int])
     assert (day.rise - start) / 60 == pytest.approx(rise[0] * 60 + rise[1], abs=2)
 
 
+def test_many_times_at_once_agree_with_one_at_a_time() -> None:
+    times = utc(2027, 1, 1) + np.arange(0, 365 * 86400, 997.0)
+    observer = Observer(54.3, -1.2, 60)
+    many, few = sun_position(times, observer), sun_position(times[::900], observer)
+    assert np.allclose(many.altitude[::900], few.altitude, atol=1e-6)
+    assert np.allclose(many.azimuth[::900], few.azimuth, atol=1e-5)
+
+
 def test_poles_and_equator() -> None:
     june, december = utc(2027, 6, 21), utc(2027, 12, 21)
     assert sun_day(june, june + 86400, Observer(90, 0)).always_up

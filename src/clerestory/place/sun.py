@@ -11,6 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import CubicSpline
 
 from clerestory.place import spa_terms
 
@@ -20,7 +21,9 @@ DELTA_T = 69.2  # terrestrial minus universal time, s, observed in the 2020s; on
 SEMI_DIAMETER = 0.26667  # degrees (Reda & Andreas, 3.14.1)
 HORIZON_REFRACTION = 0.5667  # degrees at sunrise and sunset (Reda & Andreas, 3.14.1)
 RISE_ALTITUDE = -(SEMI_DIAMETER + HORIZON_REFRACTION)  # of the sun's centre when its upper limb touches the horizon
-_BLOCK = 8192  # times worked on together: keeps the term tables' products inside the processor's cache
+_BLOCK = 8192  # times worked on together, to bound memory
+_NODE = 10800.0  # seconds between the points of the splines
+_MANY = 1000  # times from which splines pay
 
 
 @dataclass(frozen=True)
@@ -115,17 +118,16 @@ def _obliquity(jme: Array) -> Array:
 
 @dataclass(frozen=True)
 class _Geocentric:
-    """Apparent right ascension, declination, sidereal time at Greenwich (degrees) and horizontal parallax."""
+    """Apparent right ascension and equation of the equinoxes in degrees, declination and parallax in radians."""
 
     ascension: Array
     declination: Array
-    sidereal: Array
+    equinoxes: Array
     parallax: Array
 
 
 def _geocentric(seconds: Array, delta_t: float) -> _Geocentric:
     jd = seconds / 86400 + 2440587.5
-    jc = (jd - 2451545) / 36525
     jce = (jd + delta_t / 86400 - 2451545) / 36525
     jme = jce / 10
     radius = _series(2, jme)
@@ -134,14 +136,32 @@ def _geocentric(seconds: Array, delta_t: float) -> _Geocentric:
     epsilon = np.radians(_obliquity(jme) + nutation_obliquity)
     aberration = -20.4898 / (3600 * radius)
     apparent = np.radians(np.degrees(_series(0, jme)) + 180 + nutation + aberration)
-    sidereal = 280.46061837 + 360.98564736629 * (jd - 2451545) + jc**2 * (0.000387933 - jc / 38710000)
     sin_l = np.sin(apparent)
     return _Geocentric(
         np.degrees(np.arctan2(sin_l * np.cos(epsilon) - np.tan(beta) * np.sin(epsilon), np.cos(apparent))),
         np.arcsin(np.sin(beta) * np.cos(epsilon) + np.cos(beta) * np.sin(epsilon) * sin_l),
-        sidereal + nutation * np.cos(epsilon),
+        nutation * np.cos(epsilon),
         np.radians(8.794 / (3600 * radius)),
     )
+
+
+def _geocentric_densely(seconds: Array, delta_t: float) -> _Geocentric:
+    """`_geocentric` for many times close together: worked out every three hours, with cubic splines between.
+
+    The fastest term kept by the algorithm has a period of days, so the splines follow it to 1e-7 degrees.
+    """
+    nodes = np.arange(seconds.min() - 3 * _NODE, seconds.max() + 4 * _NODE, _NODE)
+    at = _geocentric(nodes, delta_t)
+    turned = np.unwrap(at.ascension, period=360)
+    table = CubicSpline(nodes, np.stack([turned, at.declination, at.equinoxes, at.parallax]), axis=1)(seconds)
+    return _Geocentric(*table)
+
+
+def _sidereal(seconds: Array) -> Array:
+    """Mean sidereal time at Greenwich, degrees (equation 28)."""
+    days = seconds / 86400 + 2440587.5 - 2451545
+    jc = days / 36525
+    return 280.46061837 + 360.98564736629 * days + jc**2 * (0.000387933 - jc / 38710000)
 
 
 def refraction(altitude: Array, pressure: float, temperature: float) -> Array:
@@ -153,9 +173,10 @@ def refraction(altitude: Array, pressure: float, temperature: float) -> Array:
 
 
 def _topocentric(seconds: Array, observer: Observer, delta_t: float) -> tuple[Array, Array]:
-    g = _geocentric(seconds, delta_t)
+    dense = seconds.size > _MANY and np.ptp(seconds) / seconds.size < _NODE / 4
+    g = _geocentric_densely(seconds, delta_t) if dense else _geocentric(seconds, delta_t)
     phi = np.radians(observer.latitude)
-    hour = np.radians(g.sidereal + observer.longitude - g.ascension)
+    hour = np.radians(_sidereal(seconds) + g.equinoxes + observer.longitude - g.ascension)
     u = np.arctan(0.99664719 * np.tan(phi))
     x = np.cos(u) + observer.height / 6378140 * np.cos(phi)
     y = 0.99664719 * np.sin(u) + observer.height / 6378140 * np.sin(phi)

@@ -1,4 +1,4 @@
-"""Scale drawings as SVG: each view in plan, section, finder and picture; sun patches; the year of light on a window."""
+"""Scale drawings as SVG: each view in plan, section, finder and picture; sun patches; a year of light on a window."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ NIGHT, SKY_LOW, SKY_HIGH, SUN = (38, 40, 43), (92, 90, 86), (176, 171, 162), (25
 
 @dataclass(frozen=True)
 class Panel:
-    """A patch of paper: world coordinates in metres (or other units) onto a box of the drawing, one scale both ways."""
+    """A patch of paper: world coordinates in metres onto a box of the drawing, one scale both ways."""
 
     left: float
     top: float
@@ -65,7 +65,8 @@ def _line(panel: Panel, points: Iterable[Sequence[float]], style: str, closed: b
 
 
 def _text(x: float, y: float, words: str, size: float = 12, anchor: str = "start", colour: str = INK) -> str:
-    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" text-anchor="{anchor}" fill="{colour}">{escape(words)}</text>'
+    place = f'x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" text-anchor="{anchor}" fill="{colour}"'
+    return f"<text {place}>{escape(words)}</text>"
 
 
 _WALLS = f'fill="none" stroke="{STONE}" stroke-width="1.2"'
@@ -187,8 +188,9 @@ def _section_panel(
         ends = []
         for d in directions[[0, 2]]:
             run, rise = float(d[:2] @ ahead), float(d[2])
-            size = math.hypot(run, rise)
-            ends.append([run / size * aimed.distance * 1.05, eye_z + rise / size * aimed.distance * 1.05])
+            steep = run < 0.2 * math.hypot(run, rise)
+            reach = aimed.distance / math.hypot(run, rise) if steep else level * 1.03 / run
+            ends.append([run * reach, eye_z + rise * reach])
         return np.array([ends[0], [0, eye_z], ends[1]])
 
     clip = f"s{abs(hash_of(framing))}"
@@ -203,9 +205,8 @@ def _section_panel(
     out.append(_line(panel, flat, _SUBJECT))
     x, y = panel.at(0, eye_z)
     _, foot = panel.at(0, 0)
-    out.append(
-        f'<path d="M{x:.1f} {y:.1f}V{foot:.1f}" stroke="{INK}"/><circle cx="{x:.1f}" cy="{y:.1f}" r="4.5" fill="{INK}"/>'
-    )
+    out.append(f'<path d="M{x:.1f} {y:.1f}V{foot:.1f}" stroke="{INK}"/>')
+    out.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4.5" fill="{INK}"/>')
     return [*out, _scale_bar(panel)]
 
 
@@ -314,7 +315,6 @@ def patch_drawing(window: Window, hall: Hall, building: Building, patches: list[
             for patch in found:
                 if patch.face == wall:
                     out += _patch(panel, _wall_points(patch) * mirror, label, labels)
-        out.append(_scale_bar(panel))
     return _svg(960, 216, out, f"Sun patches of {window.name}")
 
 

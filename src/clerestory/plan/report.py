@@ -1,0 +1,241 @@
+"""The plan as one self-contained HTML page: the day, every view drawn to scale, kit, light, house."""
+
+from __future__ import annotations
+
+import math
+from html import escape
+from importlib.resources import files
+
+import numpy as np
+
+from clerestory.place.windows import Patch, SunTrack, day_span, patches
+from clerestory.plan import words
+from clerestory.plan.drawing import NIGHT, SKY_HIGH, SUN, calendar_drawing, patch_drawing, view_drawing
+from clerestory.plan.kit import WORDS
+from clerestory.plan.reckoning import Plan, ViewPlan
+from clerestory.plan.timetable import SLOT
+
+_SKY_NOTE = (
+    "Clear sky by the model of Bird and Hulstrom, on the outside of the glass at its strongest; cloud takes the "
+    "direct part away. Piers and arcades that stand in the beam are not known."
+)
+
+
+def _tag(name: str, text: str, kind: str = "") -> str:
+    mark = f' class="{kind}"' if kind else ""
+    return f"<{name}{mark}>{escape(text)}</{name}>"
+
+
+def _table(head: list[str], rows: list[list[str]]) -> str:
+    top = "".join(_tag("th", h) for h in head)
+    body = "".join("<tr>" + "".join(_tag("td", cell) for cell in row) + "</tr>" for row in rows)
+    return f'<div class="scroll"><table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
+
+
+def _facts(pairs: list[tuple[str, str]]) -> str:
+    return '<dl class="facts">' + "".join(f"<div>{_tag('dt', k)}{_tag('dd', v)}</div>" for k, v in pairs) + "</dl>"
+
+
+def _head(plan: Plan) -> str:
+    visit, place, sun = plan.visit.visit, plan.visit.place, plan.sun
+    if sun.always_up:
+        light = "The sun does not set."
+    elif sun.rise is None or sun.set is None:
+        light = "The sun does not rise." if sun.length == 0 else f"Sun up for {sun.length / 3600:.1f} hours."
+    else:
+        top = f"highest {sun.noon_altitude:.0f}° at {plan.clock(sun.noon)}"
+        light = f"Sun from {plan.clock(sun.rise)} to {plan.clock(sun.set)}, {top}."
+    had = len(plan.bag.named("had"))
+    town = f", {place.town}" if place.town else ""
+    return "".join(
+        [
+            _tag("h1", visit.title),
+            _tag("p", f"{place.name}{town} · {visit.date:%A} {visit.date.day} {visit.date:%B %Y}", "lead"),
+            _tag("p", f"{light} The axis points to {plan.visit.axis:.1f}° (true east is 90°).", "quiet"),
+            _tag("p", f"Bag: {plan.bag.bag}. {had} of {len(plan.visit.view)} views in one frame."),
+        ]
+    )
+
+
+def _day(plan: Plan) -> str:
+    rows = []
+    for stop in plan.timetable.stops:
+        view = plan.view(stop.view)
+        notes = [] if stop.light else ["not the light wished"]
+        notes += ["quiet hour"] if stop.quiet else []
+        notes += [f"walk {stop.walk_m:.0f} m"] if stop.walk_m >= 1 else []
+        rows.append(
+            [
+                f"{plan.clock(stop.start)}–{plan.clock(stop.end)}",
+                stop.view,
+                stop.station,
+                f"{view.framing.focal:.0f} mm\u2002{words.shot_line(view)}",
+                str(view.settings.take),
+                ", ".join(notes),
+            ]
+        )
+    out = "<h2>The day</h2>" + _table(["Time", "View", "Stand at", "Camera", "Frames", ""], rows)
+    for name in plan.timetable.left_out:
+        why = plan.missing.get(name, "the house is not free long enough on this day")
+        out += _tag("p", f"No time for {name}: {why}.", "accent")
+    busy = [
+        f"{h.name or 'service'} {h.start:%H:%M}–{h.end:%H:%M}"
+        for h in plan.visit.place.service
+        if h.falls_on(plan.day.day)
+    ]
+    return out + (_tag("p", "Not during: " + ", ".join(busy) + ".", "quiet") if busy else "")
+
+
+def _view(plan: Plan, number: int, view: ViewPlan) -> str:
+    facts = [
+        ("Lens", words.lens_line(view)),
+        ("Camera", words.hold_line(view)),
+        ("Focus", words.focus_line(view)),
+        ("Frames", words.frames_line(view)),
+        ("Glass", words.glass_line(view)),
+        ("Light", f"{words.light_words(view.view)}: {words.when(plan, view)}"),
+        ("Frame kept", words.loss_line(view)),
+        ("Across", f"{view.framing.across:.0f} pixels across the subject"),
+        ("Noise", words.noise_line(view)),
+        ("One-third rule", words.third_line(view)),
+        ("Tilt", words.back_line(view.back)),
+    ]
+    if view.room is not None:
+        facts.append(
+            ("Room to crop", f"the widest picture of this shape keeps {100 * view.room.kept:.0f} % of the frame")
+        )
+    others = [
+        [
+            f.station,
+            f.lens,
+            words.how_words(f),
+            f"{100 * f.kept:.0f} %" if f.fits else "",
+            f"{f.across:.0f}" if f.across else "",
+        ]
+        for f in (view.framing, *view.others)
+    ]
+    drawing = view_drawing(view.aim, view.framing, view.body, plan.visit.building)
+    note = _tag("p", view.view.note, "quiet") if view.view.note else ""
+    return (
+        f'<section class="view">{_tag("h3", f"{number}  {view.view.name}")}{note}'
+        f"{_tag('p', f'From {view.framing.station}, {words.metres(view.framing.distance)}', 'quiet')}"
+        f'<p class="shot">{escape(words.shot_line(view))}</p><div class="drawing">{drawing}</div>{_facts(facts)}'
+        f"<details><summary>Every station and lens</summary>"
+        f"{_table(['Stand at', 'Lens', 'How', 'Frame kept', 'Pixels across'], others)}</details>"
+        f"{_tag('p', words.depth_note(view), 'quiet')}</section>"
+    )
+
+
+def _kit(plan: Plan) -> str:
+    rows = []
+    for bag in plan.bags:
+        short = [f"{v} ({WORDS[kind]})" for v, kind in bag.outcome.items() if kind != "had"]
+        weight = f"{bag.weight_g:.0f} g" if bag.weight_g else ""
+        rows.append([bag.bag, f"{100 * bag.share:.0f} %", "; ".join(short) or "nothing missing", weight])
+    out = "<h2>Kit</h2>" + _table(["Bag", "Views had", "Short of", "Lenses weigh"], rows)
+    worth = [[w.lens, str(len(w.lost)), ", ".join(w.lost) or "nothing"] for w in plan.worth]
+    out += _tag("p", "If one lens stays at home and all others come:", "quiet")
+    out += _table(["Lens", "Views worse off", "Which"], worth)
+    joined = plan.bag.named("joined")
+    if joined:
+        out += _tag("p", f"A wide join saves {', '.join(joined)}.")
+    saved = [
+        v.view.name for v in plan.views if v.settings.snr_one < v.view.snr_wanted * 0.98 and v.settings.merge > 1
+    ]
+    if saved:
+        out += _tag("p", f"Merging several frames makes up for the noise in {', '.join(saved)}.")
+    return out
+
+
+def _stops(direct: float, diffuse: float) -> str:
+    return f"{math.log2(max(direct, 1) / max(diffuse, 1)):+.1f} stops"
+
+
+def _light(plan: Plan) -> str:
+    building, visit = plan.visit.building, plan.visit
+    track = SunTrack.over(day_span(visit.visit.date, visit.zone), SLOT, visit.observer, building)
+    rows, drawings, years = [], [], []
+    for window, calendar in zip(building.windows, plan.calendars, strict=True):
+        direct, diffuse = track.illuminance(window)
+        peak = int(np.argmax(direct)) if direct.max() > 0 else int(np.argmax(diffuse))
+        spans = ", ".join(plan.span(i) for i in plan.day.passes[window.name]) or "none"
+        against = _stops(float(direct[peak]), float(diffuse[peak])) if direct.max() > 0 else ""
+        rows.append(
+            [
+                window.name,
+                f"{window.faces:.0f}°",
+                spans,
+                f"{direct[peak] / 1000:.0f} / {diffuse[peak] / 1000:.0f}",
+                against,
+            ]
+        )
+        hall = building.hall(window.hall)
+        found = _patches_by_hour(plan, track, window.name)
+        if any(p for _, p in found):
+            drawings.append(
+                _tag("h3", window.name) + f'<div class="drawing">{patch_drawing(window, hall, building, found)}</div>'
+            )
+        hours = calendar.hours_of_sun
+        note = f"{hours.sum():.0f} hours of direct sun in a clear year, most on one day {hours.max():.1f}"
+        years.append(
+            f"<div>{_tag('h3', window.name)}{calendar_drawing(calendar, visit.visit.date)}"
+            + f"{_tag('p', note, 'quiet')}</div>"
+        )
+    head = ["Window", "Faces", "Direct sun on the day", "Direct / sky, thousand lux", "Direct against sky"]
+    colours = [
+        f"<span style='background:rgb{c}'></span>{w}"
+        for c, w in ((NIGHT, "night"), (SKY_HIGH, "sky only"), (SUN, "direct sun"))
+    ]
+    return (
+        "<h2>Light</h2>"
+        + _table(head, rows)
+        + _tag(
+            "p",
+            _SKY_NOTE,
+            "quiet",
+        )
+        + ("<h2>Sun patches on the day</h2>" + "".join(drawings) if drawings else "")
+        + f'<h2>The year</h2><p class="key">{"".join(colours)}</p>'
+        + _tag("p", "Hours of the local clock upwards, months across; the line is the day of the visit.", "quiet")
+        + f'<div class="windows">{"".join(years)}</div>'
+    )
+
+
+def _patches_by_hour(plan: Plan, track: SunTrack, name: str) -> list[tuple[str, list[Patch]]]:
+    """Patches on the hour by the place's clock while sun passes; on the half hour too where it passes briefly."""
+    building = plan.visit.building
+    window = next(w for w in building.windows if w.name == name)
+    spans = plan.day.passes[name]
+    total = sum(b - a for a, b in spans)
+    every = 3600 if total > 3 * 3600 else 1800
+    out = []
+    for k in range(len(track.seconds)):
+        seconds = float(track.seconds[k])
+        local = plan.local(seconds)
+        on_mark = (local.hour * 3600 + local.minute * 60) % every == 0
+        if on_mark and any(a <= seconds <= b for a, b in spans):
+            found = patches(window, building.hall(window.hall), building, track.vectors[k])
+            out.append((f"{local:%H:%M}" if local.minute else f"{local.hour}", found))
+    return out
+
+
+def _house(plan: Plan) -> str:
+    place = plan.visit.place
+    rules = "".join(_tag("li", line) for line in words.house_lines(place))
+    people = "".join(_tag("li", ", ".join(p for p in (c.name, c.role, c.phone, c.email) if p)) for c in place.contact)
+    mind = "".join(_tag("li", line) for line in words.cautions(place))
+    return f"<h2>House</h2><ul>{rules}</ul>{f'<ul>{people}</ul>' if people else ''}<h2>Mind</h2><ul>{mind}</ul>"
+
+
+def report_html(plan: Plan) -> str:
+    """The whole report as HTML text that needs no other file."""
+    style = files("clerestory.plan").joinpath("report.css").read_text(encoding="utf-8")
+    views = "".join(_view(plan, k, v) for k, v in enumerate(plan.in_order, start=1))
+    missing = "".join(_tag("p", f"{name}: {why}.", "accent") for name, why in plan.missing.items())
+    body = _head(plan) + _day(plan) + "<h2>Views</h2>" + views + missing + _kit(plan) + _light(plan) + _house(plan)
+    return (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"{_tag('title', plan.visit.visit.title)}<style>{style}</style></head>"
+        f"<body><main>{body}</main></body></html>\n"
+    )

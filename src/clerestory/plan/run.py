@@ -1,0 +1,96 @@
+"""A visit planned from end to end: read, worked out, written."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+
+from clerestory.errors import UserError
+from clerestory.plan.card import card_html, card_pdf
+from clerestory.plan.ical import calendar_text
+from clerestory.plan.model import read_visit
+from clerestory.plan.reckoning import Plan, Progress, compute, plan_data, short_settings
+from clerestory.plan.report import report_html
+
+
+@dataclass(frozen=True)
+class PlanResult:
+    """What was written, and the plan itself."""
+
+    plan: Plan
+    report: Path
+    card_pdf: Path
+    card_html: Path
+    calendar: Path
+    data: Path
+
+    def summary_lines(self) -> list[str]:
+        """A few lines for the terminal."""
+        p = self.plan
+        had, joined, coarse = (len(p.bag.named(k)) for k in ("had", "joined", "coarse"))
+        lines = [
+            f"{p.visit.visit.title}: {p.visit.place.name}, {p.visit.visit.date:%A %d %B %Y}",
+            f"Bag: {p.bag.bag}: {had} of {len(p.visit.view)} views in one frame, {joined} joined, {coarse} coarse.",
+        ]
+        lines += [f"Not to be had: {name} ({why})" for name, why in p.missing.items()]
+        for stop in p.timetable.stops:
+            light = "" if stop.light else "  (not the light wished)"
+            lines.append(
+                f"{p.clock(stop.start)}  {stop.view}, from {stop.station}: {short_settings(p.view(stop.view))}{light}"
+            )
+        lines += [
+            f"No time found for {name}: the house is not free long enough."
+            for name in p.timetable.left_out
+            if name not in p.missing
+        ]
+        return [
+            *lines,
+            f"Report {self.report}; field card {self.card_pdf} and {self.card_html}; calendar {self.calendar}",
+        ]
+
+
+def new_visit(path: Path) -> Path:
+    """Write the commented worked example to `path`. UserError if a file is there already."""
+    if path.exists():
+        raise UserError(f"{path}: there is already a file; choose another name or move it away first")
+    write(path, files("clerestory.plan").joinpath("example.toml").read_bytes())
+    return path
+
+
+def write(path: Path, content: bytes) -> None:
+    """Write a file whole: to a temporary name, synced, then renamed. UserError if it cannot be."""
+    held = path.with_name(path.name + ".part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with held.open("wb") as out:
+            out.write(content)
+            out.flush()
+            os.fsync(out.fileno())
+        held.replace(path)
+    except OSError as error:
+        raise UserError(f"{path}: cannot be written ({error.strerror}); choose another folder") from error
+
+
+def make(visit_toml: Path, out: Path, progress: Progress | None = None) -> PlanResult:
+    """Plan the visit in `visit_toml` and write plan.html, card.pdf, card.html, good-hours.ics, plan.json into `out`.
+
+    `progress` is told what is being done and the share (0 to 1) done. UserError where the visit file is wrong.
+    """
+    visit = read_visit(visit_toml)
+    plan = compute(visit, progress)
+    result = PlanResult(
+        plan, out / "plan.html", out / "card.pdf", out / "card.html", out / "good-hours.ics", out / "plan.json"
+    )
+    say = progress or (lambda _words, _share: None)
+    say("report", 0.85)
+    write(result.report, report_html(plan).encode())
+    say("field card", 0.9)
+    write(result.card_html, card_html(plan).encode())
+    write(result.card_pdf, card_pdf(plan))
+    write(result.calendar, calendar_text(plan).encode())
+    write(result.data, (json.dumps(plan_data(plan), indent=1, ensure_ascii=False) + "\n").encode())
+    say("done", 1.0)
+    return result
