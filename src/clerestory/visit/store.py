@@ -7,6 +7,7 @@ import errno
 import hashlib
 import os
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO
@@ -28,7 +29,8 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def _in_words(path: Path, problem: OSError) -> UserError:
+def in_words(path: Path, problem: OSError) -> UserError:
+    """The system's refusal to write, as one clear sentence."""
     reason = {
         errno.ENOSPC: "the disk is full; make room and run again",
         errno.EDQUOT: "the quota is used up; make room and run again",
@@ -65,7 +67,7 @@ def atomic(path: Path) -> Iterator[BinaryIO]:
         temporary = None
         sync_folder(path.parent)
     except OSError as problem:
-        raise _in_words(path, problem) from problem
+        raise in_words(path, problem) from problem
     finally:
         if temporary is not None:
             with contextlib.suppress(OSError):
@@ -94,12 +96,25 @@ def digest_of(path: Path, told: Callable[[int], None] | None = None) -> str:
     return state.hexdigest()
 
 
-def sweep(folder: Path) -> int:
-    """Delete temporary files that a crash left in a folder (not below it); how many."""
+def sweep(folder: Path, older_than: float = 3600.0) -> int:
+    """Delete temporary files that a crash left in a folder (not below it), `older_than` seconds; how many.
+
+    Younger ones may be another process's work in hand.
+    """
     gone = 0
     if folder.is_dir():
-        for path in folder.glob(f".*{PART}"):
+        for path in leftovers(folder, older_than):
             with contextlib.suppress(OSError):
                 path.unlink()
                 gone += 1
     return gone
+
+
+def leftovers(folder: Path, older_than: float = 3600.0) -> list[Path]:
+    """Temporary files in a folder (not below it) not written to for `older_than` seconds."""
+    out = []
+    for path in sorted(folder.glob(f".*{PART}")):
+        with contextlib.suppress(OSError):
+            if time.time() - path.stat().st_mtime >= older_than:
+                out.append(path)
+    return out

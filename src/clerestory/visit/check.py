@@ -1,0 +1,128 @@
+"""Whether a visit's originals, recipes, outputs and catalogue agree with one another."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from clerestory.errors import UserError
+from clerestory.visit.about import read_abouts
+from clerestory.visit.catalogue import Catalogue
+from clerestory.visit.folder import VisitFolder, read_digests
+from clerestory.visit.index import plain_name
+from clerestory.visit.store import digest_of, leftovers
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One thing that is not as it should be: where, and what in words. `grave`: an original is concerned."""
+
+    path: Path
+    what: str
+    grave: bool = False
+
+    def __str__(self) -> str:
+        return f"{self.path}: {self.what}"
+
+
+def _files(folder: Path) -> list[Path]:
+    if not folder.is_dir():
+        return []
+    return sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith("."))
+
+
+def _originals(visit: VisitFolder, told: Callable[[Path], None]) -> Iterator[Difference]:
+    listed = read_digests(visit.digests)
+    present = {p.name: p for p in _files(visit.frames)}
+    for name in sorted(listed.keys() | present.keys()):
+        path = visit.frames / name
+        if name not in present:
+            yield Difference(path, "is in the list of digests but not there; bring it back from a copy", grave=True)
+            continue
+        if name not in listed:
+            yield Difference(path, "was laid here by hand: no digest is kept of it; sort takes it up")
+            continue
+        told(path)
+        try:
+            same = digest_of(path) == listed[name]
+        except OSError as problem:
+            yield Difference(path, f"cannot be read ({problem.strerror}); bring it back from a copy", grave=True)
+            continue
+        if not same:
+            yield Difference(path, "has changed since it came in; bring it back from a copy", grave=True)
+
+
+def _texts(visit: VisitFolder, views: set[str]) -> Iterator[Difference]:
+    for path in [p for p in _files(visit.recipes) if p.suffix == ".toml"]:
+        try:
+            tomllib.loads(path.read_text(encoding="utf-8"))
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError, OSError) as problem:
+            yield Difference(path, f"cannot be read as TOML ({problem}); correct it, or delete it to begin anew")
+        if views and path.stem not in views:
+            yield Difference(path, "is a recipe for a view that does not exist; rename or delete it")
+    try:
+        for name in read_abouts(visit.about).views:
+            if views and name not in views:
+                yield Difference(visit.about, f"speaks of the view '{name}', which does not exist")
+    except UserError as problem:
+        yield Difference(visit.about, str(problem).removeprefix(f"{visit.about}: "))
+
+
+def _outputs(visit: VisitFolder, told: Callable[[Path], None]) -> Iterator[Difference]:
+    for account in _files(visit.hidden / "accounts"):
+        try:
+            shapes = json.loads(account.read_text(encoding="utf-8"))["shapes"]
+            files = [(str(f["name"]), str(f["digest"])) for s in shapes.values() for f in s["files"]]
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            yield Difference(account, "is damaged; delete it, and finish makes the pictures again")
+            continue
+        for name, digest in files:
+            path = visit.pictures / name
+            if "/" in name or not path.is_file():
+                yield Difference(path, "was finished but is not there; finish makes it again")
+                continue
+            told(path)
+            if digest_of(path) != digest:
+                yield Difference(path, "has changed since it was finished; keep it elsewhere, finish makes it again")
+
+
+def _catalogue(visit: VisitFolder) -> Iterator[Difference]:
+    if not visit.catalogue.exists():
+        if any(_files(visit.frames)):
+            yield Difference(visit.catalogue, "there is no catalogue; sort makes it")
+        return
+    with Catalogue(visit.catalogue) as catalogue:
+        for fault in catalogue.faults():
+            yield Difference(visit.catalogue, f"is damaged ({fault}); delete it, and sort makes it again")
+        rows = {row.name: row for row in catalogue.all_frames()}
+        listed = {plain_name(Path(n)): d for n, d in read_digests(visit.digests).items()}
+        present = {plain_name(p): p for p in _files(visit.frames)}
+        for name in sorted(rows.keys() - present.keys()):
+            yield Difference(visit.catalogue, f"knows {name}, which is not in frames/; run sort again")
+        for name in sorted(listed.keys() & present.keys() - rows.keys()):
+            yield Difference(visit.catalogue, f"does not know {name}; run sort again")
+        for name in sorted(rows.keys() & listed.keys()):
+            if rows[name].digest != listed[name]:
+                yield Difference(visit.catalogue, f"has another digest for {name}; run sort again")
+        for view in catalogue.views():
+            if view.pick not in rows:
+                yield Difference(visit.catalogue, f"picks {view.pick} for {view.name}, which it does not know")
+
+
+def check(visit: VisitFolder, told: Callable[[Path], None] = lambda _: None) -> list[Difference]:
+    """Everything that differs, originals first; empty when all is well. Nothing is changed.
+
+    Originals against frames.b2sum, recipes and about.toml against the views, outputs against the digests recorded
+    when they were written, the catalogue against the files. `told` hears of each file whose content is read.
+    """
+    views: set[str] = set()
+    if visit.catalogue.exists():
+        with Catalogue(visit.catalogue) as catalogue:
+            views = {v.name for v in catalogue.views()}
+    out = [*_originals(visit, told), *_texts(visit, views), *_outputs(visit, told), *_catalogue(visit)]
+    for part in visit.parts:
+        out += [Difference(p, "was left by a run that was broken off; delete it") for p in leftovers(part)]
+    return out

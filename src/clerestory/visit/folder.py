@@ -1,0 +1,127 @@
+"""The visit folder's layout, and the list of its originals' digests."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from clerestory.errors import UserError
+from clerestory.visit.store import DIGEST_BYTES, sweep, write_atomic
+
+DIGESTS = "frames.b2sum"
+
+
+@dataclass(frozen=True)
+class VisitFolder:
+    """A visit's files. Only `hidden` may be deleted: all in it is made again from the rest.
+
+    visit.toml, about.toml (what is said of the pictures), frames.b2sum (digests of the originals, in the form that
+    `b2sum --length 256 --check` reads), frames/ (originals, never written to), recipes/, pictures/, film/.
+    """
+
+    root: Path
+
+    @classmethod
+    def open(cls, root: Path) -> VisitFolder:
+        """An existing folder, as a visit. UserError when it is not there."""
+        if not Path(root).is_dir():
+            raise UserError(f"{root}: no such folder; give the folder of a visit.")
+        return cls(Path(root))
+
+    @classmethod
+    def create(cls, root: Path) -> VisitFolder:
+        """The folder with its parts made where missing."""
+        visit = cls(Path(root))
+        try:
+            for part in (visit.frames, visit.recipes, visit.pictures, visit.film, visit.hidden):
+                part.mkdir(parents=True, exist_ok=True)
+        except OSError as problem:
+            raise UserError(f"{problem.filename or root}: cannot be made ({problem.strerror}); choose another "
+                            "folder or make room.") from problem  # fmt: skip
+        return visit
+
+    @property
+    def frames(self) -> Path:
+        """The originals."""
+        return self.root / "frames"
+
+    @property
+    def recipes(self) -> Path:
+        """How each picture is finished, one TOML a view."""
+        return self.root / "recipes"
+
+    @property
+    def pictures(self) -> Path:
+        """Finished stills."""
+        return self.root / "pictures"
+
+    @property
+    def film(self) -> Path:
+        """The film and its parts."""
+        return self.root / "film"
+
+    @property
+    def hidden(self) -> Path:
+        """Catalogue and previews."""
+        return self.root / ".clerestory"
+
+    @property
+    def catalogue(self) -> Path:
+        """The catalogue's SQLite file."""
+        return self.hidden / "catalogue.sqlite"
+
+    @property
+    def about(self) -> Path:
+        """Titles, captions, place, creator, rights and permit."""
+        return self.root / "about.toml"
+
+    @property
+    def digests(self) -> Path:
+        """Digests of the originals."""
+        return self.root / DIGESTS
+
+    @property
+    def parts(self) -> tuple[Path, ...]:
+        """Every folder the program writes files to."""
+        return self.root, self.frames, self.recipes, self.pictures, self.film, self.hidden
+
+    def sweep(self) -> int:
+        """Delete temporary files that a crash left more than an hour ago; how many."""
+        return sum(sweep(part) for part in self.parts)
+
+
+def read_digests(path: Path) -> dict[str, str]:
+    """File name to BLAKE2b digest. A line that a crash cut short is passed over; of two for a file the last holds."""
+    out: dict[str, str] = {}
+    try:
+        lines = path.read_text(encoding="utf-8", errors="surrogateescape").split("\n")
+    except FileNotFoundError:
+        return out
+    for line in lines[:-1]:  # what follows the last line end was cut short
+        digest, _, name = line.partition("  ")
+        if len(digest) == 2 * DIGEST_BYTES and name.startswith("frames/") and "/" not in name[7:]:
+            out[name[7:]] = digest
+    return out
+
+
+def _line(name: str, digest: str) -> str:
+    return f"{digest}  frames/{name}\n"
+
+
+def add_digest(path: Path, name: str, digest: str) -> None:
+    """Add one file's digest to the list, synced before it returns. A line that a crash cut short is taken off."""
+    with path.open("a+b") as file:
+        start = max(0, file.seek(0, os.SEEK_END) - 4096)  # longer than any line
+        file.seek(start)
+        file.truncate(start + file.read().rfind(b"\n") + 1)
+        file.write(_line(name, digest).encode(errors="surrogateescape"))
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def write_digests(path: Path, digests: Mapping[str, str]) -> None:
+    """The whole list, in order of name."""
+    text = "".join(_line(name, digests[name]) for name in sorted(digests))
+    write_atomic(path, text.encode(errors="surrogateescape"))

@@ -1,0 +1,26 @@
+"""One writer of originals at a time."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+from collections.abc import Iterator
+
+from clerestory.errors import UserError
+from clerestory.visit.folder import VisitFolder
+
+
+@contextlib.contextmanager
+def writing(visit: VisitFolder) -> Iterator[None]:
+    """Hold the visit's frames for writing; the system lets go when the process ends, however it ends."""
+    handle = os.open(visit.hidden / "import.lock", os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as problem:
+            raise UserError(f"{visit.root}: another process is copying frames into it; wait for it to end.") \
+                from problem  # fmt: skip
+        yield
+    finally:
+        os.close(handle)
