@@ -23,6 +23,7 @@ from clerestory.plan.framing import Aim, Framing, subject_points
 from clerestory.plan.model import BodyTable, LensTable, Spot
 
 SAFE_CHANCE = 0.75  # chance of a sharp frame called "safe" (common practice, no source)
+HOPELESS = 0.1  # chance of a sharp frame below which a view is not offered by hand (our choice)
 GLASS_PLACE = 0.9  # share of saturation at which held glass is placed, leaving a little for reds and blues
 LONGEST = 30.0  # seconds: no longer time is offered by hand or not
 
@@ -55,7 +56,7 @@ class Settings:
 
     `held` is stops of underexposure for the glass; `chance` that one frame is sharp; `snr` per raw pixel in the stone
     in one frame and in the merge of `merge` frames; `take` how many to take for that with 95 % certainty, and
-    `take_one` for one sharp frame.
+    `take_one` for one sharp frame; both None where it is too dark to hold by hand.
     """
 
     seconds: float
@@ -67,8 +68,8 @@ class Settings:
     snr_one: float
     merge: int
     snr: float
-    take: int
-    take_one: int
+    take: int | None
+    take_one: int | None
     bracket: tuple[float, ...] = ()
 
     @property
@@ -152,7 +153,8 @@ def settings_for(
     variance = float(body.noise(iso).variance(np.array(min(share, 1.0)), 1))
     snr_one = min(share, 1.0) / math.sqrt(variance)
     merge = min(max(1, math.ceil((view.snr_wanted / snr_one) ** 2 - 1e-9)), view.frames_max)
-    chance = max(hands.chance(seconds, equivalent, stops), 0.02)
+    chance = hands.chance(seconds, equivalent, stops)
+    by_hand = chance >= HOPELESS
     return Settings(
         seconds,
         iso,
@@ -163,8 +165,8 @@ def settings_for(
         snr_one,
         merge,
         snr_one * math.sqrt(merge),
-        frames_to_take(merge, chance),
-        frames_needed(chance),
+        frames_to_take(merge, chance) if by_hand else None,
+        frames_needed(chance) if by_hand else None,
         _bracket(over) if view.glass == "bracket" and over > 0.3 else (),
     )
 

@@ -199,8 +199,7 @@ class Framing:
     def camera(self, body: BodyTable) -> Intrinsics:
         """The camera held as this framing holds it."""
         w, h = body.pixels if not self.portrait else body.pixels[::-1]
-        side = body.sensor_mm[0] if not self.portrait else body.sensor_mm[1]
-        return Intrinsics.of(w, h, self.focal, side)
+        return Intrinsics.of(w, h, self.focal, w * body.pixel_mm)
 
     @property
     def straightening(self) -> Straightening:
@@ -261,7 +260,7 @@ def _chosen(aimed: Aim, longest: float, focal: float, allowed: Mask) -> tuple[fl
 
 def frame(aimed: Aim, body: BodyTable, lens: LensTable) -> Framing:
     """The best way to take a view from its station with one lens."""
-    longest = max(body.sensor_mm)
+    longest = max(body.frame_mm)
     short, long = lens.focal_range
     sight = np.array(aimed.view.centre_m) - aimed.eye
     nothing = Framing(
@@ -308,7 +307,7 @@ def _joined(nothing: Framing, aimed: Aim, body: BodyTable, longest: float, wides
     wide, high = math.atan(x1) - math.atan(x0), math.atan(z1) - math.atan(z0)
     counts = []
     for portrait in (False, True):
-        sides = body.sensor_mm[::-1] if portrait else body.sensor_mm
+        sides = body.frame_mm[::-1] if portrait else body.frame_mm
         fields = [2 * math.atan(s / (2 * nothing.focal)) for s in sides]
         n = [1 + math.ceil((a - f) / (f * (1 - JOIN_OVERLAP))) for a, f in zip((wide, high), fields, strict=True)]
         counts.append((max(n[0], 1) * max(n[1], 1), portrait))
@@ -322,7 +321,7 @@ def _joined(nothing: Framing, aimed: Aim, body: BodyTable, longest: float, wides
         portrait=portrait,
         tilt=math.degrees(math.atan((z0 + z1) / 2)),
         frames=frames,
-        kept=wide * high / (frames * math.prod(2 * math.atan(s / (2 * nothing.focal)) for s in body.sensor_mm)),
+        kept=wide * high / (frames * math.prod(2 * math.atan(s / (2 * nothing.focal)) for s in body.frame_mm)),
         pixels=wide * high * (nothing.focal / body.pixel_mm) ** 2,
         across=across,
         why=f"one frame needs {widest:.1f} mm",
@@ -349,7 +348,7 @@ def stand_back(aimed: Aim, body: BodyTable, building: Building, limit: float, sh
     if not aimed.upright or np.linalg.norm(line) < 0.1:
         return None
     line = line / np.linalg.norm(line)
-    ratio = min(body.sensor_mm) / max(body.sensor_mm)
+    ratio = min(body.pixels) / max(body.pixels)
     low, high = 0.5, 200.0
 
     def at(distance: float) -> tuple[float, float]:
@@ -358,7 +357,7 @@ def stand_back(aimed: Aim, body: BodyTable, building: Building, limit: float, sh
         if there is None:
             return 90.0, 0.0
         best = int(np.argmax(there.reach.max(axis=1)))
-        focal = float(there.reach[best].max() * max(body.sensor_mm))
+        focal = float(there.reach[best].max() * max(body.frame_mm))
         return (abs(float(there.tilts[best])) if focal >= shortest else 90.0), focal
 
     if at(high)[0] > limit:
@@ -373,7 +372,7 @@ def stand_back(aimed: Aim, body: BodyTable, building: Building, limit: float, sh
 
 def aims(visit: Visit, body: BodyTable) -> dict[tuple[str, str], Aim]:
     """Every view from every station it may be taken from, by their names."""
-    ratio = min(body.sensor_mm) / max(body.sensor_mm)
+    ratio = min(body.pixels) / max(body.pixels)
     out = {}
     for view in visit.view:
         for station in visit.station:

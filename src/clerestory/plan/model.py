@@ -218,6 +218,11 @@ class BodyTable(Table):
         return self.sensor_mm[0] / self.pixels[0]
 
     @property
+    def frame_mm(self) -> tuple[float, float]:
+        """Width and height in mm of the pixels read, taken as square."""
+        return self.pixels[0] * self.pixel_mm, self.pixels[1] * self.pixel_mm
+
+    @property
     def coc_mm(self) -> float:
         """Circle of confusion in mm: as given, else the sensor's diagonal / 1500 (common practice, no source)."""
         if self.sharp_um is not None:

@@ -163,6 +163,8 @@ def short_settings(view: ViewPlan) -> str:
     ]
     if view.framing.how == "join":
         parts.append(f"join of {view.framing.frames}")
+    if s.take is None:
+        return ", ".join([*parts, "too slow by hand"])
     return ", ".join(parts) + f", {s.take} frame{'s' if s.take > 1 else ''}"
 
 

@@ -70,7 +70,7 @@ def _day(plan: Plan) -> str:
                 stop.view,
                 stop.station,
                 f"{view.framing.focal:.0f} mm\u2002{words.shot_line(view)}",
-                str(view.settings.take),
+                str(view.settings.take or "not by hand"),
                 ", ".join(notes),
             ]
         )

@@ -100,6 +100,8 @@ def third_line(view: ViewPlan) -> str:
 def frames_line(view: ViewPlan) -> str:
     """How many frames, and for what."""
     s = view.settings
+    if s.take is None:
+        return f"{time_label(s.seconds)} is too slow by hand: rest the camera, come in better light, or open up"
     sharp = f"{100 * min(s.chance, 0.99):.0f} % sharp by hand"
     if s.merge > 1:
         return f"{s.take}, to merge {s.merge} sharp ones ({sharp})"

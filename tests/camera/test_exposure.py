@@ -1,0 +1,44 @@
+"""Exposure against ISO 2720 and the customs of the trade."""
+
+from __future__ import annotations
+
+import pytest
+
+from clerestory.camera.exposure import (
+    METERED_FRACTION,
+    exposure_value,
+    f_label,
+    f_stop,
+    iso_label,
+    metered_time,
+    raw_fraction,
+    spot_luminance,
+    third_stop,
+    time_for,
+    time_label,
+)
+
+
+def test_values_of_the_ev_table() -> None:
+    # ISO 2720, K = 12.5: EV 15 at ISO 100 is 4096 cd/m2; f/16 at 1/125 is EV 15 ("sunny 16", common practice).
+    assert exposure_value(16, 1 / 128) == pytest.approx(15)
+    assert spot_luminance(16, 1 / 128, 100) == pytest.approx(4096)
+    assert metered_time(4096, 16, 100) == pytest.approx(1 / 128)
+
+
+def test_doubling_iso_halves_the_time() -> None:
+    assert metered_time(5, 4, 800) == pytest.approx(metered_time(5, 4, 400) / 2)
+
+
+def test_metered_surface_is_placed_where_the_meter_says() -> None:
+    t = metered_time(5, 4, 400)
+    assert raw_fraction(5, 4, t, 400) == pytest.approx(METERED_FRACTION)
+    assert raw_fraction(5, 4, time_for(0.3, 5, 4, 400), 400) == pytest.approx(0.3)
+
+
+def test_marks() -> None:
+    assert third_stop(1 / 50) == pytest.approx(1 / 50.8, rel=0.01)
+    assert f_stop(2.9) == pytest.approx(3.17, rel=0.01)
+    assert [time_label(t) for t in (1 / 64, 1 / 101.6, 0.5, 2.0)] == ["1/60", "1/100", "0.5 s", "2.0 s"]
+    assert [f_label(n) for n in (5.657, 2.8, 8.0, 3.1748)] == ["f/5.6", "f/2.8", "f/8", "f/3.2"]
+    assert [iso_label(s) for s in (100, 806.3, 3200, 1015.9)] == ["100", "800", "3200", "1000"]

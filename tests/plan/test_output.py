@@ -1,0 +1,148 @@
+"""What a plan writes: report, card, calendar, data; and the card's calculator against the program's own formulas."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from visits import example_text
+
+from clerestory.camera.exposure import spot_luminance
+from clerestory.camera.optics import equivalent_focal, hyperfocal, sharp_limits
+from clerestory.camera.steadiness import Hands, frames_to_take
+from clerestory.plan import PlanResult, make
+
+CHROMIUM = Path("/usr/bin/chromium")
+
+
+@pytest.fixture(scope="module")
+def result(tmp_path_factory: pytest.TempPathFactory) -> PlanResult:
+    folder = tmp_path_factory.mktemp("visit")
+    text = example_text().replace('name = "angel boss"', 'name = "angel & <boss>; Ärger, x"', 1)
+    (folder / "visit.toml").write_text(text, encoding="utf-8")
+    said: list[tuple[str, float]] = []
+    made = make(folder / "visit.toml", folder / "out", lambda words, share: said.append((words, share)))
+    assert [s for _, s in said] == sorted(s for _, s in said) and said[-1][1] == 1
+    return made
+
+
+def test_pages_need_no_other_file(result: PlanResult) -> None:
+    for path in (result.report, result.card_html):
+        page = path.read_text(encoding="utf-8")
+        assert not re.search(r"""(?:src|href)=["'](?!data:|#|tel:|mailto:)""", page)
+        assert "@import" not in page and not re.search(r"url\((?!data:|#)", page)
+        assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
+        assert "<boss>" not in page and "angel &amp; &lt;boss&gt;" in page
+        assert "<!--" not in page
+
+
+def test_card_says_what_must_be_minded(result: PlanResult) -> None:
+    page = result.card_html.read_text(encoding="utf-8")
+    words = (
+        "long lens",
+        "clear glass",
+        "Stepping back",
+        "Worshippers",
+        "children",
+        "Flash",
+        "Tripod",
+        "Drones",
+        "Permit",
+    )
+    assert all(word in page for word in words)
+    assert "The building&#x27;s staff decide" in page
+    assert "Odile Farrant" in page and "No photographs during services." in page
+
+
+def test_card_is_a5(result: PlanResult) -> None:
+    content = result.card_pdf.read_bytes()
+    assert content.startswith(b"%PDF-")
+    boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)\s*\]", content)
+    if boxes:
+        w, h = (float(v) for v in boxes[0])
+        assert (w, h) == pytest.approx((148 / 25.4 * 72, 210 / 25.4 * 72), abs=0.5)  # ISO 216
+
+
+def test_calendar_keeps_to_rfc_5545(result: PlanResult) -> None:
+    raw = result.calendar.read_bytes()
+    lines = raw.split(b"\r\n")
+    assert lines[0] == b"BEGIN:VCALENDAR" and lines[-2] == b"END:VCALENDAR" and lines[-1] == b""
+    assert b"\n" not in raw.replace(b"\r\n", b"") and max(map(len, lines)) <= 75
+    text = raw.decode().replace("\r\n ", "")
+    events = text.split("BEGIN:VEVENT")[1:]
+    assert events and "\r\nSUMMARY:angel & <boss>\\; Ärger\\, x: good light\r\n" in text
+    uids = re.findall(r"UID:(\S+)", text)
+    assert len(set(uids)) == len(uids) == len(events)
+    for event in events:
+        start, end = (
+            datetime.strptime(re.search(f"{k}:(\\S+)", event).group(1), "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)  # type: ignore[union-attr]
+            for k in ("DTSTART", "DTEND")
+        )
+        assert start < end and start.date().isoformat() in ("2027-04-20", "2027-04-22")
+        assert (start.hour, start.minute) >= (8, 30)  # 09:30 summer time
+        assert (end.hour, end.minute) <= (15, 30)
+
+
+def test_data_is_what_was_predicted(result: PlanResult) -> None:
+    data = json.loads(result.data.read_text(encoding="utf-8"))
+    first = data["views"][0]
+    planned = result.plan.views[0]
+    assert first["framing"]["kept"] == pytest.approx(planned.framing.kept, rel=1e-5)
+    assert first["settings"]["snr_one"] == pytest.approx(planned.settings.snr_one, rel=1e-5)
+    assert len(data["timetable"]) == len(result.plan.timetable.stops)
+
+
+def test_same_visit_gives_same_bytes(result: PlanResult) -> None:
+    again = make(result.report.parents[1] / "visit.toml", result.report.parents[1] / "again")
+    for name in ("report", "card_pdf", "card_html", "calendar", "data"):
+        assert getattr(again, name).read_bytes() == getattr(result, name).read_bytes(), name
+
+
+def test_summary_names_every_view(result: PlanResult) -> None:
+    text = "\n".join(result.summary_lines())
+    assert all(v.name in text for v in result.plan.visit.view)
+
+
+@pytest.mark.skipif(not CHROMIUM.exists(), reason="needs Debian's chromium")
+def test_calculator_and_layout_on_a_phone(result: PlanResult) -> None:
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with sync_api.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"])
+        page = browser.new_context(viewport={"width": 390, "height": 844}, offline=True).new_page()
+        faults: list[str] = []
+        page.on("pageerror", lambda error: faults.append(str(error)))
+        page.goto(result.card_html.as_uri())
+        for k in range(page.locator("details").count()):
+            page.locator("details").nth(k).evaluate("d => d.open = true")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+        smallest = page.evaluate(
+            """Math.min(...[...document.querySelectorAll("main *, nav *")]
+                .map(e => parseFloat(getComputedStyle(e).fontSize)))"""
+        )
+        assert smallest >= 17
+        kit = json.loads(page.locator("#kit").text_content())
+        page.select_option("#f0", "4")
+        page.select_option("#t0", "15")
+        page.select_option("#s0", "800")
+        page.select_option("#f1", "5.6")
+        page.select_option("#s1", "1600")
+        page.select_option("#held", "-2")
+        assert page.text_content("#time") == "1/60"  # a stop lost, a stop gained, two held back: 1/16 to 1/64
+        assert f"{spot_luminance(4, 1 / 16, 800):.1f} cd" in page.text_content("#luminance")
+        page.fill("#focal", "50")
+        page.select_option("#f2", "8")
+        page.fill("#distance", "4")
+        near, far = sharp_limits(4, 50, 8, kit["coc"])
+        assert page.text_content("#depth") == f"{near:.1f} m to {far:.1f} m"
+        assert page.text_content("#hyperfocal") == f"hyperfocal {hyperfocal(50, 8, kit['coc']):.0f} m"
+        page.select_option("#t1", "4")
+        page.fill("#focal2", "60")
+        page.select_option("#merge", "4")
+        chance = Hands().chance(1 / 4, equivalent_focal(60, tuple(kit["sensor"])), kit["stops"])
+        assert page.text_content("#frames") == f"{frames_to_take(4, chance)} frames"
+        assert page.text_content("#chance") == f"{100 * chance:.0f} % of frames sharp"
+        browser.close()
+    assert not faults
