@@ -1,0 +1,127 @@
+"""A film from the pictures alone: order by time, slow moves chosen by shape and detail."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from clerestory.errors import UserError
+from clerestory.film.model import Film, Shot, film_toml
+from clerestory.film.pictures import (
+    Picture,
+    folder_pictures,
+    load_linear,
+    luminance,
+    named_picture,
+    read_picture,
+    taken_at,
+)
+from clerestory.visit.store import write_atomic
+
+_HEAD = "# A draft made from the pictures; yours to edit. "
+WIDE, TALL = 2.0, 1.15  # width by height over which a picture is panned, under which it is tilted
+
+
+def small_luminance(path: Path, side: int = 320) -> NDArray[np.float32]:
+    """A picture's luminance at about `side` pixels, quickly."""
+    if path.suffix.lower() in (".jpg", ".jpeg"):
+        with Image.open(path) as image:
+            image.draft("RGB", (2 * side, 2 * side))
+            grey = np.asarray(image.convert("L"), np.float32) / np.float32(255)
+        light = np.power(grey, np.float32(2.2))
+    else:
+        light = luminance(load_linear(path))
+    scale = side / max(light.shape)
+    size = (max(16, round(light.shape[1] * scale)), max(16, round(light.shape[0] * scale)))
+    out: NDArray[np.float32] = cv2.resize(light, size, interpolation=cv2.INTER_AREA)
+    return out
+
+
+def interest(light: NDArray[np.float32]) -> tuple[tuple[float, float], float]:
+    """Where the detail of a picture is, as shares of width and height, and how gathered it is (0 even, 1 one spot).
+
+    Detail is the local contrast of the logarithm of light, which counts carving in shade as much as in light;
+    blown windows and black corners hold none.
+    """
+    logs = np.log(np.clip(light, 0.004, 0.9))
+    fine = np.abs(logs - cv2.GaussianBlur(logs, (0, 0), 2.0))
+    held = (light > 0.006) & (light < 0.85)
+    detail = cv2.GaussianBlur(np.where(held, fine, 0).astype(np.float32), (0, 0), max(light.shape) / 14)
+    y, x = np.unravel_index(int(np.argmax(detail)), detail.shape)
+    gathered = 1 - float(detail.mean()) / max(float(detail.max()), 1e-9)
+    return ((float(x) + 0.5) / light.shape[1], (float(y) + 0.5) / light.shape[0]), gathered
+
+
+def _moved(shot: Shot, picture: Picture, index: int) -> Shot:
+    """The slow move that suits a picture."""
+    shape = picture.width / picture.height
+    if shape < TALL:
+        return shot.model_copy(update={"move": "tilt", "direction": "up"})
+    if shape > WIDE:
+        return shot.model_copy(update={"move": "pan", "direction": "right" if index % 2 == 0 else "left"})
+    (x, y), gathered = interest(small_luminance(picture.path))
+    if gathered > 0.45:
+        towards = (round(min(max(x, 0.25), 0.75), 2), round(min(max(y, 0.25), 0.75), 2))
+        return shot.model_copy(update={"move": "push", "towards": towards, "amount": 1.16})
+    if index % 3 == 2:
+        return shot.model_copy(update={"move": "pull", "amount": 1.12})
+    return shot.model_copy(update={"move": "push", "amount": 1.1})
+
+
+def _caption(picture: Picture) -> str:
+    return picture.title or picture.place or ""
+
+
+def _named(pictures: list[Picture]) -> list[Picture]:
+    """Pictures with a caption each: said in the metadata, else from the view's or file's name."""
+    out = []
+    for picture in pictures:
+        name = (picture.view or picture.name).replace("_", " ").replace("-", " ").strip()
+        out.append(picture if _caption(picture) else replace(picture, title=name[:1].upper() + name[1:]))
+    return out
+
+
+def draft_film(visit: Path, title: str = "", subtitle: str = "") -> Film:
+    """A film of a visit's pictures with nothing written: order, moves, captions, before and after, credits."""
+    folder = visit / "pictures"
+    pictures = [read_picture(path) for path in folder_pictures(folder)]
+    if not pictures:
+        raise UserError(f"{folder}: there are no pictures to make a film of; finish some first.")
+    pictures = _named(sorted(pictures, key=lambda p: (taken_at(p), p.name)))
+    shots, wiped = [], False
+    for i, picture in enumerate(pictures):
+        shot = _moved(Shot(picture=picture.name, caption=_caption(picture)), picture, i)
+        raw = named_picture(folder / "before", picture.name)
+        if raw and not wiped and i > 0:
+            shot, wiped = Shot(picture=picture.name, caption=_caption(picture), before=True, seconds=9.0), True
+        shots.append(shot)
+    places = {p.place for p in pictures if p.place}
+    place = next(iter(places)) if len(places) == 1 else ""
+    makers = sorted({p.creator for p in pictures if p.creator})
+    rights = sorted({p.rights for p in pictures if p.rights})
+    credit = ([f"Photographs: {', '.join(makers)}"] if makers else []) + rights
+    name = title or place or visit.resolve().name.replace("-", " ").replace("_", " ").title()
+    return Film(title=name, subtitle=subtitle, credits=credit, shots=shots)
+
+
+def _mark(body: str) -> str:
+    return hashlib.blake2b(body.encode(), digest_size=6).hexdigest()
+
+
+def write_draft(visit: Path, film: Film) -> Path:
+    """film/film.toml of a drafted film; one that a person has edited is never written over."""
+    path = visit / "film" / "film.toml"
+    if path.exists():
+        first, _, body = path.read_text("utf-8").partition("\n")
+        if not first.startswith(_HEAD) or first.removeprefix(_HEAD).strip() != _mark(body):
+            raise UserError(f"{path}: this film has been edited by hand; rename it before asking for a new draft.")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    body = film_toml(film)
+    write_atomic(path, f"{_HEAD}{_mark(body)}\n{body}")
+    return path

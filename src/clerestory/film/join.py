@@ -1,0 +1,158 @@
+"""The parts, the sound, the captions and the chapters into one MP4, without encoding a picture twice."""
+
+from __future__ import annotations
+
+import heapq
+import os
+from collections.abc import Callable, Iterator
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import numpy as np
+from av.packet import Packet
+from av.stream import Stream
+from av.subtitles.codeccontext import SubtitleCodecContext
+from av.subtitles.subtitle import SubtitleSet
+from numpy.typing import NDArray
+
+from clerestory.errors import UserError
+from clerestory.film.captions import Cue
+from clerestory.film.parts import Part, packets_of
+from clerestory.film.scenes import RATE, Plan
+
+AUDIO_RATE = 48000
+AAC_BITS = 256_000
+
+# The text subtitle encoder wants the head of a subtitle script before it opens.
+_STYLES = b"""[Script Info]
+ScriptType: v4.00+
+PlayResX: 384
+PlayResY: 288
+
+[V4+ Styles]
+Format: Name, Fontname, Fontsize, PrimaryColour, SecondaryColour, OutlineColour, BackColour, Bold, Italic, \
+Underline, StrikeOut, ScaleX, ScaleY, Spacing, Angle, BorderStyle, Outline, Shadow, Alignment, MarginL, MarginR, \
+MarginV, Encoding
+Style: Default,Sans,16,&Hffffff,&Hffffff,&H0,&H0,0,0,0,0,100,100,0,0,1,1,0,2,10,10,10,0
+
+[Events]
+Format: Layer, Start, End, Style, Name, MarginL, MarginR, MarginV, Effect, Text
+"""
+
+Sound = Callable[[int, int], NDArray[np.float32]]
+"""Samples from first to last (48 kHz) as float32 2 x N."""
+
+
+def chapters_of(plan: Plan) -> list[tuple[float, str]]:
+    """Chapters as (seconds, title); the first starts at 0."""
+    found = [(scene.start / RATE, scene.chapter) for scene in plan.scenes if scene.chapter]
+    if found and found[0][0] > 0:
+        if found[0][0] < 10:  # what comes before is too short to be a chapter
+            found[0] = (0.0, found[0][1])
+        else:
+            found.insert(0, (0.0, plan.title or "Opening"))
+    return found
+
+
+def _video(parts: list[Part], folder: Path) -> Iterator[Packet[Stream]]:
+    begin = 0
+    for part in parts:
+        yield from packets_of(part, folder, begin)
+        begin += part.frames
+
+
+def _audio(stream: av.AudioStream, sound: Sound, samples: int) -> Iterator[Packet[Stream]]:
+    step = AUDIO_RATE
+    for first in range(0, samples, step):
+        block = sound(first, min(first + step, samples))
+        frame = av.AudioFrame.from_ndarray(np.ascontiguousarray(block), format="fltp", layout="stereo")
+        frame.sample_rate, frame.pts, frame.time_base = AUDIO_RATE, first, Fraction(1, AUDIO_RATE)
+        yield from stream.encode(frame)
+    yield from stream.encode(None)
+
+
+def _text(stream: Stream, cues: list[Cue]) -> Iterator[Packet[Stream]]:
+    context = stream.codec_context
+    assert isinstance(context, SubtitleCodecContext)
+    for i, cue in enumerate(cues):
+        words = cue.text.replace("\n", "\\N").encode()
+        ms = round((cue.end - cue.start) * 1000)
+        packet = context.encode_subtitle(SubtitleSet.create(b"%d,0,Default,,0,0,0,," % i + words, 0, ms))
+        packet.time_base = Fraction(1, 1000)
+        packet.pts = packet.dts = round(cue.start * 1000)
+        packet.duration = ms
+        yield packet
+
+
+def _in_time(sources: list[tuple[Stream, Iterator[Packet[Stream]]]]) -> Iterator[Packet[Stream]]:
+    """All streams' packets in the order of their times."""
+
+    def timed(
+        rank: int, stream: Stream, packets: Iterator[Packet[Stream]]
+    ) -> Iterator[tuple[float, int, Packet[Stream]]]:
+        for packet in packets:
+            packet.stream = stream
+            yield float((packet.dts or 0) * packet.time_base), rank, packet
+
+    streams = [timed(rank, stream, packets) for rank, (stream, packets) in enumerate(sources)]
+    for _, _, packet in heapq.merge(*streams, key=lambda item: item[:2]):
+        yield packet
+
+
+def write_film(
+    path: Path, plan: Plan, parts: list[Part], folder: Path, sound: Sound, cues: list[Cue], language: str
+) -> None:
+    """The finished MP4, its index in front so that it plays while it loads."""
+    temporary = path.with_name(f".{path.name}.part")
+    try:
+        _write(temporary, plan, parts, folder, sound, cues, language)
+        with temporary.open("rb") as file:
+            os.fsync(file.fileno())
+        temporary.replace(path)
+    except OSError as error:
+        raise UserError(f"{path}: cannot be written: {error.strerror or error}.") from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _write(
+    path: Path, plan: Plan, parts: list[Part], folder: Path, sound: Sound, cues: list[Cue], language: str
+) -> None:
+    options = {"movflags": "+faststart", "fflags": "+bitexact"}
+    first = av.open(folder / f"{parts[0].key}.mp4")
+    with first, av.open(path, "w", format="mp4", options=options) as out:
+        if plan.title:
+            out.metadata["title"] = plan.title
+        video = out.add_stream_from_template(first.streams.video[0])
+        video.time_base = Fraction(1, RATE)
+        audio = out.add_stream("aac", rate=AUDIO_RATE, layout="stereo")
+        audio.codec_context.bit_rate = AAC_BITS
+        audio.codec_context.time_base = Fraction(1, AUDIO_RATE)
+        audio.metadata["language"] = language
+        sources: list[tuple[Stream, Iterator[Packet[Stream]]]] = [
+            (video, _video(parts, folder)),
+            (audio, _audio(audio, sound, plan.frames * AUDIO_RATE // RATE)),
+        ]
+        if cues:
+            text = out.add_stream("mov_text")
+            text.codec_context.time_base = Fraction(1, 1000)
+            text.codec_context.subtitle_header = _STYLES
+            text.metadata["language"] = language
+            sources.append((text, _text(text, cues)))
+        chapters = chapters_of(plan)
+        ends = ([seconds for seconds, _ in chapters[1:]] + [plan.seconds])[: len(chapters)]
+        out.set_chapters(
+            [
+                {
+                    "id": i,
+                    "start": round(seconds * 1000),
+                    "end": round(end * 1000),
+                    "time_base": Fraction(1, 1000),
+                    "metadata": {"title": title},
+                }
+                for i, ((seconds, title), end) in enumerate(zip(chapters, ends, strict=True))
+            ]
+        )
+        for packet in _in_time(sources):
+            out.mux(packet)

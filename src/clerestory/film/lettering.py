@@ -1,0 +1,172 @@
+"""Words in the picture: place captions, title and chapter cards, credits, the mark of a detail within its whole.
+
+Set by Typst with the typefaces inside its package (Libertinus Serif, SIL Open Font Licence), so that a film has
+the same letters on any machine. All lengths are points of a frame 960 points wide. Text keeps inside 5 % margins,
+the graphics-safe area of EBU R 95.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import dataclass, field
+from functools import lru_cache
+
+import cv2
+import numpy as np
+import typst
+from numpy.typing import NDArray
+from PIL import Image
+
+from clerestory.film.light import SURROUND, code_values
+
+Floats = NDArray[np.float32]
+
+_STONE, _PALE, _BRASS = "#b5afa3", "#e9e5db", "#b3935f"
+
+_SHEET = f"""
+#let data = json(bytes(sys.inputs.data))
+#set page(width: 960pt, height: 540pt, margin: (x: 48pt, y: 30pt), fill: none)
+#set text(font: "Libertinus Serif", fill: rgb("{_PALE}"), number-type: "lining", lang: "en")
+#set par(leading: 0.5em, spacing: 0.6em)
+#let stone(size, body) = text(size: size, fill: rgb("{_STONE}"), body)
+#let rule(length) = line(length: length, stroke: 1.1pt + rgb("{_BRASS}"))
+"""
+
+_LOWER = (
+    _SHEET
+    + """
+#place(left + bottom, block(width: 640pt, {
+  set text(hyphenate: false)
+  if data.caption != "" { rule(30pt); v(7pt, weak: true); text(size: 23pt, data.caption) }
+  if data.settings != "" { v(6pt, weak: true); stone(12.5pt, text(tracking: 0.03em, data.settings)) }
+}))
+"""
+)
+
+_CARD = (
+    _SHEET
+    + """
+#set align(center + horizon)
+#block(width: 780pt, {
+  set text(hyphenate: false)
+  if data.heading != "" { text(size: data.size * 1pt, data.heading) }
+  if data.heading != "" and data.lines.len() > 0 { v(15pt, weak: true); rule(36pt); v(13pt, weak: true) }
+  for line in data.lines { stone(data.small * 1pt, line); linebreak() }
+})
+"""
+)
+
+
+@dataclass(frozen=True)
+class Card:
+    """Words on the dark: a title, a chapter, credits. No words at all is plain dark."""
+
+    heading: str = ""
+    lines: tuple[str, ...] = ()
+    size: float = 40.0
+    small: float = 16.0
+
+
+@dataclass(frozen=True)
+class Layer:
+    """Letters or marks over a picture: where, and how opaque."""
+
+    left: int
+    top: int
+    colour: Floats
+    """Code values, H x W x 3, 0 to 1."""
+    cover: Floats
+    """Opacity, H x W, 0 to 1."""
+    words: str = field(default="", compare=False)
+
+
+@lru_cache(maxsize=64)
+def _set(sheet: str, data: str, width: int) -> NDArray[np.uint8]:
+    png = typst.compile(
+        sheet.encode(), format="png", ppi=72.0 * width / 960, ignore_system_fonts=True, sys_inputs={"data": data}
+    )
+    with Image.open(io.BytesIO(png[0] if isinstance(png, list) else png)) as image:
+        return np.asarray(image.convert("RGBA"))
+
+
+def _letters(sheet: str, values: dict[str, object], size: tuple[int, int]) -> NDArray[np.uint8]:
+    rgba = _set(sheet, json.dumps(values, ensure_ascii=False), size[0])
+    out = np.zeros((size[1], size[0], 4), np.uint8)
+    h, w = min(size[1], rgba.shape[0]), min(size[0], rgba.shape[1])
+    out[:h, :w] = rgba[:h, :w]
+    return out
+
+
+def _cropped(colour: Floats, cover: Floats, words: str) -> Layer:
+    """Only the part that shows, on even pixels so that it fits the halved chroma."""
+    ys, xs = np.nonzero(cover > 1 / 1024)
+    if not ys.size:
+        return Layer(0, 0, colour[:2, :2].copy(), cover[:2, :2].copy(), words)
+    top, left = int(ys.min()) & ~1, int(xs.min()) & ~1
+    bottom, right = (int(ys.max()) + 2) & ~1, (int(xs.max()) + 2) & ~1
+    part = np.s_[top : min(bottom, cover.shape[0]), left : min(right, cover.shape[1])]
+    return Layer(left, top, np.ascontiguousarray(colour[part]), np.ascontiguousarray(cover[part]), words)
+
+
+def lower_third(caption: str, settings: str, size: tuple[int, int]) -> Layer:
+    """A place caption with the camera's settings under it, on a soft shade that keeps it readable."""
+    rgba = _letters(_LOWER, {"caption": caption, "settings": settings}, size).astype(np.float32) / np.float32(255)
+    width, height = size
+    text = rgba[..., 3]
+    ys, xs = np.nonzero(text > 0.02)
+    top = int(ys.min()) if ys.size else height
+    reach_x = (int(xs.max()) if xs.size else 0) + 0.16 * width
+    reach_y = (height - top) + 0.11 * height
+    x = np.clip(np.arange(width, dtype=np.float32) / np.float32(reach_x), 0, 1)
+    y = np.clip((height - np.arange(height, dtype=np.float32)) / np.float32(reach_y), 0, 1)
+    fall = (1 - x * x * (3 - 2 * x))[None, :] * (1 - y * y * (3 - 2 * y))[:, None]
+    shade = np.float32(0.62) * np.sqrt(np.clip(fall, 0, 1))
+    cover = text + shade * (1 - text)
+    dark = np.float32(0.045)
+    share = (text / np.maximum(cover, 1e-6))[..., None]
+    return _cropped(rgba[..., :3] * share + dark * (1 - share), cover, f"{caption}|{settings}")
+
+
+def card_light(card: Card, size: tuple[int, int]) -> Floats:
+    """A card in linear light, H x 3W, ready to be mixed with a picture."""
+    out = np.empty((size[1], size[0], 3), np.float32)
+    out[:] = np.array(SURROUND, np.float32)
+    if card.heading or card.lines:
+        values = {"heading": card.heading, "lines": list(card.lines), "size": card.size, "small": card.small}
+        rgba = _letters(_CARD, values, size)
+        cover = rgba[..., 3:].astype(np.float32) / np.float32(255)
+        dark = code_values()[np.round(np.array(SURROUND) * 65535).astype(int)]
+        shown = rgba[..., :3].astype(np.float32) / np.float32(255) * cover + dark * (1 - cover)
+        linear = np.where(shown <= 0.04045, shown / 12.92, ((shown + 0.055) / 1.055) ** 2.4)
+        out[:] = np.where(cover > 0, linear, out)
+    return out.reshape(size[1], -1)
+
+
+def inset(whole: NDArray[np.float32], region: tuple[float, float, float, float], size: tuple[int, int]) -> Layer:
+    """A small view of the whole picture (linear light), top right, the detail's place outlined."""
+    width, height = size
+    box_h = round(0.30 * height)
+    box_w = round(box_h * whole.shape[1] / whole.shape[0])
+    if box_w > 0.30 * width:
+        box_w = round(0.30 * width)
+        box_h = round(box_w * whole.shape[0] / whole.shape[1])
+    small = cv2.resize(whole, (box_w, box_h), interpolation=cv2.INTER_AREA)
+    shown = code_values()[np.round(np.clip(small, 0, 1) * 65535).astype(int)]
+    line = max(2, round(height / 540))
+    x0, y0, x1, y1 = (round(s * b) for s, b in zip(region, (box_w, box_h) * 2, strict=True))
+    inner = np.zeros((box_h, box_w), bool)
+    inner[y0:y1, x0:x1] = True
+    core = np.zeros_like(inner)
+    core[y0 + line : y1 - line, x0 + line : x1 - line] = True
+    shown = np.where(inner[..., None], shown, shown * np.float32(0.55))
+    shown = np.where((inner & ~core)[..., None], np.array(Image.new("RGB", (1, 1), _BRASS))[0, 0] / 255.0, shown)
+    colour = np.zeros((height, width, 3), np.float32)
+    cover = np.zeros((height, width), np.float32)
+    margin = round(0.05 * width)
+    top, left = round(0.055 * height), width - margin - box_w
+    colour[top - line : top + box_h + line, left - line : left + box_w + line] = 0.09
+    cover[top - line : top + box_h + line, left - line : left + box_w + line] = 1
+    colour[top : top + box_h, left : left + box_w] = shown
+    return _cropped(colour, cover, "inset")
+

@@ -1,0 +1,130 @@
+"""What a film says of itself: film.toml, its shots in order."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+
+import tomli_w
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from clerestory.errors import UserError
+
+Move = Literal["hold", "push", "pull", "pan", "tilt"]
+Join = Literal["cut", "dissolve"]
+Share = Annotated[float, Field(ge=0, le=1)]
+
+WORDS_A_MINUTE = 140  # unhurried speech over pictures; common practice, no source
+QUIET_SECONDS = 7.0  # a picture nobody speaks over; common practice, no source
+
+
+class Shot(BaseModel):
+    """One picture in the film: how long, how it moves, what is said and shown over it."""
+
+    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+
+    picture: str
+    """Name of a file in pictures/, with or without its ending."""
+    chapter: str = ""
+    """A chapter starts here, with this title."""
+    caption: str = ""
+    """Place name shown low in the frame."""
+    settings: bool = True
+    """Camera settings under the caption, from the picture's EXIF."""
+    words: str = ""
+    """What is spoken over the shot; it becomes the captions."""
+    narration: str = ""
+    """A sound file of these words, relative to film/."""
+    seconds: Annotated[float, Field(gt=0, le=3600)] | None = None
+    """How long the shot lasts; without it, as long as its words take."""
+    move: Move = "hold"
+    direction: Literal["", "left", "right", "up", "down"] = ""
+    """Which way a pan or tilt goes; without it, right and up."""
+    towards: tuple[Share, Share] | None = None
+    """Where a push goes, or a pull comes from: share of the width and of the height."""
+    amount: Annotated[float, Field(ge=1, le=8)] = 1.18
+    """How much larger the picture stands at the close end of a push or pull."""
+    whole: bool = False
+    """Show all of the picture, with a dark surround, instead of filling the frame."""
+    join: Join = "dissolve"
+    """How the shot before this one gives way to it."""
+    join_seconds: Annotated[float, Field(ge=0.08, le=5)] = 0.8
+    before: bool = False
+    """Wipe from the raw rendering, pictures/before/NAME.jpg, to the picture."""
+    within: str = ""
+    """Name of a picture that holds this detail: it is shown small, with the place of the detail marked."""
+    region: tuple[Share, Share, Share, Share] | None = None
+    """Where the detail lies in `within`: left, top, right, bottom as shares; found by matching when not given."""
+
+    @model_validator(mode="after")
+    def _fits(self) -> Shot:
+        if self.move == "pan" and self.direction not in ("", "left", "right"):
+            raise ValueError(f"a pan goes left or right, not {self.direction}")
+        if self.move == "tilt" and self.direction not in ("", "up", "down"):
+            raise ValueError(f"a tilt goes up or down, not {self.direction}")
+        if self.whole and self.move != "hold":
+            raise ValueError("a whole picture is held; take out `whole` or the move")
+        if self.region and not (self.region[0] < self.region[2] and self.region[1] < self.region[3]):
+            raise ValueError("region is left, top, right, bottom, and has no size as given")
+        return self
+
+
+class Film(BaseModel):
+    """A film: its title, its sound, its shots in order."""
+
+    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+
+    title: str = ""
+    subtitle: str = ""
+    language: Annotated[str, Field(pattern=r"^[a-z]{3}$")] = "eng"
+    """ISO 639-2 code of the captions' language."""
+    words_a_minute: Annotated[float, Field(ge=40, le=320)] | None = None
+    """Speed of speech; without it, measured on the recordings, else 140."""
+    narration: str = ""
+    """One long take, relative to film/: split at its silences and matched to the shots with words, in order."""
+    music: str = ""
+    """A music bed, relative to film/; it gives way under speech."""
+    credits: list[str] = Field(default_factory=list)
+    poster: str = ""
+    """The picture on the poster frame; without it, the first."""
+    shots: list[Shot] = Field(min_length=1)
+
+
+def _where(film: dict[str, object], place: tuple[int | str, ...]) -> str:
+    """'shot 3 (nave): seconds' from a validation error's location."""
+    shots = film.get("shots")
+    if len(place) >= 2 and place[0] == "shots" and isinstance(place[1], int) and isinstance(shots, list):
+        shot = shots[place[1]]
+        name = shot.get("picture", "no picture named") if isinstance(shot, dict) else "not a table"
+        return f"shot {place[1] + 1} ({name})" + "".join(f": {part}" for part in place[2:])
+    return ".".join(str(part) for part in place) or "film"
+
+
+def film_from(values: dict[str, object], source: Path) -> Film:
+    """A film from a mapping; everything wrong with it in one error."""
+    try:
+        return Film.model_validate(values)
+    except ValidationError as error:
+        lines = [
+            f"{_where(values, item['loc'])}: {item['msg'].removeprefix('Value error, ')}" for item in error.errors()
+        ]
+        raise UserError(f"{source}: " + "; ".join(lines) + ".") from None
+
+
+def read_film(path: Path) -> Film:
+    """film.toml as a Film."""
+    try:
+        values = tomllib.loads(path.read_text("utf-8"))
+    except FileNotFoundError:
+        raise UserError(f"{path}: there is no film yet; write one, or ask for a draft.") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise UserError(f"{path}: not readable as TOML: {error}.") from None
+    return film_from(values, path)
+
+
+def film_toml(film: Film) -> str:
+    """The film as TOML, with nothing in it that is as it would be anyway."""
+    values = film.model_dump(mode="json", exclude_defaults=True)
+    shots = values.pop("shots")
+    return tomli_w.dumps(values) + "".join(f"\n[[shots]]\n{tomli_w.dumps(shot)}" for shot in shots)

@@ -1,0 +1,305 @@
+"""A film in parts, each encoded once and kept: a part is made again only when something in it has changed."""
+
+from __future__ import annotations
+
+import hashlib
+import queue
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from importlib.metadata import version
+from pathlib import Path
+from typing import BinaryIO
+
+import av
+import numpy as np
+from av.packet import Packet
+from av.stream import Stream
+from av.video.frame import PictureType
+
+from clerestory.film.lettering import Layer
+from clerestory.film.light import Renderer
+from clerestory.film.moves import eased
+from clerestory.film.pictures import file_digest
+from clerestory.film.scenes import RATE, Plan, Scene
+from clerestory.film.stage import (
+    Lit,
+    Span,
+    draw,
+    joint,
+    layer_of,
+    light_scene,
+    looks,
+    scene_path,
+    spans_of,
+    wipe_frames,
+)
+from clerestory.visit.store import atomic
+
+MADE_BY = "1"  # raise when frames would come out differently from the same words
+GOP = 25  # frames in the loop that a still stretch is made of
+STILL = 2 * GOP  # a shorter still stretch is not worth a part of its own
+DELAY = 2  # frames that decoding runs ahead of showing, with B-frames used for reference
+
+
+@dataclass(frozen=True)
+class Coding:
+    """How frames are encoded."""
+
+    width: int
+    height: int
+    preset: str = "faster"
+    crf: float = 17.0
+
+    def options(self) -> dict[str, str]:
+        """x264's options. A fixed number of threads: the bytes depend on it."""
+        return {
+            "preset": self.preset,
+            "crf": str(self.crf),
+            "threads": "4",
+            "forced-idr": "1",
+            "x264-params": "keyint=125:min-keyint=12:open-gop=0:bframes=3:b-pyramid=normal:deterministic=1",
+        }
+
+
+@dataclass(frozen=True)
+class Part:
+    """Frames first to last of a scene; or, with `joined`, the frames it shares with the scene before."""
+
+    scene: int
+    first: int
+    last: int
+    joined: bool = False
+    still: bool = False
+    key: str = ""
+
+    @property
+    def frames(self) -> int:
+        return self.last - self.first
+
+
+def _still_runs(states: list[tuple[object, ...]]) -> Iterator[tuple[int, int, bool]]:
+    """Stretches of frames: (first, last, still), where still ones are long and all alike."""
+    moving_from = 0
+    at = 0
+    while at < len(states):
+        to = at + 1
+        while to < len(states) and states[to] == states[at]:
+            to += 1
+        if to - at >= STILL:
+            if moving_from < at:
+                yield moving_from, at, False
+            yield at, to, True
+            moving_from = to
+        at = to
+    if moving_from < len(states):
+        yield moving_from, len(states), False
+
+
+class Digests:
+    """Digests of picture files, each read once."""
+
+    def __init__(self) -> None:
+        self._known: dict[Path, str] = {}
+
+    def of(self, path: Path | None) -> str:
+        if path is None:
+            return ""
+        if path not in self._known:
+            self._known[path] = file_digest(path)
+        return self._known[path]
+
+
+def _look_key(scene: Scene, size: tuple[int, int], digests: Digests) -> tuple[object, ...]:
+    """Everything a scene's frames depend on."""
+    picture, whole = (p.path if p else None for p in (scene.picture, scene.whole))
+    pictures = (picture, scene.before, whole)
+    return (
+        scene.card,
+        scene_path(scene, size) if scene.picture else None,
+        wipe_frames(scene) if scene.before else None,
+        spans_of(scene),
+        scene.caption,
+        scene.settings,
+        scene.region,
+        [digests.of(path) for path in pictures],
+    )
+
+
+def parts_of(plan: Plan, coding: Coding, digests: Digests) -> list[Part]:
+    """The whole film's parts in order, each with the key of everything its frames depend on."""
+    size = (coding.width, coding.height)
+    common = (MADE_BY, coding, coding.options(), av.library_versions["libavcodec"], np.__version__, version("typst"))
+    keys = [_look_key(scene, size, digests) for scene in plan.scenes]
+    out: list[Part] = []
+    for i, scene in enumerate(plan.scenes):
+        if scene.lead:
+            both = (common, "joined", keys[i - 1], plan.scenes[i - 1].frames, keys[i], scene.lead)
+            out.append(Part(i, 0, scene.lead, joined=True, key=_digest(both)))
+        state = looks(scene, size)
+        body = range(scene.lead, scene.frames - scene.tail)
+        for first, last, still in _still_runs([state(f) for f in body]):
+            part = Part(i, body[0] + first, body[0] + last, still=still)
+            out.append(replace(part, key=_digest((common, keys[i], part))))
+    return out
+
+
+def _digest(values: tuple[object, ...]) -> str:
+    return hashlib.blake2b(repr(values).encode(), digest_size=16).hexdigest()
+
+
+class Encoder:
+    """An H.264 file being written; frames are encoded on a thread of their own."""
+
+    def __init__(self, file: BinaryIO, coding: Coding) -> None:
+        self._container = av.open(file, "w", format="mp4", options={"fflags": "+bitexact"})
+        stream = self._container.add_stream("libx264", rate=RATE, options=coding.options())
+        stream.width, stream.height, stream.pix_fmt = coding.width, coding.height, "yuv420p"
+        context = stream.codec_context
+        context.color_range, context.colorspace, context.color_primaries, context.color_trc = 1, 1, 1, 1
+        context.time_base = Fraction(1, RATE)
+        context.flags |= av.codec.context.Flags.global_header
+        self._stream = stream
+        self._queue: queue.Queue[tuple[av.VideoFrame, int, bool] | None] = queue.Queue(maxsize=2)
+        self._failed: BaseException | None = None
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            while (item := self._queue.get()) is not None:
+                frame, pts, key = item
+                frame.pts, frame.time_base = pts, Fraction(1, RATE)
+                frame.pict_type = PictureType.I if key else PictureType.NONE
+                self._container.mux(self._stream.encode(frame))
+            self._container.mux(self._stream.encode())
+        except BaseException as error:
+            self._failed = error
+            while self._queue.get() is not None:
+                pass
+
+    def put(self, frame: av.VideoFrame, pts: int, key: bool = False) -> None:
+        """Hand over a frame; do not draw into it again before `slots` other frames were put."""
+        self._queue.put((frame, pts, key))
+
+    slots = 4  # frames in the queue, in the encoder, and being drawn
+
+    def close(self) -> None:
+        self._queue.put(None)
+        self._thread.join()
+        self._container.close()
+        if self._failed:
+            raise self._failed
+
+
+class Studio:
+    """Draws and encodes parts, keeping at most the two scenes at hand in memory."""
+
+    def __init__(self, plan: Plan, coding: Coding, threads: int) -> None:
+        self._plan, self._coding = plan, coding
+        self._renderer = Renderer(coding.width, coding.height, threads)
+        self._lit: dict[int, Lit] = {}
+        self._layers: dict[int, list[tuple[Span, Layer]]] = {}
+        self._slots = [av.VideoFrame(coding.width, coding.height, "yuv420p") for _ in range(Encoder.slots)]
+        self._mixing = [np.empty((coding.height, 3 * coding.width), np.float32) for _ in range(2)]
+
+    def close(self) -> None:
+        self._renderer.close()
+
+    def _scene(self, index: int) -> Lit:
+        if index not in self._lit:
+            for old in [k for k in self._lit if k < index - 1]:
+                del self._lit[old]
+                self._layers.pop(old, None)
+            self._lit[index] = light_scene(self._plan.scenes[index], self._renderer)
+        return self._lit[index]
+
+    def _layers_of(self, index: int) -> list[tuple[Span, Layer]]:
+        if index not in self._layers:
+            scene, size = self._plan.scenes[index], (self._coding.width, self._coding.height)
+            self._layers[index] = [(span, layer_of(span, scene, size)) for span in spans_of(scene)]
+        return self._layers[index]
+
+    def encode(self, part: Part, file: BinaryIO) -> None:
+        """Draw a part's frames and write them as an MP4 of video alone."""
+        encoder = Encoder(file, self._coding)
+        try:
+            if part.joined:
+                self._join(part, encoder)
+            elif part.still:
+                self._hold(part, encoder)
+            else:
+                self._run(part, encoder)
+        finally:
+            encoder.close()
+
+    def _join(self, part: Part, encoder: Encoder) -> None:
+        first = self._plan.scenes[part.scene - 1].frames - part.frames
+        for i in range(part.frames):
+            a, b = self._mixing
+            self._scene(part.scene - 1).linear(first + i, a)
+            self._scene(part.scene).linear(i, b)
+            joint(a, b, eased((i + 1) / (part.frames + 1), 0.5), self._renderer)
+            slot = self._slots[i % len(self._slots)]
+            self._renderer.levels(a, slot)
+            encoder.put(slot, i)
+
+    def _hold(self, part: Part, encoder: Encoder) -> None:
+        """One loop of a still stretch, and what is left over after whole loops; `packets` repeats the loop."""
+        slot = self._slots[0]
+        draw(self._scene(part.scene), self._layers_of(part.scene), part.first, slot)
+        for i in range(GOP + part.frames % GOP):
+            encoder.put(slot, i, key=i in (0, GOP))
+
+    def _run(self, part: Part, encoder: Encoder) -> None:
+        state = looks(self._plan.scenes[part.scene], (self._coding.width, self._coding.height))
+        seen: tuple[object, ...] | None = None
+        slot, used = self._slots[0], 0
+        for i, frame in enumerate(range(part.first, part.last)):
+            now = state(frame)
+            if now != seen:
+                slot, used, seen = self._slots[used % len(self._slots)], used + 1, now
+                draw(self._scene(part.scene), self._layers_of(part.scene), frame, slot)
+            encoder.put(slot, i)
+
+
+def make_parts(
+    plan: Plan, coding: Coding, parts: list[Part], folder: Path, threads: int, progress: Callable[[int, int], None]
+) -> int:
+    """Encode the parts that are not in `folder` yet; how many. `progress` hears frames done, of how many."""
+    folder.mkdir(parents=True, exist_ok=True)
+    studio = Studio(plan, coding, threads)
+    done, made, total = 0, 0, sum(part.frames for part in parts)
+    try:
+        for part in parts:
+            path = folder / f"{part.key}.mp4"
+            if not path.exists():
+                with atomic(path) as file:
+                    studio.encode(part, file)
+                made += 1
+            done += part.frames
+            progress(done, total)
+    finally:
+        studio.close()
+    return made
+
+
+def packets_of(part: Part, folder: Path, begin: int) -> Iterator[Packet[Stream]]:
+    """A part's packets with their times in the film, in frames; a still stretch's loop repeated as often as asked."""
+    with av.open(folder / f"{part.key}.mp4") as container:
+        packets = [packet for packet in container.demux(video=0) if packet.size]
+    shown = sorted(packet.pts or 0 for packet in packets)
+    place = {pts: i for i, pts in enumerate(shown)}
+    entries = [(bytes(packet), place[packet.pts or 0], packet.is_keyframe) for packet in packets]
+    if part.still:
+        loop, rest = entries[:GOP], entries[GOP:]
+        times = part.frames // GOP
+        entries = [(data, at + k * GOP, key) for k in range(times) for data, at, key in loop]
+        entries += [(data, at + (times - 1) * GOP, key) for data, at, key in rest]
+    for i, (data, at, key) in enumerate(entries):
+        packet = av.Packet(data)
+        packet.pts, packet.dts, packet.duration = begin + at, begin + i - DELAY, 1
+        packet.time_base = Fraction(1, RATE)
+        packet.is_keyframe = key
+        yield packet

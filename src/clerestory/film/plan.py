@@ -1,0 +1,299 @@
+"""From what film.toml asks for to scenes with frames; everything wrong is named before anything is encoded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from clerestory.errors import UserError
+from clerestory.film.captions import Cue, cues, seconds_needed, word_count
+from clerestory.film.detail import find_region
+from clerestory.film.lettering import Card
+from clerestory.film.model import QUIET_SECONDS, WORDS_A_MINUTE, Film, Shot
+from clerestory.film.moves import path_of
+from clerestory.film.pictures import Picture, folder_pictures, named_picture, read_picture
+from clerestory.film.scenes import RATE, Plan, Scene, Speech
+from clerestory.film.sound import Recording, cut_take, faults, read_sound, spoken
+
+_IN, _OUT = 0.4, 0.7  # seconds of quiet before and after the words of a shot
+_CARD_JOIN = 20
+_ACROSS = 7.0  # seconds a point takes to cross the frame in an unhurried pan; common practice ("seven-second rule")
+
+
+@dataclass
+class _Desk:
+    """What is known while a film is planned."""
+
+    film: Film
+    visit: Path
+    size: tuple[int, int]
+    problems: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    recordings: dict[Path, Recording] = field(default_factory=dict)
+
+    def sound(self, name: str, where: str) -> Recording | None:
+        """A recording, read once; None when it cannot be used, and why is noted."""
+        path = (self.visit / "film" / name).resolve()
+        if path not in self.recordings:
+            try:
+                recording = read_sound(path)
+            except UserError as error:
+                self.problems.append(f"{where}: {error}")
+                return None
+            found = faults(recording)
+            if found:
+                self.problems.extend(f"{where}: {fault}" for fault in found)
+                return None
+            self.recordings[path] = recording
+        return self.recordings[path]
+
+
+@dataclass(frozen=True)
+class _Spoken:
+    """Where a shot's words are in a recording."""
+
+    recording: Recording | None
+    offset: float
+    seconds: float
+
+
+def _label(number: int, shot: Shot) -> str:
+    return f"shot {number} ({shot.picture})"
+
+
+def _from_take(desk: _Desk) -> dict[int, _Spoken]:
+    """The long take's pieces by shot number."""
+    texts = [(i, shot) for i, shot in enumerate(desk.film.shots, 1) if shot.words and not shot.narration]
+    if not desk.film.narration:
+        return {}
+    if not texts:
+        desk.problems.append(f"{desk.film.narration}: there is a recording, but no shot has words for it")
+        return {}
+    take = desk.sound(desk.film.narration, "narration")
+    if take is None:
+        return {}
+    try:
+        pieces = cut_take(take.samples, [max(1, word_count(shot.words)) for _, shot in texts])
+    except ValueError as error:
+        desk.problems.append(f"narration: {desk.film.narration} {error}; record it with a pause between shots")
+        return {}
+    return {number: _Spoken(take, a, b - a) for (number, _), (a, b) in zip(texts, pieces, strict=True)}
+
+
+def _recorded(desk: _Desk) -> dict[int, _Spoken]:
+    """Recorded words by shot number."""
+    out = _from_take(desk)
+    for number, shot in enumerate(desk.film.shots, 1):
+        if not shot.narration:
+            continue
+        recording = desk.sound(shot.narration, _label(number, shot))
+        if recording is not None:
+            runs = spoken(recording.samples)
+            out[number] = _Spoken(recording, runs[0][0], runs[-1][1] - runs[0][0])
+    return out
+
+
+def _speed(desk: _Desk, recorded: dict[int, _Spoken]) -> float:
+    """Words a minute: asked for, or as the recordings have it, or common practice."""
+    if desk.film.words_a_minute:
+        return desk.film.words_a_minute
+    words = sum(word_count(desk.film.shots[number - 1].words) for number in recorded)
+    seconds = sum(piece.seconds for piece in recorded.values())
+    if words < 20 or seconds <= 0:
+        return float(WORDS_A_MINUTE)
+    return min(max(60 * words / seconds, 60.0), 260.0)
+
+
+@dataclass(frozen=True)
+class _Sources:
+    picture: Picture
+    before: Path | None = None
+    whole: Picture | None = None
+    region: tuple[float, float, float, float] | None = None
+
+
+def _sources(desk: _Desk, number: int, shot: Shot) -> _Sources | None:
+    """The pictures a shot needs; None when one is missing, and why is noted."""
+    folder, label = desk.visit / "pictures", _label(number, shot)
+    path = named_picture(folder, shot.picture)
+    if path is None:
+        names = ", ".join(p.stem for p in folder_pictures(folder)) or "none"
+        desk.problems.append(f"{label}: there is no picture of that name in {folder} (there: {names})")
+        return None
+    try:
+        picture = read_picture(path)
+    except UserError as error:
+        desk.problems.append(f"{label}: {error}")
+        return None
+    before = named_picture(folder / "before", path.stem) if shot.before else None
+    if shot.before and before is None:
+        desk.problems.append(f"{label}: no raw rendering in {folder / 'before'} to wipe from")
+        return None
+    if not shot.within:
+        return _Sources(picture, before)
+    whole = named_picture(folder, shot.within)
+    if whole is None:
+        desk.problems.append(f"{label}: there is no picture {shot.within} to show the detail within")
+        return None
+    region = shot.region or find_region(path, whole)
+    if region is None:
+        desk.problems.append(f"{label}: its place within {shot.within} was not found; give its region")
+        return None
+    return _Sources(picture, before, read_picture(whole), region)
+
+
+def _frames(seconds: float) -> int:
+    return max(1, round(seconds * RATE))
+
+
+def _speech_seconds(shot: Shot, piece: _Spoken | None, speed: float) -> float:
+    if piece is not None:
+        return piece.seconds
+    return 60 * word_count(shot.words) / speed if shot.words else 0.0
+
+
+def _length(desk: _Desk, scene: Scene, shot: Shot, piece: _Spoken | None, speed: float) -> int:
+    """Frames of a shot: as asked, or as long as its words take, or an unhurried look."""
+    speech = _speech_seconds(shot, piece, speed)
+    shared = (scene.lead + scene.tail) / RATE
+    reading = seconds_needed(shot.words) if shot.words else 0.0
+    if shot.seconds is None:
+        if speech:
+            return _frames(shared + _IN + max(speech, reading) + _OUT)
+        return _frames(max(QUIET_SECONDS, _unhurried(shot, scene, desk.size)) + shared / 2)
+    room = shot.seconds - shared - 0.2
+    if max(speech, reading) > room:
+        what = "they are spoken in" if speech >= reading else "their captions are read in"
+        desk.problems.append(
+            f"{scene.label}: its words are too long for it: {what} {max(speech, reading):.1f} s, and it has"
+            f" {max(room, 0):.1f} s free of joins; give it {max(speech, reading) + shared + 0.2:.1f} seconds"
+            " or fewer words"
+        )
+    if shot.seconds < shared + 0.2:
+        desk.problems.append(f"{scene.label}: {shot.seconds:g} s is shorter than its joins; make it longer or cut")
+    return _frames(shot.seconds)
+
+
+def _unhurried(shot: Shot, scene: Scene, size: tuple[int, int]) -> float:
+    """Seconds a move takes at which nothing crosses the frame too fast to be looked at."""
+    assert scene.picture
+    path = path_of(shot, (scene.picture.width, scene.picture.height), size, 250)
+    across = abs(path.end.left - path.start.left) / path.closest()
+    down = abs(path.end.top - path.start.top) / path.closest()
+    if shot.move not in ("pan", "tilt"):
+        return 0.0
+    return min(24.0, 1.5 + 1.25 * _ACROSS * (across + down))
+
+
+def _chapter_card(shot: Shot) -> Scene:
+    return Scene(shot.chapter, 0, _frames(3.4), _CARD_JOIN, card=Card(shot.chapter, size=34.0), chapter=shot.chapter)
+
+
+def _credit_cards(film: Film) -> Iterator[Scene]:
+    """Credits, at most nine lines a card, each card long enough to be read."""
+    for i in range(0, len(film.credits), 9):
+        lines = tuple(film.credits[i : i + 9])
+        seconds = max(4.0, 2.5 + sum(map(len, lines)) / 14)
+        yield Scene("credits", 0, _frames(seconds), _CARD_JOIN, card=Card("Credits" if i == 0 else "", lines, 26.0))
+
+
+def _outline(desk: _Desk) -> list[Scene]:
+    """All scenes in order, with their joins but not yet their lengths."""
+    film = desk.film
+    scenes = [Scene("dark", 0, 0)]
+    if film.title:
+        lines = (film.subtitle,) if film.subtitle else ()
+        scenes.append(Scene("title", 0, _frames(4.6), _CARD_JOIN, card=Card(film.title, lines)))
+    for number, shot in enumerate(film.shots, 1):
+        if shot.chapter:
+            scenes.append(_chapter_card(shot))
+        sources = _sources(desk, number, shot)
+        if sources is None:
+            continue
+        lead = 0 if shot.join == "cut" and not shot.chapter and number > 1 else _frames(shot.join_seconds)
+        scenes.append(
+            Scene(
+                _label(number, shot), 0, 0, lead, number=number, shot=shot, picture=sources.picture,
+                before=sources.before, whole=sources.whole, region=sources.region, caption=shot.caption,
+                settings=sources.picture.settings if shot.settings else "",
+            )
+        )  # fmt: skip
+    scenes.extend(_credit_cards(film))
+    scenes.append(Scene("dark", 0, _frames(1.6), _frames(1.0)))
+    tails = [scene.lead for scene in scenes[1:]] + [0]
+    scenes = [replace(scene, tail=tail) for scene, tail in zip(scenes, tails, strict=True)]
+    scenes[0] = replace(scenes[0], frames=scenes[0].tail)
+    return scenes
+
+
+def _placed(desk: _Desk, outline: list[Scene], recorded: dict[int, _Spoken], speed: float) -> list[Scene]:
+    """Scenes with their frames and the times of their words."""
+    out: list[Scene] = []
+    at = 0
+    for scene in outline:
+        start = at - scene.lead if out else 0
+        shot = scene.shot
+        if shot is not None:
+            piece = recorded.get(scene.number)
+            scene = replace(scene, frames=_length(desk, scene, shot, piece, speed))
+            if shot.words:
+                scene = replace(scene, speech=_speech(scene, shot, piece, speed, start))
+            _check_move(desk, scene, shot)
+        out.append(replace(scene, start=start))
+        at = start + scene.frames
+    return out
+
+
+def _speech(scene: Scene, shot: Shot, piece: _Spoken | None, speed: float, start: int) -> Speech:
+    seconds = _speech_seconds(shot, piece, speed)
+    free = (scene.frames - scene.lead - scene.tail) / RATE
+    quiet = min(_IN, max(0.1, (free - seconds) / 2))
+    begin = (start + scene.lead) / RATE + quiet
+    recording = piece.recording.path if piece and piece.recording else None
+    return Speech(shot.words, begin, seconds, recording, piece.offset if piece else 0.0)
+
+
+def _check_move(desk: _Desk, scene: Scene, shot: Shot) -> None:
+    """Notes on a move that is faster than one can look, or a picture too small for the frame."""
+    assert scene.picture
+    size = (scene.picture.width, scene.picture.height)
+    path = path_of(shot, size, desk.size, scene.frames)
+    if shot.move in ("pan", "tilt"):
+        least = _unhurried(shot, scene, desk.size)
+        if scene.frames / RATE < 0.7 * least:
+            desk.notes.append(f"{scene.label}: this {shot.move} hurries; {least:.0f} s would be unhurried.")
+    if not shot.whole and path.closest() < desk.size[0] - 0.5:
+        desk.notes.append(
+            f"{scene.label}: {size[0]} x {size[1]} pixels are too few to fill a frame {desk.size[0]} pixels wide;"
+            " it is enlarged and will look soft."
+        )
+    elif shot.move in ("push", "pull") and abs(path.start.width / path.end.width - 1) < 0.01:
+        desk.notes.append(f"{scene.label}: the picture has no pixels to spare for a {shot.move}; it is held.")
+
+
+def plan_scenes(film: Film, visit: Path, size: tuple[int, int]) -> tuple[Plan, dict[Path, Recording]]:
+    """The film as checked scenes, and its recordings by path.
+
+    Raises UserError with every problem, each naming its shot and the reason.
+    """
+    desk = _Desk(film, visit, size)
+    outline = _outline(desk)
+    recorded = _recorded(desk)
+    if film.music:
+        desk.sound(film.music, "music")
+    speed = _speed(desk, recorded)
+    scenes = _placed(desk, outline, recorded, speed)
+    if desk.problems:
+        raise UserError("The film cannot be made yet:\n" + "\n".join(f"- {problem}." for problem in desk.problems))
+    return Plan(film.title, tuple(scenes), tuple(desk.notes), speed), desk.recordings
+
+
+def plan_cues(plan: Plan) -> list[Cue]:
+    """All captions of the film, in order."""
+    out: list[Cue] = []
+    for scene in plan.scenes:
+        if scene.speech:
+            limit = (scene.end - scene.tail) / RATE - 0.1
+            out.extend(cues(scene.speech.words, scene.speech.start, scene.speech.seconds, limit))
+    return out

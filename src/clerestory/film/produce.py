@@ -1,0 +1,190 @@
+"""A visit's film, whole: plan, parts, sound, captions, and the files beside them."""
+
+from __future__ import annotations
+
+import io
+import os
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from PIL import Image
+
+from clerestory.errors import UserError
+from clerestory.film.captions import chapter_list, subrip, webvtt
+from clerestory.film.draft import draft_film, write_draft
+from clerestory.film.join import chapters_of, write_film
+from clerestory.film.light import Renderer, code_values
+from clerestory.film.loudness import RATE as SAMPLES
+from clerestory.film.model import Film, read_film
+from clerestory.film.parts import Coding, Digests, make_parts, parts_of
+from clerestory.film.plan import plan_cues, plan_scenes
+from clerestory.film.scenes import RATE, Plan
+from clerestory.film.script import read_script
+from clerestory.film.sound import (
+    Clip,
+    Finished,
+    Mix,
+    Recording,
+    finish_sound,
+    looped,
+    quiet_stretch,
+    speech_gain,
+    spoken,
+)
+from clerestory.film.stage import light_scene
+from clerestory.film.timeline import timeline_of
+from clerestory.visit.store import write_atomic
+
+Size = Literal["1080p", "2160p"]
+SIZES: dict[str, tuple[int, int]] = {"1080p": (1920, 1080), "2160p": (3840, 2160)}
+
+
+@dataclass
+class FilmResult:
+    """What was written, how long it took, and what is worth knowing."""
+
+    film: Path
+    written: list[Path] = field(default_factory=list)
+    seconds: float = 0.0
+    length: float = 0.0
+    """Seconds the film lasts."""
+    parts_made: int = 0
+    parts: int = 0
+    loudness: float = -np.inf
+    true_peak: float = -np.inf
+    warnings: list[str] = field(default_factory=list)
+
+
+def load_film(visit: Path) -> Film:
+    """The visit's film.toml, or its script.md."""
+    toml, script = visit / "film" / "film.toml", visit / "film" / "script.md"
+    if not toml.exists() and script.exists():
+        return read_script(script)
+    return read_film(toml)
+
+
+def plan_film(visit: Path, size: Size = "1080p") -> Plan:
+    """The validated shot list of a visit's film.
+
+    Raises UserError with every problem named by shot and reason; nothing is encoded.
+    """
+    return plan_scenes(load_film(visit), visit, SIZES[size])[0]
+
+
+def _coding(size: Size, preview: bool) -> Coding:
+    width, height = SIZES[size]
+    if preview:
+        return Coding(width // 4 & ~1, height // 4 & ~1, preset="veryfast", crf=21.0)
+    return Coding(width, height)
+
+
+def _mix(plan: Plan, film: Film, visit: Path, recordings: dict[Path, Recording]) -> Mix:
+    clips: list[Clip] = []
+    gains: dict[Path, float] = {}
+    for scene in plan.scenes:
+        speech = scene.speech
+        if speech is None or speech.recording is None:
+            continue
+        recording = recordings[speech.recording]
+        if speech.recording not in gains:
+            gains[speech.recording] = speech_gain(recording, spoken(recording.samples))
+        first = max(0, round((speech.offset - 0.12) * SAMPLES))
+        last = min(recording.samples.shape[1], round((speech.offset + speech.seconds + 0.2) * SAMPLES))
+        at = round(speech.start * SAMPLES) - (round(speech.offset * SAMPLES) - first)
+        clips.append(Clip(recording, first, last, at, gains[speech.recording]))
+    tone = None
+    for path, gain in gains.items():
+        quiet = quiet_stretch(recordings[path])
+        if quiet is not None and (tone is None or quiet.shape[1] > tone.shape[1]):
+            tone = looped(quiet * np.float32(gain), SAMPLES // 4)
+    music = None
+    if film.music:
+        bed = recordings[(visit / "film" / film.music).resolve()]
+        music = looped(bed.samples * np.float32(speech_gain(bed, [])), 2 * SAMPLES)
+    return Mix(plan.frames * SAMPLES // RATE, tuple(clips), tone, music)
+
+
+def _poster(plan: Plan, film: Film, renderer: Renderer) -> bytes:
+    """The poster frame as JPEG: the chosen picture, or the first, as it stands in the middle of its shot."""
+    shown = [scene for scene in plan.scenes if scene.picture]
+    chosen = next((s for s in shown if s.picture and film.poster in (s.picture.name, s.picture.path.name)), shown[0])
+    light = np.empty((renderer.height, 3 * renderer.width), np.float32)
+    light_scene(chosen, renderer).linear((3 * chosen.frames) // 4 if chosen.before else chosen.frames // 2, light)
+    values = code_values()[np.round(np.clip(light, 0, 1) * 65535).astype(np.int32)]
+    image = Image.fromarray(np.round(values * 255).astype(np.uint8).reshape(renderer.height, renderer.width, 3))
+    out = io.BytesIO()
+    image.save(out, "JPEG", quality=92, subsampling=0)
+    return out.getvalue()
+
+
+def _beside(plan: Plan, film: Film, folder: Path, coding: Coding, threads: int) -> list[Path]:
+    """Captions, chapters, poster and timeline beside the film."""
+    cues = plan_cues(plan)
+    renderer = Renderer(coding.width, coding.height, threads)
+    try:
+        poster = _poster(plan, film, renderer)
+    finally:
+        renderer.close()
+    texts: dict[str, bytes | str] = {"poster.jpg": poster, "film.otio": timeline_of(plan, cues, folder)}
+    if cues:
+        texts["film.srt"], texts["film.vtt"] = subrip(cues), webvtt(cues)
+    chapters = chapter_list(chapters_of(plan))
+    if chapters:
+        texts["chapters.txt"] = chapters
+    for name, text in texts.items():
+        write_atomic(folder / name, text)
+    return [folder / name for name in texts]
+
+
+def make(
+    visit: Path,
+    draft: bool = False,
+    preview: bool = False,
+    size: Size = "1080p",
+    progress: Callable[[int, int], None] | None = None,
+) -> FilmResult:
+    """Make a visit's film; parts that have not changed since last time are not encoded again.
+
+    With `draft`, film.toml is first written from the pictures. With `preview`, film/preview.mp4 alone is made, at a
+    quarter of the size. `progress` hears frames done, of how many. Raises UserError before anything is
+    encoded when something is missing or cannot be.
+    """
+    begun = time.perf_counter()
+    visit = Path(visit)
+    folder = visit / "film"
+    result = FilmResult(folder / ("preview.mp4" if preview else "film.mp4"))
+    if size not in SIZES:
+        raise UserError(f"'{size}' is not a size of film this makes; ask for 1080p or 2160p.")
+    if draft:
+        result.written.append(write_draft(visit, draft_film(visit)))
+    film = load_film(visit)
+    plan, recordings = plan_scenes(film, visit, SIZES[size])
+    coding = _coding(size, preview)
+    threads = max(1, min(8, os.cpu_count() or 1))
+    parts = parts_of(plan, coding, Digests())
+    cache = visit / ".clerestory" / "film"
+    result.parts, result.length = len(parts), plan.seconds
+    result.parts_made = make_parts(plan, coding, parts, cache, threads, progress or (lambda done, total: None))
+    sound: Finished = finish_sound(_mix(plan, film, visit, recordings))
+    result.loudness, result.true_peak = sound.loudness, sound.true_peak
+    write_film(result.film, plan, parts, cache, sound.read, plan_cues(plan), film.language)
+    result.written.append(result.film)
+    if not preview:
+        result.written.extend(_beside(plan, film, folder, coding, threads))
+        _forget(cache, {part.key for part in parts})
+    result.warnings = list(plan.notes)
+    result.seconds = time.perf_counter() - begun
+    return result
+
+
+def _forget(cache: Path, keys: set[str]) -> None:
+    """Delete parts that this film no longer uses."""
+    for path in cache.glob("*.mp4"):
+        if path.stem not in keys:
+            path.unlink(missing_ok=True)
+
+

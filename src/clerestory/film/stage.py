@@ -1,0 +1,239 @@
+"""Scenes in light: any frame of any scene, in linear light or as video."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import av
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from clerestory.film import lettering
+from clerestory.film.lettering import Card, Layer
+from clerestory.film.light import Bytes, Floats, Renderer, Source, planes_of, prepare
+from clerestory.film.moves import Framing, Path, eased, path_of
+from clerestory.film.pictures import load_linear
+from clerestory.film.scenes import RATE, Scene
+
+FADE = 12  # frames a caption takes to come or go
+CAPTION_SECONDS = 6.0
+
+
+@dataclass(frozen=True)
+class Span:
+    """When something lies over a scene's picture, in frames of the scene."""
+
+    what: str
+    first: int
+    last: int
+
+    def opacity(self, frame: int) -> float:
+        """0 to 1 at a frame: eased in and out."""
+        rise = (frame - self.first + 1) / FADE
+        fall = (self.last - frame) / FADE
+        return eased(min(1.0, max(0.0, min(rise, fall))), 0.5)
+
+
+class Lit(Protocol):
+    """A scene that can be drawn."""
+
+    def linear(self, frame: int, out: Floats) -> None:
+        """The frame in linear light, into `out`."""
+
+    def video(self, frame: int, out: av.VideoFrame) -> None:
+        """The frame as video."""
+
+
+@dataclass
+class StillCard:
+    """A card: the same light in every frame."""
+
+    renderer: Renderer
+    light: Floats
+
+    def linear(self, frame: int, out: Floats) -> None:
+        out[:] = self.light
+
+    def video(self, frame: int, out: av.VideoFrame) -> None:
+        self.renderer.levels(self.light, out)
+
+
+@dataclass
+class Moving:
+    """A picture under a camera move."""
+
+    renderer: Renderer
+    source: Source
+    path: Path
+
+    def linear(self, frame: int, out: Floats) -> None:
+        self.renderer.linear(self.source, self.path.at(frame), out)
+
+    def video(self, frame: int, out: av.VideoFrame) -> None:
+        self.renderer.video(self.source, self.path.at(frame), out)
+
+
+@dataclass
+class Wiped:
+    """A picture drawn over its raw rendering by a line that crosses the frame once."""
+
+    before: Moving
+    after: Moving
+    first: int
+    last: int
+
+    def __post_init__(self) -> None:
+        renderer = self.after.renderer
+        self._under = np.empty((renderer.height, 3 * renderer.width), np.float32)
+        self._frame = np.empty_like(self._under)
+
+    def _line(self, frame: int) -> float:
+        """How far the line has come, in frame pixels from the left."""
+        width = self.after.renderer.width
+        return eased((frame - self.first) / (self.last - self.first), 0.35) * (width + 4) - 2
+
+    def linear(self, frame: int, out: Floats) -> None:
+        line = self._line(frame)
+        width = self.after.renderer.width
+        if line >= width + 2:
+            self.after.linear(frame, out)
+            return
+        self.before.linear(frame, out)
+        if line <= -2:
+            return
+        renderer = self.after.renderer
+        self.after.linear(frame, self._under)
+        x = np.arange(width, dtype=np.float32)
+        renderer.mix(out, self._under, np.clip(line - x, 0, 1).astype(np.float32))
+        half = np.float32(renderer.height / 1080)
+        stroke = np.clip(half + np.float32(0.5) - np.abs(x + np.float32(0.5) - np.float32(line)), 0, 1)
+        for column in np.nonzero(stroke)[0]:
+            pixel = out[:, 3 * column : 3 * column + 3]
+            pixel += stroke[column] * (np.array([0.50, 0.47, 0.42], np.float32) - pixel)
+
+    def video(self, frame: int, out: av.VideoFrame) -> None:
+        self.linear(frame, self._frame)
+        self.after.renderer.levels(self._frame, out)
+
+
+def scene_path(scene: Scene, size: tuple[int, int]) -> Path:
+    """The camera move of a picture scene."""
+    assert scene.shot and scene.picture
+    return path_of(scene.shot, (scene.picture.width, scene.picture.height), size, scene.frames)
+
+
+def light_scene(scene: Scene, renderer: Renderer) -> Lit:
+    """Read what a scene needs and make it ready to draw."""
+    size = (renderer.width, renderer.height)
+    if scene.picture is None:
+        return StillCard(renderer, lettering.card_light(scene.card or Card(), size))
+    path = scene_path(scene, size)
+    linear = load_linear(scene.picture.path)
+    after = Moving(renderer, prepare(linear, path.closest(), size[0]), path)
+    if scene.before is None:
+        return after
+    raw = load_linear(scene.before)
+    scaled = _scaled(path, raw.shape[1] / linear.shape[1], raw.shape[0] / linear.shape[0])
+    before = Moving(renderer, prepare(raw, scaled.closest(), size[0]), scaled)
+    first, last = wipe_frames(scene)
+    return Wiped(before, after, first, last)
+
+
+def wipe_frames(scene: Scene) -> tuple[int, int]:
+    """When a wipe begins and ends: the raw rendering is seen first for a moment, the picture longest."""
+    body = scene.frames - scene.lead - scene.tail
+    first = scene.lead + round(0.22 * body)
+    return first, first + max(10, min(round(0.36 * body), 4 * RATE))
+
+
+def _scaled(path: Path, across: float, down: float) -> Path:
+    def one(f: Framing) -> Framing:
+        return Framing(f.left * across, f.top * down, f.width * across, f.height * down)
+
+    return replace(path, start=one(path.start), end=one(path.end))
+
+
+def spans_of(scene: Scene) -> list[Span]:
+    """The captions and marks over a scene, within the frames it does not share."""
+    first, last = scene.lead + 8, scene.frames - scene.tail - 6
+    if scene.picture is None or last - first < 2 * FADE + 5:
+        return []
+    out = []
+    if scene.caption or scene.settings:
+        out.append(Span("caption", first, min(last, first + round(CAPTION_SECONDS * RATE))))
+    if scene.whole and scene.region:
+        out.append(Span("inset", first, last))
+    return out
+
+
+def layer_of(span: Span, scene: Scene, size: tuple[int, int]) -> Layer:
+    """What a span shows."""
+    if span.what == "caption":
+        return lettering.lower_third(scene.caption, scene.settings, size)
+    assert scene.whole and scene.region
+    return lettering.inset(load_linear(scene.whole.path), scene.region, size)
+
+
+def looks(scene: Scene, size: tuple[int, int]) -> Callable[[int], tuple[object, ...]]:
+    """A function of the frame, equal for frames of the scene that look the same; reads no picture."""
+    path = scene_path(scene, size) if scene.picture else None
+    wipe = wipe_frames(scene) if scene.before else (0, 0)
+    spans = spans_of(scene)
+
+    def state(frame: int) -> tuple[object, ...]:
+        framing = path.at(frame) if path else None
+        return framing, min(max(frame, wipe[0]), wipe[1]), *(span.opacity(frame) for span in spans)
+
+    return state
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _lay(colour: Floats, cover: Floats, opacity: float, luma: Bytes, u: Bytes, v: Bytes) -> None:
+    height, width = cover.shape
+    k = np.float32(opacity)
+    for y in range(0, height, 2):
+        for x in range(0, width, 2):
+            sa = np.float32(0)
+            sb = np.float32(0)
+            sr = np.float32(0)
+            for j in range(2):
+                for i in range(2):
+                    a = k * cover[y + j, x + i]
+                    r, g, b = colour[y + j, x + i, 0], colour[y + j, x + i, 1], colour[y + j, x + i, 2]
+                    light = np.float32(0.2126) * r + np.float32(0.7152) * g + np.float32(0.0722) * b
+                    was = np.float32(luma[y + j, x + i])
+                    luma[y + j, x + i] = np.uint8(
+                        was + a * (np.float32(16) + np.float32(219) * light - was) + np.float32(0.5)
+                    )
+                    sa += a
+                    sb += a * (np.float32(128) + np.float32(224 / 1.8556) * (b - light))
+                    sr += a * (np.float32(128) + np.float32(224 / 1.5748) * (r - light))
+            keep = np.float32(1) - sa / 4
+            u[y // 2, x // 2] = np.uint8(np.float32(u[y // 2, x // 2]) * keep + sb / 4 + np.float32(0.5))
+            v[y // 2, x // 2] = np.uint8(np.float32(v[y // 2, x // 2]) * keep + sr / 4 + np.float32(0.5))
+
+
+def lay(layer: Layer, opacity: float, frame: av.VideoFrame) -> None:
+    """A layer over a video frame, in place."""
+    luma, u, v = planes_of(frame)
+    h, w = layer.cover.shape
+    y, x = layer.top, layer.left
+    half = np.s_[y // 2 : (y + h) // 2, x // 2 : (x + w) // 2]
+    _lay(layer.colour, layer.cover, opacity, luma[y : y + h, x : x + w], u[half], v[half])
+
+
+def draw(lit: Lit, layers: list[tuple[Span, Layer]], frame: int, out: av.VideoFrame) -> None:
+    """One frame of a scene with its captions, as video."""
+    lit.video(frame, out)
+    for span, layer in layers:
+        opacity = span.opacity(frame)
+        if opacity > 0:
+            lay(layer, opacity, out)
+
+
+def joint(a: NDArray[np.float32], b: NDArray[np.float32], share: float, renderer: Renderer) -> None:
+    """A dissolve in linear light: b mixed into a."""
+    renderer.mix(a, b, np.full(renderer.width, share, np.float32))
