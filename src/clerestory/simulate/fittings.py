@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
-
+from clerestory.simulate.compiled import device
 from clerestory.simulate.shell import BASE, CAPITAL, CHAIR, FAR, PIER, SCREEN, SHAFT, VISITOR, disc, in_arch
 
 MISS = (FAR, -1, 0.0, 0.0, 0.0)
@@ -18,7 +17,7 @@ CHAIR_X, CHAIR_Y, CHAIR_TOP = 0.54, 0.98, 0.9
 AISLE_GAP, CHAIRS = 0.95, 6.0  # half the middle passage; chairs from it to the side
 
 
-@njit
+@device
 def clip(o, d, low, high, t0, t1):
     """The part of [t0, t1] of a ray between two planes."""
     if d == 0.0:
@@ -27,7 +26,7 @@ def clip(o, d, low, high, t0, t1):
     return max(t0, min(a, b)), min(t1, max(a, b))
 
 
-@njit
+@device
 def drum(ox, oy, oz, dx, dy, dz, r, low, high):
     """An upright cylinder about the origin, with both ends: distance and normal."""
     a, b = disc(ox, oy, dx, dy, 0.0, 0.0, r)
@@ -43,7 +42,7 @@ def drum(ox, oy, oz, dx, dy, dz, r, low, high):
     return FAR, 0.0, 0.0, 0.0
 
 
-@njit
+@device
 def bell(ox, oy, oz, dx, dy, dz, r0, low, r1, high):
     """A capital's bell, the side of a cone from radius r0 at `low` to r1 at `high`."""
     slope = (r1 - r0) / (high - low)
@@ -66,7 +65,7 @@ def bell(ox, oy, oz, dx, dy, dz, r0, low, r1, high):
     return FAR, 0.0, 0.0, 0.0
 
 
-@njit
+@device
 def pier(ox, oy, oz, dx, dy, dz, F):
     """A round pier about the origin: stepped base, four shafts, bell and abacus."""
     best, surface, nx, ny, nz = FAR, -1, 0.0, 0.0, 0.0
@@ -95,7 +94,7 @@ def pier(ox, oy, oz, dx, dy, dz, F):
     return best, surface, nx, ny, nz
 
 
-@njit
+@device
 def piers(ox, oy, oz, dx, dy, dz, limit, F):
     """Nearest pier of both arcades."""
     hit = MISS
@@ -122,7 +121,7 @@ def piers(ox, oy, oz, dx, dy, dz, limit, F):
     return hit
 
 
-@njit
+@device
 def vault_shafts(ox, oy, oz, dx, dy, dz, limit, F):
     """Shafts on the nave's walls, three to a bay's edge, from the capitals to the vault."""
     hit = MISS
@@ -151,7 +150,7 @@ def vault_shafts(ox, oy, oz, dx, dy, dz, limit, F):
     return hit
 
 
-@njit
+@device
 def box(ox, oy, oz, dx, dy, dz, hx, y0, y1, z0, z1, best):
     """A box about the origin's x; the nearer of it and `best`."""
     a, b = clip(ox, dx, -hx, hx, 0.0, best[0])
@@ -167,7 +166,7 @@ def box(ox, oy, oz, dx, dy, dz, hx, y0, y1, z0, z1, best):
     return a, CHAIR, 0.0, 0.0, (1.0 if z > (z0 + z1) / 2 else -1.0)
 
 
-@njit
+@device
 def chair(ox, oy, oz, dx, dy, dz):
     """One rush-seated chair about the origin, facing +y."""
     hit = box(ox, oy, oz, dx, dy, dz, 0.21, -0.2, 0.2, 0.43, 0.475, MISS)
@@ -181,7 +180,7 @@ def chair(ox, oy, oz, dx, dy, dz):
     return hit
 
 
-@njit
+@device
 def chairs(ox, oy, oz, dx, dy, dz, limit, F):
     """Rows of chairs either side of the middle passage: a walk through the cells of a grid."""
     a, b = clip(oz, dz, 0.0, CHAIR_TOP, 0.0, limit)
@@ -215,7 +214,7 @@ def chairs(ox, oy, oz, dx, dy, dz, limit, F):
     return MISS
 
 
-@njit
+@device
 def screen(ox, oy, oz, dx, dy, dz, limit, F):
     """A wooden screen of pierced arches across the nave, open in the middle."""
     if dy == 0.0:
@@ -232,7 +231,7 @@ def screen(ox, oy, oz, dx, dy, dz, limit, F):
     return t, SCREEN, 0.0, (-1.0 if dy > 0.0 else 1.0), 0.0
 
 
-@njit
+@device
 def egg(ox, oy, oz, dx, dy, dz, cx, cy, cz, rx, ry, rz, best):
     """An ellipsoid; the nearer of it and `best`."""
     px, py, pz = (ox - cx) / rx, (oy - cy) / ry, (oz - cz) / rz
@@ -251,7 +250,7 @@ def egg(ox, oy, oz, dx, dy, dz, cx, cy, cz, rx, ry, rz, best):
     return t, VISITOR, nx / n, ny / n, nz / n
 
 
-@njit
+@device
 def visitor(ox, oy, oz, dx, dy, dz, h, stride):
     """One person about the origin, facing +y, `h` metres tall, legs apart by `stride`; and which part was met."""
     hit = egg(ox, oy, oz, dx, dy, dz, 0.0, 0.0, 0.93 * h, 0.055 * h, 0.065 * h, 0.075 * h, MISS)
@@ -274,7 +273,7 @@ def visitor(ox, oy, oz, dx, dy, dz, h, stride):
     return hit, part
 
 
-@njit
+@device
 def visitors(ox, oy, oz, dx, dy, dz, limit, people):
     """Nearest visitor; rows of `people` are x, y, heading (radians, right from +y), height, stride, then colours."""
     hit, who, what = MISS, -1, 0.0

@@ -8,65 +8,63 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
-
+from clerestory.simulate.compiled import device
 from clerestory.simulate.shell import bay_middle, in_arch
 from clerestory.simulate.surface import quarry
 
 MEAN_GLASS = 0.25  # mean transmittance of the glass, leads and bars counted
 
 
-@njit
+@device
 def opening(px, py, pz, nx, ny, nz, wx, wy, wz, ax, ay, area):
     """Illuminance per cd/m2 at p (normal n) from a window at w whose inward normal is (ax, ay, 0)."""
     rx, ry, rz = wx - px, wy - py, wz - pz
     d2 = rx * rx + ry * ry + rz * rz
-    d = math.sqrt(d2)
-    here = (nx * rx + ny * ry + nz * rz) / d
-    there = -(ax * rx + ay * ry) / d
-    if there <= 0.0:
+    there = -(ax * rx + ay * ry)
+    here = nx * rx + ny * ry + nz * rz
+    if there <= 0.0 or (here < 0.0 and here * here > 0.0144 * d2):
         return 0.0
+    near = 1.0 / math.sqrt(d2)
     # A window is wide and walls return light: the terminator is soft.
-    here = max(here + 0.12, 0.0) / 1.12
+    here = (here * near + 0.12) * 0.893
     # Through a window one sees the sky from below and the ground, which is darker, from above.
-    sky = min(max(0.7 + 2.0 * rz / d, 0.26), 1.0)
-    return area * here * there * sky / (d2 + 0.4 * area)
+    sky = min(max(0.7 + 2.0 * rz * near, 0.26), 1.0)
+    return area * here * there * near * sky / (d2 + 0.4 * area)
 
 
-@njit
+@device
 def side_windows(px, py, pz, nx, ny, nz, F):
     """Light of the clerestory and aisle windows: (from the left, from the right), per cd/m2 of glass."""
-    out0, out1 = 0.0, 0.0
+    left, right = 0.0, 0.0
     ax = abs(px)
     inner = F.half + F.wall
     nave = min(max((inner - ax) / F.wall, 0.0), 1.0)
     middle = bay_middle(F, py)
     high = F.clere_spring - 0.2
-    for k in range(2):
-        s = -1.0 if k == 0 else 1.0
-        total = 0.0
-        outer = inner + F.aisle
-        own = 1.0 if px * s > 0.0 else 0.0
-        beyond = max(nave, 0.06) * 0.5 if own == 0.0 else 0.9 - 0.72 * nave
-        beyond *= min(max(10.5 - pz, 0.0), 1.0)
+    if nave > 0.0:
         for j in range(-1, 2):
             y = middle + j * F.bay
-            if y < 0.0 or y > F.length:
-                continue
-            far = 1.5 if j != 0 else 1.0
-            if nave > 0.0:
-                e = opening(px, py, pz, nx, ny, nz, s * F.half, y, high, -s, 0.0, 8.4)
-                total += nave * far * e
-            e = opening(px, py, pz, nx, ny, nz, s * outer, y, 4.2, -s, 0.0, 6.6)
-            total += beyond * e * 0.75
-        if k == 0:
-            out0 = total
-        else:
-            out1 = total
-    return out0, out1
+            if 0.0 < y < F.length:
+                far = nave * (1.5 if j != 0 else 1.0)
+                left += far * opening(px, py, pz, nx, ny, nz, -F.half, y, high, 1.0, 0.0, 8.4)
+                right += far * opening(px, py, pz, nx, ny, nz, F.half, y, high, -1.0, 0.0, 8.4)
+    if pz < 10.5:
+        # An aisle sees its own windows; the nave a little of both sides' through the arcades.
+        outer = inner + F.aisle
+        low = min(10.5 - pz, 1.0) * 0.75
+        reach = 1 if nave < 0.5 else 0
+        for j in range(-reach, reach + 1):
+            y = middle + j * F.bay
+            if 0.0 < y < F.length:
+                own = low * ((0.9 - 0.72 * nave) if nave < 0.5 else 0.36)
+                if px < 0.0 or nave > 0.5:
+                    left += own * opening(px, py, pz, nx, ny, nz, -outer, y, 4.2, 1.0, 0.0, 6.6)
+                if px > 0.0 or nave > 0.5:
+                    right += own * opening(px, py, pz, nx, ny, nz, outer, y, 4.2, -1.0, 0.0, 6.6)
+    return left, right
 
 
-@njit
+@device
 def corners(px, py, pz, nx, ny, nz, F):
     """Share of the bounced light that finds its way into corners."""
     up = 1.0 - 0.42 * math.exp(-pz / 0.55) * (1.0 - abs(nz))
@@ -84,7 +82,7 @@ def corners(px, py, pz, nx, ny, nz, F):
     return up
 
 
-@njit
+@device
 def sunlight(px, py, pz, nx, ny, nz, F):
     """Sun through the clerestory on what it meets in the nave, lux: (r, g, b)."""
     if F.sun_z <= 0.0 or abs(px) > F.half + 0.4:
@@ -103,7 +101,7 @@ def sunlight(px, py, pz, nx, ny, nz, F):
     return e * r * 1.1, e * g, e * b * 0.8
 
 
-@njit
+@device
 def daylight(px, py, pz, nx, ny, nz, F):
     """Daylight at p on a surface facing n, lux: (r, g, b)."""
     left, right = side_windows(px, py, pz, nx, ny, nz, F)
@@ -124,7 +122,7 @@ def daylight(px, py, pz, nx, ny, nz, F):
     return r + sr, g + sg, b + sb
 
 
-@njit
+@device
 def lamplight(px, py, pz, nx, ny, nz, F):
     """Light of the warm lamp at p, lux of white-weighted light; its colour is LAMP in `shade`."""
     if F.lamp <= 0.0:

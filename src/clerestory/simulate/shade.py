@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
-
+from clerestory.simulate.compiled import device
 from clerestory.simulate.shell import (
     AISLE_CROSS,
     AISLE_VAULT,
@@ -58,20 +57,20 @@ from clerestory.simulate.surface import (
 BLACK = (0.0, 0.0, 0.0)
 
 
-@njit
+@device
 def unit(x, y, z):
     """The same direction with unit length."""
     n = math.sqrt(x * x + y * y + z * z) + 1e-12
     return x / n, y / n, z / n
 
 
-@njit
+@device
 def plain(c, nx, ny, nz, shade):
     """A surface without light of its own."""
     return c[0] * shade, c[1] * shade, c[2] * shade, 0.0, 0.0, 0.0, nx, ny, nz
 
 
-@njit
+@device
 def edge_of(u, v, half, sill, spring, r):
     """How far outside a pointed opening, and the direction away from it in the wall's plane."""
     if v < sill:
@@ -85,7 +84,7 @@ def edge_of(u, v, half, sill, spring, r):
     return d, s * w / n, (v - spring) / n
 
 
-@njit
+@device
 def string_course(z, at, slope, shade):
     """A moulded band at one height."""
     d = z - at
@@ -96,7 +95,7 @@ def string_course(z, at, slope, shade):
     return slope, shade
 
 
-@njit
+@device
 def nave_wall(y, z, foot, s, F):
     """The nave's side wall: arcade mouldings, string courses, triforium and clerestory surrounds."""
     yc = bay_middle(F, y)
@@ -120,7 +119,7 @@ def nave_wall(y, z, foot, s, F):
     return plain(c, nx, ny, nz, shade)
 
 
-@njit
+@device
 def plain_wall(u, v, foot, nx, ny, nz, u0, half, sill, spring, r, F, number):
     """A wall with one moulded opening at u0."""
     d, eu, ev = edge_of(u - u0, v, half, sill, spring, r)
@@ -131,7 +130,7 @@ def plain_wall(u, v, foot, nx, ny, nz, u0, half, sill, spring, r, F, number):
     return plain(c, ax, ay, az, shade)
 
 
-@njit
+@device
 def end_wall(x, z, foot, ny, F):
     """East and west walls."""
     inner = F.half + F.wall
@@ -155,7 +154,7 @@ def end_wall(x, z, foot, ny, F):
     return plain_wall(x, z, foot, 0.0, ny, 0.0, 0.0, 1.5, -1.0, 2.9, 3.0, F, 6)
 
 
-@njit
+@device
 def rib(q, half, foot):
     """Cross-section of a rib at signed distance q from its middle: (slope, shade, inside)."""
     a = abs(q)
@@ -167,7 +166,7 @@ def rib(q, half, foot):
     return 0.0, 1.0 - 0.42 * math.exp(-(a - half) / 0.09), 0.0
 
 
-@njit
+@device
 def vault(x, y, z, foot, nx, ny, nz, xc, hx, spring, cross, F):
     """Vault webs with transverse, diagonal and ridge ribs, and a boss where they meet."""
     yc, hy = bay_middle(F, y), F.bay / 2
@@ -200,7 +199,7 @@ def vault(x, y, z, foot, nx, ny, nz, xc, hx, spring, cross, F):
     return plain(c, ax, ay, az, shade)
 
 
-@njit
+@device
 def window(u, v, foot, nx, ny, half, spring, seed, clear, glass, tracery):
     """A window's stone bars and glass."""
     d = two_lights(u, v, half, spring) if tracery else 1.0
@@ -216,7 +215,7 @@ def window(u, v, foot, nx, ny, half, spring, seed, clear, glass, tracery):
     return c[0] * dim * 2, c[1] * dim * 2, c[2] * dim * 2, r * sky, g * sky, b * sky, ax, ay, az
 
 
-@njit
+@device
 def rose_window(x, z, foot, ny, F):
     """The round window's stone wheel and panes."""
     d, around, number = rose(x, z - F.rose_z, F)
@@ -231,7 +230,7 @@ def rose_window(x, z, foot, ny, F):
     return c[0] * dim, c[1] * dim, c[2] * dim, r * sky, g * sky, b * sky, ax, ay, az
 
 
-@njit
+@device
 def glass(surface, x, y, z, foot, nx, ny, F):
     """Whichever window was met."""
     seed = int(F.seed) + 500
@@ -252,7 +251,7 @@ def glass(surface, x, y, z, foot, nx, ny, F):
     return window(u, z, foot, nx, ny, F.light_half, F.light_spring, number + 100, 0.16, bright * 0.75, True)
 
 
-@njit
+@device
 def carving(turn, v, foot, seed):
     """Stiff-leaf carving round a bell: (shade, slope around, slope up) at `turn` and v from 0 (foot) to 1 (lip)."""
     n = 8.0
@@ -269,7 +268,7 @@ def carving(turn, v, foot, seed):
     return max(shade, 0.15), -1.1 * u * inside, 0.9 * (curl - 0.4 * inside)
 
 
-@njit
+@device
 def pier_part(surface, x, y, z, foot, nx, ny, nz, F):
     """Pier, base, shaft, capital."""
     k = math.floor(y / F.bay + 0.5)
@@ -300,7 +299,7 @@ def pier_part(surface, x, y, z, foot, nx, ny, nz, F):
     return plain(c, nx, ny, nz, shade)
 
 
-@njit
+@device
 def person(who, what, z, foot, nx, ny, nz, people):
     """Skin, hair, coat or trousers, with folds in the cloth."""
     h = people[who, 3]
@@ -315,7 +314,7 @@ def person(who, what, z, foot, nx, ny, nz, people):
     return plain(c, nx, ny, nz, 1.0)
 
 
-@njit
+@device
 def wooden(surface, x, y, z, foot, nx, ny, nz, F):
     """Chairs with rush seats, the screen, the door."""
     seed = int(F.seed) + 700
@@ -340,7 +339,7 @@ def wooden(surface, x, y, z, foot, nx, ny, nz, F):
     return plain(c, ax, ay, az, shade * 1.2)
 
 
-@njit
+@device
 def wall_like(surface, x, y, z, foot, nx, ny, nz, F):
     """Walls, soffits, reveals and blind arches."""
     if surface == NAVE_WALL:
@@ -371,7 +370,7 @@ def wall_like(surface, x, y, z, foot, nx, ny, nz, F):
     return plain(c, nx, ny, nz, 0.8)
 
 
-@njit
+@device
 def look(surface, x, y, z, foot, nx, ny, nz, F):
     """What lies at a hit on the building or its fittings."""
     if surface == FLOOR:

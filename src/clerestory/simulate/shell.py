@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
+from clerestory.simulate.compiled import device
 
 FAR = 1e9
 FLOOR, NAVE_WALL, BACK_WALL, AISLE_WALL, EAST, WEST = 0, 1, 2, 3, 4, 5
@@ -21,7 +21,7 @@ PASSAGE = 99
 RECESS = 0.55  # depth of a window or blind arch behind the wall's face
 
 
-@njit
+@device
 def disc(ou, ov, du, dv, cu, cv, r):
     """Distances at which a line in the plane enters and leaves a circle; (FAR, -FAR) when it misses."""
     a = du * du + dv * dv
@@ -34,10 +34,11 @@ def disc(ou, ov, du, dv, cu, cv, r):
             return -FAR, FAR
         return FAR, -FAR
     root = math.sqrt(d)
-    return (-b - root) / a, (-b + root) / a
+    back = 1.0 / a
+    return (-b - root) * back, (-b + root) * back
 
 
-@njit
+@device
 def in_arch(u, v, half, sill, spring, r):
     """Whether (u from the arch's middle, v up) lies in a pointed opening."""
     if v <= sill or abs(u) >= half:
@@ -48,7 +49,7 @@ def in_arch(u, v, half, sill, spring, r):
     return w * w + (v - spring) * (v - spring) < r * r
 
 
-@njit
+@device
 def arch_exit(u, v, du, dv, half, sill, spring, r):
     """Distance to the edge of a pointed opening from a point in it, and the edge's inward normal."""
     best, nu, nv = FAR, 0.0, 0.0
@@ -66,7 +67,7 @@ def arch_exit(u, v, du, dv, half, sill, spring, r):
     return max(best, 0.0), nu, nv
 
 
-@njit
+@device
 def bay_middle(F, y):
     """The middle of the bay that y lies in."""
     k = math.floor(y / F.bay)
@@ -74,7 +75,7 @@ def bay_middle(F, y):
     return (k + 0.5) * F.bay
 
 
-@njit
+@device
 def trif_middle(F, y):
     """The middle of the triforium opening nearest y: three to a bay."""
     yc = bay_middle(F, y)
@@ -82,7 +83,7 @@ def trif_middle(F, y):
     return yc + pitch * min(max(math.floor((y - yc) / pitch + 0.5), -1.0), 1.0)
 
 
-@njit
+@device
 def recess(u, v, du, dv, dn, half, sill, spring, r, back):
     """Into a recess from (u, v) on the wall's face; dn > 0 is the speed into the wall.
 
@@ -95,7 +96,7 @@ def recess(u, v, du, dv, dn, half, sill, spring, r, back):
     return t, REVEAL, nu, nv
 
 
-@njit
+@device
 def vault_exit(ox, oy, oz, dx, dy, dz, xc, hx, spring, F, long_id, cross_id):
     """A rising ray's way out of a ribbed vault: a pointed barrel along y crossed by one in each bay."""
     k = F.vault_k
@@ -124,7 +125,7 @@ def vault_exit(ox, oy, oz, dx, dy, dz, xc, hx, spring, F, long_id, cross_id):
     return t0 + t, long_id, -sx * (k - 1.0 + abs(X)) / k, 0.0, -Z / k
 
 
-@njit
+@device
 def side_face(ox, oy, oz, dx, dy, dz, t, F):
     """At the nave wall's face: solid, blind arch, clerestory window, or the open arcade (PASSAGE)."""
     y, z = oy + t * dy, oz + t * dz
@@ -144,7 +145,7 @@ def side_face(ox, oy, oz, dx, dy, dz, t, F):
     return t + dt, surface, (s if surface != REVEAL else 0.0), nu, nv
 
 
-@njit
+@device
 def end_face(ox, oy, oz, dx, dy, dz, t, F):
     """At an end wall: rose and lancets (east), rose and door (west), a window at the end of each aisle."""
     x, z = ox + t * dx, oz + t * dz
@@ -176,7 +177,7 @@ def end_face(ox, oy, oz, dx, dy, dz, t, F):
     return t + dt, surface, nu, (s if surface != REVEAL else 0.0), nv
 
 
-@njit
+@device
 def floor_and_ends(oy, oz, dy, dz, F):
     """Distances to the floor and to the end wall ahead."""
     tf = -oz / dz if dz < 0.0 else FAR
@@ -188,7 +189,7 @@ def floor_and_ends(oy, oz, dy, dz, F):
     return tf, te
 
 
-@njit
+@device
 def nave_exit(ox, oy, oz, dx, dy, dz, F):
     """From within the nave: floor, end wall, vault, wall face, or PASSAGE into the arcade."""
     tf, te = floor_and_ends(oy, oz, dy, dz, F)
@@ -207,7 +208,7 @@ def nave_exit(ox, oy, oz, dx, dy, dz, F):
     return side_face(ox, oy, oz, dx, dy, dz, t, F)
 
 
-@njit
+@device
 def passage_exit(ox, oy, oz, dx, dy, dz, t, F):
     """From distance t within the thickness of the arcade wall to its other face; PASSAGE when it gets there."""
     tf, te = floor_and_ends(oy, oz, dy, dz, F)
@@ -235,7 +236,7 @@ def passage_exit(ox, oy, oz, dx, dy, dz, t, F):
     return end, PASSAGE, 0.0, 0.0, 0.0
 
 
-@njit
+@device
 def aisle_face(ox, oy, oz, dx, dy, dz, t, outward, F):
     """At an aisle's wall: the outer one with its windows, or the back of the arcade."""
     y, z = oy + t * dy, oz + t * dz
@@ -252,7 +253,7 @@ def aisle_face(ox, oy, oz, dx, dy, dz, t, outward, F):
     return t + dt, surface, (s if surface != REVEAL else 0.0), nu, nv
 
 
-@njit
+@device
 def aisle_exit(ox, oy, oz, dx, dy, dz, start, F):
     """From within an aisle (at distance `start`): floor, end, vault, outer wall, or PASSAGE back to the arcade."""
     tf, te = floor_and_ends(oy, oz, dy, dz, F)
@@ -274,7 +275,7 @@ def aisle_exit(ox, oy, oz, dx, dy, dz, start, F):
     return aisle_face(ox, oy, oz, dx, dy, dz, t, outward, F)
 
 
-@njit
+@device
 def shell(ox, oy, oz, dx, dy, dz, F):
     """First meeting of a ray with the building's shell, piers and fittings left out."""
     t = 0.0

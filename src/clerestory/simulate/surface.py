@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
+from clerestory.simulate.compiled import device
 
 LEAD = 0.005  # half width of a lead came, m
 BAR = 0.055  # half width of a tracery bar, m
 
 
-@njit
+@device
 def spot(i, j, seed):
     """A number in [0, 1) for a cell of a grid."""
     h = int(i) * 374761393 + int(j) * 668265263 + int(seed) * 974634721
@@ -25,7 +25,7 @@ def spot(i, j, seed):
     return float((h >> 7) & 0xFFFFF) / 1048576.0
 
 
-@njit
+@device
 def grain(u, v, seed):
     """Smooth noise in [-1, 1] on a unit grid."""
     i, j = math.floor(u), math.floor(v)
@@ -36,7 +36,7 @@ def grain(u, v, seed):
     return 2.0 * (top * (1.0 - b) + low * b) - 1.0
 
 
-@njit
+@device
 def mottle(u, v, foot, first, seed):
     """Octaves of `grain` from `first` cells per metre to the finest that a pixel shows."""
     f, total, weight = first, 0.0, 0.0
@@ -53,14 +53,14 @@ def mottle(u, v, foot, first, seed):
     return total / max(weight, 1e-6) * math.sqrt(max(weight, 1.0))
 
 
-@njit
+@device
 def soft(edge, foot):
     """0 well below an edge, 1 well above, over about a pixel."""
     x = min(max(edge / max(foot, 1e-5) + 0.5, 0.0), 1.0)
     return x * x * (3.0 - 2.0 * x)
 
 
-@njit
+@device
 def ashlar(u, v, foot, course, seed):
     """Squared stone in courses: (brightness, warmth, joint 0 to 1)."""
     row = math.floor(v / course)
@@ -76,21 +76,20 @@ def ashlar(u, v, foot, course, seed):
     return 0.86 + 0.26 * tone, hue - 0.5, line
 
 
-@njit
+@device
 def stone(u, v, foot, course, pale, seed):
     """Reflectance of a limestone wall at (u, v)."""
     bright, hue, line = ashlar(u, v, foot, course, seed)
     stain = grain(u * 0.35, v * 0.22, seed + 5) + 0.5 * grain(u * 1.1, v * 0.5, seed + 6)
     m = mottle(u, v, foot, 3.0, seed + 40)
-    pit = mottle(u * 1.7 + 3.0, v, foot, 24.0, seed + 60)
-    value = pale * bright * (1.0 + 0.10 * stain + 0.13 * m - 0.16 * max(pit - 0.25, 0.0))
+    value = pale * bright * (1.0 + 0.10 * stain + 0.14 * m - 0.12 * max(m - 0.45, 0.0))
     value *= 1.0 - 0.33 * line
     r = value * (1.06 + 0.07 * hue)
     b = value * (0.78 - 0.10 * hue - 0.03 * stain)
     return max(r, 0.02), max(value, 0.02), max(b, 0.02)
 
 
-@njit
+@device
 def slabs(x, y, foot, F):
     """Floor: slabs laid diagonally in the nave's middle, straight elsewhere, ledger stones among them."""
     seed = int(F.seed) + 300
@@ -117,7 +116,7 @@ def slabs(x, y, foot, F):
     return max(value * (1.03 + warm), 0.01), max(value, 0.01), max(value * (0.86 - warm), 0.01)
 
 
-@njit
+@device
 def wood(u, v, foot, seed):
     """Oak with the grain along v."""
     ring = grain(u * 60.0, v * 1.3, seed) if foot < 0.01 else 0.0
@@ -126,7 +125,7 @@ def wood(u, v, foot, seed):
     return value * 1.45, value * 0.92, value * 0.46
 
 
-@njit
+@device
 def arch_distance(u, v, half, spring, r):
     """Signed distance outwards from the edge of a pointed opening, above its sill; below 0 inside."""
     if v < spring:
@@ -135,7 +134,7 @@ def arch_distance(u, v, half, spring, r):
     return math.sqrt(w * w + (v - spring) ** 2) - r
 
 
-@njit
+@device
 def moulding(d, depth):
     """Rolls and hollows beside an edge: (slope of the surface along d, shade) at distance d outside it."""
     if d < 0.0 or d > depth:
@@ -145,7 +144,7 @@ def moulding(d, depth):
     return 0.9 * math.cos(2.0 * math.pi * f), 0.62 + 0.38 * math.sin(math.pi * f) ** 0.7
 
 
-@njit
+@device
 def tint(k):
     """Transmittance of one glass of the palette."""
     if k < 0.27:
@@ -163,7 +162,7 @@ def tint(k):
     return 0.80, 0.84, 0.72
 
 
-@njit
+@device
 def quarry(u, v, foot, seed, clear):
     """Leaded glass: lozenges inside a coloured border of each light; `clear` is the share of pale glass."""
     a, b = u / 0.115 + v / 0.165, v / 0.165 - u / 0.115
@@ -184,7 +183,7 @@ def quarry(u, v, foot, seed, clear):
     return r * wash, g * wash, b * wash
 
 
-@njit
+@device
 def pane(d, around, foot, seed):
     """Glass of a rose's panes: rings about the pane's edge (`d` metres in from the stone), parted by leads."""
     ring = math.floor(d / 0.085)
@@ -199,7 +198,7 @@ def pane(d, around, foot, seed):
     return r * wash, g * wash, b * wash
 
 
-@njit
+@device
 def two_lights(u, v, half, spring):
     """Tracery of a window of two lights under a circle: distance into the glass from the stone (below 0: stone)."""
     head = spring + half * 0.02
@@ -213,7 +212,7 @@ def two_lights(u, v, half, spring):
     return max(sub, oculus)
 
 
-@njit
+@device
 def rose(x, z, F):
     """A wheel of petals: distance into the glass (below 0: stone), distance around, and the pane's number."""
     R = F.rose_r

@@ -8,7 +8,7 @@ import math
 import numpy as np
 from numba import njit, prange
 
-from clerestory.simulate.compiled import versioned
+from clerestory.simulate.compiled import device, versioned
 from clerestory.simulate.fittings import chairs, piers, screen, vault_shafts, visitors
 from clerestory.simulate.light import daylight, lamplight
 from clerestory.simulate.shade import look, person
@@ -22,7 +22,7 @@ OFFSETS = np.array(
 )
 
 
-@njit
+@device
 def undistort(u, v, lens, cx, cy, reach):
     """Ideal offset from the optical centre, in units of `reach`, of a recorded one: the warp undone by iteration."""
     x, y = u, v
@@ -38,7 +38,7 @@ def undistort(u, v, lens, cx, cy, reach):
     return x * reach + cx, y * reach + cy
 
 
-@njit
+@device
 def ray(i, j, view, lens):
     """Unit world direction of a recorded pixel, and the cosine of its angle to the axis.
 
@@ -55,7 +55,7 @@ def ray(i, j, view, lens):
     )
 
 
-@njit
+@device
 def meet(ox, oy, oz, dx, dy, dz, F, people):
     """The first thing a ray meets: distance, surface, normal, which visitor and which part of one."""
     hit = shell(ox, oy, oz, dx, dy, dz, F)
@@ -77,7 +77,7 @@ def meet(ox, oy, oz, dx, dy, dz, F, people):
     return hit, who, what
 
 
-@njit
+@device
 def sample(i, j, view, lens, origin, F, people):
     """One ray: daylight radiance (3), lamp radiance (3), reflectance (3), depth along the axis, surface."""
     dx, dy, dz, cosine = ray(i, j, view, lens)
@@ -111,7 +111,7 @@ def sample(i, j, view, lens, origin, F, people):
     )
 
 
-@njit
+@device
 def put(radiance, reflectance, i, j, s, weight):
     """Add a sample to a pixel."""
     radiance[i, j, 0] += np.float32(weight * (s[0] + s[3]))
@@ -150,7 +150,7 @@ def cast(view, lens, origin, F, people, offsets, chosen, radiance, reflectance, 
                     kind[i, j] = np.uint8(VISITOR)
 
 
-@njit
+@device
 def differs(kind, depth, radiance, i, j, m, n):
     """Whether an edge runs between two pixels."""
     if kind[i, j] != kind[m, n]:
