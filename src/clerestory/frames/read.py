@@ -14,7 +14,7 @@ import numpy as np
 import rawpy
 import tifffile
 from numpy.typing import NDArray
-from PIL import Image, UnidentifiedImageError
+from PIL import Image
 
 from clerestory.camera.geometry import Distortion, Intrinsics
 from clerestory.errors import UserError
@@ -270,8 +270,9 @@ def _rendered_info(path: Path) -> FrameInfo:
         else:
             with Image.open(path) as picture:
                 size, deep = picture.size, False
-    except (tifffile.TiffFileError, UnidentifiedImageError, OSError, ValueError, KeyError, IndexError, SyntaxError,
-            AttributeError, Image.DecompressionBombError) as problem:
+    except UserError:
+        raise
+    except Exception as problem:  # of a damaged file, the libraries raise nearly everything there is
         raise UserError(f"{path}: cannot be read as a picture ({_reason(problem)}); it is damaged or wrongly "
                         "named: copy it again or leave it out.") from problem
     if size[0] * size[1] > MAX_PIXELS or min(size) < 1:
@@ -397,7 +398,7 @@ def read_rendered(path: Path) -> tuple[NDArray[np.float32], tuple[str, ...]]:
                 data = data[..., 2::-1]
         else:
             data = tifffile.imread(path)
-    except (cv2.error, tifffile.TiffFileError, OSError, ValueError, KeyError, IndexError, MemoryError) as problem:
+    except Exception as problem:  # of a damaged file, the libraries raise nearly everything there is
         raise UserError(f"{path}: cannot be read as a picture ({_reason(problem)}); copy it again.") from problem
     if data is None or data.ndim not in (2, 3):
         raise UserError(f"{path}: cannot be read as a picture; the file is damaged: copy it again.")
