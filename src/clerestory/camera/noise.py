@@ -13,7 +13,7 @@ class NoiseModel:
     """Noise of one camera at one ISO. Channels are R, G1, G2, B.
 
     `gain`: raw units per electron (the slope of variance over signal); `read`: raw units, standard deviation at
-    black. Signal is in raw units above black.
+    black, as the file has it (rounding to whole units included). Signal is in raw units above black.
     """
 
     gain: tuple[float, float, float, float]

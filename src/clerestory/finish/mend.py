@@ -31,7 +31,7 @@ def _channel_arrays(mosaic: Mosaic, noise: NoiseModel) -> tuple[F32, F32, F32]:
         for c in range(2):
             n = int(mosaic.cfa[r, c])
             k = model_channel(n)
-            black[r, c], gain[r, c], read[r, c] = mosaic.black[n], noise.gain[k], noise.read[k] ** 2 + 1 / 12
+            black[r, c], gain[r, c], read[r, c] = mosaic.black[n], noise.gain[k], noise.read[k] ** 2 + 0.01
     return black, gain, read
 
 

@@ -193,7 +193,7 @@ def _fit_plane(parts: Sequence[_Samples]) -> tuple[float, float]:
         limit = max(FLAT, float(np.quantile(ratio, min(1.0, ENOUGH_TILES / ratio.size))))
         freed = replace(samples, variance=samples.variance - share * np.maximum(samples.flat - model, -model))
         gain, foot = _line(*_levels(freed, ratio < limit, model))
-    return gain, float(np.sqrt(max(foot - QUANTISATION, 1e-4)))
+    return gain, float(np.sqrt(foot))
 
 
 def _shift(first: Mosaic, second: Mosaic) -> tuple[int, int]:
@@ -226,8 +226,8 @@ def _aligned(first: Mosaic, second: Mosaic) -> tuple[Mosaic, Mosaic]:
 def fit_noise(mosaics: Sequence[Mosaic]) -> NoiseModel:
     """The noise model of one camera at one ISO, from one frame or a run of frames of one view and exposure.
 
-    Gain and read noise per channel R, G1, G2, B, in raw units; the rounding to whole units is taken off the read
-    noise (EMVA 1288). Raises UserError when the frames differ in size or nothing in them is in range.
+    Gain and read noise per channel R, G1, G2, B, in raw units; the rounding to whole units (EMVA 1288) counts as read
+    noise. Raises UserError when the frames differ in size or nothing in them is in range.
     """
     if not mosaics:
         raise UserError("no frames given; noise is fitted from at least one.")

@@ -1,0 +1,255 @@
+"""Sliding 8 x 8 cosine windows over four planes at once, many windows side by side in the processor's vector lanes.
+
+Planes are kept with their columns dealt out by `STRIDE` (column STRIDE * m + r at [r, m]), so that the same pixel of
+neighbouring windows lies side by side in memory. A group is BLOCKS windows of one row of windows, of four planes:
+LANES numbers for each of the 64 places of a window, place major, in one flat array.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+F32 = NDArray[np.float32]
+SIDE = 8
+STRIDE = 2  # columns from one window to the next
+BLOCKS = 16
+LANES = 4 * BLOCKS
+
+_E0 = np.float32(math.sqrt(1 / 8))
+_E1, _E2 = (np.float32(0.5 * math.cos(math.pi * k / 16)) for k in (2, 6))
+_O1, _O3, _O5, _O7 = (np.float32(0.5 * math.cos(math.pi * k / 16)) for k in (1, 3, 5, 7))
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _forward8(a, base, step):  # type: ignore[no-untyped-def]
+    """Orthonormal DCT-II of 8 numbers `step` apart, in place, for all lanes."""
+    for lane in range(LANES):
+        p = base + lane
+        x0, x1, x2, x3 = a[p], a[p + step], a[p + 2 * step], a[p + 3 * step]
+        x4, x5, x6, x7 = a[p + 4 * step], a[p + 5 * step], a[p + 6 * step], a[p + 7 * step]
+        s0, s1, s2, s3 = x0 + x7, x1 + x6, x2 + x5, x3 + x4
+        d0, d1, d2, d3 = x0 - x7, x1 - x6, x2 - x5, x3 - x4
+        e0, e1, e2, e3 = s0 + s3, s1 + s2, s0 - s3, s1 - s2
+        a[p] = _E0 * (e0 + e1)
+        a[p + 4 * step] = _E0 * (e0 - e1)
+        a[p + 2 * step] = _E1 * e2 + _E2 * e3
+        a[p + 6 * step] = _E2 * e2 - _E1 * e3
+        a[p + step] = _O1 * d0 + _O3 * d1 + _O5 * d2 + _O7 * d3
+        a[p + 3 * step] = _O3 * d0 - _O7 * d1 - _O1 * d2 - _O5 * d3
+        a[p + 5 * step] = _O5 * d0 - _O1 * d1 + _O7 * d2 + _O3 * d3
+        a[p + 7 * step] = _O7 * d0 - _O5 * d1 + _O3 * d2 - _O1 * d3
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _inverse8(a, base, step):  # type: ignore[no-untyped-def]
+    for lane in range(LANES):
+        p = base + lane
+        y0, y1, y2, y3 = a[p], a[p + step], a[p + 2 * step], a[p + 3 * step]
+        y4, y5, y6, y7 = a[p + 4 * step], a[p + 5 * step], a[p + 6 * step], a[p + 7 * step]
+        g0, g1 = _E0 * (y0 + y4), _E0 * (y0 - y4)
+        g2, g3 = _E1 * y2 + _E2 * y6, _E2 * y2 - _E1 * y6
+        e0, e3, e1, e2 = g0 + g2, g0 - g2, g1 + g3, g1 - g3
+        o0 = _O1 * y1 + _O3 * y3 + _O5 * y5 + _O7 * y7
+        o1 = _O3 * y1 - _O7 * y3 - _O1 * y5 - _O5 * y7
+        o2 = _O5 * y1 - _O1 * y3 + _O7 * y5 + _O3 * y7
+        o3 = _O7 * y1 - _O5 * y3 + _O3 * y5 - _O1 * y7
+        a[p], a[p + 7 * step] = e0 + o0, e0 - o0
+        a[p + step], a[p + 6 * step] = e1 + o1, e1 - o1
+        a[p + 2 * step], a[p + 5 * step] = e2 + o2, e2 - o2
+        a[p + 3 * step], a[p + 4 * step] = e3 + o3, e3 - o3
+
+
+@njit(cache=True, fastmath=True)
+def _forward(a):  # type: ignore[no-untyped-def]
+    for i in range(8):
+        _forward8(a, i * 8 * LANES, LANES)
+    for j in range(8):
+        _forward8(a, j * LANES, 8 * LANES)
+
+
+@njit(cache=True, fastmath=True)
+def _inverse(a):  # type: ignore[no-untyped-def]
+    for i in range(8):
+        _inverse8(a, i * 8 * LANES, LANES)
+    for j in range(8):
+        _inverse8(a, j * LANES, 8 * LANES)
+
+
+@njit(cache=True, fastmath=True)
+def _load(planes, y, m0, a):  # type: ignore[no-untyped-def]
+    for q in range(4):
+        for i in range(8):
+            for j in range(8):
+                r, m, base = j % STRIDE, m0 + j // STRIDE, (i * 8 + j) * LANES + q * BLOCKS
+                for b in range(BLOCKS):
+                    a[base + b] = planes[q, y + i, r, m + b]
+
+
+@njit(cache=True, fastmath=True)
+def _add(a, weight, y, m0, num, den):  # type: ignore[no-untyped-def]
+    for i in range(8):
+        for j in range(8):
+            r, m, base = j % STRIDE, m0 + j // STRIDE, (i * 8 + j) * LANES
+            for q in range(4):
+                for b in range(BLOCKS):
+                    num[q, y + i, r, m + b] += weight[b] * a[base + q * BLOCKS + b]
+            for b in range(BLOCKS):
+                den[y + i, r, m + b] += weight[b]
+
+
+@njit(cache=True, fastmath=True)
+def _axes(a, u):  # type: ignore[no-untyped-def]
+    """u[0:3]: unit vector, per window, along its mean colour (R, both greens, B); u[3]: length of its (R, B) part."""
+    half = np.float32(math.sqrt(0.5))
+    for b in range(BLOCKS):
+        r, g, v = a[b], (a[BLOCKS + b] + a[2 * BLOCKS + b]) * half, a[3 * BLOCKS + b]
+        r, g, v = max(r, np.float32(4)), max(g, np.float32(6)), max(v, np.float32(4))
+        size = np.float32(1) / np.sqrt(r * r + g * g + v * v)
+        r, g, v = r * size, g * size, v * size
+        u[b], u[BLOCKS + b], u[2 * BLOCKS + b] = r, g, v
+        u[3 * BLOCKS + b] = np.sqrt(r * r + v * v)
+
+
+@njit(cache=True, fastmath=True)
+def _turn(a, u):  # type: ignore[no-untyped-def]
+    """Planes R, G1, G2, B of a group to brightness, G1 - G2, R against B, and green against both; in place."""
+    half = np.float32(math.sqrt(0.5))
+    for place in range(64):
+        base = place * LANES
+        for b in range(BLOCKS):
+            p = base + b
+            ur, ug, ub, n = u[b], u[BLOCKS + b], u[2 * BLOCKS + b], u[3 * BLOCKS + b]
+            r, g1, g2, v = a[p], a[p + BLOCKS], a[p + 2 * BLOCKS], a[p + 3 * BLOCKS]
+            g = (g1 + g2) * half
+            chroma = (ur * r + ub * v) / n
+            a[p] = n * chroma + ug * g
+            a[p + BLOCKS] = (g1 - g2) * half
+            a[p + 2 * BLOCKS] = (ub * r - ur * v) / n
+            a[p + 3 * BLOCKS] = n * g - ug * chroma
+
+
+@njit(cache=True, fastmath=True)
+def _turn_back(a, u):  # type: ignore[no-untyped-def]
+    half = np.float32(math.sqrt(0.5))
+    for place in range(64):
+        base = place * LANES
+        for b in range(BLOCKS):
+            p = base + b
+            ur, ug, ub, n = u[b], u[BLOCKS + b], u[2 * BLOCKS + b], u[3 * BLOCKS + b]
+            light, d, rb, green = a[p], a[p + BLOCKS], a[p + 2 * BLOCKS], a[p + 3 * BLOCKS]
+            g = ug * light + n * green
+            chroma = n * light - ug * green
+            a[p] = (ur * chroma + ub * rb) / n
+            a[p + BLOCKS] = (g + d) * half
+            a[p + 2 * BLOCKS] = (g - d) * half
+            a[p + 3 * BLOCKS] = (ub * chroma - ur * rb) / n
+
+
+@njit(cache=True, fastmath=True)
+def _hard(a, limits, weight):  # type: ignore[no-untyped-def]
+    """Cosines under the limit of their plane go; `weight` is 1 / the number that stay. The mean always stays."""
+    for b in range(BLOCKS):
+        weight[b] = np.float32(4)
+    for place in range(1, 64):
+        for q in range(4):
+            base = place * LANES + q * BLOCKS
+            limit = limits[q] * limits[q]
+            for b in range(BLOCKS):
+                v = a[base + b]
+                stay = np.float32(1) if v * v > limit else np.float32(0)
+                a[base + b] = v * stay
+                weight[b] += stay
+    for b in range(BLOCKS):
+        weight[b] = np.float32(1) / weight[b]
+
+
+@njit(cache=True, fastmath=True)
+def _wiener(a, pilot, limits, weight):  # type: ignore[no-untyped-def]
+    """Each cosine times e / (e + limit^2), e its energy in the pilot; `weight` is 1 / the noise that is left."""
+    for b in range(BLOCKS):
+        weight[b] = np.float32(4)
+    for place in range(1, 64):
+        for q in range(4):
+            base = place * LANES + q * BLOCKS
+            limit = limits[q] * limits[q]
+            for b in range(BLOCKS):
+                e = pilot[base + b] * pilot[base + b]
+                w = e / (e + limit)
+                a[base + b] *= w
+                weight[b] += w * w
+    for b in range(BLOCKS):
+        weight[b] = np.float32(1) / weight[b]
+
+
+@njit(cache=True, fastmath=True)
+def _window_row(planes, pilot, guided, y, groups, limits, num, den, work):  # type: ignore[no-untyped-def]
+    a, p, u, weight = work[0], work[1], work[2], work[3]
+    for k in range(groups):
+        m0 = k * BLOCKS
+        _load(planes, y, m0, a)
+        _forward(a)
+        if guided:
+            _load(pilot, y, m0, p)
+            _forward(p)
+            _axes(p, u)
+            _turn(p, u)
+            _turn(a, u)
+            _wiener(a, p, limits, weight)
+        else:
+            _axes(a, u)
+            _turn(a, u)
+            _hard(a, limits, weight)
+        _turn_back(a, u)
+        _inverse(a)
+        _add(a, weight, y, m0, num, den)
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _pass(planes, pilot, guided, down, limits, num, den):  # type: ignore[no-untyped-def]
+    """One sliding pass. Bands of window rows, even bands then odd: no two threads add to the same pixel."""
+    height = planes.shape[1]
+    groups = (planes.shape[3] - 8 // STRIDE) // BLOCKS
+    rows = (height - 8 + down - 1) // down + 1
+    per = 16
+    bands = (rows + per - 1) // per
+    for parity in range(2):
+        for h in prange((bands + 1 - parity) // 2):
+            band = 2 * h + parity
+            work = np.empty((4, 64 * LANES), np.float32)
+            for k in range(band * per, min((band + 1) * per, rows)):
+                y = min(k * down, height - 8)
+                _window_row(planes, pilot, guided, y, groups, limits, num, den, work)
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _divide(num, den):  # type: ignore[no-untyped-def]
+    for y in prange(num.shape[1]):
+        for q in range(4):
+            for r in range(num.shape[2]):
+                for m in range(num.shape[3]):
+                    num[q, y, r, m] /= max(den[y, r, m], np.float32(1e-12))
+
+
+def columns_dealt(width: int) -> int:
+    """Length of the last axis of planes dealt out by STRIDE that hold `width` columns and whole groups."""
+    windows = -(-(width - SIDE) // STRIDE) + 1
+    groups = -(-windows // BLOCKS)
+    return groups * BLOCKS + SIDE // STRIDE
+
+
+def slide(planes: F32, pilot: F32 | None, down: int, limits: tuple[float, float, float, float]) -> F32:
+    """One pass over four planes (4 x H x STRIDE x M, unit noise), windows `down` rows apart.
+
+    Without a pilot cosines under the limits (in units of the noise: brightness, G1 - G2, R against B, green against
+    both) are dropped; with one they are weighted by the pilot's energy (empirical Wiener).
+    """
+    num = np.zeros_like(planes)
+    den = np.zeros(planes.shape[1:], np.float32)
+    guide = planes if pilot is None else pilot
+    _pass(planes, guide, pilot is not None, down, np.asarray(limits, np.float32), num, den)
+    _divide(num, den)
+    return num
