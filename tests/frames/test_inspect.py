@@ -92,3 +92,24 @@ def test_thumbnails_stand_upright(write_dng: Write, photograph: Any) -> None:
     assert upright(np.array([[1, 2], [3, 4]], np.uint8), 5).tolist() == [[1, 3], [2, 4]]
     assert upright(np.array([[1, 2], [3, 4]], np.uint8), 7).tolist() == [[4, 2], [3, 1]]
     assert upright(np.array([[1, 2], [3, 4]], np.uint8), 8).tolist() == [[2, 4], [1, 3]]
+
+
+def test_edge_blur_is_the_blur_that_was_put_in(seen: Callable[..., Inspection]) -> None:
+    rng = np.random.default_rng(5)
+    light = 0.1 * np.exp2(np.kron(rng.uniform(-2, 2, (12, 16)), np.ones((50, 50))))
+    for gain, read in ((0.25, 1.5), (8.0, 17.0)):  # ISO 200 and 6400
+        for blur in (2.0, 4.0, 6.0):
+            found = seen(cv2.GaussianBlur(light, (0, 0), blur), gain=gain, read=read).edge_blur
+            assert found == pytest.approx(blur, abs=0.5), (gain, blur)
+        assert (seen(light, gain=gain, read=read).edge_blur or 0) < 0.6
+    across = cv2.GaussianBlur(light, (0, 0), sigmaX=4.0, sigmaY=0.01)
+    assert seen(across).edge_blur == pytest.approx(4.0, abs=0.5), "the worse direction counts"
+
+
+def test_clipped_windows_do_not_make_a_frame_soft(seen: Callable[..., Inspection], scene: Any) -> None:
+    light = scene(7, 600, 800)
+    plain = seen(light)
+    light[:, 200:300] = light[:, 500:560] = 6.0
+    glass = seen(light)
+    assert glass.sharpness == pytest.approx(plain.sharpness, rel=0.05)
+    assert glass.edge_blur == pytest.approx(plain.edge_blur, abs=0.3)

@@ -23,8 +23,9 @@ BURST_PAUSE = 1.6  # seconds; many cameras write whole seconds only
 WIDE_PAUSE = 45.0  # seconds between frames turned for one wide picture
 WIDE_SHARE = (0.12, 0.85)  # of a frame seen again in the next
 MOVED_SHARE = 0.002  # of the picture that came or went: visitors
-SOFT = 0.62  # sharpness below which detail at the pixel scale is mostly gone
-CLIPPED_MORE = 0.005  # share clipped in all channels beyond the least-clipped frame that a pick may have
+SOFT_SHARE = 1 / 2600  # of the frame's longer side: edges blurred more (standard deviation) look soft in a print
+SOFT_LEAST = 1.6  # raw pixels; the green planes cannot tell less
+CLIPPED_MORE = 0.02  # share clipped in all channels beyond the least-clipped frame that a pick may have
 
 
 @dataclass(frozen=True)
@@ -137,8 +138,15 @@ def _kind_of(group: Sequence[Inspection]) -> tuple[Kind, str]:
     return "burst", f"{n} frames of one view at one exposure"
 
 
+def is_soft(seen: Inspection) -> bool:
+    """Whether a frame's strongest edges are blurred enough to be seen in a print."""
+    limit = max(SOFT_LEAST, SOFT_SHARE * max(seen.info.width, seen.info.height))
+    return seen.edge_blur is not None and seen.edge_blur > limit
+
+
 def _grade(seen: Inspection) -> str:
-    return f"{seen.sharpness:.2f}" + (" (soft)" if seen.sharpness < SOFT else "")
+    blur = f" (edges blurred by {seen.edge_blur:.1f} pixels)" if is_soft(seen) else ""
+    return f"{seen.sharpness:.2f}{blur}"
 
 
 def _clipped(seen: Inspection) -> str:
@@ -152,18 +160,18 @@ def _pick(group: Sequence[Inspection], kind: Kind) -> tuple[Inspection, str]:
     """The frame to use, and why."""
     if len(group) == 1:
         only = group[0]
-        soft = "; it is soft: no better frame of this view was found" if only.sharpness < SOFT else ""
-        return only, f"sharpness {only.sharpness:.2f}, {_clipped(only)}{soft}"
+        soft = "; it is soft, and there is no better frame of this view" if is_soft(only) else ""
+        return only, f"sharpness {_grade(only)}; {_clipped(only)}{soft}"
     if kind == "bracket":
         return _pick_of_bracket(group)
     least = min(f.clipping.all for f in group)
     fair = [f for f in group if f.clipping.all <= least + CLIPPED_MORE]
     best = max(fair, key=lambda f: f.sharpness)
     others = [f.sharpness for f in group if f is not best]
-    why = f"sharpest of {len(fair)}: {best.sharpness:.2f}, the others {min(others):.2f} to {max(others):.2f}"
+    why = f"sharpest of {len(fair)}: {_grade(best)}; the others {min(others):.2f} to {max(others):.2f}"
     if len(fair) < len(group):
         why += f"; {len(group) - len(fair)} left out as more clipped"
-    if best.sharpness < SOFT:
+    if is_soft(best):
         why += "; all are soft: look before using"
     return best, f"{why}; {_clipped(best)}"
 
@@ -171,17 +179,19 @@ def _pick(group: Sequence[Inspection], kind: Kind) -> tuple[Inspection, str]:
 def _pick_of_bracket(group: Sequence[Inspection]) -> tuple[Inspection, str]:
     """The brightest exposure that clips little more than the darkest; of several such, the sharpest."""
     least = min(f.clipping.all for f in group)
-    fair = [f for f in group if f.clipping.all <= least + 2 * CLIPPED_MORE]
+    fair = [f for f in group if f.clipping.all <= least + CLIPPED_MORE]
     brightest = max(f.brightness for f in fair)
     near = [f for f in fair if f.brightness > brightest - SAME_EXPOSURE]
     best = max(near, key=lambda f: f.sharpness)
-    if best.sharpness < SOFT:
-        sharper = [f for f in fair if f.sharpness >= 1.3 * best.sharpness]
-        best = max(sharper, key=lambda f: f.brightness) if sharper else best
-    darkest = min(f.brightness for f in group)
-    above = best.brightness - darkest
-    why = f"the brightest that keeps the windows: {above:.1f} stops above the darkest, sharpness {_grade(best)}"
-    return best, f"{why}; {_clipped(best)}"
+    if is_soft(best):
+        steady = [f for f in fair if not is_soft(f)]
+        best = max(steady, key=lambda f: f.brightness) if steady else best
+    above = best.brightness - min(f.brightness for f in group)
+    if above < SAME_EXPOSURE:
+        why = f"the darkest: the next clips more than {100 * CLIPPED_MORE:.0f} % beyond it in every channel"
+    else:
+        why = f"the brightest that keeps the windows, {above:.1f} stops above the darkest"
+    return best, f"{why}; sharpness {_grade(best)}; {_clipped(best)}"
 
 
 def _wide_chains(groups: Sequence[list[Inspection]]) -> list[list[int]]:

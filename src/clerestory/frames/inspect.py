@@ -15,6 +15,7 @@ from clerestory.frames.read import FrameInfo, Mosaic, read_info, read_mosaic, re
 LOOK_WIDTH = 384  # pixels along the longer side of a look
 LOOK_LEVELS = 17.0  # grey levels of a look to one stop; 255 is white, so it reaches 15 stops down
 _FINE, _COARSE = (0, 1), 3  # halvings of the green plane that sharpness compares
+_EDGE_LEVEL = 2  # halvings at which strong edges are looked for
 
 
 @dataclass(frozen=True)
@@ -40,8 +41,10 @@ class Inspection:
     """One frame, looked at.
 
     `sharpness`: detail at the pixel scale over detail eight times coarser; 0 to about 2, comparable between frames
-    of one view. `look`: H x W uint8, log-coded luminance, `LOOK_LEVELS` to the stop, as recorded (not rotated).
-    `thumbnail`: h x w x 3 uint8 sRGB, rotated upright. `brightness`: mean of log2 of the raw share of saturation.
+    of one view. `edge_blur`: blur of the strongest edges in the worse direction, standard deviation in raw pixels,
+    comparable between scenes; 0 when they are as sharp as the pixels can tell, None when there are none. `look`:
+    H x W uint8, log-coded luminance, `LOOK_LEVELS` to the stop, as recorded (not rotated). `thumbnail`: h x w x 3
+    uint8 sRGB, rotated upright. `brightness`: mean of log2 of the raw share of saturation.
     """
 
     info: FrameInfo
@@ -50,6 +53,7 @@ class Inspection:
     brightness: float
     look: NDArray[np.uint8] = field(repr=False)
     thumbnail: NDArray[np.uint8] = field(repr=False)
+    edge_blur: float | None = None
 
 
 def clip_level(values: NDArray[np.uint16], black: float, white: float) -> tuple[float, bool]:
@@ -98,43 +102,113 @@ def clipping_of(mosaic: Mosaic) -> Clipping:
     return Clipping(_four(level), (a, b, c, d), _four(share), one, two, three)
 
 
-def _detail(a: NDArray[np.float32], b: NDArray[np.float32], ok: NDArray[np.uint8]) -> tuple[float, float]:
-    """Horizontal and vertical gradient energy common to two planes whose noise is independent."""
-    out = []
-    for axis in (1, 0):
-        head: tuple[slice, slice] = (slice(None), slice(1, None)) if axis else (slice(1, None), slice(None))
-        tail: tuple[slice, slice] = (slice(None), slice(None, -1)) if axis else (slice(None, -1), slice(None))
-        product = cv2.multiply(cv2.subtract(a[head], a[tail]), cv2.subtract(b[head], b[tail]))
-        both = cv2.min(ok[head], ok[tail])
-        out.append(float(cv2.mean(product, both)[0]))
-    return out[0], out[1]
+Plane = NDArray[np.float32]
 
 
-def sharpness_of(first: NDArray[np.float32], second: NDArray[np.float32], usable: NDArray[np.bool_]) -> float:
-    """Sharpness from the two green planes (each H x W, linear, 1 = saturation); `usable` is False where clipped.
+@dataclass(frozen=True)
+class _Greens:
+    """The two green planes, square-rooted, halved level by level, and where they can be trusted (255) or not (0).
 
-    Detail is measured as the product of the two planes' gradients: both see the scene, their noise is independent,
-    so noise adds nothing to the mean however high the ISO. The planes are square-rooted first, which evens the noise
-    out. The ratio of fine to coarse detail is taken per direction and averaged harmonically, so that shake in one
-    direction counts, and exposure and contrast do not.
+    Both planes see the scene and their noise is independent: the mean product of their gradients is the detail of the
+    scene alone, however high the ISO.
     """
-    a, b = (np.sqrt(np.maximum(p, 0) + np.float32(0.004)) for p in (first, second))
-    ok = cv2.erode(usable.astype(np.uint8) * 255, np.ones((7, 7), np.uint8))
-    fine, coarse = np.zeros(2), np.zeros(2)
-    for level in range(_COARSE + 1):
-        if level:
+
+    levels: list[tuple[Plane, Plane, NDArray[np.uint8]]]
+    known: dict[tuple[int, int], tuple[Plane, NDArray[np.uint8]]] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, first: Plane, second: Plane, usable: NDArray[np.bool_]) -> _Greens:
+        # The square root evens photon noise out; the offset keeps the dark from being spread.
+        a, b = (cv2.sqrt(cv2.max(cv2.add(p, 0.004), 0.004)) for p in (first, second))
+        ok = cv2.erode(usable.astype(np.uint8) * 255, np.ones((7, 7), np.uint8))
+        levels = [(a, b, ok)]
+        for _ in range(_COARSE):
             half = (a.shape[1] // 2, a.shape[0] // 2)
             if min(half) < 8:
                 break
             a, b = (cv2.resize(p, half, interpolation=cv2.INTER_AREA) for p in (a, b))
-            ok = cv2.resize(ok, half, interpolation=cv2.INTER_NEAREST)
-        if level in _FINE:
-            fine += np.array(_detail(a, b, ok)) * 4.0 ** (1 - level)
-        coarse = np.array(_detail(a, b, ok)) if level == _COARSE else coarse
-    if coarse.min() <= 1e-12:
+            # Only what is whole: a pixel at this level is trusted when all it is made of is.
+            ok = (cv2.resize(ok, half, interpolation=cv2.INTER_AREA) == 255).astype(np.uint8) * 255
+            levels.append((a, b, ok))
+        return cls(levels)
+
+    def products(self, level: int, axis: int) -> tuple[Plane, NDArray[np.uint8]]:
+        """Products of the planes' gradients along an axis (1 across, 0 down), and the mask that goes with them."""
+        if (level, axis) in self.known:
+            return self.known[level, axis]
+        a, b, ok = self.levels[level]
+        head: tuple[slice, slice] = (slice(None), slice(1, None)) if axis else (slice(1, None), slice(None))
+        tail: tuple[slice, slice] = (slice(None), slice(None, -1)) if axis else (slice(None, -1), slice(None))
+        product = np.asarray(cv2.subtract(a[head], a[tail]), np.float32)
+        cv2.multiply(product, cv2.subtract(b[head], b[tail]), dst=product)
+        self.known[level, axis] = product, np.asarray(cv2.min(ok[head], ok[tail]), np.uint8)
+        return self.known[level, axis]
+
+
+def _sharpness(greens: _Greens) -> float:
+    """Fine over coarse detail, per direction, averaged harmonically: shake in one direction counts, exposure and
+    contrast do not."""
+    if len(greens.levels) <= _COARSE:
         return 0.0
-    ratio = np.sqrt(np.maximum(fine, 0) / coarse)
-    return float(2 / (1 / np.maximum(ratio, 1e-9)).sum())
+    ratios = []
+    for axis in (1, 0):
+        fine = sum(cv2.mean(*greens.products(level, axis))[0] * 4.0 ** (1 - level) for level in _FINE)
+        coarse = cv2.mean(*greens.products(_COARSE, axis))[0]
+        if coarse <= 1e-12:
+            return 0.0
+        ratios.append(max(fine, 1e-18) / coarse)
+    return float(2 / sum(r**-0.5 for r in ratios))
+
+
+def _edge_table() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Blur of a step edge (standard deviation, green-plane pixels) and the ratio of its gradients' size at full and
+    at quarter scale, by integrating the squares of the blurred step's differences over 1 and over 4 pixels."""
+    x = np.arange(-64, 64, 0.02)
+    sigmas = np.concatenate([[0.02], np.arange(0.1, 6.0, 0.1)])
+    one = (np.abs(x) <= 0.5).astype(float)
+    four = np.clip(4 - np.abs(x), 0, None) / 4
+    spectrum = [np.abs(np.fft.rfft(np.fft.ifftshift(k))) ** 2 for k in (one, four)]
+    f = np.fft.rfftfreq(len(x), 0.02)
+    ratios = [
+        2 * np.sqrt((spectrum[0] * g).sum() / (spectrum[1] * g).sum())
+        for g in (np.exp(-4 * (np.pi * f * s) ** 2) for s in sigmas)
+    ]
+    return sigmas, np.array(ratios)
+
+
+_BLURS, _RATIOS = _edge_table()
+
+
+def _edge_blur(greens: _Greens) -> float | None:
+    """Blur across the strongest edges, in the worse direction, standard deviation in raw pixels; None without."""
+    if len(greens.levels) <= _EDGE_LEVEL:
+        return None
+    worst = 0.0
+    for axis in (1, 0):
+        coarse, ok = greens.products(_EDGE_LEVEL, axis)
+        strength = np.where(ok > 0, cv2.blur(coarse, (3, 3)), 0)
+        usable = strength[ok > 0]
+        if usable.size < 400:
+            return None
+        limit = max(float(np.partition(usable, -(usable.size // 50))[-(usable.size // 50)]), 1e-7)
+        edges = cv2.dilate((strength >= limit).astype(np.uint8) * 255, np.ones((3, 3), np.uint8)) & ok
+        fine, fine_ok = greens.products(0, axis)
+        wide = cv2.resize(edges, fine.shape[::-1], interpolation=cv2.INTER_NEAREST) & fine_ok
+        below = cv2.mean(coarse, edges)[0]
+        if below <= 1e-9:
+            return None
+        ratio = 2 * (max(cv2.mean(fine, wide)[0], 0) / below) ** 0.5
+        worst = max(worst, float(np.interp(-ratio, -_RATIOS, _BLURS)))
+    return 2 * worst
+
+
+def sharpness_of(first: Plane, second: Plane, usable: NDArray[np.bool_]) -> tuple[float, float | None]:
+    """Sharpness and edge blur from the two green planes (each H x W, linear, 1 = saturation).
+
+    `usable` is False where clipped. See `Inspection` for what the two figures mean.
+    """
+    greens = _Greens.of(first, second, usable)
+    return _sharpness(greens), _edge_blur(greens)
 
 
 def log_look(linear: NDArray[np.float32]) -> NDArray[np.uint8]:
@@ -191,7 +265,7 @@ def inspect_mosaic(info: FrameInfo, mosaic: Mosaic) -> Inspection:
     """Clipping, sharpness and looks of one raw frame."""
     clipping = clipping_of(mosaic)
     planes = [_scaled(mosaic, c, clipping.level[c]) for c in range(4)]
-    sharp = sharpness_of(planes[1], planes[3], (planes[1] < 0.98) & (planes[3] < 0.98))
+    sharp, blur = sharpness_of(planes[1], planes[3], (planes[1] < 0.98) & (planes[3] < 0.98))
     scale = LOOK_WIDTH / max(planes[0].shape)
     size = (max(8, round(planes[0].shape[1] * scale)), max(8, round(planes[0].shape[0] * scale)))
     r, g1, b, g2 = (_small(p, size) for p in planes)
@@ -205,6 +279,7 @@ def inspect_mosaic(info: FrameInfo, mosaic: Mosaic) -> Inspection:
         float(np.log2(np.maximum(green, 2.0**-15)).mean()),
         log_look(green),
         _thumbnail(_squared(np.maximum(rgb, 0), mosaic.pixel_aspect), info.orientation),
+        blur,
     )
 
 
@@ -214,6 +289,7 @@ def _inspect_rendered(info: FrameInfo) -> Inspection:
     h, w = rgb.shape[0] // 2 * 2, rgb.shape[1] // 2 * 2
     green = np.ascontiguousarray(rgb[:h, :w, 1])
     first, second = np.ascontiguousarray(green[::2, ::2]), np.ascontiguousarray(green[1::2, 1::2])
+    sharp, blur = sharpness_of(first, second, (first < 0.98) & (second < 0.98))
     full = rgb >= 0.9999
     r, g, b = (float(v) for v in full.mean(axis=(0, 1)))
     one, two, three = (float(v) / full[..., 0].size for v in np.bincount(full.sum(axis=2).ravel(), minlength=4)[1:4])
@@ -223,10 +299,11 @@ def _inspect_rendered(info: FrameInfo) -> Inspection:
     return Inspection(
         info,
         clipping,
-        sharpness_of(first, second, (first < 0.98) & (second < 0.98)),
+        sharp,
         float(np.log2(np.maximum(small[..., 1], 2.0**-15)).mean()),
         log_look(np.ascontiguousarray(small[..., 1])),
         _thumbnail(small, info.orientation),
+        blur,
     )
 
 
