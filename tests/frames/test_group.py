@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -17,6 +18,7 @@ from hypothesis import strategies as st
 from clerestory.camera.geometry import Intrinsics, Pose
 from clerestory.frames.group import View, group_frames
 from clerestory.frames.inspect import Clipping, Inspection, log_look
+from clerestory.frames.kept import packed, unpacked
 from clerestory.frames.overlap import turned_from
 from clerestory.frames.read import FrameInfo
 from clerestory.frames.sort import sort_folder
@@ -160,3 +162,24 @@ def test_a_folder_with_bad_files(
     assert all(reason and "Error" not in reason for _, reason in found.refused)
     assert heard[-1] == (7, 7)
     assert (tmp_path / "day/a0.dng").read_bytes() == good
+
+
+def test_what_was_seen_is_kept_and_forgotten(write_dng: Callable[..., Path], photograph: Any, scene: Any) -> None:
+    light, listed = scene(1, 240, 320), struct.pack(">I4I", 1, 1, 0x01030000, 1, 68)
+    listed += struct.pack(">I8d", 1, 1.01, -0.02, 0.0, 0.0, 0.0, 0.0, 0.5, 0.5)
+    path = write_dng("day/a.dng", photograph(light), opcodes=listed)
+    memory = path.parent / ".looks"
+    first = sort_folder(path.parent, memory=memory).seen[path]
+    back = unpacked(packed(first), path)
+    assert back is not None and back.info == first.info and back.info.distortion is not None
+    assert replace(back, look=first.look, thumbnail=first.thumbnail) == first
+    np.testing.assert_array_equal(back.look, first.look)
+    (kept,) = memory.iterdir()
+    changed = replace(first, sharpness=0.123)
+    kept.write_bytes(packed(changed))
+    assert sort_folder(path.parent, memory=memory).seen[path].sharpness == 0.123, "read from what was kept"
+    kept.write_bytes(b"damaged")
+    assert sort_folder(path.parent, memory=memory).seen[path].sharpness == first.sharpness
+    path.write_bytes(path.read_bytes() + b" ")  # another file now
+    sort_folder(path.parent, memory=memory)
+    assert [k for k in memory.iterdir()] != [kept]

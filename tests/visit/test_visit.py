@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import json
+import os
 import random
 import shutil
 import signal
@@ -115,6 +117,31 @@ def test_an_import_killed_anywhere_goes_on(card: Card, tmp_path: Path, seed: int
 def test_a_vanished_card_is_said(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="is the card in the reader"):
         copy_in(tmp_path / "nowhere", VisitFolder(tmp_path / "visit"))
+
+
+@pytest.mark.parametrize("after", [1, 3, 5])
+def test_a_disk_that_fills_up_while_importing(
+    card: Card, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, after: int
+) -> None:
+    source, visit, real, count = card(4), VisitFolder(tmp_path / "visit"), os.fsync, 0
+
+    def full(handle: int) -> None:
+        nonlocal count
+        count += 1
+        if count > after:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        real(handle)
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(UserError, match="disk is full"):
+        copy_in(source, visit)
+    monkeypatch.undo()
+    good = {digest_of(p) for p in source.rglob("*.DNG")}
+    assert {digest_of(p) for p in visit.frames.iterdir()} <= good
+    copy_in(source, visit)
+    assert {digest_of(p) for p in visit.frames.iterdir()} == good
+    sort_visit(visit)
+    assert check(visit) == []
 
 
 def test_check_names_every_difference(card: Card, tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ from typing import Any, Generic, TypeVar
 from clerestory.errors import UserError
 
 Value = TypeVar("Value")
-_PRELOAD = ["clerestory.frames.inspect"]
+_PRELOAD = ["clerestory.frames.kept"]
 _START_SECONDS = 120.0
 
 

@@ -9,8 +9,9 @@ from pathlib import Path
 
 from clerestory.errors import UserError
 from clerestory.frames.group import View, group_frames
-from clerestory.frames.inspect import Inspection, inspect_file
+from clerestory.frames.inspect import Inspection
 from clerestory.frames.isolate import map_isolated
+from clerestory.frames.kept import forget_others, inspect_kept
 from clerestory.frames.read import RAW_SUFFIXES, RENDERED_SUFFIXES
 
 SECONDS = 60.0  # for one file; a 20-megapixel raw takes about a third of one
@@ -65,20 +66,22 @@ def sort_folder(
     progress: Callable[[int, int], None] | None = None,
     workers: int | None = None,
     earlier: Mapping[str, str] | None = None,
+    memory: Path | None = None,
 ) -> Sorted:
     """Look at every frame of a folder and put them into views; `progress(done, total)` hears of each.
 
     Never raises for a bad file: it is in `refused` with its reason, and the rest goes on. UserError when the folder
-    itself cannot be read. `earlier` (file name to view) keeps names of views from an earlier sorting.
+    itself cannot be read. `earlier` (file name to view) keeps names of views from an earlier sorting. `memory`: a
+    folder in which what was seen is kept, so that a run broken off goes on and the next one is quick.
     """
     files = frame_files(Path(folder))
     seen: dict[Path, Inspection] = {}
     refused: list[tuple[Path, str]] = []
     if progress is not None:
         progress(0, len(files))
-    tasks = [(path,) for path in files]
+    tasks = [(path, memory) for path in files]
     hands = min(workers or default_workers(), max(1, len(files)))
-    for done, outcome in enumerate(map_isolated(inspect_file, tasks, hands, SECONDS, MEGABYTES), 1):
+    for done, outcome in enumerate(map_isolated(inspect_kept, tasks, hands, SECONDS, MEGABYTES), 1):
         path = files[outcome.index]
         if outcome.value is not None:
             seen[path] = outcome.value
@@ -86,6 +89,8 @@ def sort_folder(
             refused.append((path, _refusal(path, outcome.reason)))
         if progress is not None:
             progress(done, len(files))
+    if memory is not None:
+        forget_others(memory, files)
     in_order = {path: seen[path] for path in files if path in seen}
     views = group_frames(list(in_order.values()), earlier)
     return Sorted(tuple(views), tuple(sorted(refused)), in_order)

@@ -73,6 +73,11 @@ class VisitFolder:
         return self.hidden / "catalogue.sqlite"
 
     @property
+    def looks(self) -> Path:
+        """What was seen of each frame."""
+        return self.hidden / "looks"
+
+    @property
     def about(self) -> Path:
         """Titles, captions, place, creator, rights and permit."""
         return self.root / "about.toml"

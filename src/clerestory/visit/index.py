@@ -77,7 +77,7 @@ def sort_visit(
         raise UserError(f"{visit.frames}: no such folder; bring frames in first.")
     abouts = read_abouts(visit.about)
     take_up(visit)
-    found = sort_folder(visit.frames, progress, workers, earlier_views(visit))
+    found = sort_folder(visit.frames, progress, workers, earlier_views(visit), visit.looks)
     frames, views = rows_of(found, read_digests(visit.digests), abouts)
     with Catalogue(visit.catalogue) as catalogue:
         catalogue.replace_all(frames, views)
