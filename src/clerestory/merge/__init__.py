@@ -1,0 +1,1 @@
+"""Several frames, one view: align, burst, bracket, clear, join."""

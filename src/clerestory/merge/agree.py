@@ -1,0 +1,147 @@
+"""Whether frames laid on one another show the same, place by place, given the noise.
+
+Differences are summed over 2 x 2 blocks of the mosaic and windows of three sizes, per colour, and compared with what
+noise and a small misplacement explain; what does not fit has moved. Wide windows see a coat nearly as bright as the
+stone behind it, narrow ones a thin thing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from clerestory.camera.noise import NoiseModel, model_channel
+from clerestory.frames.read import Mosaic
+from clerestory.merge.resample import channel_gains
+
+F32 = NDArray[np.float32]
+
+ACCEPT, REJECT = 20.0, 28.0  # chi-square of three colours: chance of 2e-4 and 4e-6
+MISPLACED = 0.22  # of the local spread, that a small misplacement may change
+FLICKER = 0.004  # of the level, that light may change between frames
+NEAREST = 2  # blocks by which what moved is widened
+
+
+@dataclass(frozen=True)
+class BlockNoise:
+    """Variance of a 2 x 2 block's balanced colours: slope and foot per colour R, G, B (the greens averaged)."""
+
+    slope: F32
+    foot: F32
+
+    @classmethod
+    def of(cls, noise: NoiseModel, mosaic: Mosaic) -> BlockNoise:
+        """From a model in raw units."""
+        gains = channel_gains(mosaic)
+        slope, foot = np.zeros(3), np.zeros(3)
+        for row in range(2):
+            for column in range(2):
+                c = int(mosaic.cfa[row, column])
+                colour, share = (1, 0.5) if c in (1, 3) else (c, 1.0)
+                k = model_channel(c)
+                # A green of a pair weighs a half, so its variance a quarter; there are two.
+                slope[colour] += share**2 * float(gains[c]) * noise.gain[k]
+                foot[colour] += share**2 * float(gains[c]) ** 2 * noise.read[k] ** 2
+        return cls(slope.astype(np.float32), foot.astype(np.float32))
+
+    def variance(self, level: F32) -> F32:
+        """Variance at a level (..., 3) above black, balanced units squared."""
+        out: F32 = np.maximum(level, 0) * self.slope + self.foot
+        return out
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _blocks(values, total, weight, cfa, level, difference, shown):  # type: ignore[no-untyped-def]
+    """Per 2 x 2 block: the running mean's colours, what the new frame differs, and whether both show something."""
+    half = np.float32(0.5)
+    for y in prange(level.shape[0]):
+        for x in range(level.shape[1]):
+            w = weight[y, x]
+            ok = w > 0
+            inverse = np.float32(1.0) / w if ok else np.float32(0.0)
+            for c in range(3):
+                level[y, x, c] = np.float32(0.0)
+                difference[y, x, c] = np.float32(0.0)
+            for a in range(2):
+                for b in range(2):
+                    v = values[2 * y + a, 2 * x + b]
+                    ok = ok and v > np.float32(-1e8)
+                    c = cfa[a, b]
+                    share = half if (c == 1 or c == 3) else np.float32(1.0)
+                    k = 1 if c == 3 else c
+                    mean = total[2 * y + a, 2 * x + b] * inverse
+                    level[y, x, k] += share * mean
+                    difference[y, x, k] += share * (v - mean)
+            shown[y, x] = np.float32(1.0) if ok else np.float32(0.0)
+            if not ok:
+                for c in range(3):
+                    difference[y, x, c] = np.float32(0.0)
+
+
+def _box(image: F32, size: int) -> F32:
+    return np.asarray(cv2.blur(image, (size, size), borderType=cv2.BORDER_REFLECT_101))
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _chi(mean_difference, mean_level, mean_square, noise, share, slope, foot, count, accept, reject, misplaced, flicker, out):  # type: ignore[no-untyped-def] # noqa: E501
+    """Weight 0 to 1 from the chi-square of three colours."""
+    for y in prange(out.shape[0]):
+        for x in range(out.shape[1]):
+            chi = np.float32(0.0)
+            for c in range(3):
+                level = mean_level[y, x, c]
+                variance = max(level, np.float32(0.0)) * slope[c] + foot[c]
+                spread2 = max(mean_square[y, x, c] - level * level - variance * noise[y, x] * share, np.float32(0.0))
+                room = variance * (np.float32(1.0) + noise[y, x]) / count
+                room += misplaced * misplaced * spread2 + (flicker * level) ** 2
+                chi += mean_difference[y, x, c] ** 2 / max(room, np.float32(1e-9))
+            out[y, x] = min(max((reject - chi) / (reject - accept), np.float32(0.0)), np.float32(1.0))
+
+
+def _weights(level: F32, difference: F32, spread: F32, model: BlockNoise, size: int, per: int) -> F32:
+    """Weights at one scale: `per` blocks went into each place, windows of `size` places."""
+    out = np.empty(level.shape[:2], np.float32)
+    _chi(_box(difference, size), _box(level, size), _box(level * level, size), spread, np.float32(1.0 / per),
+         model.slope, model.foot, np.float32(per * size * size), np.float32(ACCEPT), np.float32(REJECT),
+         np.float32(MISPLACED), np.float32(FLICKER), out)  # fmt: skip
+    return out
+
+
+def agreement(
+    values: F32,
+    total: F32,
+    weight: F32,
+    energy: F32,
+    mosaic: Mosaic,
+    model: BlockNoise,
+) -> F32:
+    """How far a laid frame agrees with the running mean, 0 to 1 per 2 x 2 block; 0 where either shows nothing.
+
+    `values`: from `resample.laid`; `total`: H x W sum of weighted values so far; `weight`, `energy`: H/2 x W/2 sums
+    of weights and of their squares.
+    """
+    shape = weight.shape
+    level, difference = np.empty((*shape, 3), np.float32), np.empty((*shape, 3), np.float32)
+    shown = np.empty(shape, np.float32)
+    _blocks(values, total, weight, mosaic.cfa, level, difference, shown)
+    # Variance of the running mean over that of one frame.
+    spread = (energy / np.maximum(weight, 1e-6) ** 2).astype(np.float32)
+    fine = _weights(level, difference, spread, model, 3, 1)
+    small = (max(shape[1] // 2, 1), max(shape[0] // 2, 1))
+    half_level, half_difference, half_spread = (
+        cv2.resize(a, small, interpolation=cv2.INTER_AREA) for a in (level, difference, spread)
+    )
+    wide = np.minimum(
+        _weights(half_level, half_difference, half_spread, model, 3, 4),
+        _weights(half_level, half_difference, half_spread, model, 7, 4),
+    )
+    wide = cv2.erode(wide, np.ones((3, 3), np.uint8))
+    out = np.minimum(fine, cv2.resize(wide, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR))
+    out = cv2.erode(out, np.ones((2 * NEAREST + 1, 2 * NEAREST + 1), np.uint8))
+    out = np.minimum(out, _box(out, 5))
+    out *= cv2.erode(shown, np.ones((5, 5), np.uint8))
+    return np.asarray(out, np.float32)

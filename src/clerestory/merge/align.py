@@ -1,0 +1,467 @@
+"""How one frame lies on another, in the raw domain: the camera's turn, then what parallax leaves, coarse to fine.
+
+Frames are compared as smoothed half-size greens brought to even noise (square root), which a change of exposure only
+scales. The global part is a rotation of the camera about its lens, K R K^-1 with the lens's distortion on both sides;
+hands also move the camera by a centimetre or two, which shifts near piers against far walls, so that a field of local
+shifts is fitted on top: tiles matched by least squares (Lucas and Kanade 1981), each weighted by what its texture can
+tell under the noise, joined by a membrane that tears where depth does.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from clerestory.camera.geometry import Distortion, Intrinsics
+from clerestory.camera.noise import NoiseModel, model_channel
+from clerestory.camera.optics import Vignetting
+from clerestory.frames.read import Mosaic
+from clerestory.merge.result import Refused
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+
+STEP = 32  # pixels between the nodes of a motion
+TILE, STRIDE = 40, 32  # guide pixels: window of one match, distance between matches
+COARSEST = 220  # guide pixels along the longer side at which the search starts
+BLUR = 1.0  # guide pixels; keeps the guide free of aliasing, which would pull matches to whole pixels
+CLIPPED = 0.94  # share of saturation from which a guide is not believed
+TEAR = 0.06  # guide pixels by which neighbouring tiles differ before the membrane starts to tear
+FAR = 8.0  # guide pixels: local shifts expected at most beyond the camera's turn
+LEAST_OVERLAP = 0.6
+ASSUMED_EQUIVALENT = 28.0  # mm on 36 x 24 where the file is silent; the local field takes up the rest
+
+
+@dataclass(frozen=True)
+class Optics:
+    """The lens that all frames of a view share, in pixels of the recorded frame."""
+
+    camera: Intrinsics
+    distortion: Distortion | None = None
+    vignetting: Vignetting | None = None
+
+    @classmethod
+    def assumed(cls, width: int, height: int) -> Optics:
+        """An ideal lens of ASSUMED_EQUIVALENT, for frames that do not say."""
+        focal = ASSUMED_EQUIVALENT * math.hypot(width, height) / math.hypot(36, 24)
+        return cls(Intrinsics(width, height, focal, (width - 1) / 2, (height - 1) / 2))
+
+    def rays(self, points: F64) -> F64:
+        """Camera-axes directions (..., 3), z = 1, of recorded pixels (..., 2)."""
+        lens = self.distortion
+        ideal = points if lens is None or lens.is_identity else lens.ideal(points, self.camera)
+        flat = (ideal - [self.camera.cx, self.camera.cy]) / self.camera.focal
+        return np.concatenate([flat, np.ones((*flat.shape[:-1], 1))], axis=-1)
+
+    def pixels(self, rays: F64) -> F64:
+        """Recorded pixels (..., 2) of directions (..., 3)."""
+        ahead = np.maximum(rays[..., 2:], 1e-3)
+        ideal = rays[..., :2] / ahead * self.camera.focal + [self.camera.cx, self.camera.cy]
+        lens = self.distortion
+        return ideal if lens is None or lens.is_identity else lens.recorded(ideal, self.camera)
+
+    def fall_off(self, points: F64) -> F64:
+        """The gain that mends the light's fall-off at recorded pixels (..., 2); 1 where it is not known."""
+        if self.vignetting is None:
+            return np.ones(points.shape[:-1])
+        w, h = self.camera.width - 1, self.camera.height - 1
+        cx, cy = self.vignetting.centre[0] * w, self.vignetting.centre[1] * h
+        reach2 = max(cx, w - cx) ** 2 + max(cy, h - cy) ** 2
+        r2 = ((points[..., 0] - cx) ** 2 + (points[..., 1] - cy) ** 2) / reach2
+        return np.asarray(np.polynomial.polynomial.polyval(r2, [1.0, *self.vignetting.k]))
+
+
+@dataclass(frozen=True)
+class Guide:
+    """What alignment sees of a frame. `levels`: smoothed square-root greens, half size first, each next one half
+    as large; `sure`: 0 where clipped, else 1, likewise. `noise`: standard deviation of the first level's noise."""
+
+    levels: tuple[F32, ...]
+    sure: tuple[F32, ...]
+    noise: float
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Where the reference's pixels lie in another frame.
+
+    `nodes`: float32 (rows, columns, 2), position (x, y) in the other frame of the reference's pixel
+    (column * STEP, row * STEP); between nodes it is linear. `rotation`: 3 x 3, reference's camera axes to the
+    other's. `share`: of the reference that the other shows. `parallax`: 95th percentile of the local shifts, pixels.
+    `agreement`: share of the textured tiles that were matched well. `gain`: float32 (rows, columns), what the other
+    frame's light is multiplied by at each node to fall off as the reference's does.
+    """
+
+    nodes: F32
+    gain: F32
+    rotation: F64
+    share: float
+    parallax: float
+    agreement: float
+
+    @property
+    def shift(self) -> tuple[float, float]:
+        """Displacement of the middle of the frame, pixels (x, y)."""
+        row, column = (n // 2 for n in self.nodes.shape[:2])
+        x, y = self.nodes[row, column] - np.array([column * STEP, row * STEP])
+        return float(x), float(y)
+
+    @property
+    def roll(self) -> float:
+        """Turn about the optical axis, degrees."""
+        return math.degrees(math.atan2(self.rotation[1, 0], self.rotation[0, 0]))
+
+    def at(self, points: F64) -> F64:
+        """Positions in the other frame (n, 2) of reference pixels (n, 2)."""
+        rows, columns = self.nodes.shape[:2]
+        x = np.clip(points[:, 0] / STEP, 0, columns - 1.001)
+        y = np.clip(points[:, 1] / STEP, 0, rows - 1.001)
+        ix, iy = x.astype(int), y.astype(int)
+        fx, fy = (x - ix)[:, None], (y - iy)[:, None]
+        top = self.nodes[iy, ix] * (1 - fx) + self.nodes[iy, ix + 1] * fx
+        low = self.nodes[iy + 1, ix] * (1 - fx) + self.nodes[iy + 1, ix + 1] * fx
+        return np.asarray(top * (1 - fy) + low * fy, float)
+
+
+def _grid(shape: tuple[int, int]) -> F32:
+    y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float32) * np.float32(STEP)
+    return np.stack([x, y], axis=-1)
+
+
+def node_shape(height: int, width: int) -> tuple[int, int]:
+    """Rows and columns of nodes that cover a frame."""
+    return (height - 1) // STEP + 2, (width - 1) // STEP + 2
+
+
+@njit(cache=True, parallel=True)
+def _greens(raw, places, black, limit, scale, offset, out, sure):  # type: ignore[no-untyped-def]
+    """Mean of the two greens of each 2 x 2 block, square root; where either is clipped `sure` is 0."""
+    for y in prange(out.shape[0]):
+        for x in range(out.shape[1]):
+            a = np.float32(raw[2 * y + places[0, 0], 2 * x + places[0, 1]])
+            b = np.float32(raw[2 * y + places[1, 0], 2 * x + places[1, 1]])
+            v = np.float32(0.5) * (a + b - black[0] - black[1])
+            out[y, x] = np.sqrt(max(v * scale + offset, np.float32(0.0)))
+            sure[y, x] = np.float32(0.0) if a > limit or b > limit else np.float32(1.0)
+
+
+def guide_of(mosaic: Mosaic, noise: NoiseModel, exposure: float = 1.0) -> Guide:
+    """The guide of a frame; `exposure` is its light relative to the reference's, by which it is divided.
+
+    `noise` is the reference's model, in raw units: the guide's unit is chosen so that photon noise there is even.
+    """
+    places = np.array([(r, c) for r in range(2) for c in range(2) if mosaic.cfa[r, c] in (1, 3)])
+    channels = [int(mosaic.cfa[r, c]) for r, c in places]
+    black = np.array([mosaic.black[c] for c in channels], np.float32)
+    gain = float(np.mean([noise.gain[model_channel(c)] for c in channels]))
+    read = float(np.mean([noise.read[model_channel(c)] for c in channels]))
+    limit = float(min(b + CLIPPED * (mosaic.white[c] - b) for b, c in zip(black, channels, strict=True)))
+    height, width = (n // 2 for n in mosaic.raw.shape)
+    image, sure = np.empty((height, width), np.float32), np.empty((height, width), np.float32)
+    offset = np.float32(2 * (3 / 8 + (read / gain) ** 2))
+    _greens(mosaic.raw, places, black, limit, np.float32(2 / gain / exposure), offset, image, sure)
+    # sqrt of twice the electrons of the mean of two: standard deviation 1/2 before the blur.
+    first = cv2.GaussianBlur(image, (0, 0), BLUR)
+    sure = cv2.erode(sure, np.ones((3, 3), np.uint8))
+    levels, masks = [first], [sure]
+    while max(levels[-1].shape) > COARSEST:
+        levels.append(cv2.pyrDown(levels[-1]))
+        masks.append(np.floor(cv2.pyrDown(masks[-1]) + np.float32(0.02)))
+    return Guide(tuple(levels), tuple(masks), 0.5 / (2 * BLUR * math.sqrt(math.pi)))
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _match(ref, ref_sure, src, src_sure, ys, xs, half, where, slope, noise, out):  # type: ignore[no-untyped-def]
+    """Normal equations of one Lucas-Kanade step for each tile.
+
+    `where`: (rows, columns, 2) x, y in the source of each tile's middle; `slope`: (rows, columns, 4) dx/dx, dx/dy,
+    dy/dx, dy/dy. `out`: per tile h11, h12, h22, b1, b2, weighted squared residual, weight.
+    """
+    height, width = ref.shape
+    cut = np.float32(4.0) * noise
+    for r in prange(ys.shape[0]):
+        for c in range(xs.shape[0]):
+            h11 = h12 = h22 = b1 = b2 = rr = ww = np.float32(0.0)
+            qx0, qy0 = where[r, c, 0], where[r, c, 1]
+            a, b, d, e = slope[r, c, 0], slope[r, c, 1], slope[r, c, 2], slope[r, c, 3]
+            for y in range(max(ys[r] - half, 1), min(ys[r] + half, height - 1)):
+                v = np.float32(y - ys[r])
+                for x in range(max(xs[c] - half, 1), min(xs[c] + half, width - 1)):
+                    u = np.float32(x - xs[c])
+                    qx, qy = qx0 + a * u + b * v, qy0 + d * u + e * v
+                    if not (qx >= 0 and qy >= 0 and qx < width - 1 and qy < height - 1):
+                        continue
+                    ix, iy = int(qx), int(qy)
+                    fx, fy = qx - np.float32(ix), qy - np.float32(iy)
+                    w = ref_sure[y, x] * min(src_sure[iy, ix], src_sure[iy + 1, ix + 1])
+                    if w <= 0:
+                        continue
+                    top = src[iy, ix] + fx * (src[iy, ix + 1] - src[iy, ix])
+                    low = src[iy + 1, ix] + fx * (src[iy + 1, ix + 1] - src[iy + 1, ix])
+                    diff = top + fy * (low - top) - ref[y, x]
+                    gx = np.float32(0.5) * (ref[y, x + 1] - ref[y, x - 1])
+                    gy = np.float32(0.5) * (ref[y + 1, x] - ref[y - 1, x])
+                    edge = cut + np.float32(1.5) * (abs(gx) + abs(gy))
+                    w *= edge / max(abs(diff), edge)
+                    h11 += w * gx * gx
+                    h12 += w * gx * gy
+                    h22 += w * gy * gy
+                    b1 -= w * gx * diff
+                    b2 -= w * gy * diff
+                    rr += w * diff * diff
+                    ww += w
+            out[r, c, 0], out[r, c, 1], out[r, c, 2] = h11, h12, h22
+            out[r, c, 3], out[r, c, 4], out[r, c, 5], out[r, c, 6] = b1, b2, rr, ww
+
+
+@dataclass
+class _Tiles:
+    """Tiles of one level: rows and columns of their middles (guide pixels), and the same in frame pixels."""
+
+    ys: NDArray[np.int64]
+    xs: NDArray[np.int64]
+    factor: int  # frame pixels per guide pixel
+    frame: F64  # (rows, columns, 2)
+
+    @classmethod
+    def of(cls, shape: tuple[int, int], factor: int) -> _Tiles:
+        """Tiles evenly over a level of this shape."""
+        counts = [max(3, round(n / STRIDE)) for n in shape]
+        ys, xs = (((np.arange(k) + 0.5) * n / k).astype(int) for k, n in zip(counts, shape, strict=True))
+        x, y = np.meshgrid(xs, ys)
+        frame = (np.stack([x, y], axis=-1) + 0.5) * factor - 0.5
+        return cls(ys, xs, factor, frame)
+
+    def to_guide(self, points: F64) -> F64:
+        """Frame pixels to pixels of this level."""
+        return (points + 0.5) / self.factor - 0.5
+
+
+@dataclass
+class _Matched:
+    """Shifts found (rows, columns, 2), guide pixels, their information (rows, columns, 3: xx, xy, yy) in units of
+    the inverse variance, and the residual over what noise explains."""
+
+    shift: F64
+    information: F64
+    residual: F64
+
+
+def _slopes(mapping: Callable[[F64], F64], tiles: _Tiles) -> F32:
+    d = 4.0 * tiles.factor
+    right, below = np.array([d, 0.0]), np.array([0.0, d])
+    across = (mapping(tiles.frame + right) - mapping(tiles.frame - right)) / (2 * d)
+    down = (mapping(tiles.frame + below) - mapping(tiles.frame - below)) / (2 * d)
+    return np.stack([across[..., 0], down[..., 0], across[..., 1], down[..., 1]], axis=-1).astype(np.float32)
+
+
+def _steps(
+    a: Guide, b: Guide, level: int, tiles: _Tiles, mapping: Callable[[F64], F64], start: F64, rounds: int
+) -> _Matched:
+    """Lucas-Kanade rounds at one level, from `start` (guide pixels, on top of the mapping)."""
+    base = tiles.to_guide(mapping(tiles.frame))
+    slope = _slopes(mapping, tiles)
+    out = np.zeros((*base.shape[:2], 7), np.float32)
+    shift = start.copy()
+    # Each level of the pyramid averages noise down by its binomial kernel; texture residue is what remains.
+    noise = max(a.noise * 0.42**level, 0.02)
+    half = TILE // 2
+    for _ in range(rounds):
+        where = (base + shift).astype(np.float32)
+        _match(a.levels[level], a.sure[level], b.levels[level], b.sure[level], tiles.ys, tiles.xs, half, where, slope,
+               np.float32(noise), out)  # fmt: skip
+        h11, h12, h22, b1, b2 = np.moveaxis(out[..., :5].astype(float), -1, 0)
+        # Noise in the gradients adds to the matrix: what it adds is taken off for the information, kept for the step.
+        ridge = 1e-3 * (h11 + h22) + 0.05
+        det = (h11 + ridge) * (h22 + ridge) - h12**2
+        step = np.stack([(h22 + ridge) * b1 - h12 * b2, (h11 + ridge) * b2 - h12 * b1], axis=-1) / det[..., None]
+        length = np.linalg.norm(step, axis=-1, keepdims=True)
+        shift = shift + step * np.minimum(1.0, 1.5 / np.maximum(length, 1e-9))
+    weight = out[..., 6].astype(float)
+    residual = np.sqrt(out[..., 5] / np.maximum(weight, 1)) / (noise * math.sqrt(2))
+    floor = weight * noise**2 * 0.25  # energy of a blurred noise's central difference (both greens, BLUR = 1)
+    info = np.stack([np.maximum(h11 - floor, 0), h12, np.maximum(h22 - floor, 0)], axis=-1) / noise**2 / 14
+    info *= (np.minimum(1.0, 2.5 / np.maximum(residual, 1e-6)) ** 4)[..., None]
+    drift = np.linalg.norm(shift - start, axis=-1)
+    info[(weight < 0.15 * TILE**2) | (drift > 4.0)] = 0
+    return _Matched(shift, info, residual)
+
+
+def _membrane(found: _Matched, rounds: int = 60) -> F64:
+    """Local shifts (rows, columns, 2), guide pixels, of least energy: data by information, neighbours alike."""
+    a, c, b = np.moveaxis(found.information, -1, 0)
+    data = np.stack([a * found.shift[..., 0] + c * found.shift[..., 1],
+                     c * found.shift[..., 0] + b * found.shift[..., 1]], axis=-1)  # fmt: skip
+    field = np.zeros_like(found.shift)
+    weak = 1 / FAR**2
+    stiff = 1 / TEAR**2
+    for turn in range(rounds):
+        total = np.full(a.shape, weak)
+        pull = np.zeros_like(field)
+        for axis in (0, 1):
+            difference = np.diff(field, axis=axis)
+            w = stiff / (1 + (difference**2).sum(axis=-1) / (4 * TEAR**2)) if turn > 10 else \
+                np.full(difference.shape[:2], stiff)
+            pad = [(0, 0), (0, 0)]
+            pad[axis] = (0, 1)
+            first = np.pad(w, pad)
+            pad[axis] = (1, 0)
+            second = np.pad(w, pad)
+            total += first + second
+            pull += first[..., None] * np.roll(field, -1, axis=axis)
+            pull += second[..., None] * np.roll(field, 1, axis=axis)
+        right = data + pull
+        det = (a + total) * (b + total) - c**2
+        field = np.stack([(b + total) * right[..., 0] - c * right[..., 1],
+                          (a + total) * right[..., 1] - c * right[..., 0]], axis=-1) / det[..., None]  # fmt: skip
+    return field
+
+
+def rotation_of(vector: F64) -> F64:
+    """Rotation matrix of a rotation vector, radians."""
+    out, _ = cv2.Rodrigues(np.asarray(vector, float))
+    return np.asarray(out, float)
+
+
+def _turned(optics: Optics, rotation: F64) -> Callable[[F64], F64]:
+    def mapping(points: F64) -> F64:
+        return optics.pixels(optics.rays(points) @ rotation.T)
+
+    return mapping
+
+
+def _refit(optics: Optics, rotation: F64, tiles: _Tiles, found: _Matched) -> F64:
+    """The rotation that explains most tiles: iteratively reweighted least squares over a small turn."""
+    rays = optics.rays(tiles.frame)
+    ok = found.information[..., [0, 2]].sum(axis=-1) > 1.0
+    if ok.sum() < 6:
+        return rotation
+    base = optics.pixels(rays @ rotation.T)[ok]
+    target = base + found.shift[ok] * tiles.factor
+    info = found.information[ok] / tiles.factor**2
+    eps = 1e-4
+    columns = [optics.pixels(rays[ok] @ (rotation_of(eps * e) @ rotation).T) - base for e in np.eye(3)]
+    jac = np.stack(columns, axis=-1) / eps  # (n, 2, 3)
+    full = np.stack([info[:, [0, 1]], info[:, [1, 2]]], axis=1)
+    # One well-textured tile must not outvote the rest.
+    full = full / np.maximum(1.0, np.trace(full, axis1=1, axis2=2) / 50)[:, None, None]
+    turn = np.zeros(3)
+    for _ in range(8):
+        left = target - base - jac @ turn
+        size = np.linalg.norm(left, axis=-1)
+        scale = max(0.3, 1.5 * float(np.median(size)))
+        w = 1 / (1 + (size / scale) ** 2) ** 2
+        weighted = np.einsum("nik,nij->nkj", jac, full * w[:, None, None])
+        normal = np.einsum("nkj,njl->kl", weighted, jac)
+        turn = turn + np.linalg.lstsq(normal, np.einsum("nkj,nj->k", weighted, left), rcond=None)[0]
+    return rotation_of(turn) @ rotation
+
+
+def _detail(image: F32, sure: F32) -> F32:
+    """The picture less its surroundings' mean, nothing where clipped."""
+    weight = cv2.GaussianBlur(sure, (0, 0), 8) + np.float32(1e-3)
+    mean = cv2.GaussianBlur(image * sure, (0, 0), 8) / weight
+    spread = float(np.sqrt(np.mean(((image - mean) * sure) ** 2))) + 1e-6
+    return np.asarray(np.clip((image - mean) * sure / np.float32(spread), -3, 3), np.float32)
+
+
+def _first_guess(a: Guide, b: Guide, optics: Optics) -> F64:
+    """Rotation from phase correlation and ECC (Evangelidis and Psarakis 2008) at the coarsest level."""
+    level = len(a.levels) - 1
+    one, two = (_detail(g.levels[level], g.sure[level]) for g in (a, b))
+    h, w = one.shape
+    (dx, dy), _ = cv2.phaseCorrelate(one, two, cv2.createHanningWindow((w, h), cv2.CV_32F))
+    if abs(dx) > 0.35 * w or abs(dy) > 0.35 * h:
+        dx = dy = 0.0
+    warp = np.array([[1, 0, dx], [0, 1, dy]], np.float32)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-5)
+    try:
+        _, warp = cv2.findTransformECC(one, two, warp, cv2.MOTION_EUCLIDEAN, criteria, None, 5)
+    except cv2.error as problem:
+        raise Refused("the frames show too little in common to be laid on one another.") from problem
+    factor = 2 ** (level + 1)
+    y, x = np.meshgrid(np.linspace(0.2, 0.8, 5) * (h - 1), np.linspace(0.2, 0.8, 5) * (w - 1), indexing="ij")
+    points = np.stack([x.ravel(), y.ravel()], axis=-1)
+    moved = points @ warp[:, :2].T.astype(float) + warp[:, 2]
+    rays = [optics.rays((p + 0.5) * factor - 0.5) for p in (points, moved)]
+    p, q = (r / np.linalg.norm(r, axis=1, keepdims=True) for r in rays)
+    u, _, vt = np.linalg.svd(q.T @ p)
+    return np.asarray(u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt)
+
+
+def _resized(field: F64, shape: tuple[int, int]) -> F64:
+    """A field (rows, columns, 2) on another grid over the same frame, linear between middles of tiles."""
+    out = cv2.resize(field.astype(np.float32), (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(out, float)
+
+
+def _on_nodes(field: F64, tiles: _Tiles, height: int, width: int) -> F64:
+    """A field of frame pixels given at tiles, at the nodes of a motion."""
+    rows, columns = node_shape(height, width)
+    node = _grid((rows, columns))
+    x0, y0 = tiles.frame[0, 0]
+    dx, dy = (tiles.frame[-1, -1] - tiles.frame[0, 0]) / [field.shape[1] - 1, field.shape[0] - 1]
+    u = ((node[..., 0] - x0) / dx).astype(np.float32)
+    v = ((node[..., 1] - y0) / dy).astype(np.float32)
+    out = cv2.remap(field.astype(np.float32), u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(out, float)
+
+
+def align(reference: Guide, other: Guide, optics: Optics, local: bool = True, start: F64 | None = None) -> Motion:
+    """Where the reference's pixels lie in another frame, to about a tenth of a pixel on what stands still.
+
+    `local` False leaves it at the camera's turn. `start`: rotation to start from, where known. Raises Refused when
+    the frames do not show the same.
+    """
+    rotation = _first_guess(reference, other, optics) if start is None else start
+    width, height = optics.camera.width, optics.camera.height
+    field: F64 | None = None
+    top = len(reference.levels) - 1
+    tiles, found = _Tiles.of(reference.levels[top].shape, 2 ** (top + 1)), None
+    for level in range(top, -1, -1):
+        tiles = _Tiles.of(reference.levels[level].shape, 2 ** (level + 1))
+        shape = tiles.frame.shape[:2]
+        start_shift = np.zeros((*shape, 2))
+        if field is not None and local:
+            start_shift = _resized(field, shape) / tiles.factor
+        # The turn settles on the coarse levels, where parallax is small; the rest is local.
+        turns = 4 if level == top else 2 if level >= top - 1 or not local else 0
+        for _ in range(turns):
+            found = _steps(reference, other, level, tiles, _turned(optics, rotation), start_shift, 3)
+            before = rotation
+            rotation = _refit(optics, rotation, tiles, found)
+            if local:
+                moved = (_turned(optics, before)(tiles.frame) - _turned(optics, rotation)(tiles.frame)) / tiles.factor
+                start_shift = _membrane(_Matched(found.shift + moved, found.information, found.residual))
+        if local:
+            rounds = 2 if level == 0 else 3
+            found = _steps(reference, other, level, tiles, _turned(optics, rotation), start_shift, rounds)
+            field = _membrane(found) * tiles.factor
+    assert found is not None
+    return _motion(optics, rotation, tiles, found, field, (height, width))
+
+
+def _motion(
+    optics: Optics, rotation: F64, tiles: _Tiles, found: _Matched, field: F64 | None, size: tuple[int, int]
+) -> Motion:
+    height, width = size
+    here = np.asarray(_grid(node_shape(height, width)), float)
+    nodes = _turned(optics, rotation)(here)
+    parallax = 0.0
+    textured = found.information[..., [0, 2]].sum(axis=-1) > 20
+    if field is not None:
+        nodes = nodes + _on_nodes(field, tiles, height, width)
+        length = np.linalg.norm(field, axis=-1)
+        parallax = float(np.percentile(length[textured], 95)) if textured.any() else 0.0
+    inside = (nodes[..., 0] > 0) & (nodes[..., 1] > 0) & (nodes[..., 0] < width - 1) & (nodes[..., 1] < height - 1)
+    share = float(inside[:-1, :-1].mean())
+    good = (found.residual < 2.5) & textured
+    agreement = float(good.sum() / max(1, textured.sum()))
+    gain = (optics.fall_off(nodes) / optics.fall_off(here)).astype(np.float32)
+    return Motion(nodes.astype(np.float32), gain, rotation, share, parallax, agreement)

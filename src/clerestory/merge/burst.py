@@ -1,0 +1,95 @@
+"""Frames of one view at one exposure into one mosaic of less noise, before demosaicing.
+
+After Hasinoff and others 2016 and Wronski and others 2019: one frame is the reference; the others are laid on it and
+averaged where they agree with it under the noise model; what moved stands as the reference has it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clerestory.camera.noise import NoiseModel
+from clerestory.frames.read import Mosaic
+from clerestory.merge.agree import BlockNoise, agreement
+from clerestory.merge.align import LEAST_OVERLAP, Motion, Optics, align, guide_of
+from clerestory.merge.resample import laid, own
+from clerestory.merge.result import Refused
+from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
+
+F32 = NDArray[np.float32]
+LEAST_AGREEMENT = 0.35  # of the textured tiles, below which a frame shows something else
+LEAST_TAKEN = 0.4  # of a frame that must agree, lest the frame is left out
+Told = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Burst:
+    """A merged mosaic, its noise, where fewer frames count (`excess`, per 2 x 2 block), which frames went in
+    (indexes), and the record."""
+
+    mosaic: Mosaic
+    noise: NoiseModel
+    excess: F32
+    taken: tuple[int, ...]
+    record: dict[str, Any]
+
+
+def motion_record(motion: Motion) -> dict[str, float]:
+    """A motion in plain numbers: pixels and degrees."""
+    x, y = motion.shift
+    return {"x": round(x, 2), "y": round(y, 2), "roll_deg": round(motion.roll, 3),
+            "parallax_px": round(motion.parallax, 2), "overlap": round(motion.share, 3)}  # fmt: skip
+
+
+def checked(motion: Motion) -> Motion:
+    """The motion, or Refused when it cannot serve."""
+    if motion.share < LEAST_OVERLAP:
+        raise Refused(f"it shows only {motion.share * 100:.0f} % of the reference frame.")
+    if motion.agreement < LEAST_AGREEMENT:
+        raise Refused(f"only {motion.agreement * 100:.0f} % of its detail lies on the reference frame's.")
+    return motion
+
+
+def merge_burst(
+    reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, optics: Optics, told: Told
+) -> Burst:
+    """Merge frames read one at a time. Raises Refused when no other frame fits the reference."""
+    height, width = reference.raw.shape
+    guide = guide_of(reference, noise)
+    mine = own(reference)
+    stack = Stack.empty(height, width)
+    stack.add(mine, np.ones(stack.weight.shape, np.float32))
+    model = BlockNoise.of(noise, reference)
+    taken, motions, left_out, shares = [], {}, {}, {}
+    for index, read in enumerate(others):
+        told(f"frame {index + 2} of {len(others) + 1}")
+        other = read()
+        try:
+            motion = checked(align(guide, guide_of(other, noise), optics))
+        except Refused as why:
+            left_out[index] = str(why)
+            continue
+        values = laid(other, motion)
+        weights = agreement(values, stack.total, stack.weight, stack.energy, reference, model)
+        share = float(weights.mean())
+        if share < LEAST_TAKEN:
+            left_out[index] = f"only {share * 100:.0f} % of it agrees with the reference frame."
+            continue
+        stack.add(values, weights)
+        taken.append(index)
+        shares[index] = round(share, 3)
+        motions[index] = motion_record(motion)
+    if not taken:
+        raise Refused("no frame fits the reference: " + " ".join(dict.fromkeys(left_out.values())))
+    mosaic, finer = merged_mosaic(stack, reference, mine)
+    count = stack.count
+    typical = typical_count(count)
+    excess = (np.float32(typical) / np.maximum(count, 1)).astype(np.float32)
+    record = {"motions": motions, "left_out": left_out, "share_taken": shares,
+              "frames_behind_a_place": round(typical, 2)}  # fmt: skip
+    return Burst(mosaic, merged_noise(noise, typical, finer), excess, tuple(taken), record)

@@ -1,0 +1,178 @@
+"""A mosaic laid on the reference's pixel grid, colour by colour, with no loss of sharpness.
+
+Each frame's missing colours are first filled in by the linear filters of Malvar, He and Cutler (2004), whose response
+to grey detail stays near 1 as far as the mosaic records it; then every pixel of the reference takes its own colour
+from there by a Lanczos kernel of three lobes. What the filters get wrong at one place differs from frame to frame
+with the hand's movement, and averages out. Neither step may overshoot beside bright glass: corrections are held to
+what the neighbours span.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from clerestory.frames.read import Mosaic
+from clerestory.merge.align import STEP, Motion
+
+F32 = NDArray[np.float32]
+TAPS, PHASES = 6, 128
+REACH = 3  # pixels by which the kernels look beyond a place
+
+
+def _lanczos() -> F32:
+    """Weights (PHASES + 1, TAPS) of the Lanczos kernel of three lobes, summing to 1."""
+    x = np.arange(PHASES + 1)[:, None] / PHASES + 2 - np.arange(TAPS)[None]
+    w = np.sinc(x) * np.sinc(x / 3)
+    out: F32 = (w / w.sum(axis=1, keepdims=True)).astype(np.float32)
+    return out
+
+
+LANCZOS = _lanczos()
+
+
+def balance_of(mosaic: Mosaic) -> tuple[float, float, float]:
+    """White-balance multipliers to merge under: the camera's own, else daylight's, else none."""
+    return mosaic.as_shot or mosaic.daylight or (1.0, 1.0, 1.0)
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _held(base, change, low, high):  # type: ignore[no-untyped-def]
+    """A correction held to what the neighbours span and a quarter of their level."""
+    most = high - low + np.float32(0.25) * abs(base)
+    return base + min(max(change, -most), most)
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _fill(s, cfa, out):  # type: ignore[no-untyped-def]
+    """Three planes (3, H, W) from a balanced mosaic with a margin of 2: Malvar, He and Cutler's filters."""
+    _, height, width = out.shape
+    for y in prange(height):
+        for x in range(width):
+            i, j = y + 2, x + 2
+            own = cfa[y % 2, x % 2]
+            c = s[i, j]
+            n, o, e, w = s[i - 1, j], s[i + 1, j], s[i, j + 1], s[i, j - 1]
+            nw, ne, sw, se = s[i - 1, j - 1], s[i - 1, j + 1], s[i + 1, j - 1], s[i + 1, j + 1]
+            far_v, far_h = s[i - 2, j] + s[i + 2, j], s[i, j - 2] + s[i, j + 2]
+            low4, high4 = min(min(n, o), min(e, w)), max(max(n, o), max(e, w))
+            if own == 0 or own == 2:
+                cross = c - np.float32(0.25) * (far_v + far_h)
+                out[own, y, x] = c
+                out[1, y, x] = _held(np.float32(0.25) * (n + o + e + w), np.float32(0.5) * cross, low4, high4)
+                low, high = min(min(nw, ne), min(sw, se)), max(max(nw, ne), max(sw, se))
+                mean = np.float32(0.25) * (nw + ne + sw + se)
+                out[2 - own, y, x] = _held(mean, np.float32(0.75) * cross, low, high)
+            else:
+                out[1, y, x] = c
+                diagonal = nw + ne + sw + se
+                along = np.float32(0.125) * (
+                    np.float32(5.0) * c - diagonal - far_h + np.float32(0.5) * far_v
+                )
+                across = np.float32(0.125) * (
+                    np.float32(5.0) * c - diagonal - far_v + np.float32(0.5) * far_h
+                )
+                beside = np.int64(cfa[y % 2, (x + 1) % 2])
+                out[beside, y, x] = _held(np.float32(0.5) * (e + w), along, min(e, w), max(e, w))
+                out[2 - beside, y, x] = _held(np.float32(0.5) * (n + o), across, min(n, o), max(n, o))
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _balanced(raw, cfa, black, gain, out):  # type: ignore[no-untyped-def]
+    """Raw to balanced values above black with a mirrored margin of 2 that keeps the colours' places."""
+    height, width = raw.shape
+    for i in prange(out.shape[0]):
+        y = i - 2
+        y = -y if y < 0 else (2 * height - 2 - y if y >= height else y)
+        for j in range(out.shape[1]):
+            x = j - 2
+            x = -x if x < 0 else (2 * width - 2 - x if x >= width else x)
+            c = cfa[y % 2, x % 2]
+            out[i, j] = (np.float32(raw[y, x]) - black[c]) * gain[c]
+
+
+def channel_gains(mosaic: Mosaic) -> F32:
+    """What raw units above black are multiplied by, per channel of the filter pattern (4,), to be balanced."""
+    r, g, b = balance_of(mosaic)
+    return np.array([r, g, b, g], np.float32)
+
+
+def filled(mosaic: Mosaic) -> F32:
+    """Balanced linear colour, float32 (3, H, W), raw units of green above black."""
+    height, width = mosaic.raw.shape
+    padded = np.empty((height + 4, width + 4), np.float32)
+    _balanced(mosaic.raw, mosaic.cfa, mosaic.black.astype(np.float32), channel_gains(mosaic), padded)
+    out = np.empty((3, height, width), np.float32)
+    _fill(padded, mosaic.cfa, out)
+    return out
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _sample(plane, ix, iy, wx, wy):  # type: ignore[no-untyped-def]
+    """Lanczos value at a place, held to the range of the four pixels around it and a third of that range."""
+    total = np.float32(0.0)
+    for a in range(6):
+        row = np.float32(0.0)
+        for b in range(6):
+            row += wx[b] * plane[iy + a - 2, ix + b - 2]
+        total += wy[a] * row
+    p, q, r, s = plane[iy, ix], plane[iy, ix + 1], plane[iy + 1, ix], plane[iy + 1, ix + 1]
+    low, high = min(min(p, q), min(r, s)), max(max(p, q), max(r, s))
+    room = np.float32(0.4) * (high - low)
+    return min(max(total, low - room), high + room)
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _lay(planes, cfa, nodes, gain, step, kernel, out):  # type: ignore[no-untyped-def]
+    """Each reference pixel's own colour from another frame; -1e9 where that frame does not reach."""
+    _, height, width = planes.shape
+    phases = np.float32(kernel.shape[0] - 1)
+    inverse = np.float32(1.0 / step)
+    nothing = np.float32(-1e9)
+    for y in prange(height):
+        r = y // step
+        v = np.float32(y - r * step) * inverse
+        for x0 in range(0, width, step):
+            c = x0 // step
+            ax = nodes[r, c, 0] + v * (nodes[r + 1, c, 0] - nodes[r, c, 0])
+            ay = nodes[r, c, 1] + v * (nodes[r + 1, c, 1] - nodes[r, c, 1])
+            bx = nodes[r, c + 1, 0] + v * (nodes[r + 1, c + 1, 0] - nodes[r, c + 1, 0])
+            by = nodes[r, c + 1, 1] + v * (nodes[r + 1, c + 1, 1] - nodes[r, c + 1, 1])
+            dx, dy = (bx - ax) * inverse, (by - ay) * inverse
+            g0 = gain[r, c] + v * (gain[r + 1, c] - gain[r, c])
+            dg = (gain[r, c + 1] + v * (gain[r + 1, c + 1] - gain[r, c + 1]) - g0) * inverse
+            for x in range(x0, min(x0 + step, width)):
+                u = np.float32(x - x0)
+                qx, qy = ax + dx * u, ay + dy * u
+                ix, iy = int(np.floor(qx)), int(np.floor(qy))
+                if ix < 2 or iy < 2 or ix >= width - 3 or iy >= height - 3:
+                    out[y, x] = nothing
+                    continue
+                channel = cfa[y % 2, x % 2]
+                plane = planes[1 if channel == 3 else channel]
+                wx = kernel[int((qx - np.float32(ix)) * phases + np.float32(0.5))]
+                wy = kernel[int((qy - np.float32(iy)) * phases + np.float32(0.5))]
+                out[y, x] = _sample(plane, ix, iy, wx, wy) * (g0 + dg * u)
+
+
+def laid(mosaic: Mosaic, motion: Motion) -> F32:
+    """A frame on the reference's grid: balanced values above black, float32 H x W, -1e9 where it shows nothing.
+
+    Its light falls off as the reference's does. Both frames have the same filter pattern and size.
+    """
+    planes = filled(mosaic)
+    out = np.empty(mosaic.raw.shape, np.float32)
+    _lay(planes, mosaic.cfa, motion.nodes, motion.gain, STEP, LANCZOS, out)
+    return out
+
+
+def own(mosaic: Mosaic) -> F32:
+    """The reference itself: balanced values above black, float32 H x W."""
+    out: F32 = np.empty(mosaic.raw.shape, np.float32)
+    black, gain = mosaic.black.astype(np.float32), channel_gains(mosaic)
+    for row in range(2):
+        for column in range(2):
+            c = int(mosaic.cfa[row, column])
+            out[row::2, column::2] = (mosaic.raw[row::2, column::2].astype(np.float32) - black[c]) * gain[c]
+    return out

@@ -1,0 +1,99 @@
+"""Frames summed on the reference's mosaic grid, and the mosaic that comes of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from clerestory.camera.noise import NoiseModel
+from clerestory.frames.read import Mosaic
+from clerestory.merge.resample import channel_gains
+
+F32 = NDArray[np.float32]
+PEDESTAL = 2048  # counts kept below black in a merged mosaic, so that noise is not cut in half there
+FULL = 65535
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _add(values, w, total, weight, energy):  # type: ignore[no-untyped-def]
+    height, width = total.shape
+    rows, columns = weight.shape
+    for y in prange(rows):
+        last = height if y == rows - 1 else 2 * y + 2
+        for x in range(columns):
+            k = w[y, x]
+            if k <= 0:
+                continue
+            weight[y, x] += k
+            energy[y, x] += k * k
+            right = width if x == columns - 1 else 2 * x + 2
+            for i in range(2 * y, last):
+                for j in range(2 * x, right):
+                    total[i, j] += k * values[i, j]
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _written(total, weight, own, cfa, scale, pedestal, out):  # type: ignore[no-untyped-def]
+    height, width = total.shape
+    rows, columns = weight.shape
+    for y in prange(height):
+        for x in range(width):
+            w = weight[min(y // 2, rows - 1), min(x // 2, columns - 1)]
+            v = total[y, x] / w if w > 0 else own[y, x]
+            v = v * scale[cfa[y % 2, x % 2]] + pedestal + np.float32(0.5)
+            out[y, x] = np.uint16(min(max(v, np.float32(0.0)), np.float32(65535.0)))
+
+
+@dataclass
+class Stack:
+    """Sums so far: `total` H x W balanced values times weight; `weight`, `energy` (squares of weights) per block."""
+
+    total: F32
+    weight: F32
+    energy: F32
+
+    @classmethod
+    def empty(cls, height: int, width: int) -> Stack:
+        """Nothing summed yet."""
+        blocks = (height // 2, width // 2)
+        zeros = [np.zeros(s, np.float32) for s in ((height, width), blocks, blocks)]
+        return cls(*zeros)
+
+    def add(self, values: F32, weights: F32) -> None:
+        """Add a laid frame with weights per 2 x 2 block."""
+        _add(values, weights, self.total, self.weight, self.energy)
+
+    @property
+    def count(self) -> F32:
+        """Frames that count at each block: the square of the weights' sum over the sum of their squares."""
+        return np.asarray(self.weight**2 / np.maximum(self.energy, np.float32(1e-12)), np.float32)
+
+
+def merged_mosaic(stack: Stack, reference: Mosaic, own: F32, span: float | None = None) -> tuple[Mosaic, float]:
+    """The mosaic of a stack, and by how much its raw units are finer than the reference's.
+
+    `own`: the reference's balanced values, for places nothing was summed at; `span`: raw units of the reference that
+    become the full scale (None: the reference's own saturation).
+    """
+    wide = span or float(np.max(reference.white - reference.black))
+    finer = (FULL - PEDESTAL) / wide
+    out = np.empty(reference.raw.shape, np.uint16)
+    scale = (finer / channel_gains(reference)).astype(np.float32)
+    _written(stack.total, stack.weight, own, reference.cfa, scale, np.float32(PEDESTAL), out)
+    white = (reference.white - reference.black) * finer + PEDESTAL
+    if span is not None:
+        white = np.full(4, float(FULL))
+    return replace(reference, raw=out, black=np.full(4, float(PEDESTAL)), white=np.minimum(white, FULL)), finer
+
+
+def typical_count(count: F32) -> float:
+    """The number of frames behind a typical place: the median."""
+    return float(np.median(np.maximum(count[::4, ::4], 1.0)))
+
+
+def merged_noise(noise: NoiseModel, count: float, finer: float) -> NoiseModel:
+    """The model of the mean of `count` frames in units `finer` than raw."""
+    return noise.averaged(count).scaled(finer)
