@@ -32,6 +32,8 @@ def test_example_reads_and_is_written_once(tmp_path: Path) -> None:
         ("head_m = 17", "head_m = 27", "window 1, head_m", "above the room's ceiling"),
         ("longitude_deg = -1.1540", "longitude_deg = 190", "place, longitude_deg", "less than or equal to 180"),
         ('lenses = ["short zoom"]', 'lenses = ["shrt zoom"]', "bag 1, lenses", "no lens is called 'shrt zoom'"),
+        ("width_m = 13\nheight_m = 19", "width_m = inf\nheight_m = 19", "view 1, width_m", "finite number"),
+        ("arrive = 09:30:00", 'arrive = "09:30:00+02:00"', "visit, arrive", "by the place's own clock"),
         ("stone_cd_m2 = 3\n", "stone_cd = 3\n", "view 4, stone_cd", "not a field known here"),
     ],
 )

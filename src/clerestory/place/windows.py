@@ -119,7 +119,7 @@ class Patch:
         return float(x), float(y), float(z)
 
 
-def _clip(polygon: Array, axis: int, limit: float, sign: float) -> Array:
+def clip(polygon: Array, axis: int, limit: float, sign: float) -> Array:
     """The part of a polygon where sign * (coordinate - limit) >= 0 (Sutherland & Hodgman 1974)."""
     if len(polygon) == 0:
         return polygon
@@ -169,7 +169,7 @@ def patches(window: Window, hall: Hall, building: Building, sun: Array) -> list[
         polygon = corners - reach[:, None] * sun
         for other in range(3):
             if other != axis:
-                polygon = _clip(_clip(polygon, other, hall.bounds[other][0], 1), other, hall.bounds[other][1], -1)
+                polygon = clip(clip(polygon, other, hall.bounds[other][0], 1), other, hall.bounds[other][1], -1)
         if len(polygon) >= 3:
             patch = Patch(names[axis][side], polygon)
             if patch.area > 1e-4:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import UTC, datetime
 from html import escape
 from importlib.resources import files
@@ -12,6 +13,9 @@ import typst
 
 from clerestory.plan import words
 from clerestory.plan.reckoning import Plan, ViewPlan
+
+# Latin, Greek and Cyrillic: what the typesetter's own font has. For other scripts the system's fonts are searched.
+_PRINTABLE = re.compile(r"[\u0000-\u052f\u1e00-\u20bf\u2100-\u22ff]*\Z")
 
 
 def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:
@@ -79,10 +83,11 @@ def card_data(plan: Plan) -> dict[str, Any]:
 def card_pdf(plan: Plan) -> bytes:
     """The card as a PDF of A5 pages, black on white; the same plan gives the same bytes."""
     template = files("clerestory.plan").joinpath("card.typ").read_bytes()
+    text = json.dumps(card_data(plan), ensure_ascii=False)
     content = typst.compile(
         template,
-        ignore_system_fonts=True,
-        sys_inputs={"card": json.dumps(card_data(plan), ensure_ascii=False)},
+        ignore_system_fonts=_PRINTABLE.match(text) is not None,
+        sys_inputs={"card": text},
         timestamp=datetime.fromtimestamp(plan.day.start, UTC),
     )
     if not isinstance(content, bytes):

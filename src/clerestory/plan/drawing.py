@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from clerestory.place.building import Building, Hall, Window
-from clerestory.place.windows import Calendar, Patch
+from clerestory.place.windows import Calendar, Patch, clip
 from clerestory.plan.framing import Aim, Framing, sensor_corners, subject_points
 from clerestory.plan.model import BodyTable
 
@@ -75,6 +75,10 @@ _FRAME = f'fill="none" stroke="{INK}" stroke-width="1.1"'
 _STRAIGHT = f'fill="{PALE}" fill-opacity="0.7" stroke="{STONE}" stroke-width="1.1"'
 _CROP = f'fill="{ACCENT}" fill-opacity="0.14" stroke="{ACCENT}" stroke-width="1.8"'
 _RAY = f'fill="none" stroke="{STONE}" stroke-width="1" stroke-dasharray="3 3"'
+_OUTLINE = f'fill="none" stroke="{INK}" stroke-width="1.6"'
+_EDGE = f'fill="none" stroke="{STONE}" stroke-width="0.8"'
+_GLASS = f'fill="{ACCENT}" fill-opacity="0.25" stroke="{ACCENT}" stroke-width="0.8"'
+_NEAREST = 0.3  # metres before the lens from which outlines are drawn
 _CROP_RAY = f'fill="{ACCENT}" fill-opacity="0.10" stroke="{ACCENT}" stroke-width="1.2"'
 
 
@@ -154,10 +158,10 @@ def _plan_panel(
         sides = sides / np.maximum(np.linalg.norm(sides, axis=1, keepdims=True), 1e-9)
         return _on_plan(np.stack([eye + sides[0] * reach, eye, eye + sides[1] * reach]))
 
-    clip = f"p{abs(hash_of(framing))}"
+    key = f"p{hash_of(framing)}"
     left, top, width, height = box
-    body_parts = [f'<clipPath id="{clip}"><rect x="{left}" y="{top}" width="{width}" height="{height}"/></clipPath>']
-    body_parts += [*_building_plan(panel, place), f'<g clip-path="url(#{clip})">']
+    body_parts = [f'<clipPath id="{key}"><rect x="{left}" y="{top}" width="{width}" height="{height}"/></clipPath>']
+    body_parts += [*_building_plan(panel, place), f'<g clip-path="url(#{key})">']
     body_parts += [_line(panel, wedge(picture), _CROP_RAY, False), _line(panel, wedge(frame), _RAY, False), "</g>"]
     corners = subject_points(aimed.view, aimed.eye)[:4]
     body_parts.append(_line(panel, _on_plan(corners[:, :2]), _SUBJECT))
@@ -193,12 +197,12 @@ def _section_panel(
             ends.append([run * reach, eye_z + rise * reach])
         return np.array([ends[0], [0, eye_z], ends[1]])
 
-    clip = f"s{abs(hash_of(framing))}"
+    key = f"s{hash_of(framing)}"
     left, top, width, height = box
-    out = [f'<clipPath id="{clip}"><rect x="{left}" y="{top}" width="{width}" height="{height}"/></clipPath>']
+    out = [f'<clipPath id="{key}"><rect x="{left}" y="{top}" width="{width}" height="{height}"/></clipPath>']
     out.append(_line(panel, [[-1.5, 0], [length, 0]], _WALLS, False))
     out.append(_line(panel, [[-1.5, hall.height], [length, hall.height]], _WALLS, False))
-    out += [f'<g clip-path="url(#{clip})">', _line(panel, wedge(picture), _CROP_RAY, False)]
+    out += [f'<g clip-path="url(#{key})">', _line(panel, wedge(picture), _CROP_RAY, False)]
     out += [_line(panel, wedge(frame), _RAY, False), "</g>"]
     corners = subject_points(aimed.view, aimed.eye)[:4]
     flat = np.stack([(corners[:, :2] - aimed.eye[:2]) @ ahead, corners[:, 2]], axis=-1)
@@ -216,40 +220,83 @@ def _picture_panels(
     aimed: Aim,
     framing: Framing,
     body: BodyTable,
+    place: Building,
 ) -> list[str]:
-    """The frame as the finder shows it with the picture inside, and the straightened frame with the crop."""
+    """The frame as the finder shows it with the picture inside, and the straightened frame with the crop.
+
+    Behind both, the modelled rooms and windows in outline, as they would appear.
+    """
     camera = framing.camera(body)
+    flip, middle = np.array([1, -1]), np.array([camera.cx, camera.cy])
     edge = np.array([[0, 0], [camera.width, 0], [camera.width, camera.height], [0, camera.height]], float)
-    quad = framing.frame_points(aimed.corners, body)
-    corners = subject_points(aimed.view, aimed.eye)[:4]
-    flip = np.array([1, -1])
-    panel = Panel.fitting(finder, edge * flip)
-    out = [_line(panel, edge * flip, _FRAME), _line(panel, quad * flip, _CROP)]
-    out.append(
-        _line(panel, _seen(corners, aimed, framing, body) * flip, f'fill="none" stroke="{INK}" stroke-width="1.6"')
-    )
+    edge = (edge - middle) / camera.focal * flip
+    quad = (framing.frame_points(aimed.corners, body) - middle) / camera.focal * flip
+    subject = subject_points(aimed.view, aimed.eye)[:4]
     outline = sensor_corners(framing, body)
+    turned = framing.turn if framing.how != "as seen" else 0.0
+    upright = _rows(framing.yaw + turned, 0.0 if framing.how != "as seen" else framing.tilt)
+    held = _rows(framing.yaw, framing.tilt)
+    key = hash_of(framing)
+    panel = Panel.fitting(finder, edge)
+    out = [_line(panel, quad, _CROP), *_room_lines(panel, place, aimed.eye, held, edge, f"f{key}")]
+    out += [_line(panel, _flat(subject - aimed.eye, held), _OUTLINE), _line(panel, edge, _FRAME)]
     panel = Panel.fitting(straight, np.vstack([outline, aimed.corners]))
-    out += [_line(panel, outline, _STRAIGHT), _line(panel, aimed.corners, _CROP)]
+    out.append(_line(panel, outline, _STRAIGHT))
+    out += _room_lines(panel, place, aimed.eye, upright, outline, f"u{key}")
+    return [*out, _line(panel, aimed.corners, _CROP)]
+
+
+def _rows(yaw: float, tilt: float) -> Array:
+    """Rows right, up, forward in building axes of a camera without roll; degrees."""
+    cy, sy = math.cos(math.radians(yaw)), math.sin(math.radians(yaw))
+    cp, sp = math.cos(math.radians(tilt)), math.sin(math.radians(tilt))
+    return np.array([[cy, -sy, 0], [-sy * sp, -cy * sp, cp], [sy * cp, cy * cp, sp]])
+
+
+def _flat(vectors: Array, rows: Array) -> Array:
+    """Picture-plane points (n, 2), y up, of vectors from the eye."""
+    local = vectors @ rows.T
+    out: Array = local[:, :2] / local[:, 2:]
     return out
 
 
-def _seen(points: Array, aimed: Aim, framing: Framing, body: BodyTable) -> Array:
-    """Frame pixels of world points."""
-    camera = framing.camera(body)
-    local = _to_camera(points - aimed.eye, framing)
-    out: Array = np.stack(
-        [camera.cx + camera.focal * local[:, 0] / local[:, 2], camera.cy - camera.focal * local[:, 1] / local[:, 2]],
-        axis=-1,
-    )
-    return out
+def _room_lines(panel: Panel, place: Building, eye: Array, rows: Array, outline: Array, key: str) -> list[str]:
+    """Edges of the rooms and windows as seen, cut off at the outline of the frame."""
+    out = [f'<clipPath id="{key}"><path d="{panel.path(outline)}"/></clipPath><g clip-path="url(#{key})">']
+    for shape, style in _solid_lines(place):
+        local = (shape - eye) @ rows.T
+        local = _ahead(local)
+        if len(local) >= 2:
+            out.append(_line(panel, local[:, :2] / local[:, 2:], style, len(local) > 2))
+    return [*out, "</g>"]
 
 
-def _to_camera(vectors: Array, framing: Framing) -> Array:
-    yaw, tilt = math.radians(framing.yaw), math.radians(framing.tilt)
-    cy, sy, cp, sp = math.cos(yaw), math.sin(yaw), math.cos(tilt), math.sin(tilt)
-    rows = np.array([[cy, -sy, 0], [-sy * sp, -cy * sp, cp], [sy * cp, cy * cp, sp]])
-    out: Array = vectors @ rows.T
+def _ahead(polygon: Array) -> Array:
+    """The part of a polygon or a line that lies before the lens."""
+    if len(polygon) > 2:
+        return clip(polygon, 2, _NEAREST, 1)
+    a, b = polygon
+    if min(a[2], b[2]) >= _NEAREST:
+        return polygon
+    if max(a[2], b[2]) < _NEAREST:
+        return np.zeros((0, 3))
+    cut = a + (b - a) * (_NEAREST - a[2]) / (b[2] - a[2])
+    return np.array([a if a[2] >= _NEAREST else b, cut])
+
+
+def _solid_lines(place: Building) -> list[tuple[Array, str]]:
+    """Edges of every room's box and outlines of every window, as lines and polygons in building axes."""
+    out: list[tuple[Array, str]] = []
+    for hall in place.halls:
+        corner = np.array([[hall.bounds[k][bit] for k, bit in enumerate(bits)] for bits in np.ndindex(2, 2, 2)])
+        pairs = [(a, b) for a in range(8) for b in range(a) if bin(a ^ b).count("1") == 1]
+        out += [(corner[[a, b]], _EDGE) for a, b in pairs]
+    for window in place.windows:
+        normal = place.normal(window)
+        along = np.array([-normal[1], normal[0], 0.0]) * window.width / 2
+        base = np.array([*window.centre, 0.0])
+        rise = ((-1, window.sill), (1, window.sill), (1, window.head), (-1, window.head))
+        out.append((np.array([base + side * along + [0, 0, z] for side, z in rise]), _GLASS))
     return out
 
 
@@ -257,10 +304,10 @@ def view_drawing(aimed: Aim, framing: Framing, body: BodyTable, place: Building)
     """A view in plan, section, finder and straightened picture, to scale, as SVG text."""
     hall = place.hall(aimed.view.room)
     boxes = (
-        (0.0, 22.0, 330.0, 190.0),
-        (340.0, 22.0, 250.0, 190.0),
-        (600.0, 22.0, 170.0, 190.0),
-        (780.0, 22.0, 180.0, 190.0),
+        (0.0, 22.0, 300.0, 200.0),
+        (304.0, 22.0, 216.0, 200.0),
+        (524.0, 22.0, 212.0, 200.0),
+        (740.0, 22.0, 220.0, 200.0),
     )
     titles = (
         "Plan, altar to the right",
@@ -272,10 +319,10 @@ def view_drawing(aimed: Aim, framing: Framing, body: BodyTable, place: Building)
     body_parts += _plan_panel(boxes[0], aimed, framing, body, place)
     body_parts += _section_panel(boxes[1], aimed, framing, body, hall)
     if framing.how != "join":
-        body_parts += _picture_panels(boxes[2], boxes[3], aimed, framing, body)
+        body_parts += _picture_panels(boxes[2], boxes[3], aimed, framing, body, place)
     else:
         body_parts.append(_text(boxes[2][0] + 4, 110, f"a join of {framing.frames} frames", 13))
-    return _svg(960, 216, body_parts, f"{framing.view} from {framing.station}: plan, section, frame and picture")
+    return _svg(960, 226, body_parts, f"{framing.view} from {framing.station}: plan, section, frame and picture")
 
 
 def _wall_points(patch: Patch) -> Array:
@@ -295,11 +342,9 @@ def patch_drawing(window: Window, hall: Hall, building: Building, patches: list[
     plan = Panel.fitting((0, 22, 470, 190), _hall_outline(hall))
     out = [_text(4, 14, "Floor, altar to the right", 13, colour=STONE), _line(plan, _hall_outline(hall), _WALLS)]
     out.append(_line(plan, _window_ends(window, building), f'stroke="{ACCENT}" stroke-width="5"', False))
-    labels: list[tuple[float, float]] = []
-    for label, found in patches:
-        for patch in found:
-            if patch.face == "floor":
-                out += _patch(plan, _on_plan(patch.corners[:, :2]), label, labels)
+    out += _patches(
+        plan, [(w, _on_plan(p.corners[:, :2])) for w, found in patches for p in found if p.face == "floor"]
+    )
     out.append(_scale_bar(plan))
     if wall is not None:
         ends = (y0, y1) if wall in ("north", "south") else (x0, x1)
@@ -310,21 +355,21 @@ def patch_drawing(window: Window, hall: Hall, building: Building, patches: list[
             _text(494, 14, f"{wall.capitalize()} wall, seen from inside", 13, colour=STONE),
             _line(panel, outline * mirror, _WALLS),
         ]
-        labels = []
-        for label, found in patches:
-            for patch in found:
-                if patch.face == wall:
-                    out += _patch(panel, _wall_points(patch) * mirror, label, labels)
+        shapes = [(w, _wall_points(p) * mirror) for w, found in patches for p in found if p.face == wall]
+        out += _patches(panel, shapes)
     return _svg(960, 216, out, f"Sun patches of {window.name}")
 
 
-def _patch(panel: Panel, points: Array, label: str, taken: list[tuple[float, float]]) -> list[str]:
-    shape = _line(panel, points, f'fill="#f3dfa6" fill-opacity="0.55" stroke="{INK}" stroke-width="0.8"')
-    x, y = panel.at(*points.mean(axis=0))
-    if any(abs(x - a) < 30 and abs(y - b) < 12 for a, b in taken):
-        return [shape]
-    taken.append((x, y))
-    return [shape, _text(x, y + 4, label, 11, "middle")]
+def _patches(panel: Panel, shapes: list[tuple[str, Array]]) -> list[str]:
+    """Patches of sunlight, then their labels, those left out that would lie on one another."""
+    style = f'fill="#f3dfa6" fill-opacity="0.55" stroke="{INK}" stroke-width="0.8"'
+    out, taken = [_line(panel, points, style) for _, points in shapes], list[tuple[float, float]]()
+    for label, points in shapes:
+        x, y = panel.at(*points.mean(axis=0))
+        if not any(abs(x - a) < 30 and abs(y - b) < 12 for a, b in taken):
+            taken.append((x, y))
+            out.append(_text(x, y + 4, label, 12, "middle"))
+    return out
 
 
 def calendar_pixels(calendar: Calendar) -> NDArray[np.uint8]:

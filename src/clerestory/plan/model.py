@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from clerestory.camera.noise import NoiseModel
 from clerestory.camera.steadiness import Hands
@@ -28,11 +28,22 @@ from clerestory.place.building import (
 from clerestory.place.sun import Observer
 
 Date = date
-Positive = Annotated[float, Field(gt=0)]
+Positive = Annotated[float, Field(gt=0, lt=1e9)]
+Metres = Annotated[float, Field(gt=0, lt=2000)]
+Coordinate = Annotated[float, Field(ge=-5000, le=5000)]
 Share = Annotated[float, Field(ge=0, le=1)]
+
+
+def _by_the_local_clock(value: time) -> time:
+    if value.tzinfo is not None:
+        raise ValueError("must be a time by the place's own clock, such as 09:30:00, with no offset")
+    return value
+
+
+Clock = Annotated[time, AfterValidator(_by_the_local_clock)]
 Name = Annotated[str, Field(min_length=1, max_length=60)]
-Point2 = tuple[float, float]
-Point3 = tuple[float, float, float]
+Point2 = tuple[Coordinate, Coordinate]
+Point3 = tuple[Coordinate, Coordinate, Coordinate]
 Wall = Literal["east", "west", "north", "south"]
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 Allowed = Literal["yes", "ask", "no"]
@@ -46,7 +57,7 @@ READ_NOISE = 3.0  # electrons (common practice, no source)
 class Table(BaseModel):
     """A table of the file: unknown fields are refused, so that a slip of the pen is not silently ignored."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class VisitTable(Table):
@@ -54,8 +65,8 @@ class VisitTable(Table):
 
     title: Name
     date: Date
-    arrive: time
-    leave: time
+    arrive: Clock
+    leave: Clock
     other_dates: tuple[Date, ...] = ()
 
     @model_validator(mode="after")
@@ -71,8 +82,8 @@ class Hours(Table):
     name: str = ""
     days: tuple[Day, ...] = DAYS
     date: Date | None = None
-    start: time = Field(alias="from")
-    end: time = Field(alias="to")
+    start: Clock = Field(alias="from")
+    end: Clock = Field(alias="to")
 
     @model_validator(mode="after")
     def _in_order(self) -> Hours:
@@ -146,9 +157,9 @@ class RoomTable(Table):
     """A room as a box."""
 
     name: Name
-    length_m: Positive
-    width_m: Positive
-    height_m: Positive
+    length_m: Metres
+    width_m: Metres
+    height_m: Metres
     west_end_m: Point2 = (0.0, 0.0)
 
 
@@ -161,7 +172,7 @@ class WindowTable(Table):
     along_m: float | None = None
     faces_deg: Annotated[float, Field(ge=0, lt=360)] | None = None
     at_m: Point2 | None = None
-    width_m: Positive
+    width_m: Metres
     sill_m: Annotated[float, Field(ge=0)]
     head_m: Positive
     wall_thickness_m: Annotated[float, Field(ge=0)] = 0.8
@@ -297,8 +308,8 @@ class ViewTable(Table):
     room: Name
     note: str = ""
     centre_m: Point3
-    width_m: Positive
-    height_m: Positive
+    width_m: Metres
+    height_m: Metres
     on: Literal["east", "west", "north", "south", "vault", "free"] = "free"
     square_on: bool = False
     must_have_m: tuple[Point3, ...] = ()
@@ -477,6 +488,8 @@ _PLAIN = {
     "bool_type": "must be true or false",
     "bool_parsing": "must be true or false",
     "too_short": "has too few entries",
+    "model_type": "must be a table of its own, such as [place] or [[room]]",
+    "tuple_type": "must be a list in square brackets, or a table written as [[name]]",
 }
 
 
@@ -504,9 +517,10 @@ def parse_visit(text: str, path: Path) -> Visit:
         visit = Visit.model_validate({**data, "folder": path.parent})
     except ValidationError as error:
         seen: set[Loc] = set()
-        for item in error.errors():
+        for item in sorted(error.errors(), key=lambda e: e["type"] == "too_short"):
             loc = tuple(part for part in item["loc"] if not _UNION_NOISE.match(str(part)))
-            if loc not in seen:
+            deeper = item["type"] == "too_short" and any(s[: len(loc)] == loc for s in seen)
+            if loc not in seen and not deeper:
                 seen.add(loc)
                 complaints.add(loc, _plain(dict(item)))
         complaints.check()

@@ -105,7 +105,7 @@ def frames_line(view: ViewPlan) -> str:
     sharp = f"{100 * min(s.chance, 0.99):.0f} % sharp by hand"
     if s.merge > 1:
         return f"{s.take}, to merge {s.merge} sharp ones ({sharp})"
-    return f"{s.take}, to have a sharp one ({sharp})"
+    return f"{s.take} for a sharp one ({sharp})"
 
 
 def glass_line(view: ViewPlan) -> str:
