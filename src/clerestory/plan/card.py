@@ -37,8 +37,8 @@ def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:
     if view.settings.glass is not None:
         lines.append(["Glass", words.glass_line(view)])
     lines.append(["Light", words.when(plan, view)])
-    if abs(view.framing.tilt) >= 0.2 and view.framing.how == "straightened":
-        lines.append(["Room", f"{100 * view.framing.kept:.0f} % of the frame left, straightened"])
+    if view.room is not None and view.framing.how == "straightened":
+        lines.append(["Room", f"{100 * view.room.kept:.0f} % of the frame left, straightened"])
     return {
         "number": number,
         "name": view.view.name,

@@ -41,7 +41,7 @@ def _by_the_local_clock(value: time) -> time:
 
 
 Clock = Annotated[time, AfterValidator(_by_the_local_clock)]
-Name = Annotated[str, Field(min_length=1, max_length=60)]
+Name = Annotated[str, Field(min_length=1, max_length=100)]
 Point2 = tuple[Coordinate, Coordinate]
 Point3 = tuple[Coordinate, Coordinate, Coordinate]
 Wall = Literal["east", "west", "north", "south"]
@@ -488,6 +488,8 @@ _PLAIN = {
     "bool_type": "must be true or false",
     "bool_parsing": "must be true or false",
     "too_short": "has too few entries",
+    "string_too_long": "is too long: at most 100 characters",
+    "string_too_short": "is empty",
     "model_type": "must be a table of its own, such as [place] or [[room]]",
     "tuple_type": "must be a list in square brackets, or a table written as [[name]]",
 }

@@ -94,16 +94,14 @@ def _view(plan: Plan, number: int, view: ViewPlan) -> str:
         ("Frames", words.frames_line(view)),
         ("Glass", words.glass_line(view)),
         ("Light", f"{words.light_words(view.view)}: {words.when(plan, view)}"),
-        ("Frame kept", words.loss_line(view)),
+        ("Frame used", words.loss_line(view)),
         ("Across", f"{view.framing.across:.0f} pixels across the subject"),
         ("Noise", words.noise_line(view)),
         ("One-third rule", words.third_line(view)),
         ("Tilt", words.back_line(view.back)),
     ]
     if view.room is not None:
-        facts.append(
-            ("Room to crop", f"the widest picture of this shape keeps {100 * view.room.kept:.0f} % of the frame")
-        )
+        facts.append(("Room to crop", f"up to {100 * view.room.kept:.0f} % of the frame in this shape"))
     others = [
         [
             f.station,

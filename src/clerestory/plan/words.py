@@ -137,7 +137,7 @@ def loss_line(view: ViewPlan) -> str:
     f = view.framing
     if f.how == "join":
         return f"join of {f.frames}: about {f.pixels / 1e6:.0f} megapixels; {f.why}"
-    words = f"{100 * f.kept:.0f} % of the frame in the picture, {f.pixels / 1e6:.1f} megapixels"
+    words = f"the picture fills {100 * f.kept:.0f} % of the frame, {f.pixels / 1e6:.1f} megapixels"
     if f.how == "straightened":
         words += f"; top enlarged {f.enlarged:.2f} times"
     return words
