@@ -7,8 +7,8 @@ overlap. A coarse scale takes the blotches that a window of 8 cannot see. Bright
 ratio, so the same thresholds leave it as it is.
 
 Sources: Makitalo and Foi 2013 (the transform and its unbiased inverse); Yaroslavsky 1996, Guleryuz 2007 (sliding
-cosine windows); Pierazzo, Morel and Facciolo 2017 (several scales); the empirical Wiener pass as in BM3D, Dabov 2007; Foi 2009 (noise that
-clipping has cut).
+cosine windows); Knaus and Zwicker 2013 (means of what looks alike, cosines for what they leave); Foi 2009 (noise
+that clipping has cut).
 """
 
 from __future__ import annotations

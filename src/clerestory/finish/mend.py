@@ -138,11 +138,52 @@ def _row_residuals(raw, black, gain, read, out):  # type: ignore[no-untyped-def]
             out[y, k, 1] = np.float32(7 / 6) / max(count, np.float32(1e-6))
 
 
+@njit(cache=True, fastmath=True, parallel=True)
+def _column_residuals(raw, black, gain, read, out):  # type: ignore[no-untyped-def]
+    """The same for columns, over chunks of each column."""
+    height, width = raw.shape
+    chunks = out.shape[1]
+    for k in prange(chunks):
+        total = np.zeros(width, np.float32)
+        count = np.zeros(width, np.float32)
+        for y in range(k * height // chunks, (k + 1) * height // chunks):
+            p = y & 1
+            for x in range(6, width - 6):
+                a, b = np.float32(raw[y, x - 2]), np.float32(raw[y, x + 2])
+                c, e = np.float32(raw[y, x - 4]), np.float32(raw[y, x + 4])
+                f, h = np.float32(raw[y, x - 6]), np.float32(raw[y, x + 6])
+                q = x & 1
+                level = (a + b + c + e + f + h) / np.float32(6)
+                d = np.float32(raw[y, x]) - level
+                v = gain[p, q] * max(level - black[p, q], np.float32(0)) + read[p, q]
+                limit = np.float32(9) * v
+                slope = (a + c + f - b - e - h) / np.float32(3)
+                if d * d < limit and slope * slope < limit and (a - b) * (a - b) < np.float32(2) * limit:
+                    total[x] += d / v
+                    count[x] += np.float32(1) / v
+        for x in range(6, width - 6):
+            out[x, k, 0] = total[x] / count[x] if count[x] > 0 else np.float32(0)
+            out[x, k, 1] = np.float32(7 / 6) / max(count[x], np.float32(1e-6))
+
+
 def row_pattern(mosaic: Mosaic, noise: NoiseModel) -> F32:
     """Offset of each row, raw units, float32 (H,): only what the whole width agrees on, shrunk by its own doubt."""
     black, gain, read = _channel_arrays(mosaic, noise)
-    found_parts = np.zeros((mosaic.raw.shape[0], CHUNKS, 2), np.float32)
-    _row_residuals(mosaic.raw, black, gain, read, found_parts)
+    found = np.zeros((mosaic.raw.shape[0], CHUNKS, 2), np.float32)
+    _row_residuals(mosaic.raw, black, gain, read, found)
+    return _pattern(found, float(np.sqrt(read.mean())))
+
+
+def column_pattern(mosaic: Mosaic, noise: NoiseModel) -> F32:
+    """The same for columns, float32 (W,)."""
+    black, gain, read = _channel_arrays(mosaic, noise)
+    found = np.zeros((mosaic.raw.shape[1], CHUNKS, 2), np.float32)
+    _column_residuals(mosaic.raw, black, gain, read, found)
+    return _pattern(found, float(np.sqrt(read.mean())))
+
+
+def _pattern(found_parts: F32, read: float) -> F32:
+    """Offsets from the residuals of chunks (N x CHUNKS x (mean, variance of noise alone))."""
     parts, expected = found_parts[..., 0], found_parts[..., 1]
     weight = 1 / np.maximum(expected, 1e-9)
     middle = (parts * weight).sum(axis=1) / weight.sum(axis=1)
@@ -160,7 +201,7 @@ def row_pattern(mosaic: Mosaic, noise: NoiseModel) -> F32:
     for _ in range(2):  # what the six neighbours' own offsets took away
         near = sum(np.roll(offset, k) for k in (-6, -4, -2, 2, 4, 6)) / 6
         offset = 0.3 * offset + 0.7 * (found + near)
-    limit = 2 * float(np.sqrt(read.mean()))
+    limit = 2 * read
     out: F32 = np.clip(offset, -limit, limit).astype(np.float32)
     return out
 
@@ -178,11 +219,9 @@ def mend(
     out = replace(mosaic, raw=raw)
     if not pattern:
         return out
-    rows = row_pattern(out, noise)
-    turned = replace(out, raw=np.ascontiguousarray(raw.T), cfa=np.ascontiguousarray(mosaic.cfa.T))
-    columns = row_pattern(turned, noise)
+    rows, columns = row_pattern(out, noise), column_pattern(out, noise)
     if rows.any() or columns.any():
-        shift = np.rint(rows[:, None] + columns[None, :]) if columns.any() else np.rint(rows)[:, None]
+        shift = np.rint(rows[:, None] + columns[None, :]).astype(np.int32)
         out.raw[:] = np.clip(raw - shift, 0, 65535).astype(np.uint16)
     return out
 
