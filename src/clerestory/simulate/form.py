@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 
 class Form(NamedTuple):
@@ -56,6 +57,12 @@ class Form(NamedTuple):
     lamp_y: float
     lamp_z: float
     lamp: float  # intensity of the warm lamp, candela; 0: none
+
+
+def packed(dimensions: Form) -> NDArray[np.void]:
+    """The dimensions as one record: compiled functions then pass a pointer, not forty numbers."""
+    kind = np.dtype([(name, np.float64) for name in Form._fields])
+    return np.array([tuple(dimensions)], dtype=kind)
 
 
 def form(seed: int, glass: float = 5200.0, sun: float = 9000.0, lamp: float = 0.0) -> Form:

@@ -111,7 +111,7 @@ def daylight(px, py, pz, nx, ny, nz, F):
     west = opening(px, py, pz, nx, ny, nz, 0.0, 0.0, F.rose_z, 0.0, 1.0, area) * nave
     glass = F.glass * MEAN_GLASS
     height = min(pz / F.vault_spring, 1.6)
-    aisle = 1.0 if abs(px) < F.half + F.wall else 0.42
+    aisle = 1.0 if abs(px) < F.half + F.wall else 0.62
     bounce = glass * 0.0135 * aisle * (0.75 + 0.18 * height + 0.25 * (0.5 - 0.5 * nz))
     bounce *= corners(px, py, pz, nx, ny, nz, F)
     cool, warm, rosy = left * glass, right * glass, (east + west) * glass

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from clerestory.camera.geometry import Distortion, Intrinsics, Pose
 from clerestory.errors import UserError
 from clerestory.simulate import trace
-from clerestory.simulate.form import Form, form
+from clerestory.simulate.form import Form, form, packed
 from clerestory.simulate.shell import VISITOR
 
 LUMINANCE = np.array([0.2627, 0.6780, 0.0593], dtype=np.float32)  # linear Rec. 2020, ITU-R BT.2020
@@ -130,12 +130,13 @@ class Church:
         radiance = np.empty((*shape, 3), np.float32)
         colour = np.zeros((*shape, 3) if reflectance else (1, 1, 3), np.float32)
         depth, kind = np.empty(shape, np.float32), np.empty(shape, np.uint8)
+        record = packed(self.form)
         chosen = np.ones(shape, np.bool_)
-        trace.cast(view, lens, origin, self.form, middle, trace.MIDDLE, chosen, radiance, colour, depth, kind)
+        trace.cast(view, lens, origin, record, middle, trace.MIDDLE, chosen, radiance, colour, depth, kind)
         trace.find_edges(kind, depth, radiance, chosen)
         if any(v.speed for v in visitors) and exposure > 0:
             _near_moving(chosen, kind, depth, visitors, camera.focal, exposure)
-        trace.cast(view, lens, origin, self.form, people, trace.OFFSETS, chosen, radiance, colour, depth, kind)
+        trace.cast(view, lens, origin, record, people, trace.OFFSETS, chosen, radiance, colour, depth, kind)
         return Rendered(radiance, depth, kind == VISITOR, colour if reflectance else None)
 
     def _check(self, pose: Pose) -> None:

@@ -125,7 +125,7 @@ def put(radiance, reflectance, i, j, s, weight):
 
 @njit(parallel=True, cache=True, error_model="numpy")
 @versioned
-def cast(view, lens, origin, F, people, offsets, chosen, radiance, reflectance, depth, kind):
+def cast(view, lens, origin, forms, people, offsets, chosen, radiance, reflectance, depth, kind):
     """Rays at `offsets` (n x 2, pixels down and right) of the middle of every chosen pixel; their mean is written.
 
     Ray k sees the visitors as `people[k]`. Depth and surface are written when there is one ray; with more, a pixel
@@ -134,6 +134,7 @@ def cast(view, lens, origin, F, people, offsets, chosen, radiance, reflectance, 
     height, width = depth.shape
     n = offsets.shape[0]
     for i in prange(height):
+        F = forms[0]
         for j in range(width):
             if not chosen[i, j]:
                 continue
