@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol, cast
 
+import numpy as np
+
+from clerestory.camera.geometry import Distortion, Intrinsics, Straightening, largest_room
 from clerestory.errors import UserError
 from clerestory.finish import report
 from clerestory.finish.folder import Done, Job, Order, default_workers, finish_jobs, jobs_of
+from clerestory.finish.pipeline import ASPECTS
 from clerestory.frames.sort import Sorted
 from clerestory.frames.sort import sort_folder as sort_frames
-from clerestory.visit.store import write_atomic
+from clerestory.visit.store import digest_of, write_atomic
 
 
 class Bar(Protocol):
@@ -23,7 +28,7 @@ class Bar(Protocol):
         """Begin a task."""
         ...
 
-    def update(self, task: Any, *, completed: float = ..., total: float = ...) -> None:
+    def update(self, task_id: Any, *, total: float | None = ..., completed: float | None = ...) -> None:
         """Move a task on."""
         ...
 
@@ -119,3 +124,65 @@ def write_report(
     numbers = {"views": accounts, "truth": dict(truths), "refused": list(failures)}
     write_atomic(pictures / "report.json", json.dumps(numbers, indent=1, sort_keys=True).encode())
     return pictures / "report.html"
+
+
+def make_demo(folder: Path, workers: int | None, bar: Bar) -> Result:
+    """The demo visit: photographed by the simulator, sorted, finished, and set against the ground truth."""
+    from clerestory.simulate.visit import demo_visit
+
+    task = bar.add_task("Photographing an invented church", total=None)
+    folder.mkdir(parents=True, exist_ok=True)
+    demo_visit(folder, on_frame=lambda done, total, _: bar.update(task, completed=done, total=total))
+    before = originals(folder)
+    order = order_of((None, "16:9"), False, "srgb", False, None)
+    result = finish_folder(folder, order, workers, bar)
+    truths = {d.view: compared(folder, d.account) for d in result.done if d.account is not None}
+    title = "Demo visit: an invented church, against the ground truth"
+    result.report = write_report(folder, result.done, truths, result.failures, title)
+    result.lines = [_line(d.account, truths[d.view]) for d in result.done if d.account is not None]
+    same = originals(folder) == before
+    result.lines.append("The originals are untouched." if same else "AN ORIGINAL CHANGED: this is a fault of ours.")
+    return result
+
+
+def originals(folder: Path) -> dict[str, str]:
+    """Digests of a folder's frames by name."""
+    return {p.name: digest_of(p) for p in sorted(frames_folder(folder).iterdir()) if p.is_file()}
+
+
+def _line(account: Mapping[str, Any], truth: Mapping[str, str]) -> str:
+    own = account["shapes"].get("own", {})
+    left = truth.get("lean_left", "")
+    return (
+        f"{account['view']:10} {account['kind']:8} {len(account['frames'])} frames   {account['verdict']:12}"
+        f" lean left {left:28} kept {100 * own.get('kept', 0):5.1f} %"
+    )
+
+
+def compared(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
+    """What the ground truth says of a finished view, in words, by the report's rows."""
+    path = folder / "truth" / (Path(account["pick"]).stem + ".truth.json")
+    try:
+        truth = json.loads(path.read_text())
+    except (OSError, ValueError):
+        return {}
+    pose = truth["pose"]
+    error = report.angle_between(account["up"], truth["up"])
+    out = {
+        "lean_before": f"pitch {pose['pitch_deg']:+.2f}°, roll {pose['roll_deg']:+.2f}°",
+        "upright": f"off by {error:.3f}°",
+        "lean_left": f"{error:.3f}° by the truth" if account["plumb"] > 0 else "left as shot",
+        "clipped": f"{100 * truth['clipped_share']:.1f} % of raw pixels",
+    }
+    if account["noise"]:
+        gain = np.mean(account["noise"]["gain"]) / np.mean(truth["noise"]["gain"]) - 1
+        read = np.mean(account["noise"]["read"]) / np.mean(truth["noise"]["read"]) - 1
+        out["noise"] = f"gain {100 * gain:+.1f} %, read noise {100 * read:+.1f} % off (of one frame's)"
+    camera, lens = Intrinsics(**truth["intrinsics"]), Distortion(**truth["distortion"])
+    pitch, roll, yaw = (math.radians(a) for a in (pose["pitch_deg"], pose["roll_deg"], account["turn"]))
+    turn = Straightening(pitch, roll, account["plumb"], yaw)
+    for name in account["shapes"]:
+        aspect = camera.width / camera.height if name == "own" else ASPECTS[name]
+        kept = largest_room(camera, turn, aspect, lens).kept
+        out[f"kept {name}"] = f"{100 * kept:.1f} % by the true pose"
+    return out

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 import multiprocessing
 import os
+import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -82,6 +84,7 @@ def finish_view(job: Job) -> dict[str, Any]:
     done = pictures(seen, job.recipe, job.order.shapes, job.order.quality, job.order.long_edge)
     account = account_of(job, seen, done)
     job.pictures.mkdir(parents=True, exist_ok=True)
+    job.record.parent.mkdir(parents=True, exist_ok=True)
     write_before(job, seen)
     for picture in done:
         for kind in job.order.kinds:
@@ -101,9 +104,7 @@ def write_before(job: Job, seen: Seen) -> None:
     folder = job.pictures / "before"
     folder.mkdir(exist_ok=True)
     plain = np.asarray(before(seen))
-    from io import BytesIO
-
-    out = BytesIO()
+    out = io.BytesIO()
     Image.fromarray(plain).save(out, "JPEG", quality=88, icc_profile=write.profile("srgb"))
     write_atomic(folder / f"{job.view.name}.jpg", out.getvalue())
 
@@ -129,7 +130,8 @@ def picture_bytes(job: Job, picture: Picture, kind: Kind) -> bytes:
 def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
     """The record of what was done, in degrees, stops and shares."""
     up = seen.upright
-    out = Account(job.view.name, frames=[p.name for p in job.view.frames], recipe=job.recipe.digest())
+    out = Account(job.view.name, job.view.kind, job.view.pick.name, [p.name for p in job.view.frames])
+    out.recipe = job.recipe.digest()
     out.verdict = up.verdict
     out.lean_before = {"pitch": float(np.degrees(up.pitch)), "roll": float(np.degrees(up.roll))}
     out.lean_bound = float(up.bound_deg)
@@ -143,6 +145,8 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
     if seen.noise is not None:
         grey = 0.18 * 2.0**-seen.settings.exposure
         out.noise_stops = float(np.log2(1 + seen.noise.deviation(grey) / grey))
+    if seen.source.noise is not None:
+        out.noise = {"gain": list(seen.source.noise.gain), "read": list(seen.source.noise.read)}
     out.lens = seen.source.lens.source
     out.remarks = [*seen.source.remarks, *seen.remarks, up.reasons]
     for picture in done:
@@ -220,8 +224,6 @@ def _work(job: Job) -> Done:
 
 def _begin() -> None:
     """A worker keeps to its share of the cores and leaves Ctrl-C to its parent."""
-    import signal
-
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 

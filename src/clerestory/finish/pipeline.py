@@ -60,6 +60,8 @@ class Account:
     """What was done to a view, in the units of the surface; written beside the pictures as JSON."""
 
     view: str
+    kind: str = "single"
+    pick: str = ""
     frames: list[str] = field(default_factory=list)
     verdict: str = ""
     lean_before: dict[str, float] = field(default_factory=dict)
@@ -71,6 +73,7 @@ class Account:
     multipliers: list[float] = field(default_factory=list)
     clipped: dict[str, float] = field(default_factory=dict)
     noise_stops: float | None = None
+    noise: dict[str, list[float]] = field(default_factory=dict)
     lens: str = ""
     shapes: dict[str, dict[str, Any]] = field(default_factory=dict)
     remarks: list[str] = field(default_factory=list)
