@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
 
 from clerestory.camera.geometry import Distortion, Intrinsics, pitch_roll_of
 from clerestory.finish import lines, vanishing
@@ -16,11 +17,19 @@ from clerestory.finish import lines, vanishing
 Array = NDArray[np.float64]
 Verdict = Literal["sure", "unsure", "cannot tell"]
 
-# Above this 95 % bound (degrees) the eye would see the mistake; beyond the second nothing is known.
-# Common practice, no source: half a degree of lean shows on a tall shaft beside the picture's edge.
-SURE_WITHIN = 0.6
+# Above the first 95 % bound (degrees) a picture is left for the user to look at; beyond the second nothing is known.
+# Common practice, no source: a degree of lean shows on a tall shaft beside the picture's edge.
+SURE_WITHIN = 0.8
 KNOWN_WITHIN = 3.0
+# Deviation of a camera's own level, degrees: common practice, no source.
 LEVEL_SENSOR = 0.5
+# Log likelihood that the best of some thousand poses gains by chance on edges that lie anyhow, with a margin.
+BY_CHANCE = 12.0
+RIVAL = 8.0
+FEWEST = 4
+# How truly a hand draws, as a share of the frame's longer side, and how little edges say beside it, degrees.
+GUIDE_HAND = 0.001
+EDGES_BESIDE_GUIDES = 1.5
 
 
 class LineGuide(Protocol):
@@ -34,13 +43,13 @@ class LineGuide(Protocol):
     def end(self) -> tuple[float, float]: ...
 
 
-class SimpleNoise(Protocol):
-    """Noise of a linear plane: variance = gain x signal + read^2."""
+class PlaneNoise(Protocol):
+    """Noise of a linear plane: variance = slope x value + floor."""
 
     @property
-    def gain(self) -> float: ...
+    def slope(self) -> float: ...
     @property
-    def read(self) -> float: ...
+    def floor(self) -> float: ...
 
 
 @dataclass(frozen=True)
@@ -85,22 +94,35 @@ def find_upright(
     camera: Intrinsics,
     *,
     distortion: Distortion | None = None,
-    noise: SimpleNoise | tuple[float, float] | None = None,
+    noise: PlaneNoise | tuple[float, float] | None = None,
     level: tuple[float, ...] | None = None,
     guides: Sequence[LineGuide] = (),
 ) -> Upright:
     """The vertical of a building in a linear luminance plane (float32, H x W), with its uncertainty and a verdict.
 
-    `camera` describes the plane's grid. `noise` is (gain, read) of the plane, measured from it when not given.
-    `level` is (pitch, roll) or (pitch, roll, their deviations) in degrees from the camera's own level. `guides` are
-    lines the user says are upright or level: two or more of them decide.
+    `camera` describes the plane's grid. `noise` is (gain, read) of the plane (variance = gain x value + read^2) or
+    an object with `slope` and `floor`; measured from the plane when not given. `level` is (pitch, roll) or (pitch,
+    roll, their deviations) in degrees from the camera's own level. `guides` are lines the user says are upright or
+    level: two or more of them decide, and edges only fill in what they leave open.
     """
-    pair = noise if isinstance(noise, tuple) or noise is None else (float(noise.gain), float(noise.read))
-    segments = lines.find_segments(luma, camera, distortion, pair)
-    if len(segments) < 4:
-        return _unknown("There is hardly a straight edge in this frame.")
-    best = vanishing.find(segments, _level_evidence(level))
-    return _judged(segments, best)
+    segments = lines.find_segments(luma, camera, distortion, _pair(noise))
+    found = _from_edges(segments, level)
+    if len(guides) < 2:
+        return found
+    return _with_guides(found, guides, camera, distortion)
+
+
+def _pair(noise: PlaneNoise | tuple[float, float] | None) -> tuple[float, float] | None:
+    if noise is None or isinstance(noise, tuple):
+        return noise
+    return max(float(noise.slope), 0.0), math.sqrt(max(float(noise.floor), 0.0))
+
+
+def _from_edges(segments: lines.Segments, level: tuple[float, ...] | None) -> Upright:
+    evidence = _level_evidence(level)
+    if len(segments) < FEWEST:
+        return _unknown("There is hardly a straight edge in this frame.") if evidence is None else _by_level(evidence)
+    return _judged(vanishing.find(segments, evidence), evidence is not None)
 
 
 def _level_evidence(level: tuple[float, ...] | None) -> vanishing.Evidence | None:
@@ -111,28 +133,121 @@ def _level_evidence(level: tuple[float, ...] | None) -> vanishing.Evidence | Non
     return vanishing.Evidence(vanishing.ups(np.array(pitch), np.array(roll)), np.diag(1 / sigma**2))
 
 
-def _judged(segments: lines.Segments, fits: list[vanishing.Fit]) -> Upright:
+def _by_level(evidence: vanishing.Evidence) -> Upright:
+    cov = np.asarray(np.linalg.inv(evidence.information), float)
+    reasons = "There is hardly a straight edge in this frame; only the camera's own level speaks."
+    return _upright("unsure", evidence.up, cov, (), 0, reasons)
+
+
+def _upright(
+    verdict: Verdict, up: Array, cov: Array, axes: tuple[Direction, ...], count: int, reasons: str
+) -> Upright:
+    pitch, roll = pitch_roll_of(up)
+    (a, b), (_, d) = ((float(v) for v in row) for row in cov)
+    vector = (float(up[0]), float(up[1]), float(up[2]))
+    bound = math.degrees(vanishing.bound(cov))
+    return Upright(verdict, vector, pitch, roll, ((a, b), (b, d)), bound, axes, count, reasons)
+
+
+def _judged(fits: list[vanishing.Fit], has_level: bool) -> Upright:
+    """A verdict on the likeliest fit: how well it is bounded, borne out, and set apart from the next best."""
     best = fits[0]
     up = best.frame[0]
-    pitch, roll = pitch_roll_of(up)
     jac = np.array([np.cross(up, t) for t in vanishing.tangent(up)])
     cov = jac @ best.covariance @ jac.T
     bound = math.degrees(vanishing.bound(cov))
     count = int(np.count_nonzero(best.share[:, 0] > 0.5))
-    verdict: Verdict = "sure" if bound < SURE_WITHIN else "unsure" if bound < KNOWN_WITHIN else "cannot tell"
-    reasons = f"{count} upright edges agree to {bound:.2f} degrees."
-    (a, b), (c, d) = cov
-    return Upright(
-        verdict,
-        (float(up[0]), float(up[1]), float(up[2])),
-        pitch,
-        roll,
-        ((float(a), float(b)), (float(c), float(d))),
-        bound,
-        (),
-        count,
-        reasons,
-    )
+    parts = best.witnesses[0]
+    rival = next((f for f in fits[1:] if best.score - f.score < RIVAL), None)
+    level_too = sum(best.gains[1:])
+    said = f"{_count(count, 'upright edge')} in {_count(parts, 'part')} of the building; right to {bound:.2f}° (95 %)"
+    doubts = []
+    if best.gains[0] < BY_CHANCE and level_too < 4 * BY_CHANCE:
+        doubts.append("so few edges agree that chance could have lined them up")
+    elif parts < 3 and not has_level:
+        doubts.append("they stand in too few places to check one another")
+    if rival is not None:
+        off = math.degrees(math.acos(min(1.0, float(up @ rival.frame[0]))))
+        doubts.append(f"a reading {off:.1f}° away fits nearly as well")
+    if bound > SURE_WITHIN:
+        doubts.append(f"the bound is wider than {SURE_WITHIN}°")
+    lost = bound > KNOWN_WITHIN or (best.gains[0] < BY_CHANCE and not has_level and level_too < 4 * BY_CHANCE)
+    verdict: Verdict = "cannot tell" if lost else "unsure" if doubts else "sure"
+    reasons = f"{said}; {'; '.join(doubts)}." if doubts else f"{said}."
+    return _upright(verdict, up, cov, _axes(best), count, reasons + _steep(float(up[2])))
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"
+
+
+def _steep(rise: float) -> str:
+    tilt = math.degrees(math.asin(max(-1.0, min(1.0, rise))))
+    if tilt < NONE_FROM:
+        return ""
+    return f" This view looks {tilt:.0f}° up, at a vault or a window rather than along a floor: it is left as it is."
+
+
+def _axes(found: vanishing.Fit) -> tuple[Direction, ...]:
+    """The level directions that enough of the building follows, the one nearer the view first."""
+    out = []
+    for k in (1, 2):
+        if found.gains[k] < 2 * BY_CHANCE or found.witnesses[k] < 3:
+            continue
+        v = found.frame[k]
+        across = vanishing.plane_about(v)
+        jac = np.array([np.cross(v, t) for t in across])
+        width = math.degrees(vanishing.bound(jac @ found.covariance @ jac.T))
+        out.append(Direction((float(v[0]), float(v[1]), float(v[2])), width, found.witnesses[k]))
+    return tuple(out)
+
+
+def _guide_lines(
+    guides: Sequence[LineGuide], camera: Intrinsics, distortion: Distortion | None
+) -> tuple[lines.Segments, NDArray[np.bool_]]:
+    """Guides as edges, and which of them are upright. The hand is taken to be right to GUIDE_HAND of the frame."""
+    size = np.array([camera.width, camera.height], float)
+    ends = np.array([[g.start, g.end] for g in guides], float) * size - 0.5
+    if distortion is not None and not distortion.is_identity:
+        ends = distortion.ideal(ends, camera)
+    length = np.maximum(np.hypot(*(ends[:, 1] - ends[:, 0]).T), 1.0)
+    slope = math.sqrt(2) * GUIDE_HAND * float(size.max()) / length
+    return lines.on_sphere(ends, slope, np.ones(len(guides)), camera), np.array([g.kind == "upright" for g in guides])
+
+
+def _with_guides(
+    found: Upright, guides: Sequence[LineGuide], camera: Intrinsics, distortion: Distortion | None
+) -> Upright:
+    """The vertical the guides ask for; the edges fill in, as if no better than EDGES_BESIDE_GUIDES, what is left."""
+    drawn, upright = _guide_lines(guides, camera, distortion)
+    free_turn = np.count_nonzero(~upright) >= 2
+    own = np.array(found.up)
+    edges = np.linalg.inv(np.array(found.covariance) + math.radians(EDGES_BESIDE_GUIDES) ** 2 * np.eye(2))
+    root = np.linalg.cholesky(edges).T
+    across = vanishing.tangent(own)
+
+    def misfit(x: Array) -> Array:
+        up = vanishing.ups(x[0], x[1])
+        right, ahead = vanishing.level_pair(up)
+        level = math.cos(x[2]) * right + math.sin(x[2]) * ahead
+        wanted = np.where(upright[:, None], up, level)
+        p, q = (drawn.normal * wanted).sum(axis=1), (drawn.along * wanted).sum(axis=1)
+        sideways = x[2] / (math.radians(20) if free_turn else math.radians(0.01))
+        return np.concatenate([np.arctan2(p, np.abs(q)) / drawn.sigma, root @ (across @ (up - own)), [sideways]])
+
+    solved = least_squares(misfit, [found.pitch, found.roll, 0.0], x_scale=0.01)
+    up = vanishing.ups(solved.x[0], solved.x[1])
+    cov = np.linalg.inv(solved.jac.T @ solved.jac)[:2, :2]
+    # From pitch and roll to the tangent: roll moves the vertical by cos(pitch).
+    stretch = np.diag([1.0, math.cos(float(solved.x[0]))])
+    cov = stretch @ cov @ stretch
+    worst = float(np.abs(solved.fun[: len(guides)]).max())
+    said = f"{len(guides)} guides decide"
+    if worst > 4:
+        return _upright("unsure", up, cov * worst**2, found.axes, found.n_segments, f"{said}, but they disagree.")
+    bound = math.degrees(vanishing.bound(cov))
+    verdict: Verdict = "sure" if bound <= KNOWN_WITHIN else "unsure"
+    return _upright(verdict, up, cov, found.axes, found.n_segments, f"{said}; right to {bound:.2f}° (95 %).")
 
 
 # The tilt (degrees) up to which all the lean is taken out, and that at which none is. Fully upright pictures of
@@ -153,3 +268,65 @@ def default_plumb(upright: Upright | float) -> float:
     if tilt >= NONE_FROM:
         return 0.0
     return 0.5 * (1 + math.cos(math.pi * (tilt - WHOLE_UP_TO) / (NONE_FROM - WHOLE_UP_TO)))
+
+
+@dataclass(frozen=True)
+class FocalEstimate:
+    """A focal length read off the building's own directions: pixels of the plane, with a 95 % range."""
+
+    focal: float
+    low: float
+    high: float
+    upright: Upright
+
+
+def estimate_focal(
+    luma: NDArray[np.float32],
+    distortion: Distortion | None = None,
+    noise: PlaneNoise | tuple[float, float] | None = None,
+    equivalents: tuple[float, float] = (13.0, 120.0),
+) -> FocalEstimate:
+    """The focal length at which a building's three square directions agree best, when the file does not tell it.
+
+    `equivalents` is the range looked through, mm on 36 x 24. The optical centre is taken as the middle of the plane.
+    Needs two or more directions that converge within reach; with fewer the range comes out as wide as looked through.
+    """
+    height, width = luma.shape
+    per_mm = math.hypot(width, height) / math.hypot(36, 24)
+    middle = Intrinsics(width, height, 28 * per_mm, (width - 1) / 2, (height - 1) / 2)
+    drawn = lines.find_segments(luma, middle, distortion, _pair(noise))
+    slope = drawn.slope
+
+    def at(log_focal: float) -> tuple[float, lines.Segments]:
+        camera = Intrinsics(width, height, math.exp(log_focal), middle.cx, middle.cy)
+        return log_focal, lines.on_sphere(drawn.ends, slope, drawn.contrast, camera)
+
+    if len(drawn) < FEWEST:
+        low, high = (e * per_mm for e in equivalents)
+        return FocalEstimate(math.sqrt(low * high), low, high, _unknown("There is hardly a straight edge here."))
+    span = [math.log(e * per_mm) for e in equivalents]
+    coarse = np.linspace(span[0], span[1], 13)
+    tried = {float(x): vanishing.find(at(float(x))[1])[0] for x in coarse}
+    top = max(tried, key=lambda x: tried[x].score)
+    start = tried[top]
+    fine = np.clip(top + np.linspace(-0.24, 0.24, 17), span[0], span[1])
+    for x in fine:
+        tried[float(x)] = vanishing.fit(at(float(x))[1], start.frame)
+    return _focal_from(tried, at)
+
+
+def _focal_from(
+    tried: dict[float, vanishing.Fit], at: Callable[[float], tuple[float, lines.Segments]]
+) -> FocalEstimate:
+    """The likeliest focal length and its 95 % range from likelihoods at several logarithms of it."""
+    x = np.array(sorted(tried))
+    # Edges of one building are no independent witnesses: only the square root of their number is believed.
+    score = np.array([tried[float(v)].score for v in x])
+    found = tried[float(x[int(np.argmax(score))])]
+    believed = math.sqrt(max(found.share.sum(), 1.0))
+    weight = np.exp((score - score.max()) / believed) * np.gradient(x)
+    share = np.cumsum(weight) / weight.sum()
+    low, high = (float(np.interp(q, share, x)) for q in (0.025, 0.975))
+    best = float(x[int(np.argmax(score))])
+    fits = vanishing.find(at(best)[1])
+    return FocalEstimate(math.exp(best), math.exp(low), math.exp(high), _judged(fits, False))

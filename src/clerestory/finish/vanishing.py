@@ -21,12 +21,17 @@ ROLLS = np.radians(np.arange(-24.0, 24.1, 1.5))
 # Weak belief about how cameras are held (degrees): pitch about 6 +- 20, roll 0 +- 5. Common practice, no source.
 HELD = np.radians([[6.0, 20.0], [0.0, 5.0]])
 COARSE = math.radians(0.9)
-# Least scatter, between one part of a building and the next, of uprights and of level lines (radians).
-TRUE_UPRIGHT = math.radians(0.015)
-TRUE_LEVEL = math.radians(0.05)
+# Scatter of a building's lines (vertical, along, across) beyond their own uncertainty, radians: the usual, which
+# counts as FEW lines' worth, and the limits.
+USUAL = np.radians([0.1, 0.3, 0.3])
+FEW = 2.0
+LEAST, MOST = math.radians(0.01), np.radians([1.0, 1.0, 1.0])
 LOOSE = math.radians(2.5)
+# A building whose lines scatter also errs as a whole, by this many times their scatter.
+ALIKE = np.array([0.7, 2.0, 2.0])
 # Edges whose vertical planes differ by less than this stand as one witness: two sides of a shaft lean together.
 WITNESS = math.radians(3.0)
+SECTORS = math.ceil(math.pi / WITNESS)
 
 
 @dataclass(frozen=True)
@@ -38,18 +43,28 @@ class Evidence:
 
 
 @dataclass(frozen=True)
+class _Spread:
+    """How far edges stray: `within` a witness and `between` witnesses, (3,) radians each."""
+
+    within: Array
+    between: Array
+
+
+@dataclass(frozen=True)
 class Fit:
     """Directions found: `frame` rows are up, nave axis and across it, in camera axes; `covariance` (3, 3) of a small
     turn of the frame about the camera's axes, squared radians; `share` (n, 3) each edge's belonging to the three;
-    `score` log likelihood over that of no building at all; `support` weighted count of uprights."""
+    `score` log likelihood over that of no building at all;
+    `gains` each direction's part in it;
+    `witnesses` how many separate parts of the building follow each direction."""
 
     frame: Array
     covariance: Array
     share: Array
-    scatter: Array
+    spread: _Spread
     score: float
-    witnesses: int
-    rivals: tuple[tuple[float, float], ...] = ()
+    gains: tuple[float, float, float]
+    witnesses: tuple[int, ...]
 
 
 def ups(pitch: Array, roll: Array) -> Array:
@@ -121,7 +136,14 @@ def modes(segments: Segments, count: int = 5) -> Array:
     return np.array(found)
 
 
-def _basis(up: Array) -> Array:
+def plane_about(v: Array) -> Array:
+    """Two unit vectors square to a direction and to one another, (2, 3)."""
+    first = np.cross(v, np.eye(3)[int(np.argmin(np.abs(v)))])
+    first = first / np.linalg.norm(first)
+    return np.stack([first, np.cross(v, first)])
+
+
+def level_pair(up: Array) -> Array:
     """Two horizontal unit vectors (2, 3): to the camera's right, and ahead."""
     right = np.cross(np.array([0.0, 0.0, 1.0]), up)
     if np.linalg.norm(right) < 1e-6:
@@ -132,7 +154,7 @@ def _basis(up: Array) -> Array:
 
 def axis_about(segments: Segments, up: Array) -> Array:
     """The frame (3, 3) of a vertical and the pair of square horizontals that most edges run along."""
-    right, ahead = _basis(up)
+    right, ahead = level_pair(up)
     angle = np.radians(np.arange(0.0, 180.0, 1.0))
     grid = np.cos(angle)[:, None] * right + np.sin(angle)[:, None] * ahead
     variance, worth = _worths(segments, COARSE, 0.2)
@@ -184,38 +206,166 @@ def _densities(angle: Array, sigma: Array, scatter: Array, mix: Array) -> tuple[
     return share, np.log(total * math.pi)
 
 
-def _scatter(angle: Array, sigma: Array, share: Array, now: Array) -> Array:
-    """Scatter of each direction's edges beyond their own uncertainty, by weighted moments."""
-    g = share / (sigma[:, None] ** 2 + now**2) ** 2
-    moment = (g * (angle**2 - sigma[:, None] ** 2)).sum(axis=0) / np.maximum(g.sum(axis=0), 1e-12)
-    least = np.array([TRUE_UPRIGHT, TRUE_LEVEL, TRUE_LEVEL])
-    return np.sqrt(np.clip(moment, least**2, math.radians(1.5) ** 2))
+def _places(segments: Segments, frame: Array) -> NDArray[np.int64]:
+    """Which witness (n, 3) an edge would belong to for each direction: by where its plane stands about it."""
+    out = np.empty((len(segments), 3), np.int64)
+    for k in range(3):
+        side = np.cross(frame[k], segments.normal)
+        place = np.arctan2(side @ frame[(k + 1) % 3], side @ frame[(k + 2) % 3]) % math.pi
+        out[:, k] = np.minimum(place / WITNESS, SECTORS - 1).astype(np.int64) + k * SECTORS
+    return out
+
+
+def _sums(label: NDArray[np.int64], values: Array) -> Array:
+    """Sums of values (n, 3) over witnesses, (3 SECTORS,)."""
+    return np.asarray(np.bincount(label.ravel(), values.ravel(), 3 * SECTORS), float)
+
+
+def _weights(sigma: Array, share: Array, spread: _Spread, label: NDArray[np.int64]) -> Array:
+    """Weight (n, 3) of each edge's angle: edges of one witness lean together, so a crowd counts little more."""
+    alone = share / (sigma[:, None] ** 2 + spread.within**2)
+    crowd = 1 + np.repeat(spread.between**2, SECTORS) * _sums(label, alone)
+    out: Array = alone / crowd[label]
+    return out
+
+
+def _stray(angle: Array, sigma: Array, share: Array, now: _Spread, label: NDArray[np.int64]) -> _Spread:
+    """Scatter within and between witnesses by weighted moments, drawn to the usual where there are few."""
+    own = sigma[:, None] ** 2
+    alone = share / (own + now.within**2)
+    total = np.maximum(_sums(label, alone), 1e-12)
+    mean = _sums(label, alone * angle) / total
+    g = share / (own + now.within**2) ** 2
+    # A witness's own mean takes up part of its scatter: one edge alone says nothing of it.
+    free = np.clip(1 - alone / total[label], 0, 1)
+    moment = (g * ((angle - mean[label]) ** 2 - free * own)).sum(axis=0)
+    usual = FEW * USUAL**2 * (1 / (USUAL**2 + now.within**2) ** 2)
+    within = (moment + usual) / ((g * free).sum(axis=0) + usual / USUAL**2)
+    real = (np.minimum(_sums(label, share), 1.0)).reshape(3, SECTORS)
+    v = real / (1 / total.reshape(3, SECTORS) + now.between[:, None] ** 2) ** 2
+    usual = FEW * USUAL**2 / (USUAL**2 + now.between**2) ** 2
+    moment = (v * (mean.reshape(3, SECTORS) ** 2 - 1 / total.reshape(3, SECTORS))).sum(axis=1)
+    between = (moment + usual) / (v.sum(axis=1) + usual / USUAL**2)
+    return _Spread(np.sqrt(np.clip(within, LEAST**2, MOST**2)), np.sqrt(np.clip(between, LEAST**2, MOST**2)))
+
+
+# What edges may do beyond their own residuals: a factor on these, a wander of their ends (pixels), a lean (radians).
+FACTORS = np.array([0.7, 1.0, 1.4, 2.0])
+WANDERS = np.array([0.03, 0.06, 0.12, 0.25, 0.4, 0.6, 0.9, 1.4])
+LEANS = np.radians([0.01, 0.03, 0.07, 0.15, 0.3])
+STRAYS = np.array([0.1, 0.25, 0.5])
+USUAL_WANDER = 0.3
+WINDOW = math.radians(5.0)
+
+
+def calibrated(segments: Segments, angle: Array) -> Array:
+    """Deviation of every edge's direction, learnt from how those within 5 degrees of the vertical scatter about it.
+
+    Residuals along an edge tell too little of its direction, because neighbouring points err together, the more the
+    softer the picture: a factor and a wander of the ends are fitted by likelihood, beside a lean and a share of
+    edges that only happen to stand near the vertical.
+    """
+    near = np.abs(angle) < WINDOW
+    if np.count_nonzero(near) < 12:
+        return np.hypot(segments.sigma, USUAL_WANDER / segments.length)
+    best = _likeliest(angle[near], segments.sigma[near], segments.length[near], FACTORS, WANDERS, LEANS, STRAYS)
+    out: Array = FACTORS[best[0]] * np.hypot(segments.sigma, WANDERS[best[1]] / segments.length)
+    return out
+
+
+@njit(cache=True, fastmath=True)
+def _likeliest(
+    angle: Array, sigma: Array, length: Array, factors: Array, wanders: Array, leans: Array, strays: Array
+) -> tuple[int, int]:
+    best, found = -1e300, (0, 0)
+    for f in range(len(factors)):
+        for w in range(len(wanders)):
+            for t in range(len(leans)):
+                for e in range(len(strays)):
+                    total = 0.0
+                    for i in range(len(angle)):
+                        var = factors[f] ** 2 * (sigma[i] ** 2 + (wanders[w] / length[i]) ** 2) + leans[t] ** 2
+                        tight = math.exp(-0.5 * angle[i] ** 2 / var) / math.sqrt(2 * math.pi * var)
+                        total += math.log((1 - strays[e]) * tight + strays[e] / (2 * WINDOW))
+                    if total > best:
+                        best, found = total, (f, w)
+    return found
 
 
 def fit(segments: Segments, start: Array, evidence: Evidence | None = None, rounds: int = 25) -> Fit:
     """Maximum likelihood frame from a starting one (3, 3), by expectation and maximisation."""
-    frame, sigma = start, segments.sigma
-    scatter = np.radians([0.5, 0.7, 0.7])
+    frame, sigma = start, np.hypot(segments.sigma, USUAL_WANDER / segments.length)
+    spread = _Spread(USUAL, USUAL)
     mix = np.array([0.15, 0.1, 0.1, 0.05, 0.05, 0.05, 0.5])
     for step in range(rounds):
         angle, change = angles(segments, frame)
-        share, log = _densities(angle, sigma, scatter, mix)
-        mix = (share.sum(axis=0) + 1) / (len(share) + 7)
-        weight = share[:, :3] / (sigma[:, None] ** 2 + scatter**2)
-        hessian = np.einsum("nk,nki,nkj->ij", weight, change, change)
-        pull = np.einsum("nk,nki,nk->i", weight, change, angle)
-        more_h, more_p = _prior(frame, evidence)
-        move = -np.linalg.solve(hessian + more_h + 1e-3 * np.eye(3), pull + more_p)
+        if step in (2, 5, 9):
+            sigma = calibrated(segments, angle[:, 0])
+        share, log = _densities(angle, sigma, np.maximum(np.hypot(spread.within, spread.between), 0.5 * USUAL), mix)
+        mix = _mixture(share)
+        label = _places(segments, frame)
+        weight = _weights(sigma, share[:, :3], spread, label) * _trust(share)
+        hessian, pull = _normal(weight, change, angle, spread, frame, evidence)
+        move = -np.asarray(np.linalg.solve(hessian, pull), float)
         move *= min(1.0, math.radians(2) / max(float(np.linalg.norm(move)), 1e-15))
         frame = _turned(frame, move)
-        scatter = _scatter(angle, sigma, share[:, :3], scatter)
+        spread = _stray(angle, sigma, share[:, :3], spread, label)
         if step > 5 and float(np.linalg.norm(move)) < 1e-6:
             break
-    angle, change = angles(segments, frame)
-    share, log = _densities(angle, sigma, scatter, mix)
-    covariance, witnesses = _sandwich(segments, frame, angle, change, share[:, :3], scatter, evidence)
     score = float(log.sum()) + float(_belief(*(np.array(v) for v in pitch_roll_of(frame[0]))))
-    return Fit(frame, covariance, share[:, :3], scatter, score, witnesses)
+    gain = [float(g) for g in _gains(share)]
+    crowd = _sums(label, share[:, :3]).reshape(3, SECTORS)
+    witnesses = tuple(int(n) for n in np.count_nonzero(crowd > 0.7, axis=1))
+    return Fit(
+        frame,
+        np.asarray(np.linalg.inv(hessian), float),
+        share[:, :3],
+        spread,
+        score,
+        (gain[0], gain[1], gain[2]),
+        witnesses,
+    )
+
+
+def _mixture(share: Array) -> Array:
+    """Shares (7,) of edges that follow each direction closely, loosely, or none; loose never outweighs close."""
+    mix = (share.sum(axis=0) + 1) / (len(share) + 7)
+    mix[3:6] = np.minimum(mix[3:6], 0.5 * mix[:3])
+    out: Array = mix / mix.sum()
+    return out
+
+
+def _gains(share: Array) -> Array:
+    """Log likelihood (3,) that would be lost without each direction."""
+    out: Array = -np.log(np.maximum(1 - share[:, :3] - share[:, 3:6], 1e-9)).sum(axis=0)
+    return out
+
+
+def _trust(share: Array) -> Array:
+    """How far each direction is believed, (3,) 0 to 1: a level one must gain more than the best of 90 by chance."""
+    out = np.clip((_gains(share) - 20) / 40, 1e-3, 1)
+    out[0] = 1.0
+    return out
+
+
+def _normal(
+    weight: Array, change: Array, angle: Array, spread: _Spread, frame: Array, evidence: Evidence | None
+) -> tuple[Array, Array]:
+    """Information (3, 3) and pull (3,) of edges and prior on a turn of the frame.
+
+    Each direction's edges may share an error of their own, ALIKE times their scatter: information H becomes
+    (H^-1 + shared^2)^-1.
+    """
+    more, pull = _prior(frame, evidence)
+    total = more + 1e-3 * np.eye(3)
+    shared = ALIKE**2 * (spread.within**2 + spread.between**2)
+    for k in range(3):
+        j = change[:, k]
+        information = (weight[:, k, None] * j).T @ j
+        shrink = np.linalg.inv(np.eye(3) + shared[k] * information)
+        total = total + shrink @ information
+        pull = pull + shrink @ (j.T @ (weight[:, k] * angle[:, k]))
+    return (total + total.T) / 2, pull
 
 
 def _prior(frame: Array, evidence: Evidence | None) -> tuple[Array, Array]:
@@ -232,48 +382,12 @@ def _prior(frame: Array, evidence: Evidence | None) -> tuple[Array, Array]:
     return jac.T @ information @ jac, jac.T @ information @ off
 
 
-def _sandwich(
-    segments: Segments,
-    frame: Array,
-    angle: Array,
-    change: Array,
-    share: Array,
-    scatter: Array,
-    evidence: Evidence | None,
-) -> tuple[Array, int]:
-    """Covariance (3, 3) of the fit by witnesses: edges that stand together count once, as they actually disagree."""
-    weight = share / (segments.sigma[:, None] ** 2 + scatter**2)
-    hessian = np.einsum("nk,nki,nkj->ij", weight, change, change) + _prior(frame, evidence)[0] + 1e-3 * np.eye(3)
-    inverse = np.linalg.inv(hessian)
-    each = np.einsum("nk,nki,nk->ni", weight, change, angle)
-    label = witness_labels(segments, frame, share)
-    groups = np.zeros((label.max() + 1, 3))
-    np.add.at(groups, label, each)
-    belong = np.bincount(label, weights=share.sum(axis=1), minlength=len(groups))
-    count = int(np.count_nonzero(belong > 0.7))
-    small = max(count, 2) / max(count - 1, 1)
-    return inverse + small * inverse @ (groups.T @ groups) @ inverse, count
-
-
-def witness_labels(segments: Segments, frame: Array, share: Array) -> NDArray[np.int64]:
-    """Which witness (0 ...) each edge belongs to: by the direction it most likely follows and where it stands."""
-    kind = np.argmax(share, axis=1)
-    label = np.zeros(len(segments), np.int64)
-    for k in range(3):
-        a, b = frame[(k + 1) % 3], frame[(k + 2) % 3]
-        side = np.cross(frame[k], segments.normal)
-        place = np.arctan2(side @ a, side @ b) % math.pi
-        label = np.where(kind == k, np.floor(place / WITNESS).astype(np.int64) * 3 + k, label)
-    out: NDArray[np.int64] = np.unique(label, return_inverse=True)[1].astype(np.int64)
-    return out
-
-
 def find(segments: Segments, evidence: Evidence | None = None) -> list[Fit]:
     """Fits from every likely start, best first; nearly equal ones are given once."""
-    starts = list(modes(segments))
+    starts = list(modes(segments, 4))
     if evidence is not None:
-        starts.append(evidence.up)
-    fits = [fit(segments, axis_about(segments, up), evidence, 6) for up in starts]
+        starts.insert(0, evidence.up)
+    fits = [fit(segments, axis_about(segments, up), evidence, 5) for up in starts]
     fits.sort(key=lambda f: -f.score)
     out: list[Fit] = []
     for f in fits:
