@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from visits import example
 
-from clerestory.camera.geometry import Intrinsics, Pose, Straightening, largest_room, project
+from clerestory.camera.geometry import Distortion, Intrinsics, Pose, Straightening, largest_room, project
 from clerestory.plan.framing import Aim, Framing, aim, frame, sensor_corners, stand_back, subject_points
 from clerestory.plan.model import BodyTable, LensTable, StationTable, ViewTable
 
@@ -142,3 +142,15 @@ def test_whole_frame_outline_maps_back_to_its_corners() -> None:
         back = framing.frame_points(sensor_corners(framing, BODY), BODY)
         w, h = camera.width - 0.5, camera.height - 0.5
         assert np.allclose(back, [[-0.5, -0.5], [w, -0.5], [w, h], [-0.5, h]], atol=1e-6)
+
+
+@pytest.mark.parametrize("percent", [-4.0, 3.0])
+def test_a_bending_lens_still_holds_the_picture(percent: float) -> None:
+    bent = LensTable(name="l", focal_mm=(7, 150), f_number=4.0, distortion_pct=percent)
+    for aimed, perfect in CASES[:15]:
+        framing = frame(aimed, BODY, bent)
+        camera = framing.camera(BODY)
+        quad = Distortion((1.0, percent / 100, 0.0, 0.0)).recorded(framing.frame_points(aimed.corners, BODY), camera)
+        assert (quad > -0.6).all() and (quad < np.array([camera.width, camera.height]) - 0.4).all()
+        if percent < 0:
+            assert framing.room(BODY).width >= perfect.room(BODY).width - 1

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Intrinsics, Room, Straightening, largest_room, local_scale, project
+from clerestory.camera.geometry import Distortion, Intrinsics, Room, Straightening, largest_room, local_scale, project
 from clerestory.place.building import WALL_TURN, Building
 from clerestory.plan.model import SHAPES, BodyTable, LensTable, StationTable, ViewTable, Visit
 
@@ -169,7 +169,8 @@ class Framing:
 
     Degrees, metres, mm. `kept` is the share of the frame inside the picture wanted (of all frames for a join);
     `pixels` the picture's recorded pixels; `across` those recorded across the subject's width; `enlarged` the
-    greatest local enlargement by straightening within the picture; `why` says what stands against it.
+    greatest local enlargement by straightening within the picture; `why` says what stands against it;
+    `distortion` how far the lens moves the frame's corner, as a share.
     """
 
     view: str
@@ -190,6 +191,7 @@ class Framing:
     enlarged: float
     frames: int = 1
     why: str = ""
+    distortion: float = 0.0
 
     @property
     def fits(self) -> bool:
@@ -221,7 +223,8 @@ class Framing:
         x0, x1, z0, z1 = self.rectangle
         middle = self.frame_points(np.array([[(x0 + x1) / 2, (z0 + z1) / 2]]), body)[0]
         aspect = (x1 - x0) / (z1 - z0)
-        return largest_room(self.camera(body), self.straightening, aspect, None, (float(middle[0]), float(middle[1])))
+        bent = Distortion((1.0, self.distortion, 0.0, 0.0)) if self.distortion else None
+        return largest_room(self.camera(body), self.straightening, aspect, bent, (float(middle[0]), float(middle[1])))
 
     def enlargement(self, body: BodyTable, points: Array) -> Array:
         """Local enlargement of straightening at frame pixels (k, 2)."""
@@ -260,7 +263,8 @@ def _chosen(aimed: Aim, longest: float, focal: float, allowed: Mask) -> tuple[fl
 
 def frame(aimed: Aim, body: BodyTable, lens: LensTable) -> Framing:
     """The best way to take a view from its station with one lens."""
-    longest = max(body.frame_mm)
+    # A pincushion sees less than a perfect lens; a barrel sees a little more, which is left in hand.
+    longest = max(body.frame_mm) * (1 - max(lens.distortion_pct, 0.0) / 100)
     short, long = lens.focal_range
     sight = np.array(aimed.view.centre_m) - aimed.eye
     nothing = Framing(
@@ -280,6 +284,7 @@ def frame(aimed: Aim, body: BodyTable, lens: LensTable) -> Framing:
         0.0,
         0.0,
         1.0,
+        distortion=lens.distortion_pct / 100,
     )
     if nothing.distance < lens.closest_m:
         return replace(nothing, why=f"nearer than the lens focuses ({lens.closest_m:g} m)")

@@ -252,13 +252,18 @@ class BodyTable(Table):
 
 
 class LensTable(Table):
-    """A lens: a zoom has two focal lengths, and two smallest f-numbers if they differ."""
+    """A lens: a zoom has two focal lengths, and two smallest f-numbers if they differ.
+
+    `distortion_pct` is how far the frame's corner is moved, in per cent of its distance from the middle: negative
+    for a barrel, as lens tests state it; 0 where it is not known.
+    """
 
     name: Name
     focal_mm: Positive | tuple[Positive, Positive]
     f_number: Positive | tuple[Positive, Positive]
     f_number_max: Positive = 22.0
     closest_m: Positive = 0.4
+    distortion_pct: Annotated[float, Field(ge=-15, le=15)] = 0.0
     stabiliser_stops: Annotated[float, Field(ge=0, le=10)] = 0.0
     weight_g: Annotated[float, Field(ge=0)] = 0.0
 
