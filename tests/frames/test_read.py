@@ -186,6 +186,14 @@ def test_finished_pictures_say_what_is_lost(tmp_path: Path) -> None:
         read_mosaic(tmp_path / "b.jpg")
 
 
+def test_names_in_no_known_encoding_are_made_plain(write_dng: Write) -> None:
+    path = write_dng("n.dng", np.full((64, 96), 500, np.uint16) + np.arange(96, dtype=np.uint16))
+    path.write_bytes(path.read_bytes().replace(b"Harrow\0", b"H\xed\x07row\0"))
+    make = read_info(path).make
+    assert make.startswith("H") and make.endswith("row") and make.isprintable()
+    make.encode("utf-8")
+
+
 def test_a_sensor_that_is_not_bayer_is_named(write_dng: Write, tmp_path: Path) -> None:
     tifffile.imwrite(
         tmp_path / "l.dng",

@@ -30,6 +30,12 @@ _UNIT_MM = {2: 25.4, 3: 10.0, 4: 1.0, 5: 0.001}
 _PLACES = ("Exif.Photo", "Exif.Image", "Exif.SubImage1", "Exif.SubImage2", "Exif.SubImage3", "Exif.SubImage4")
 
 
+def _clean(text: str) -> str:
+    """A tag's text without control characters, and without bytes that are not UTF-8; at most 500 characters."""
+    whole = text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+    return "".join(c if c.isprintable() else " " for c in whole[:500]).strip()
+
+
 class Tags:
     """The EXIF tags of one file."""
 
@@ -57,7 +63,7 @@ class Tags:
         for name in names:
             found = self._find(name)
             if found is not None:
-                value: str = found.toString().replace("\x00", " ").strip()
+                value = _clean(found.toString())
                 if value:
                     return value
         return ""
@@ -91,7 +97,8 @@ class Tags:
         if found is None:
             return b""
         value = found.getValue()  # must outlive the view of its bytes
-        return bytes(memoryview(value.data()))
+        # A damaged file may give the tag another type, which has no plain bytes.
+        return bytes(memoryview(value.data())) if isinstance(value, exiv2.DataValue) else b""
 
 
 def time_of(tags: Tags) -> datetime | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -12,6 +11,7 @@ import tomli_w
 
 from clerestory.errors import UserError
 from clerestory.visit.store import write_atomic
+from clerestory.visit.toml import read_toml
 
 
 @dataclass(frozen=True)
@@ -64,14 +64,7 @@ def _about(table: Any, path: Path, where: str) -> About:
 
 def read_abouts(path: Path) -> Abouts:
     """about.toml: a [visit] table, and a [views.NAME] table for each view with its own words. No file: no words."""
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return Abouts()
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as problem:
-        raise UserError(f"{path}: is not valid TOML ({problem}); correct that line.") from problem
-    except OSError as problem:
-        raise UserError(f"{path}: cannot be read ({problem.strerror}).") from problem
+    data = read_toml(path) or {}
     for name in data:
         if name not in ("visit", "views"):
             raise UserError(f"{path}: has the unknown table [{name}]; known are [visit] and [views.NAME].")

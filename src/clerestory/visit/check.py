@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +13,7 @@ from clerestory.visit.catalogue import Catalogue
 from clerestory.visit.folder import VisitFolder, read_digests
 from clerestory.visit.index import plain_name
 from clerestory.visit.store import digest_of, leftovers
+from clerestory.visit.toml import read_toml
 
 
 @dataclass(frozen=True)
@@ -58,9 +58,9 @@ def _originals(visit: VisitFolder, told: Callable[[Path], None]) -> Iterator[Dif
 def _texts(visit: VisitFolder, views: set[str]) -> Iterator[Difference]:
     for path in [p for p in _files(visit.recipes) if p.suffix == ".toml"]:
         try:
-            tomllib.loads(path.read_text(encoding="utf-8"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError, OSError) as problem:
-            yield Difference(path, f"cannot be read as TOML ({problem}); correct it, or delete it to begin anew")
+            read_toml(path)
+        except UserError as problem:
+            yield Difference(path, str(problem).removeprefix(f"{path}: "))
         if views and path.stem not in views:
             yield Difference(path, "is a recipe for a view that does not exist; rename or delete it")
     try:
