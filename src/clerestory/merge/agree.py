@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from clerestory.camera.noise import NoiseModel, model_channel
 from clerestory.frames.read import Mosaic
 from clerestory.merge.resample import channel_gains
+from clerestory.merge.stack import Stack
 
 F32 = NDArray[np.float32]
 
@@ -87,7 +88,7 @@ def _box(image: F32, size: int) -> F32:
 
 
 @njit(cache=True, fastmath=True, parallel=True)
-def _chi(mean_difference, mean_level, mean_square, noise, share, slope, foot, count, accept, reject, misplaced, flicker, out):  # type: ignore[no-untyped-def] # noqa: E501
+def _chi(mean_difference, mean_level, mean_square, noise, fresh, share, slope, foot, count, accept, reject, misplaced, flicker, out):  # type: ignore[no-untyped-def] # noqa: E501
     """Weight 0 to 1 from the chi-square of three colours."""
     for y in prange(out.shape[0]):
         for x in range(out.shape[1]):
@@ -96,16 +97,18 @@ def _chi(mean_difference, mean_level, mean_square, noise, share, slope, foot, co
                 level = mean_level[y, x, c]
                 variance = max(level, np.float32(0.0)) * slope[c] + foot[c]
                 spread2 = max(mean_square[y, x, c] - level * level - variance * noise[y, x] * share, np.float32(0.0))
-                room = variance * (np.float32(1.0) + noise[y, x]) / count
+                room = variance * (fresh[y, x] + noise[y, x]) / count
                 room += misplaced * misplaced * spread2 + (flicker * level) ** 2
                 chi += mean_difference[y, x, c] ** 2 / max(room, np.float32(1e-9))
             out[y, x] = min(max((reject - chi) / (reject - accept), np.float32(0.0)), np.float32(1.0))
 
 
-def _weights(level: F32, difference: F32, spread: F32, model: BlockNoise, size: int, per: int) -> F32:
+def _weights(
+    level: F32, difference: F32, spread: F32, fresh: F32, model: BlockNoise, size: int, per: int
+) -> F32:
     """Weights at one scale: `per` blocks went into each place, windows of `size` places."""
     out = np.empty(level.shape[:2], np.float32)
-    _chi(_box(difference, size), _box(level, size), _box(level * level, size), spread, np.float32(1.0 / per),
+    _chi(_box(difference, size), _box(level, size), _box(level * level, size), spread, fresh, np.float32(1.0 / per),
          model.slope, model.foot, np.float32(per * size * size), np.float32(ACCEPT), np.float32(REJECT),
          np.float32(MISPLACED), np.float32(FLICKER), out)  # fmt: skip
     return out
@@ -113,31 +116,30 @@ def _weights(level: F32, difference: F32, spread: F32, model: BlockNoise, size: 
 
 def agreement(
     values: F32,
-    total: F32,
-    weight: F32,
-    energy: F32,
+    stack: Stack,
     mosaic: Mosaic,
     model: BlockNoise,
+    relative: F32 | float = 1.0,
 ) -> F32:
     """How far a laid frame agrees with the running mean, 0 to 1 per 2 x 2 block; 0 where either shows nothing.
 
-    `values`: from `resample.laid`; `total`: H x W sum of weighted values so far; `weight`, `energy`: H/2 x W/2 sums
-    of weights and of their squares.
+    `values`: from `resample.laid`; `relative`: variance of this frame over the model's, a number or per block.
     """
-    shape = weight.shape
+    shape = stack.weight.shape
     level, difference = np.empty((*shape, 3), np.float32), np.empty((*shape, 3), np.float32)
     shown = np.empty(shape, np.float32)
-    _blocks(values, total, weight, mosaic.cfa, level, difference, shown)
-    # Variance of the running mean over that of one frame.
-    spread = (energy / np.maximum(weight, 1e-6) ** 2).astype(np.float32)
-    fine = _weights(level, difference, spread, model, 3, 1)
+    _blocks(values, stack.total, stack.weight, mosaic.cfa, level, difference, shown)
+    # Variance of the running mean over that of the model.
+    spread = (stack.energy / np.maximum(stack.weight, 1e-9) ** 2).astype(np.float32)
+    fresh = np.broadcast_to(np.asarray(relative, np.float32), shape)
+    fine = _weights(level, difference, spread, fresh, model, 3, 1)
     small = (max(shape[1] // 2, 1), max(shape[0] // 2, 1))
-    half_level, half_difference, half_spread = (
-        cv2.resize(a, small, interpolation=cv2.INTER_AREA) for a in (level, difference, spread)
+    half_level, half_difference, half_spread, half_fresh = (
+        cv2.resize(a, small, interpolation=cv2.INTER_AREA) for a in (level, difference, spread, fresh)
     )
     wide = np.minimum(
-        _weights(half_level, half_difference, half_spread, model, 3, 4),
-        _weights(half_level, half_difference, half_spread, model, 7, 4),
+        _weights(half_level, half_difference, half_spread, half_fresh, model, 3, 4),
+        _weights(half_level, half_difference, half_spread, half_fresh, model, 7, 4),
     )
     wide = cv2.erode(wide, np.ones((3, 3), np.uint8))
     out = np.minimum(fine, cv2.resize(wide, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR))

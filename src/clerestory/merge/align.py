@@ -80,11 +80,13 @@ class Optics:
 @dataclass(frozen=True)
 class Guide:
     """What alignment sees of a frame. `levels`: smoothed square-root greens, half size first, each next one half
-    as large; `sure`: 0 where clipped, else 1, likewise. `noise`: standard deviation of the first level's noise."""
+    as large; `sure`: 0 where clipped, else 1, likewise. `noise`: standard deviation of the first level's noise;
+    `ceiling`: the guide's value at saturation."""
 
     levels: tuple[F32, ...]
     sure: tuple[F32, ...]
     noise: float
+    ceiling: float
 
 
 @dataclass(frozen=True)
@@ -173,7 +175,9 @@ def guide_of(mosaic: Mosaic, noise: NoiseModel, exposure: float = 1.0) -> Guide:
     while max(levels[-1].shape) > COARSEST:
         levels.append(cv2.pyrDown(levels[-1]))
         masks.append(np.floor(cv2.pyrDown(masks[-1]) + np.float32(0.02)))
-    return Guide(tuple(levels), tuple(masks), 0.5 / (2 * BLUR * math.sqrt(math.pi)))
+    noisy = 0.5 / (2 * BLUR * math.sqrt(math.pi)) / math.sqrt(min(exposure, 1.0))
+    ceiling = math.sqrt(max(limit - float(black.max()), 1.0) * 4 / gain / exposure + float(offset))
+    return Guide(tuple(levels), tuple(masks), noisy, ceiling)
 
 
 @njit(cache=True, fastmath=True, parallel=True)
@@ -270,7 +274,7 @@ def _steps(
     out = np.zeros((*base.shape[:2], 7), np.float32)
     shift = start.copy()
     # Each level of the pyramid averages noise down by its binomial kernel; texture residue is what remains.
-    noise = max(a.noise * 0.42**level, 0.02)
+    noise = max(max(a.noise, b.noise) * 0.42**level, 0.02)
     half = TILE // 2
     for _ in range(rounds):
         where = (base + shift).astype(np.float32)
@@ -363,28 +367,35 @@ def _refit(optics: Optics, rotation: F64, tiles: _Tiles, found: _Matched) -> F64
     return rotation_of(turn) @ rotation
 
 
-def _detail(image: F32, sure: F32) -> F32:
-    """The picture less its surroundings' mean, nothing where clipped."""
-    weight = cv2.GaussianBlur(sure, (0, 0), 8) + np.float32(1e-3)
-    mean = cv2.GaussianBlur(image * sure, (0, 0), 8) / weight
-    spread = float(np.sqrt(np.mean(((image - mean) * sure) ** 2))) + 1e-6
-    return np.asarray(np.clip((image - mean) * sure / np.float32(spread), -3, 3), np.float32)
+def _detail(image: F32, ceiling: float) -> F32:
+    """The picture, nothing brighter than the ceiling, less its surroundings' mean."""
+    held = np.minimum(image, np.float32(ceiling))
+    detail = held - cv2.GaussianBlur(held, (0, 0), 8)
+    spread = float(np.sqrt(np.mean(detail**2))) + 1e-6
+    return np.asarray(np.clip(detail / np.float32(spread), -3, 3), np.float32)
 
 
 def _first_guess(a: Guide, b: Guide, optics: Optics) -> F64:
     """Rotation from phase correlation and ECC (Evangelidis and Psarakis 2008) at the coarsest level."""
     level = len(a.levels) - 1
-    one, two = (_detail(g.levels[level], g.sure[level]) for g in (a, b))
+    one, two = (_detail(g.levels[level], min(a.ceiling, b.ceiling)) for g in (a, b))
     h, w = one.shape
     (dx, dy), _ = cv2.phaseCorrelate(one, two, cv2.createHanningWindow((w, h), cv2.CV_32F))
-    if abs(dx) > 0.35 * w or abs(dy) > 0.35 * h:
-        dx = dy = 0.0
-    warp = np.array([[1, 0, dx], [0, 1, dy]], np.float32)
+    starts = [(0.0, 0.0)] if abs(dx) > 0.4 * w or abs(dy) > 0.4 * h else [(dx, dy), (0.0, 0.0)]
     criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-5)
-    try:
-        _, warp = cv2.findTransformECC(one, two, warp, cv2.MOTION_EUCLIDEAN, criteria, None, 5)
-    except cv2.error as problem:
-        raise Refused("the frames show too little in common to be laid on one another.") from problem
+    best, warp = -1.0, np.eye(2, 3, dtype=np.float32)
+    for x0, y0 in starts:
+        try:
+            start = np.array([[1, 0, x0], [0, 1, y0]], np.float32)
+            score, found = cv2.findTransformECC(one, two, start, cv2.MOTION_EUCLIDEAN, criteria, None, 5)
+        except cv2.error:  # does not converge from here
+            continue
+        if score > best:
+            best, warp = float(score), np.asarray(found, np.float32)
+        if best > 0.8:
+            break
+    if best < 0:
+        raise Refused("the frames show too little in common to be laid on one another.")
     factor = 2 ** (level + 1)
     y, x = np.meshgrid(np.linspace(0.2, 0.8, 5) * (h - 1), np.linspace(0.2, 0.8, 5) * (w - 1), indexing="ij")
     points = np.stack([x.ravel(), y.ravel()], axis=-1)

@@ -75,7 +75,7 @@ def merge_burst(
             left_out[index] = str(why)
             continue
         values = laid(other, motion)
-        weights = agreement(values, stack.total, stack.weight, stack.energy, reference, model)
+        weights = agreement(values, stack, reference, model)
         share = float(weights.mean())
         if share < LEAST_TAKEN:
             left_out[index] = f"only {share * 100:.0f} % of it agrees with the reference frame."

@@ -18,7 +18,7 @@ FULL = 65535
 
 
 @njit(cache=True, fastmath=True, parallel=True)
-def _add(values, w, total, weight, energy):  # type: ignore[no-untyped-def]
+def _add(values, w, relative, total, weight, energy):  # type: ignore[no-untyped-def]
     height, width = total.shape
     rows, columns = weight.shape
     for y in prange(rows):
@@ -28,7 +28,7 @@ def _add(values, w, total, weight, energy):  # type: ignore[no-untyped-def]
             if k <= 0:
                 continue
             weight[y, x] += k
-            energy[y, x] += k * k
+            energy[y, x] += k * k * relative[y, x]
             right = width if x == columns - 1 else 2 * x + 2
             for i in range(2 * y, last):
                 for j in range(2 * x, right):
@@ -49,7 +49,8 @@ def _written(total, weight, own, cfa, scale, pedestal, out):  # type: ignore[no-
 
 @dataclass
 class Stack:
-    """Sums so far: `total` H x W balanced values times weight; `weight`, `energy` (squares of weights) per block."""
+    """Sums so far: `total` H x W of balanced values times weight; per 2 x 2 block `weight`, and `energy`, of squared
+    weights times the frame's variance relative to the reference's."""
 
     total: F32
     weight: F32
@@ -62,13 +63,14 @@ class Stack:
         zeros = [np.zeros(s, np.float32) for s in ((height, width), blocks, blocks)]
         return cls(*zeros)
 
-    def add(self, values: F32, weights: F32) -> None:
-        """Add a laid frame with weights per 2 x 2 block."""
-        _add(values, weights, self.total, self.weight, self.energy)
+    def add(self, values: F32, weights: F32, relative: F32 | float = 1.0) -> None:
+        """Add a laid frame with weights, and its variance over the reference's, per 2 x 2 block."""
+        spread = np.broadcast_to(np.asarray(relative, np.float32), weights.shape)
+        _add(values, weights, spread, self.total, self.weight, self.energy)
 
     @property
     def count(self) -> F32:
-        """Frames that count at each block: the square of the weights' sum over the sum of their squares."""
+        """Frames like the reference that would leave as little noise, at each block."""
         return np.asarray(self.weight**2 / np.maximum(self.energy, np.float32(1e-12)), np.float32)
 
 

@@ -1,0 +1,202 @@
+"""Frames of one view at stepped exposures into one mosaic that reaches from the glass to the darkest vault.
+
+Weights are the inverse variance under the noise model (Granados and others 2010), taken from a smoothed estimate of
+the light and not from the noisy sample itself, which would pull the result down; clipped places count for nothing;
+what moved is taken from one frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from clerestory.camera.noise import NoiseModel
+from clerestory.frames.read import Mosaic
+from clerestory.merge.agree import BlockNoise, agreement
+from clerestory.merge.align import Motion, Optics, align, guide_of
+from clerestory.merge.burst import Told, checked, motion_record
+from clerestory.merge.resample import channel_gains, laid, own
+from clerestory.merge.result import Refused
+from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
+
+F32 = NDArray[np.float32]
+FADE = (0.80, 0.90)  # share of saturation over which a frame's smoothed light loses its say
+TOUCHED = 0.985  # a block with a pixel above this is clipped, whatever its neighbourhood
+NOMINAL = 0.12  # by which the light let in may differ from rounded settings (common practice, no source)
+LAST = np.float32(1e-7)  # weight of a clipped frame where there is no other
+
+
+@dataclass(frozen=True)
+class Step:
+    """One frame of a bracket: how to read it, its light over the reference's by the settings, its noise model."""
+
+    read: Callable[[], Mosaic]
+    exposure: float
+    noise: NoiseModel
+
+
+@dataclass(frozen=True)
+class Bracketed:
+    """A merged mosaic, the noise of its dark parts, and how much more there is elsewhere (`excess` per block)."""
+
+    mosaic: Mosaic
+    noise: NoiseModel
+    excess: F32
+    taken: tuple[int, ...]
+    record: dict[str, Any]
+
+
+def _greens(values: F32, cfa: NDArray[np.int8]) -> F32:
+    """Mean of the two greens of each block, H/2 x W/2."""
+    height, width = (n // 2 * 2 for n in values.shape)
+    planes = [values[r:height:2, c:width:2] for r in range(2) for c in range(2) if cfa[r, c] in (1, 3)]
+    return np.asarray(0.5 * (planes[0] + planes[1]), np.float32)
+
+
+def _unclipped(values: F32, mosaic: Mosaic) -> F32:
+    """Say of a frame per block, 0 to 1: `values` are balanced, in the frame's own exposure."""
+    gains = channel_gains(mosaic)
+    height, width = (n // 2 * 2 for n in values.shape)
+    out = np.ones((height // 2, width // 2), np.float32)
+    touched = np.zeros(out.shape, np.uint8)
+    for row in range(2):
+        for column in range(2):
+            c = int(mosaic.cfa[row, column])
+            share = values[row:height:2, column:width:2] / np.float32(gains[c] * (mosaic.white[c] - mosaic.black[c]))
+            touched |= (share > TOUCHED).astype(np.uint8)
+            smooth = cv2.blur(share, (5, 5))
+            out = np.minimum(out, np.clip((FADE[1] - smooth) / (FADE[1] - FADE[0]), 0, 1))
+    out[cv2.dilate(touched, np.ones((7, 7), np.uint8)) > 0] = 0  # as far as the kernels reach
+    return np.asarray(out, np.float32)
+
+
+def _ratio(values: F32, stack: Stack, say: F32, mosaic: Mosaic, nominal: float) -> float:
+    """Light of a frame over the reference's, from the places both show well; the settings' where too few do."""
+    both = (say > 0.99) & (stack.weight > 0)
+    shape = tuple(n // 2 * 2 for n in values.shape)
+    weight = np.repeat(np.repeat(np.maximum(stack.weight, 1e-9), 2, axis=0), 2, axis=1)
+    mean = _greens(stack.total[: shape[0], : shape[1]] / weight, mosaic.cfa)
+    fresh = np.where(both, _greens(values, mosaic.cfa), 0)
+    mean = np.where(both, mean, 0)
+    size = (max(1, mean.shape[1] // 8), max(1, mean.shape[0] // 8))
+    a, b, full = (cv2.resize(m.astype(np.float32), size, interpolation=cv2.INTER_AREA) for m in (mean, fresh, both))
+    use = full > 0.99
+    if use.sum() < 50:
+        return nominal
+    # The brighter half: there noise is a small part of the light, and dirt on black levels smaller still.
+    level = a[use] + b[use] / nominal
+    bright = level >= np.median(level)
+    logs = np.log(np.maximum(b[use][bright], 1e-3) / np.maximum(a[use][bright], 1e-3))
+    found = float(np.exp(np.median(logs)))
+    return found if abs(np.log(found / nominal)) < NOMINAL else nominal
+
+
+def _relative(stack_light: F32, model: BlockNoise, other: BlockNoise, ratio: float) -> F32:
+    """Variance of a frame over the reference's at a light (green, reference's units), in the reference's units."""
+    light = np.maximum(stack_light, 0)
+    mine = light * model.slope[1] + model.foot[1]
+    theirs = (light * ratio * other.slope[1] + other.foot[1]) / ratio**2
+    return np.asarray(theirs / mine, np.float32)
+
+
+def _light(values: F32, stack: Stack, mosaic: Mosaic, ratio: float) -> F32:
+    """A smoothed estimate of the light per block, reference's units: of the mean so far, else of the frame."""
+    known = stack.weight > 0
+    shape = tuple(n // 2 * 2 for n in values.shape)
+    weight = np.repeat(np.repeat(np.maximum(stack.weight, 1e-9), 2, axis=0), 2, axis=1)
+    mean = _greens(stack.total[: shape[0], : shape[1]] / weight, mosaic.cfa)
+    return np.asarray(cv2.blur(np.where(known, mean, _greens(values, mosaic.cfa) / ratio), (5, 5)), np.float32)
+
+
+@dataclass
+class _Work:
+    """What the frames of a bracket are merged into."""
+
+    reference: Mosaic
+    model: BlockNoise
+    stack: Stack
+    darkest: float = 1.0
+
+    def add(self, mosaic: Mosaic, motion: Motion, step: Step) -> tuple[float, float]:
+        """Lay a frame and add it; its true light over the reference's, and the share of it that counted."""
+        values = laid(mosaic, motion)
+        say = _unclipped(values, mosaic)
+        ratio = _ratio(values, self.stack, say, mosaic, step.exposure)
+        light = _light(values, self.stack, mosaic, ratio)
+        relative = _relative(light, self.model, BlockNoise.of(step.noise, mosaic), ratio)
+        values /= np.float32(ratio)
+        values[values < np.float32(-1e6)] = np.float32(-1e9)
+        known = self.stack.weight > LAST * 2
+        fits = agreement(values, self.stack, self.reference, self.model, relative)
+        shown = _greens(values, mosaic.cfa) > np.float32(-1e6)
+        weights = np.where(known, fits, shown.astype(np.float32)) * say / relative
+        if ratio < self.darkest:
+            # Where all else is clipped a clipped value still says "at least this bright".
+            weights = np.where(shown & ~known, np.maximum(weights, LAST), weights)
+            self.darkest = ratio
+        self.stack.add(values, weights.astype(np.float32), relative)
+        return ratio, float((weights > 2 * LAST).mean())
+
+
+def _order(exposures: Sequence[float]) -> list[int]:
+    """Darker frames first, the lightest of them at the head, then lighter ones upwards."""
+    darker = sorted((i for i, e in enumerate(exposures) if e < 1), key=lambda i: -exposures[i])
+    return darker + sorted((i for i, e in enumerate(exposures) if e >= 1), key=lambda i: exposures[i])
+
+
+def merge_bracket(
+    reference: Mosaic, steps: Sequence[Step], noise: NoiseModel, optics: Optics, told: Told
+) -> Bracketed:
+    """Merge a bracket into the reference's geometry and units. Raises Refused when no other frame fits."""
+    height, width = reference.raw.shape
+    guide = guide_of(reference, noise)
+    mine = own(reference)
+    work = _Work(reference, BlockNoise.of(noise, reference), Stack.empty(height, width))
+    say = _unclipped(mine, reference)
+    work.stack.add(mine, np.maximum(say, LAST))
+    record: dict[str, Any] = {"motions": {}, "left_out": {}, "exposures": {}, "share_taken": {}}
+    taken = []
+    for index in _order([s.exposure for s in steps]):
+        told(f"exposure {steps[index].exposure:.3g} times the reference's")
+        other = steps[index].read()
+        try:
+            motion = checked(align(guide, guide_of(other, noise, steps[index].exposure), optics))
+        except Refused as why:
+            record["left_out"][index] = str(why)
+            continue
+        ratio, share = work.add(other, motion, steps[index])
+        taken.append(index)
+        record["motions"][index] = motion_record(motion)
+        record["exposures"][index], record["share_taken"][index] = round(ratio, 5), round(share, 3)
+    if not taken:
+        raise Refused("no frame fits the reference: " + " ".join(dict.fromkeys(record["left_out"].values())))
+    return _finished(work, mine, noise, tuple(sorted(taken)), record)
+
+
+def _finished(work: _Work, mine: F32, noise: NoiseModel, taken: tuple[int, ...], record: dict[str, Any]) -> Bracketed:
+    span = float(np.max(work.reference.white - work.reference.black)) / work.darkest
+    _raise_clipped(work, mine, span)
+    mosaic, finer = merged_mosaic(work.stack, work.reference, mine, span)
+    count = work.stack.count
+    typical = typical_count(count)
+    excess = (np.float32(typical) / np.maximum(count, np.float32(1e-3))).astype(np.float32)
+    record["frames_behind_a_place"] = round(typical, 2)
+    record["stops_gained_above"] = round(float(-np.log2(work.darkest)), 2)
+    return Bracketed(mosaic, merged_noise(noise, typical, finer), excess, taken, record)
+
+
+def _raise_clipped(work: _Work, mine: F32, span: float) -> None:
+    """Where only a clipped reference is known, the full scale is written: it is at least that bright."""
+    lone = (work.stack.weight > 0) & (work.stack.weight < LAST * 1.5)
+    if work.darkest < 1 and lone.any():
+        gains = channel_gains(work.reference)
+        for row in range(2):
+            for column in range(2):
+                plane = work.stack.total[row::2, column::2][: lone.shape[0], : lone.shape[1]]
+                full = np.float32(span * gains[int(work.reference.cfa[row, column])])
+                plane[lone] = full * work.stack.weight[lone]
