@@ -19,12 +19,17 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from clerestory.camera.noise import NoiseModel
+from clerestory.camera.noise import NoiseModel, model_channel
+from clerestory.frames.read import Mosaic
 
 F32 = NDArray[np.float32]
 FLOOR = 2.0**-16  # darkest norm told apart
 MID = math.log2(0.18)  # mid-grey of the display, log2
-KNEE = -2.2  # log2 of display where the window's hold begins
+KNEE = -2.0  # log2 of display where the window's hold begins
+KNEE_WIDTH = 0.5  # stops over which it sets in
+CONTRAST = 1.2  # of the base layer below mid-grey, for viewing on a screen in a lit room; common practice, no source
+LIFT_CENTRE = -5.5  # log2 of display: shade at which half of the lift is given
+LIFT_WIDTH = 1.2
 REC2020 = (0.2627, 0.6780, 0.0593)  # luminance of linear Rec. 2020 (ITU-R BT.2020)
 
 
@@ -76,11 +81,6 @@ def working_noise(
 
 
 @njit(cache=True, fastmath=True, inline="always")
-def _log2(x):  # type: ignore[no-untyped-def]
-    return np.log2(x)
-
-
-@njit(cache=True, fastmath=True, inline="always")
 def _norm(r, g, b):  # type: ignore[no-untyped-def]
     """Sum of cubes over sum of squares: the value itself for grey, the largest channel for a pure colour."""
     r, g, b = max(r, np.float32(0)), max(g, np.float32(0)), max(b, np.float32(0))
@@ -101,7 +101,7 @@ def _reduced_log(rgb, step, floor, out):  # type: ignore[no-untyped-def]
                     b += rgb[i, j, 2]
             n = min((y + 1) * step, rgb.shape[0]) - y * step
             m = min((x + 1) * step, rgb.shape[1]) - x * step
-            out[y, x] = _log2(max(_norm(r, g, b) / np.float32(n * m), floor))
+            out[y, x] = np.log2(max(_norm(r, g, b) / np.float32(n * m), floor))
 
 
 def reduced_log(rgb: F32, step: int) -> F32:
@@ -122,7 +122,9 @@ def _guided(log: F32, radius: int, softness: float) -> tuple[F32, F32]:
     """Slope and offset of the guided filter of an image by itself, averaged, variance weighted."""
     mean = _mean(log, radius)
     variance: F32 = np.maximum(_mean(log * log, radius) - mean * mean, np.float32(0))
-    slope: F32 = variance / (variance + np.float32(softness**2))
+    # The square keeps a strong edge whole even where only a sliver of it lies in the window: no halo.
+    squared = variance * variance
+    slope: F32 = squared / (squared + np.float32(softness**4))
     offset: F32 = mean * (1 - slope)
     return _mean(slope, radius), _mean(offset, radius)
 
@@ -142,7 +144,8 @@ def base_layer(log: F32) -> tuple[F32, F32]:
 class _Curve:
     """Base log2 (after exposure) to base log2 of display."""
 
-    slope: float  # above the knee
+    slope: float  # of the straight half above the knee
+    bend: float  # of the curved half
     lift: float
     contrast: float
 
@@ -150,13 +153,7 @@ class _Curve:
 def _curve(settings: ToneSettings) -> _Curve:
     hold = max(settings.window_hold, 0.0)
     slope = KNEE / (KNEE - hold)
-    return _Curve(slope, max(settings.shade_lift, 0.0), CONTRAST)
-
-
-CONTRAST = 1.12
-KNEE_WIDTH = 0.5
-LIFT_CENTRE = -5.5
-LIFT_WIDTH = 1.2
+    return _Curve(slope, -1 / KNEE - 1 / (hold - KNEE), max(settings.shade_lift, 0.0), CONTRAST)
 
 
 @njit(cache=True, fastmath=True, inline="always")
@@ -167,13 +164,16 @@ def _softplus(x):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=True, inline="always")
-def _placed(x, slope, lift, contrast):  # type: ignore[no-untyped-def]
+def _placed(x, slope, bend, lift, contrast):  # type: ignore[no-untyped-def]
     """The curve: contrast about mid-grey, shade lifted, window held."""
     knee, kw, mid = np.float32(KNEE), np.float32(KNEE_WIDTH), np.float32(MID)
-    y = x + lift / (np.float32(1) + np.exp((x - np.float32(LIFT_CENTRE)) / np.float32(LIFT_WIDTH)))
+    width = max(np.float32(LIFT_WIDTH), np.float32(0.4) * lift)  # so that darker never comes out brighter
+    y = x + lift / (np.float32(1) + np.exp((x - np.float32(LIFT_CENTRE)) / width))
     z = mid + contrast * (y - mid)
     y = z if z < mid else y
-    return y - (np.float32(1) - slope) * kw * _softplus((y - knee) / kw)
+    u = kw * _softplus((y - knee) / kw)  # stops above the knee
+    # Half a straight line, half a curve that leaves the knee at full slope: sunlit stone glows, glass keeps contrast.
+    return y - u + np.float32(0.5) * (slope * u + u / (np.float32(1) + u * bend))
 
 
 @njit(cache=True, fastmath=True, inline="always")
@@ -217,7 +217,7 @@ def _apply(rgb, slope, offset, step, ev, table, low, per_stop, detail, floor):  
             b += (offset[i2, j] * (1 - fx) + offset[i2, j2] * fx) * fy
             r, g, bl = rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]
             n = max(_norm(r, g, bl), floor)
-            log = _log2(n)
+            log = np.log2(n)
             base = a * log + b
             stops = ev + _table(base + ev, table, low, per_stop) + detail * (log - base)
             gain = np.exp2(stops)
@@ -234,10 +234,10 @@ def _step(shape: tuple[int, ...]) -> int:
 
 
 @njit(cache=True)
-def _fill_table(low, per_stop, slope, lift, contrast, out):  # type: ignore[no-untyped-def]
+def _fill_table(low, per_stop, slope, bend, lift, contrast, out):  # type: ignore[no-untyped-def]
     for k in range(out.size):
         x = low + np.float32(k) / per_stop
-        out[k] = _placed(x, slope, lift, contrast) - x
+        out[k] = _placed(x, slope, bend, lift, contrast) - x
 
 
 def apply(rgb: F32, settings: ToneSettings, noise: WorkingNoise | None = None, in_place: bool = False) -> F32:
@@ -253,7 +253,8 @@ def apply(rgb: F32, settings: ToneSettings, noise: WorkingNoise | None = None, i
     curve = _curve(settings)
     low, per_stop = np.float32(-24), np.float32(32)
     table = np.empty(44 * 32, np.float32)
-    _fill_table(low, per_stop, np.float32(curve.slope), np.float32(curve.lift), np.float32(curve.contrast), table)
+    numbers = (np.float32(v) for v in (curve.slope, curve.bend, curve.lift, curve.contrast))
+    _fill_table(low, per_stop, *numbers, table)
     detail = np.float32(2**settings.local_contrast - 1)
     _apply(out, slope, offset, step, np.float32(settings.exposure), table, low, per_stop, detail, np.float32(FLOOR))
     return out
@@ -269,18 +270,110 @@ def shade_limit(noise: WorkingNoise, exposure: float) -> float:
     return float(np.clip(math.log2(SHOWN_NOISE / max(shown, 1e-9)), 0.0, 5.0))
 
 
+WINDOW_ABOVE = 3.5  # stops over the darker quarter of the picture
+
+
 def judge(rgb: F32, noise: WorkingNoise | None = None) -> ToneSettings:
     """Settings good enough to leave, from the picture itself (scene-linear Rec. 2020)."""
     log = reduced_log(rgb, max(1, round(max(rgb.shape[:2]) / 512)))
     live = log[log > -14]
     if live.size < 16:
         return ToneSettings()
-    low, mid = (float(v) for v in np.percentile(live, (5, 50)))
-    body = live[(live > mid - 2.5) & (live < mid + 2.0)]
-    exposure = float(np.clip(MID - 0.15 - float(np.mean(body)), -4.0, 6.0))
+    dark, quarter = (float(v) for v in np.percentile(live, (5, 25)))
+    stone = live[live < quarter + WINDOW_ABOVE]  # windows are not what the stone is exposed for
+    mid = float(np.median(stone))
+    body = stone[(stone > mid - 2.5) & (stone < mid + 2.0)]
+    exposure = float(np.clip(MID - 0.15 - float(np.mean(body)), -4.0, 7.0))
     high = float(np.percentile(live, 99.7)) + exposure
     hold = float(np.clip(high + 0.2, 0.0, 8.0))
-    lift = float(np.clip(0.5 * (-5.0 - (low + exposure)), 0.0, 2.5))
+    lift = float(np.clip(0.5 * (-5.0 - (dark + exposure)), 0.0, 2.5))
     if noise is not None:
         lift = min(lift, shade_limit(noise, exposure))
     return ToneSettings(round(exposure, 2), round(hold, 2), round(lift, 2), 0.15)
+
+
+ACCEPTABLE = 10.0  # signal to noise of an acceptable picture (ISO 12232, noise-based speed)
+FULL = 0.98  # share of saturation counted as lost
+
+
+@dataclass(frozen=True)
+class Headroom:
+    """How a frame was exposed, found afterwards.
+
+    `stops`: how much more exposure it could have had before more than `spare` of it (the glass) was lost in some
+    channel; negative where it had too much, and then `guessed`, since what is clipped cannot be measured.
+    `stone_snr`: signal to noise of one green pixel of middling stone as taken, `stone_snr_then` with `stops` more.
+    `usable`: stops from saturation down to a signal to noise of 10 at this ISO; `needed`: stops from the frame's
+    brightest glass to its deepest shade (2 % darkest).
+    """
+
+    stops: float
+    guessed: bool
+    stone_snr: float
+    stone_snr_then: float
+    usable: float
+    needed: float
+
+    @property
+    def said(self) -> str:
+        """One sentence for the photographer."""
+        if self.stops >= 0.15:
+            gain = self.stone_snr_then / max(self.stone_snr, 1e-6)
+            return (
+                f"{self.stops:.1f} stops more would have kept the glass and made the stone's signal to noise "
+                f"{gain:.1f} times better ({self.stone_snr:.2g} to {self.stone_snr_then:.2g})."
+            )
+        if self.stops <= -0.15:
+            about = "about " if self.guessed else ""
+            return (
+                f"{about}{-self.stops:.1f} stops less would have kept the glass; the stone's signal to noise would "
+                f"have been {self.stone_snr_then:.2g} instead of {self.stone_snr:.2g}."
+            )
+        return f"the glass is just kept; the stone's signal to noise is {self.stone_snr:.2g}."
+
+
+def _snr(share: float, span: float, noise: NoiseModel) -> float:
+    signal = share * span
+    return signal / math.sqrt(max(noise.gain[1] * signal + noise.read[1] ** 2, 1e-9))
+
+
+def usable_stops(span: float, noise: NoiseModel, snr: float = ACCEPTABLE) -> float:
+    """Stops from saturation down to the green signal whose signal to noise is `snr`: S^2 = snr^2 (g S + r^2)."""
+    g, r2, k = noise.gain[1], noise.read[1] ** 2, snr**2
+    signal = (k * g + math.sqrt((k * g) ** 2 + 4 * k * r2)) / 2
+    return math.log2(span / signal)
+
+
+def exposure_headroom(mosaic: Mosaic, noise: NoiseModel, spare: float = 0.001) -> Headroom:
+    """How many stops this frame could have had without losing the glass, and what that would have done to the stone.
+
+    `spare`: share of the frame that may be lost (lamps, glints).
+    """
+    height, width = mosaic.raw.shape[0] // 2, mosaic.raw.shape[1] // 2
+    step = max(1, round(math.sqrt(height * width / 400_000)))
+    top = np.zeros((len(range(0, height, step)), len(range(0, width, step))), np.float32)
+    green = np.zeros_like(top)
+    for row in range(2):
+        for column in range(2):
+            n = int(mosaic.cfa[row, column])
+            span = float(mosaic.white[n] - mosaic.black[n])
+            plane = mosaic.plane(row, column)[: height, : width][::step, ::step]
+            share = (plane.astype(np.float32) - np.float32(mosaic.black[n])) / np.float32(span)
+            np.maximum(top, share, out=top)
+            if model_channel(n) == 1:
+                green = share
+    span = float(mosaic.white[1] - mosaic.black[1])
+    lost = float((top >= FULL).mean())
+    guessed = lost > spare
+    if guessed:
+        # What is clipped is taken to thin out as it does over the last stop below (a power law).
+        steep = max(math.log2(max(float((top >= FULL / 2).mean()) / lost, 1.0)), 0.25)
+        stops = -min(math.log2(lost / spare) / steep, 4.0)
+    else:
+        stops = math.log2(FULL / max(float(np.quantile(top, 1 - spare)), 1e-4))
+    stone = float(np.median(green[green < max(16 * float(np.quantile(green, 0.25)), 0.02)]))
+    stone = max(stone, 1e-5)
+    dark = max(float(np.quantile(green, 0.02)), noise.read[1] / span)
+    needed = math.log2(max(float(np.quantile(top, 1 - spare)), dark) / dark) + max(-stops, 0.0)
+    then = _snr(stone * 2.0**stops, span, noise)
+    return Headroom(stops, guessed, _snr(stone, span, noise), then, usable_stops(span, noise), needed)
