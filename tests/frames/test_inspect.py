@@ -63,6 +63,15 @@ def test_clipping_is_found_below_the_stated_white_level(
     assert found.one + found.two < 0.001
 
 
+def test_clipping_is_found_under_hot_pixels(scene: Any, photograph: Any, write_dng: Write) -> None:
+    light = scene(6, 400, 600) * 0.5
+    light[50:90, 100:200] = 3.0
+    raw = np.minimum(photograph(light, gain=0.3), 3800)
+    raw[90:390:60, 5:595:75] = 4095  # 40 pixels stuck above where the sensor clips
+    found = inspect_file(write_dng("h.dng", raw)).clipping
+    assert found.level == (3800,) * 4 and all(found.found)
+
+
 def test_channels_clip_one_by_one(photograph: Any, write_dng: Write, scene: Any) -> None:
     light = np.full((400, 600), 0.2) * (0.9 + 0.1 * scene(1, 400, 600))
     light[:100, ::2] = 2.0  # every second column: red and one green of each cell, and the other green's row is not

@@ -62,19 +62,23 @@ def clip_level(values: NDArray[np.uint16], black: float, white: float) -> tuple[
     Saturated pixels pile up in a narrow band at the top of the histogram, often below the white level that the
     decoder assumes. A pile-up is a band holding far more pixels than the bands just below it.
     """
-    counts = np.bincount(values.ravel(), minlength=2)
-    held = np.flatnonzero(counts)
-    top = int(held[-1])
+    counts = np.bincount(values.ravel(), minlength=int(white) + 2)
+    floor = int(black + 0.3 * (white - black))
     band = max(2, round(0.004 * (white - black)))
-    edges = [top + 1 - band * i for i in range(7)]
-    if edges[-1] <= black + 0.3 * (white - black):
-        return white, False
-    held_by = [int(counts[low:high].sum()) for high, low in itertools.pairwise(edges)]
-    below = max(held_by[2:])  # the band next to the pile may hold its foot
-    if held_by[0] < max(24, 2e-6 * values.size) or held_by[0] < 5 * below:
-        return white, False
-    peak = top + 1 - band + int(np.argmax(counts[top + 1 - band : top + 1]))
-    return float(min(peak, white)), True
+    enough = max(24, 2e-6 * values.size)
+    # The commonest high value; failing that, the highest that is no lone hot pixel.
+    from_above = np.cumsum(counts[::-1])
+    highest = len(counts) - 1 - int(np.searchsorted(from_above, enough))
+    for peak in (floor + int(np.argmax(counts[floor:])), highest - band + 1 + int(
+            np.argmax(counts[max(highest - band + 1, 0) : highest + 1]))):  # fmt: skip
+        if peak < floor + 6 * band:
+            continue
+        edges = [peak + band + 1 - 2 * band * i for i in range(5)]
+        pile, _foot, *below = [int(counts[low:high].sum()) for high, low in itertools.pairwise(edges)]
+        above = int(counts[peak + band + 1 :].sum())
+        if pile >= enough and pile >= 5 * max(below) and above <= 0.05 * pile:
+            return float(min(peak, white)), True
+    return white, False
 
 
 def _four(values: NDArray[np.float64]) -> tuple[float, float, float, float]:

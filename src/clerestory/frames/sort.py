@@ -15,7 +15,7 @@ from clerestory.frames.kept import forget_others, inspect_kept
 from clerestory.frames.read import RAW_SUFFIXES, RENDERED_SUFFIXES
 
 SECONDS = 60.0  # for one file; a 20-megapixel raw takes about a third of one
-MEGABYTES = 2048  # beyond the program itself; a 100-megapixel raw takes about 1400
+MEGABYTES = 2048  # beyond the program itself; a 20-megapixel raw takes some 350, more in proportion
 _ASIDE = frozenset({".xmp", ".toml", ".txt", ".md", ".json", ".html", ".pdf", ".ini", ".db", ".thm", ".wav", ".mp4",
                     ".mov", ".avi", ".mts", ".sqlite", ".py", ".csv", ".geojson"})  # fmt: skip
 
