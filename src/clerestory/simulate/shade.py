@@ -254,7 +254,7 @@ def glass(surface, x, y, z, foot, nx, ny, F):
 @device
 def carving(turn, v, foot, seed):
     """Stiff-leaf carving round a bell: (shade, slope around, slope up) at `turn` and v from 0 (foot) to 1 (lip)."""
-    n = 8.0
+    n = 10.0
     lean = turn * n / (2.0 * math.pi) + (0.5 if v > 0.52 else 0.0)
     k = math.floor(lean + 0.5)
     u = (lean - k) * 2.0
@@ -264,8 +264,10 @@ def carving(turn, v, foot, seed):
     inside = soft(reach - abs(u), foot * 18.0)
     vein = math.exp(-((u / 0.07) ** 2)) + 0.6 * math.exp(-(((abs(u) - 0.9 * (w - 0.25)) / 0.06) ** 2))
     curl = math.exp(-(((w - 0.86) / 0.12) ** 2)) * (1.0 - abs(u))
-    shade = 0.38 + 0.62 * inside - 0.25 * vein * inside + 0.3 * curl
-    return max(shade, 0.15), -1.1 * u * inside, 0.9 * (curl - 0.4 * inside)
+    rim = math.exp(-(((reach - abs(u)) / 0.09) ** 2))
+    dome = 1.0 - 0.35 * u * u
+    shade = 0.24 + 0.72 * inside * dome - 0.28 * vein * inside + 0.3 * curl - 0.3 * rim * inside
+    return max(shade, 0.1), -1.5 * u * inside, 0.9 * (curl - 0.4 * inside)
 
 
 @device

@@ -192,7 +192,8 @@ def pane(d, around, foot, seed):
     side = around - i * 0.13
     edge = min(edge, min(side, 0.13 - side)) if ring > 0.0 else edge
     k = spot(ring, seed % 3, seed // 3 + 5) if ring != 1.0 else spot(i, ring, seed)
-    r, g, b = tint(k * 0.97)
+    # The outermost ring of a pane is a border of deep blue or ruby.
+    r, g, b = tint(k * 0.97 if ring > 0.0 else 0.05 + 0.4 * (seed % 2))
     wash = 0.7 + 0.3 * spot(i, ring, seed + 3) + 0.16 * mottle(around, d, foot, 18.0, seed + 4)
     wash = max(wash, 0.1) * max(soft(edge - LEAD, foot), 0.004)
     return r * wash, g * wash, b * wash

@@ -25,15 +25,15 @@ OFFSETS = np.array(
 @device
 def undistort(u, v, lens, cx, cy, reach):
     """Ideal offset from the optical centre, in units of `reach`, of a recorded one: the warp undone by iteration."""
-    x, y = u, v
-    for _ in range(9):
+    x, y = u / lens[0], v / lens[0]
+    for _ in range(12):
         r2 = x * x + y * y
         f = lens[0] + r2 * (lens[1] + r2 * (lens[2] + r2 * lens[3]))
         ex = u - (x * f + lens[4] * 2.0 * x * y + lens[5] * (r2 + 2.0 * x * x))
         ey = v - (y * f + lens[5] * 2.0 * x * y + lens[4] * (r2 + 2.0 * y * y))
         x += ex
         y += ey
-        if abs(ex) + abs(ey) < 1e-9:
+        if abs(ex) + abs(ey) < 1e-8:
             break
     return x * reach + cx, y * reach + cy
 

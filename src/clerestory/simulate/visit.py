@@ -112,7 +112,7 @@ def _singles(day: _Day) -> list[DemoView]:
     aisle = f.half + f.wall + f.aisle / 2
     views = [
         ("nave", Shot(looking(0.4, 9.0, 1.3, (0.1, 2.2, 1.62)), 12, 5.6, 1 / 20, focus_m=9.0), -0.3),
-        ("rose", Shot(aim((0.3, high, 1.64), (0, f.length, f.rose_z - 1.5), 0.8), 45, 5.6, 1 / 125, focus_m=22), 0.7),
+        ("rose", Shot(aim((0.3, high, 1.64), (0, f.length, f.rose_z - 0.4), 0.8), 38, 5.6, 1 / 125, focus_m=22), -2),
         ("capital", Shot(aim((0.4, f.bay * 2 - 1.0, 1.6), capital, -1.1), 75, 5.0, 1 / 60, focus_m=7.2), 0.0),
         ("vault", Shot(looking(0.0, 88.6, 0.9, (0.0, high + 1.0, 1.1)), 12, 5.6, 1 / 30, focus_m=14), 0.3),
         ("south aisle", Shot(looking(-1.5, 5.5, -2.4, (aisle, 1.6, 1.6)), 14, 5.6, 1 / 15, focus_m=8), -0.5),
@@ -129,7 +129,7 @@ def _sets(day: _Day) -> list[DemoView]:
     f, rng = day.church.form, day.rng
     limit = sharp_limit(day.body.width, day.body.height)
     aisle = -(f.half + f.wall + f.aisle / 2)
-    dark = Shot(looking(3.0, 6.0, 0.7, (aisle + 0.5, f.bay * 1.6, 1.58)), 18, 4.0, 1 / 30, focus_m=9)
+    dark = Shot(looking(3.0, 6.0, 0.7, (aisle + 0.5, f.bay * 1.6, 1.58)), 18, 4.0, 1 / 200, focus_m=9)
     run = _run(day.taken(dark, 31, -2.6), rng, 6, 0.12)
     east = Shot(looking(0.0, 12.0, 0.6, (0.2, f.screen_y - 8.0, 1.6)), 17, 5.6, 1 / 15, focus_m=14)
     steps = bracket(day.taken(east, 36, -0.6), (0, -2, 2))
@@ -150,11 +150,14 @@ def _sets(day: _Day) -> list[DemoView]:
 def _crowded(day: _Day) -> DemoView:
     """The nave with people walking through: over the frames every place is bare at least once or twice."""
     f = day.church.form
+    right = math.pi / 2
     walkers = (
-        Visitor(-0.5, f.bay * 2.2, 0.05, 0.9, 1.76, (0.16, 0.03, 0.03), (0.03, 0.03, 0.05)),
-        Visitor(0.4, f.bay * 4.6, math.pi, 0.8, 1.64, (0.30, 0.27, 0.20), (0.05, 0.07, 0.13)),
-        Visitor(-3.9, f.bay * 0.9, math.pi / 2, 0.7, 1.81, (0.03, 0.06, 0.12), (0.08, 0.06, 0.04)),
-        Visitor(0.1, f.bay * 5.3, 0.0, 0.45, 1.58, (0.05, 0.14, 0.07), (0.02, 0.02, 0.02), (0.16, 0.09, 0.06)),
+        Visitor(-0.45, f.bay * 1.5, 0.04, 1.0, 1.76, (0.16, 0.03, 0.03), (0.03, 0.03, 0.05)),
+        Visitor(0.45, f.bay * 4.0, math.pi, 0.9, 1.64, (0.30, 0.27, 0.20), (0.05, 0.07, 0.13)),
+        Visitor(-4.6, f.bay * 1.02 + 2.0, right, 0.7, 1.81, (0.03, 0.06, 0.12), (0.08, 0.06, 0.04)),
+        Visitor(0.1, f.bay * 4.6, 0.0, 0.55, 1.58, (0.05, 0.14, 0.07), (0.02, 0.02, 0.02), (0.16, 0.09, 0.06)),
+        Visitor(7.2, f.bay * 2.6, -right, 0.8, 1.70, (0.22, 0.14, 0.04), (0.04, 0.05, 0.06)),
+        Visitor(0.2, f.bay * 2.9, 0.3, 0.35, 1.22, (0.25, 0.08, 0.12), (0.10, 0.10, 0.12)),
     )
     shot = Shot(looking(-0.5, 6.5, -0.8, (0.3, 2.4, 1.6)), 16, 5.6, 1 / 30, focus_m=9, visitors=walkers)
     return DemoView("nave with visitors", "visitors", _run(day.taken(shot, 47), day.rng, 5, 3.5))
