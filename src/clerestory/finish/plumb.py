@@ -23,8 +23,9 @@ SURE_WITHIN = 0.8
 KNOWN_WITHIN = 3.0
 # Deviation of a camera's own level, degrees: common practice, no source.
 LEVEL_SENSOR = 0.5
-# Log likelihood that the best of some thousand poses gains by chance on edges that lie anyhow, with a margin.
-BY_CHANCE = 12.0
+# Log likelihood that uprights must gain beyond what the best pair of so many edges gains by chance.
+BY_CHANCE = 3.0
+LEVEL_GAIN = 24.0
 RIVAL = 8.0
 FEWEST = 4
 # How truly a hand draws, as a share of the frame's longer side, and how little edges say beside it, degrees.
@@ -162,16 +163,16 @@ def _judged(fits: list[vanishing.Fit], has_level: bool) -> Upright:
     level_too = sum(best.gains[1:])
     said = f"{_count(count, 'upright edge')} in {_count(parts, 'part')} of the building; right to {bound:.2f}° (95 %)"
     doubts = []
-    if best.gains[0] < BY_CHANCE and level_too < 4 * BY_CHANCE:
+    chance = BY_CHANCE + 2 * math.log(max(len(best.share), 2))
+    weak = best.agreed < chance and level_too < 4 * chance
+    if weak and not has_level:
         doubts.append("so few edges agree that chance could have lined them up")
-    elif parts < 3 and not has_level:
-        doubts.append("they stand in too few places to check one another")
     if rival is not None:
         off = math.degrees(math.acos(min(1.0, float(up @ rival.frame[0]))))
         doubts.append(f"a reading {off:.1f}° away fits nearly as well")
     if bound > SURE_WITHIN:
         doubts.append(f"the bound is wider than {SURE_WITHIN}°")
-    lost = bound > KNOWN_WITHIN or (best.gains[0] < BY_CHANCE and not has_level and level_too < 4 * BY_CHANCE)
+    lost = bound > KNOWN_WITHIN or (weak and not has_level and best.agreed < BY_CHANCE)
     verdict: Verdict = "cannot tell" if lost else "unsure" if doubts else "sure"
     reasons = f"{said}; {'; '.join(doubts)}." if doubts else f"{said}."
     return _upright(verdict, up, cov, _axes(best), count, reasons + _steep(float(up[2])))
@@ -192,7 +193,7 @@ def _axes(found: vanishing.Fit) -> tuple[Direction, ...]:
     """The level directions that enough of the building follows, the one nearer the view first."""
     out = []
     for k in (1, 2):
-        if found.gains[k] < 2 * BY_CHANCE or found.witnesses[k] < 3:
+        if found.gains[k] < LEVEL_GAIN or found.witnesses[k] < 3:
             continue
         v = found.frame[k]
         across = vanishing.plane_about(v)

@@ -56,7 +56,8 @@ class Fit:
     turn of the frame about the camera's axes, squared radians; `share` (n, 3) each edge's belonging to the three;
     `score` log likelihood over that of no building at all;
     `gains` each direction's part in it;
-    `witnesses` how many separate parts of the building follow each direction."""
+    `witnesses` how many separate parts of the building follow each direction; `agreed` what the
+    uprights gain beyond the two parts that any two lines would give, log likelihood."""
 
     frame: Array
     covariance: Array
@@ -65,6 +66,7 @@ class Fit:
     score: float
     gains: tuple[float, float, float]
     witnesses: tuple[int, ...]
+    agreed: float
 
 
 def ups(pitch: Array, roll: Array) -> Array:
@@ -316,15 +318,9 @@ def fit(segments: Segments, start: Array, evidence: Evidence | None = None, roun
     gain = [float(g) for g in _gains(share)]
     crowd = _sums(label, share[:, :3]).reshape(3, SECTORS)
     witnesses = tuple(int(n) for n in np.count_nonzero(crowd > 0.7, axis=1))
-    return Fit(
-        frame,
-        np.asarray(np.linalg.inv(hessian), float),
-        share[:, :3],
-        spread,
-        score,
-        (gain[0], gain[1], gain[2]),
-        witnesses,
-    )
+    covariance = np.asarray(np.linalg.inv(hessian), float) + _disagreement(frame, change, angle, sigma, share, label)
+    agreed = _agreed(share[:, 0] + share[:, 3], label[:, 0])
+    return Fit(frame, covariance, share[:, :3], spread, score, (gain[0], gain[1], gain[2]), witnesses, agreed)
 
 
 def _mixture(share: Array) -> Array:
@@ -345,6 +341,38 @@ def _trust(share: Array) -> Array:
     """How far each direction is believed, (3,) 0 to 1: a level one must gain more than the best of 90 by chance."""
     out = np.clip((_gains(share) - 20) / 40, 1e-3, 1)
     out[0] = 1.0
+    return out
+
+
+def _agreed(share: Array, label: NDArray[np.int64]) -> float:
+    """Log likelihood of uprights with one voice a witness, the two loudest left out: any two edges meet somewhere."""
+    voice = np.zeros(SECTORS)
+    np.maximum.at(voice, label, -np.log(np.maximum(1 - share, 1e-9)))
+    return float(np.sort(voice)[:-2].sum())
+
+
+def _disagreement(
+    frame: Array, change: Array, angle: Array, sigma: Array, share: Array, label: NDArray[np.int64]
+) -> Array:
+    """Covariance (3, 3) to add because witnesses near the vertical disagree, those that were set aside included.
+
+    Each witness counts as one observation, with the median of their disagreements as its deviation.
+    """
+    near = share[:, 0] + share[:, 3]
+    w = near / sigma**2
+    place = label[:, 0]
+    total = np.bincount(place, w, SECTORS)
+    real = np.bincount(place, near, SECTORS) > 0.7
+    if np.count_nonzero(real) < 3:
+        return np.zeros((3, 3))
+    mean = (np.bincount(place, w * angle[:, 0], SECTORS) / np.maximum(total, 1e-12))[real]
+    pulls = [np.bincount(place, w * change[:, 0, i], SECTORS) for i in range(3)]
+    pull: Array = (np.stack(pulls, axis=-1) / np.maximum(total, 1e-12)[:, None])[real]
+    # The median square of a normal variable is 0.455 of its variance.
+    variance = max(float(np.median(mean**2)) / 0.455 - float(np.median(1 / total[real])), LEAST**2)
+    information = pull.T @ pull / variance + _prior(frame, None)[0] + 1e-3 * np.eye(3)
+    level = np.eye(3) - np.outer(frame[0], frame[0])
+    out: Array = level @ np.linalg.inv(information) @ level
     return out
 
 
