@@ -18,6 +18,7 @@ from clerestory.place.building import Building, Hall, Window
 from clerestory.place.windows import Calendar, Patch, clip
 from clerestory.plan.framing import Aim, Framing, sensor_corners, subject_points
 from clerestory.plan.model import BodyTable
+from clerestory.plan.preview import preview
 
 Array = NDArray[np.float64]
 
@@ -79,6 +80,7 @@ _OUTLINE = f'fill="none" stroke="{INK}" stroke-width="1.6"'
 _EDGE = f'fill="none" stroke="{STONE}" stroke-width="0.8"'
 _GLASS = f'fill="{ACCENT}" fill-opacity="0.25" stroke="{ACCENT}" stroke-width="0.8"'
 _NEAREST = 0.3  # metres before the lens from which outlines are drawn
+_EDGED = f'fill="none" stroke="{ACCENT}" stroke-width="1.8"'
 _CROP_RAY = f'fill="{ACCENT}" fill-opacity="0.10" stroke="{ACCENT}" stroke-width="1.2"'
 
 
@@ -121,15 +123,12 @@ def _building_plan(panel: Panel, building: Building) -> list[str]:
 
 def _world_directions(framing: Framing, corners: Array, straight: bool, body: BodyTable) -> Array:
     """Directions (n, 3) in building axes of frame points in pixels, or of picture-plane points when `straight`."""
-    yaw = math.radians(framing.yaw + (framing.turn if straight else 0))
-    tilt = math.radians(framing.tilt) if not straight or framing.how == "as seen" else 0.0
     if straight:
         flat = corners
     else:
         camera = framing.camera(body)
         flat = np.stack([corners[:, 0] - camera.cx, camera.cy - corners[:, 1]], axis=-1) / camera.focal
-    cy, sy, cp, sp = math.cos(yaw), math.sin(yaw), math.cos(tilt), math.sin(tilt)
-    rows = np.array([[cy, -sy, 0], [-sy * sp, -cy * sp, cp], [sy * cp, cy * cp, sp]])
+    rows = framing.picture_axes if straight else framing.camera_axes
     out: Array = np.column_stack([flat, np.ones(len(flat))]) @ rows
     return out
 
@@ -221,6 +220,7 @@ def _picture_panels(
     framing: Framing,
     body: BodyTable,
     place: Building,
+    sun: Array | None,
 ) -> list[str]:
     """The frame as the finder shows it with the picture inside, and the straightened frame with the crop.
 
@@ -233,9 +233,7 @@ def _picture_panels(
     quad = (framing.frame_points(aimed.corners, body) - middle) / camera.focal * flip
     subject = subject_points(aimed.view, aimed.eye)[:4]
     outline = sensor_corners(framing, body)
-    turned = framing.turn if framing.how != "as seen" else 0.0
-    upright = _rows(framing.yaw + turned, 0.0 if framing.how != "as seen" else framing.tilt)
-    held = _rows(framing.yaw, framing.tilt)
+    upright, held = framing.picture_axes, framing.camera_axes
     key = hash_of(framing)
     panel = Panel.fitting(finder, edge)
     out = [_line(panel, quad, _CROP), *_room_lines(panel, place, aimed.eye, held, edge, f"f{key}")]
@@ -243,14 +241,8 @@ def _picture_panels(
     panel = Panel.fitting(straight, np.vstack([outline, aimed.corners]))
     out.append(_line(panel, outline, _STRAIGHT))
     out += _room_lines(panel, place, aimed.eye, upright, outline, f"u{key}")
-    return [*out, _line(panel, aimed.corners, _CROP)]
-
-
-def _rows(yaw: float, tilt: float) -> Array:
-    """Rows right, up, forward in building axes of a camera without roll; degrees."""
-    cy, sy = math.cos(math.radians(yaw)), math.sin(math.radians(yaw))
-    cp, sp = math.cos(math.radians(tilt)), math.sin(math.radians(tilt))
-    return np.array([[cy, -sy, 0], [-sy * sp, -cy * sp, cp], [sy * cp, cy * cp, sp]])
+    shown = preview(place, aimed.eye, upright, framing.rectangle, sun)
+    return [*out, _image(panel, aimed.corners, shown), _line(panel, aimed.corners, _EDGED)]
 
 
 def _flat(vectors: Array, rows: Array) -> Array:
@@ -300,8 +292,21 @@ def _solid_lines(place: Building) -> list[tuple[Array, str]]:
     return out
 
 
-def view_drawing(aimed: Aim, framing: Framing, body: BodyTable, place: Building) -> str:
-    """A view in plan, section, finder and straightened picture, to scale, as SVG text."""
+def _image(panel: Panel, corners: Array, pixels: NDArray[np.uint8]) -> str:
+    """Pixels laid into a rectangle given by its corners, clockwise from the top left."""
+    (x0, y0), (x1, y1) = panel.at(*corners[0]), panel.at(*corners[2])
+    held = io.BytesIO()
+    Image.fromarray(pixels).save(held, "JPEG", quality=82)
+    data = base64.b64encode(held.getvalue()).decode()
+    place = f'x="{x0:.1f}" y="{y0:.1f}" width="{x1 - x0:.1f}" height="{y1 - y0:.1f}" preserveAspectRatio="none"'
+    return f'<image {place} href="data:image/jpeg;base64,{data}"/>'
+
+
+def view_drawing(aimed: Aim, framing: Framing, body: BodyTable, place: Building, sun: Array | None) -> str:
+    """A view in plan, section, finder and straightened picture, to scale, as SVG text.
+
+    `sun`: unit vector towards it in building axes for the sunlight in the picture, None when it does not shine.
+    """
     hall = place.hall(aimed.view.room)
     boxes = (
         (0.0, 22.0, 300.0, 200.0),
@@ -319,9 +324,13 @@ def view_drawing(aimed: Aim, framing: Framing, body: BodyTable, place: Building)
     body_parts += _plan_panel(boxes[0], aimed, framing, body, place)
     body_parts += _section_panel(boxes[1], aimed, framing, body, hall)
     if framing.how != "join":
-        body_parts += _picture_panels(boxes[2], boxes[3], aimed, framing, body, place)
+        body_parts += _picture_panels(boxes[2], boxes[3], aimed, framing, body, place, sun)
     else:
         body_parts.append(_text(boxes[2][0] + 4, 110, f"a join of {framing.frames} frames", 13))
+        panel = Panel.fitting(boxes[3], aimed.corners)
+        body_parts.append(
+            _image(panel, aimed.corners, preview(place, aimed.eye, framing.picture_axes, framing.rectangle, sun))
+        )
     return _svg(960, 226, body_parts, f"{framing.view} from {framing.station}: plan, section, frame and picture")
 
 

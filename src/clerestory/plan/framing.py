@@ -204,6 +204,16 @@ class Framing:
         return Intrinsics.of(w, h, self.focal, w * body.pixel_mm)
 
     @property
+    def camera_axes(self) -> Array:
+        """Right, up and forward of the camera as held, rows in building axes."""
+        return _basis(math.radians(self.yaw), math.radians(self.tilt))
+
+    @property
+    def picture_axes(self) -> Array:
+        """Right, up and forward of the finished picture, rows in building axes."""
+        return self.camera_axes if self.how == "as seen" else _basis(math.radians(self.yaw + self.turn), 0.0)
+
+    @property
     def straightening(self) -> Straightening:
         """How the frame is then turned upright (identity for a view taken as seen)."""
         if self.how == "as seen":
@@ -242,9 +252,8 @@ def _measured(base: Framing, aimed: Aim, body: BodyTable) -> Framing:
     kept = _shoelace(quad) / (body.pixels[0] * body.pixels[1])
     across_axis, _ = subject_axes(aimed.view, aimed.eye)
     centre = np.array(aimed.view.centre_m)
-    tilt = math.radians(base.tilt)
     ends = np.stack([centre - across_axis * aimed.view.width_m / 2, centre + across_axis * aimed.view.width_m / 2])
-    seen = (ends - aimed.eye) @ _basis(math.radians(base.yaw), tilt).T
+    seen = (ends - aimed.eye) @ base.camera_axes.T
     flat = seen[:, :2] / seen[:, 2:]
     across = float(np.linalg.norm(flat[1] - flat[0])) * base.camera(body).focal
     enlarged = float(base.enlargement(body, quad).max()) if base.how == "straightened" else 1.0

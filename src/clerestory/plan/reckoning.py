@@ -8,16 +8,20 @@ from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.camera.geometry import Room
 from clerestory.camera.steadiness import Hands
 from clerestory.place.sun import SunDay, sun_day
-from clerestory.place.windows import Calendar, Interval, calendars, day_span
+from clerestory.place.windows import Calendar, Interval, SunTrack, calendars, day_span
 from clerestory.plan.exposure import Focus, Settings, focus_for, settings_for
 from clerestory.plan.framing import Aim, Framing, StandBack, stand_back
 from clerestory.plan.kit import Coverage, Framings, LensWorth, bags, best_bag, better, lens_worth
 from clerestory.plan.model import BodyTable, LensTable, ViewTable, Visit
-from clerestory.plan.timetable import DayLight, Timetable, arrange, day_light, good_hours
+from clerestory.plan.preview import sun_shares
+from clerestory.plan.timetable import SLOT, DayLight, SunInside, Timetable, arrange, day_light, good_hours
 
 Progress = Callable[[str, float], None]
 
@@ -68,6 +72,12 @@ class Plan:
         """HH:MM to HH:MM by the place's clock."""
         return f"{self.clock(interval[0])}–{self.clock(interval[1])}"
 
+    def sun_vector(self, seconds: float) -> NDArray[np.float64] | None:
+        """Unit vector towards the sun in building axes at UTC seconds, None while it does not reach the house."""
+        track = SunTrack.over((seconds, seconds), 1.0, self.visit.observer, self.visit.building)
+        out: NDArray[np.float64] = track.vectors[0]
+        return out if track.clearance[0] > 0 else None
+
     def view(self, name: str) -> ViewPlan:
         """The planned view of this name."""
         return next(v for v in self.views if v.view.name == name)
@@ -106,6 +116,27 @@ def _view_plan(plan: Framings, framing: Framing, lenses: tuple[str, ...], day: D
     )
 
 
+def _day(visit: Visit, framings: Framings, chosen: list[Framing], day: date) -> DayLight:
+    """A day's light; for views that want sun, the slots in which it falls well inside the picture.
+
+    "Well" is at least half of the largest share of the picture in sunlight that day; where the model shows no sun in
+    the picture at all, sun through the windows named has to do.
+    """
+    light = day_light(visit, day)
+    inside = {}
+    for framing in chosen:
+        view = framings.views[framing.view]
+        slots = np.flatnonzero(light.right(view) & light.free)[::2] if view.light == "sun" else np.zeros(0, int)
+        if not len(slots):
+            continue
+        aimed = framings.aim(framing)
+        suns = light.towards_sun[slots]
+        shares = sun_shares(visit.building, aimed.eye, framing.picture_axes, framing.rectangle, suns)
+        if shares.max() > 0:
+            inside[view.name] = SunInside(light.start + slots.astype(np.float64) * SLOT, shares)
+    return light.with_sun_inside(inside)
+
+
 def _why_not(framings: Framings, view: ViewTable, bag: Coverage) -> str:
     tried = [f for f in framings.all if f.view == view.name]
     if not tried:
@@ -123,7 +154,8 @@ def compute(visit: Visit, progress: Progress | None = None) -> Plan:
     chosen = best_bag(coverage)
     table = next(b for b in visit.bag if b.name == chosen.bag)
     say("sun on the day", 0.25)
-    day = day_light(visit, visit.visit.date)
+    found = [f for f in chosen.best.values() if f is not None]
+    day, *others = (_day(visit, framings, found, d) for d in (visit.visit.date, *visit.visit.other_dates))
     views, missing = [], {}
     for k, view in enumerate(visit.view):
         say(f"view: {view.name}", 0.3 + 0.3 * k / len(visit.view))
@@ -145,7 +177,7 @@ def compute(visit: Visit, progress: Progress | None = None) -> Plan:
         tuple(views),
         missing,
         day,
-        tuple(day_light(visit, d) for d in visit.visit.other_dates),
+        tuple(others),
         sun_day(*day_span(visit.visit.date, visit.zone), visit.observer),
         timetable,
         tuple(year),

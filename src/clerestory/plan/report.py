@@ -100,6 +100,8 @@ def _view(plan: Plan, number: int, view: ViewPlan) -> str:
         ("One-third rule", words.third_line(view)),
         ("Tilt", words.back_line(view.back)),
     ]
+    if view.view.light == "sun":
+        facts.append(("Sun in it", words.sun_inside_words(plan, view)))
     if view.room is not None:
         facts.append(("Room to crop", f"up to {100 * view.room.kept:.0f} % of the frame in this shape"))
     others = [
@@ -112,7 +114,10 @@ def _view(plan: Plan, number: int, view: ViewPlan) -> str:
         ]
         for f in (view.framing, *view.others)
     ]
-    drawing = view_drawing(view.aim, view.framing, view.body, plan.visit.building)
+    seconds, hour = _hour_of(plan, view)
+    sun = plan.sun_vector(seconds)
+    drawing = view_drawing(view.aim, view.framing, view.body, plan.visit.building, sun)
+    light = f"Light as at {hour} under a clear sky; piers, vaults and furniture are not in the model."
     note = _tag("p", view.view.note, "quiet") if view.view.note else ""
     return (
         f'<section class="view">{_tag("h3", f"{number}  {view.view.name}")}{note}'
@@ -120,8 +125,15 @@ def _view(plan: Plan, number: int, view: ViewPlan) -> str:
         f'<p class="shot">{escape(words.shot_line(view))}</p><div class="drawing">{drawing}</div>{_facts(facts)}'
         f"<details><summary>Every station and lens</summary>"
         f"{_table(['Stand at', 'Lens', 'How', 'Frame kept', 'Pixels across'], others)}</details>"
-        f"{_tag('p', words.depth_note(view), 'quiet')}</section>"
+        f"{_tag('p', f'{light} {words.depth_note(view)}', 'quiet')}</section>"
     )
+
+
+def _hour_of(plan: Plan, view: ViewPlan) -> tuple[float, str]:
+    """The middle of a view's time in the day's order, else of its first good hours, else noon by the sun."""
+    spans = [(s.start, s.end) for s in plan.timetable.stops if s.view == view.view.name] or list(view.good)
+    seconds = sum(spans[0]) / 2 if spans else plan.sun.noon
+    return seconds, plan.clock(seconds)
 
 
 def _kit(plan: Plan) -> str:

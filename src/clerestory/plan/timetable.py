@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
 from itertools import pairwise
 
@@ -16,6 +16,7 @@ from clerestory.plan.model import Hours, ViewTable, Visit
 SLOT = 300.0  # seconds
 WALK = 0.7  # m/s with a bag among visitors (common practice, no source)
 Flags = NDArray[np.bool_]
+Array = NDArray[np.float64]
 
 # What the order of views is judged by, in minutes lost.
 _DROPPED, _WRONG_LIGHT, _NOT_QUIET, _WAITING = 600.0, 90.0, 25.0, 0.15
@@ -27,10 +28,25 @@ def clock(day: date, at: time, visit: Visit) -> float:
 
 
 @dataclass(frozen=True)
+class SunInside:
+    """How much of a picture lies in direct sun (shares) at some times (UTC seconds)."""
+
+    seconds: Array
+    shares: Array
+
+    @property
+    def best(self) -> tuple[float, float]:
+        """When most of the picture lies in the sun, and how much of it."""
+        k = int(np.argmax(self.shares))
+        return float(self.seconds[k]), float(self.shares[k])
+
+
+@dataclass(frozen=True)
 class DayLight:
     """A visit's day in slots of five minutes from the first midnight: flags per slot.
 
-    `free`: open and no service; `quiet`: few others about; `sun`: direct sun through each window by name.
+    `free`: open and no service; `quiet`: few others about; `sun`: direct sun through each window by name;
+    `towards_sun`: unit vectors in building axes; `inside`: sun in the picture, by view, where the model shows any.
     """
 
     day: date
@@ -40,13 +56,27 @@ class DayLight:
     sun: dict[str, Flags]
     daylight: Flags
     passes: dict[str, list[Interval]]
+    towards_sun: Array
+    inside: dict[str, SunInside] = field(default_factory=dict)
+
+    def with_sun_inside(self, inside: dict[str, SunInside]) -> DayLight:
+        """The same day, knowing when the sun falls inside each picture."""
+        return replace(self, inside=inside)
 
     def right(self, view: ViewTable) -> Flags:
         """Slots in which a view's light is as wished."""
         if view.light == "any":
             return self.daylight
         lit = np.any([self.sun[name] for name in view.windows], axis=0)
+        if view.light == "sun" and view.name in self.inside:
+            lit = lit & self._well_inside(self.inside[view.name])
         return self.daylight & (lit if view.light == "sun" else ~lit)
+
+    def _well_inside(self, sun: SunInside) -> Flags:
+        flags = np.zeros(len(self.free), bool)
+        for k in np.round((sun.seconds[sun.shares >= 0.5 * sun.shares.max()] - self.start) / SLOT).astype(int):
+            flags[k : k + 2] = True
+        return flags
 
     def intervals(self, flags: Flags) -> list[Interval]:
         """Runs of set slots as UTC seconds."""
@@ -78,9 +108,8 @@ def day_light(visit: Visit, day: date) -> DayLight:
             flags |= (middles >= a) & (middles < b)
         sun[name] = flags
     daylight = track.sun.apparent[:-1] > 0
-    return DayLight(
-        day, span[0], here & opened & ~within(visit.place.service), within(visit.place.quiet), sun, daylight, passes
-    )
+    free = here & opened & ~within(visit.place.service)
+    return DayLight(day, span[0], free, within(visit.place.quiet), sun, daylight, passes, track.vectors[:-1])
 
 
 @dataclass(frozen=True)
@@ -132,6 +161,7 @@ class _Day:
         ]
         quiet = light.quiet.tolist()
         self.quiet = [*quiet, False]
+        self.begin = int(np.argmax(light.free))  # one is there from the first free moment
         xy = np.array(self.spots, float).reshape(-1, 2)
         away = np.hypot(*(xy[:, None] - xy[None]).transpose(2, 0, 1)) if len(xy) else np.zeros((0, 0))
         self.walk = away.tolist()
@@ -139,7 +169,7 @@ class _Day:
     def run(self, order: list[int], note: Callable[[int, int, float, bool], None] | None = None) -> float:
         """Cost of an order in minutes; `note(view, slot, walk, light)` is told of each stop."""
         size = len(self.quiet) - 1
-        now, cost, before = 0, 0.0, -1
+        now, cost, before = self.begin, 0.0, -1
         for index in order:
             walk = self.walk[before][index] if before >= 0 else 0.0
             ready = min(now + (1 if walk > WALK * SLOT / 2 else 0), size)
@@ -151,7 +181,7 @@ class _Day:
             slot, light = (good, True) if good < size else (anyway, False)
             first = self.views[index].first
             cost += walk / WALK / 60 + (0.0 if light else _WRONG_LIGHT)
-            cost += _WAITING * (slot - now) * SLOT / 60 if before >= 0 else 0.0
+            cost += _WAITING * (slot - now) * SLOT / 60
             cost += _NOT_QUIET * (4 if first else 0.2) * (not self.quiet[slot]) + (slot * 0.3 if first else 0.0)
             if note is not None:
                 note(index, slot, walk, light)

@@ -157,6 +157,15 @@ def light_words(view: ViewTable) -> str:
     return {"any": "any daylight", "sun": f"sun through {names}", "no sun": f"no sun through {names}"}[view.light]
 
 
+def sun_inside_words(plan: Plan, view: ViewPlan) -> str:
+    """When most of the picture lies in the sun."""
+    sun = plan.day.inside.get(view.view.name)
+    if sun is None:
+        return "the rooms as modelled show none in this picture"
+    seconds, share = sun.best
+    return f"most at {plan.clock(seconds)}: {100 * share:.0f} % of the picture"
+
+
 def how_words(framing: Framing) -> str:
     """How a framing holds its view, in a table cell."""
     if framing.how == "no":
