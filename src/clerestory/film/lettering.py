@@ -38,8 +38,8 @@ _LOWER = (
     + """
 #place(left + bottom, block(width: 640pt, {
   set text(hyphenate: false)
-  if data.caption != "" { rule(30pt); v(7pt, weak: true); text(size: 23pt, data.caption) }
-  if data.settings != "" { v(6pt, weak: true); stone(12.5pt, text(tracking: 0.03em, data.settings)) }
+  if data.caption != "" { rule(30pt); v(10pt, weak: true); text(size: 23pt, data.caption) }
+  if data.settings != "" { v(9pt, weak: true); stone(13pt, text(tracking: 0.03em, data.settings)) }
 }))
 """
 )
@@ -64,8 +64,8 @@ class Card:
 
     heading: str = ""
     lines: tuple[str, ...] = ()
-    size: float = 40.0
-    small: float = 16.0
+    size: float = 42.0
+    small: float = 17.0
 
 
 @dataclass(frozen=True)

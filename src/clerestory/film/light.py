@@ -21,7 +21,7 @@ Bytes = NDArray[np.uint8]
 # Weights of the cubic filter family of Mitchell and Netravali, "Reconstruction filters in computer graphics"
 # (SIGGRAPH 1988): B + 2C = 1, between their own choice (1/3, 1/3) and the sharper end.
 B, C = 0.26, 0.37
-SPARE = 1.4  # picture pixels kept for each frame pixel at the closest point of a move
+SPARE = 1.25  # picture pixels kept for each frame pixel at the closest point of a move
 
 SURROUND = (0.0056, 0.0054, 0.0052)  # linear light of the dark around a whole picture and behind cards
 
@@ -71,14 +71,16 @@ def _weights(
     Coverage is the share of the pixel that lies on the picture.
     """
     wide = max(1.0, step)
-    taps = int(np.ceil(4 * wide)) + 1
+    taps = max(6, int(np.ceil(4 * wide)) + 1)
+    taps += taps % 2
     first = np.empty(count, np.int32)
     weights = np.zeros((count, taps), np.float32)
     coverage = np.empty(count, np.float32)
     w = np.empty(taps)
     for i in range(count):
         low = start + i * step
-        coverage[i] = max(0.0, min(low + step, float(size)) - max(low, 0.0)) / step
+        inside = max(0.0, min(low + step, float(size)) - max(low, 0.0)) / step
+        coverage[i] = 1.0 if inside > 0.9999 else inside
         centre = min(max(low + step / 2, 0.0), float(size)) - 0.5
         begin = int(np.ceil(centre - 2 * wide))
         total, moment, spread = 0.0, 0.0, 0.0
@@ -103,6 +105,24 @@ def _weights(
 
 
 @njit(cache=True, nogil=True, fastmath=True)
+def _across(d: Floats, left: int, x0: NDArray[np.int32], wx: Floats, out: Floats) -> None:
+    """Taps across, at least six, always even in number; the first six written out, which is twice as fast."""
+    for x in range(x0.size):
+        i = 3 * (x0[x] - left)
+        a, b, c, e, f, g = wx[x, 0], wx[x, 1], wx[x, 2], wx[x, 3], wx[x, 4], wx[x, 5]
+        for k in range(3):
+            j = i + k
+            out[3 * x + k] = a * d[j] + b * d[j + 3] + c * d[j + 6] + e * d[j + 9] + f * d[j + 12] + g * d[j + 15]
+    for k in range(6, wx.shape[1], 2):
+        for x in range(x0.size):
+            i = 3 * (x0[x] - left + k)
+            a, b = wx[x, k], wx[x, k + 1]
+            out[3 * x] += a * d[i] + b * d[i + 3]
+            out[3 * x + 1] += a * d[i + 1] + b * d[i + 4]
+            out[3 * x + 2] += a * d[i + 2] + b * d[i + 5]
+
+
+@njit(cache=True, nogil=True, fastmath=True)
 def _row(
     light: Floats,
     y0: int,
@@ -116,7 +136,7 @@ def _row(
 ) -> None:
     """One frame row, linear RGB interleaved: taps down first, then across. `down` is scratch space."""
     count = 3 * (right - left)
-    rows = min(wy.size, light.shape[0] - y0)
+    rows = wy.size
     a = light[y0, 3 * left : 3 * right]
     w = wy[0]
     for i in range(count):
@@ -134,23 +154,13 @@ def _row(
         w = wy[k]
         for i in range(count):
             down[i] += w * a[i]
-    taps = wx.shape[1]
-    for x in range(x0.size):
-        at = 3 * (x0[x] - left)
-        n = min(taps, right - x0[x])
-        r, g, bl = np.float32(0), np.float32(0), np.float32(0)
-        for k in range(n):
-            w = wx[x, k]
-            r += w * down[at + 3 * k]
-            g += w * down[at + 3 * k + 1]
-            bl += w * down[at + 3 * k + 2]
-        out[3 * x] = r
-        out[3 * x + 1] = g
-        out[3 * x + 2] = bl
+    _across(down, left, x0, wx, out)
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _surrounded(out: Floats, cover_y: float, cover_x: Floats, dark: Floats) -> None:
+def _surrounded(out: Floats, cover_y: float, cover_x: Floats, filled: bool, dark: Floats) -> None:
+    if filled and cover_y >= 1:
+        return
     for x in range(cover_x.size):
         cover = np.float32(cover_y) * cover_x[x]
         if cover < 1:
@@ -171,10 +181,11 @@ def _linear_band(
     x0, wx, cx = xs
     left = x0.min()
     right = min(x0.max() + wx.shape[1], light.shape[1] // 3)
+    filled = cx.min() >= 1
     down = np.empty(3 * (right - left), np.float32)
     for y in range(rows[0], rows[1]):
         _row(light, y0[y], wy[y], x0, wx, left, right, down, out[y])
-        _surrounded(out[y], cy[y], cx, dark)
+        _surrounded(out[y], cy[y], cx, filled, dark)
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -222,15 +233,16 @@ def _video_band(
     x0, wx, cx = xs
     left = x0.min()
     right = min(x0.max() + wx.shape[1], light.shape[1] // 3)
+    filled = cx.min() >= 1
     down = np.empty(3 * (right - left), np.float32)
     row = np.empty(3 * x0.size, np.float32)
     upper, lower = np.empty(3 * x0.size, np.float32), np.empty(3 * x0.size, np.float32)
     for y in range(rows[0], rows[1], 2):
         _row(light, y0[y], wy[y], x0, wx, left, right, down, row)
-        _surrounded(row, cy[y], cx, dark)
+        _surrounded(row, cy[y], cx, filled, dark)
         _levels_row(row, table, luma[y], upper)
         _row(light, y0[y + 1], wy[y + 1], x0, wx, left, right, down, row)
-        _surrounded(row, cy[y + 1], cx, dark)
+        _surrounded(row, cy[y + 1], cx, filled, dark)
         _levels_row(row, table, luma[y + 1], lower)
         _chroma_row(upper, lower, u[y // 2], v[y // 2])
 

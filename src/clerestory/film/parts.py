@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 import av
+import cv2
 import numpy as np
 from av.packet import Packet
 from av.stream import Stream
@@ -40,6 +41,7 @@ from clerestory.visit.store import atomic
 MADE_BY = "1"  # raise when frames would come out differently from the same words
 GOP = 25  # frames in the loop that a still stretch is made of
 STILL = 2 * GOP  # a shorter still stretch is not worth a part of its own
+_AVX2 = 11  # CV_CPU_AVX2 of opencv2/core/cvdef.h
 DELAY = 2  # frames that decoding runs ahead of showing, with B-frames used for reference
 
 
@@ -53,13 +55,18 @@ class Coding:
     crf: float = 17.0
 
     def options(self) -> dict[str, str]:
-        """x264's options. A fixed number of threads: the bytes depend on it."""
+        """x264's options, such that the same frames give the same bytes.
+
+        The bytes depend on the number of threads, so it is fixed; and on the processor's instructions: wider ones
+        than AVX2 are left alone, because with them the same frames came out differently from run to run.
+        """
+        pinned = ":asm=avx2" if cv2.checkHardwareSupport(_AVX2) else ""
         return {
             "preset": self.preset,
             "crf": str(self.crf),
             "threads": "4",
             "forced-idr": "1",
-            "x264-params": "keyint=125:min-keyint=12:open-gop=0:bframes=3:b-pyramid=normal:deterministic=1",
+            "x264-params": "keyint=125:min-keyint=12:open-gop=0:bframes=3:b-pyramid=normal" + pinned,
         }
 
 

@@ -163,7 +163,7 @@ def _length(desk: _Desk, scene: Scene, shot: Shot, piece: _Spoken | None, speed:
             return _frames(shared + _IN + max(speech, reading) + _OUT)
         return _frames(max(QUIET_SECONDS, _unhurried(shot, scene, desk.size)) + shared / 2)
     room = shot.seconds - shared - 0.2
-    if max(speech, reading) > room:
+    if shot.words and max(speech, reading) > room:
         what = "they are spoken in" if speech >= reading else "their captions are read in"
         desk.problems.append(
             f"{scene.label}: its words are too long for it: {what} {max(speech, reading):.1f} s, and it has"

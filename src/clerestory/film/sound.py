@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.errors import UserError
-from clerestory.film.loudness import AFTER, BEFORE, CEILING, RATE, TARGET, limiter_gain, measured
+from clerestory.film.loudness import AFTER, BEFORE, CEILING, RATE, TARGET, Meter, limiter_gain, measured
 
 Floats = NDArray[np.float32]
 
@@ -288,6 +288,19 @@ class Finished:
     true_peak: float
 
 
+def _held(mix: Mix, gain: float, ceiling: float) -> tuple[Floats, float, float]:
+    """The mix at a gain with its peaks held, as samples in a file; its loudness and true peak."""
+    file = TemporaryFile()  # noqa: SIM115 - it lives as long as the map does
+    held = np.memmap(file, np.float32, "w+", shape=(2, mix.samples))
+    meter = Meter()
+    at = 0
+    for block in _limited(mix, gain, ceiling):
+        held[:, at : at + block.shape[1]] = block
+        meter.feed(block)
+        at += block.shape[1]
+    return held, meter.integrated(), meter.true_peak()
+
+
 def finish_sound(mix: Mix, target: float = TARGET, ceiling: float = CEILING) -> Finished:
     """The mix brought to its loudness, peaks held, on disk: memory does not grow with the film."""
     if mix.silent:
@@ -296,18 +309,15 @@ def finish_sound(mix: Mix, target: float = TARGET, ceiling: float = CEILING) -> 
     raw = measured(mix.block(a, min(a + _BLOCK, mix.samples)) for a in range(0, mix.samples, _BLOCK)).integrated()
     if not np.isfinite(raw):
         return Finished(lambda a, b: np.zeros((2, b - a), np.float32), -np.inf, -np.inf)
-    gain = 10 ** ((target - raw) / 20)
-    for _ in range(6):
-        file = TemporaryFile()  # noqa: SIM115 - it lives as long as the map does
-        held = np.memmap(file, np.float32, "w+", shape=(2, mix.samples))
-        at = 0
-        for block in _limited(mix, gain, top):
-            held[:, at : at + block.shape[1]] = block
-            at += block.shape[1]
-        meter = measured(held[:, a : a + _BLOCK] for a in range(0, mix.samples, _BLOCK))
-        level = meter.integrated()
+    asked, slope = target - raw, 1.0  # dB of gain, and how much of a change in it is heard
+    tried: tuple[float, float] | None = None
+    for _ in range(8):
+        held, level, peak = _held(mix, 10 ** (asked / 20), top)
         if abs(level - target) < 0.03:
             break
-        gain *= 10 ** ((target - level) / 20)
+        if tried and abs(asked - tried[0]) > 1e-3:
+            slope = min(1.0, max(0.2, (level - tried[1]) / (asked - tried[0])))
+        tried = (asked, level)
+        asked += (target - level) / slope
     kept = held
-    return Finished(lambda a, b: np.asarray(kept[:, a:b]), level, meter.true_peak())
+    return Finished(lambda a, b: np.asarray(kept[:, a:b]), level, peak)

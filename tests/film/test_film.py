@@ -1,0 +1,290 @@
+"""A whole small film: made, read back with FFmpeg's libraries, changed, made again."""
+
+from __future__ import annotations
+
+import shutil
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+
+import av
+import numpy as np
+import opentimelineio as otio
+import pyloudnorm
+import pytest
+import tifffile
+
+from clerestory import film
+from clerestory.errors import UserError
+from clerestory.film import produce
+from clerestory.film.captions import FASTEST, phrases
+from clerestory.film.light import planes_of
+from clerestory.film.model import read_film
+from clerestory.film.plan import plan_cues
+from clerestory.finish.write import Caption, Record, encoded, with_metadata
+
+SIZE = (320, 180)
+RATE = 48000
+
+
+@pytest.fixture(scope="module", autouse=True)
+def small() -> object:
+    """Films of 320 x 180, so that tests take seconds."""
+    patch = pytest.MonkeyPatch()
+    patch.setitem(produce.SIZES, "1080p", SIZE)
+    yield patch
+    patch.undo()
+
+
+def light(width: int, height: int, seed: int) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    coarse = rng.random((height // 60 + 1, width // 60 + 1, 3))
+    return np.kron(coarse, np.ones((60, 60, 1)))[:height, :width].astype(np.float32) * 0.8
+
+
+def put(path: Path, picture: np.ndarray, title: str = "") -> None:
+    kind = "tiff" if path.suffix == ".tif" else "jpeg"
+    size = (picture.shape[1], picture.shape[0])
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(with_metadata(encoded(picture, kind), None, Caption(title), Record({"view": path.stem}), size))
+
+
+def talk(path: Path, stretches: list[tuple[float, float]], level: float = 0.1, clip: bool = False) -> None:
+    """A 16-bit WAV of bursts of noise: (seconds of speech, seconds of silence), over a faint room."""
+    rng = np.random.default_rng(4)
+    parts = [np.zeros(RATE // 2)]
+    for speech, pause in stretches:
+        dull = np.convolve(rng.standard_normal(int(speech * RATE) + 23), np.ones(24) / 5, "valid")
+        parts += [dull * level, np.zeros(int(pause * RATE))]
+    sound = np.concatenate(parts)
+    sound = sound + rng.standard_normal(sound.size) * level * 0.003
+    if clip:
+        sound[RATE : RATE + 2000] = 1.5 * np.sign(np.sin(np.arange(2000) / 40))
+    data = (np.clip(sound, -1, 1) * 32767).astype(np.int16)
+    with av.open(path, "w") as container:
+        stream = container.add_stream("pcm_s16le", rate=RATE, layout="mono")
+        frame = av.AudioFrame.from_ndarray(data[None], format="s16", layout="mono")
+        frame.sample_rate = RATE
+        container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+
+
+SCRIPT = """# Saint Ælfwyn's, an afternoon
+
+Light by the hour
+
+## The nave
+![The nave, looking east](../pictures/nave.tif "push")
+The builders of this nave had no drawings, only rope & chalk; yet the piers stand true,
+and the vault closes above them.
+
+![North aisle](../pictures/aisle.jpg "pan right, cut")
+A long wall, and seven windows in it.
+
+## The tower
+![Under the tower](../pictures/tower.tif "tilt up")
+Look up. The bell frame is of oak.
+
+![](../pictures/nave.tif "hold, 3 s, before")
+
+## Credits
+- Photographs: A. Reader
+"""
+
+
+def make_visit(folder: Path) -> Path:
+    put(folder / "pictures" / "nave.tif", light(960, 720, 1), "The nave")
+    put(folder / "pictures" / "aisle.jpg", light(1200, 400, 2))
+    put(folder / "pictures" / "tower.tif", light(480, 900, 3))
+    put(folder / "pictures" / "before" / "nave.jpg", light(640, 480, 4))
+    (folder / "film").mkdir()
+    (folder / "film" / "script.md").write_text("---\nnarration: take.wav\n---\n" + SCRIPT)
+    talk(folder / "film" / "take.wav", [(7.0, 1.0), (2.6, 1.0), (2.4, 0.8)])
+    return folder
+
+
+@pytest.fixture(scope="module")
+def visit(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = make_visit(tmp_path_factory.mktemp("visit"))
+    result = film.make(folder)
+    assert result.parts_made == result.parts > 8
+    return folder
+
+
+def test_streams_colour_chapters_and_captions_read_back(visit: Path) -> None:
+    plan = film.plan_film(visit)
+    with av.open(visit / "film" / "film.mp4") as container:
+        video, audio, text = (container.streams.get({kind: 0})[0] for kind in ("video", "audio", "subtitles"))
+        context = video.codec_context
+        assert (context.name, context.pix_fmt, context.width, context.height) == ("h264", "yuv420p", *SIZE)
+        tags = (context.color_range, context.colorspace, context.color_primaries, context.color_trc)
+        assert tags == (1, 1, 1, 1)  # limited range; BT.709 matrix, primaries and transfer (ISO/IEC 23091-2)
+        assert (audio.codec_context.name, audio.rate, audio.codec_context.layout.name) == ("aac", RATE, "stereo")
+        assert text.codec_context.name == "mov_text" and text.language == "eng"
+        titles = [(float(c["start"] * c["time_base"]), c["metadata"]["title"]) for c in container.chapters()]
+        assert [title for _, title in titles] == ["The nave", "The tower"] and titles[0][0] == 0
+        said = [bytes(p)[2:].decode() for p in container.demux(text) if p.size > 2]
+    cues = plan_cues(plan)
+    assert said == [cue.text for cue in cues]
+    with av.open(visit / "film" / "film.mp4") as container:
+        frames = list(container.decode(video=0))
+    assert [f.pts * f.time_base for f in frames] == [Fraction(i, 25) for i in range(plan.frames)]
+    data = (visit / "film" / "film.mp4").read_bytes()
+    assert data.index(b"moov") < data.index(b"mdat")  # plays while it loads
+    chapters = (visit / "film" / "chapters.txt").read_text().splitlines()
+    assert chapters[0] == "0:00 The nave" and chapters[1].endswith(" The tower")
+
+
+def test_captions_can_be_read_and_lie_on_their_words(visit: Path) -> None:
+    plan = film.plan_film(visit)
+    cues = plan_cues(plan)
+    assert max(cue.speed for cue in cues) <= FASTEST
+    assert all(a.end <= b.start for a, b in pairwise(cues))
+    assert all(len(line) <= 42 for cue in cues for line in cue.text.split("\n"))
+    said = " ".join(cue.text.replace("\n", " ") for cue in cues)
+    assert said.startswith("The builders of this nave had no drawings,")
+    vtt = (visit / "film" / "film.vtt").read_text()
+    assert vtt.startswith("WEBVTT\n") and "rope &amp; chalk" in vtt
+    with av.open(visit / "film" / "film.srt") as container:  # FFmpeg's own reader
+        read = [(p.pts * p.time_base, bytes(p).decode()) for p in container.demux(subtitles=0) if p.size]
+    assert [text for _, text in read] == [cue.text for cue in cues]
+    assert [float(t) for t, _ in read] == pytest.approx([cue.start for cue in cues], abs=0.001)
+
+
+def test_captions_break_at_phrases() -> None:
+    text = "The font is Norman, cut from one block of Purbeck marble, and it was found in a garden."
+    assert phrases(text)[0].replace("\n", " ").endswith(("Norman,", "marble,"))
+    assert phrases("One. Two and a half lines of words follow here, all of them plain.")[0] != "One. Two"
+
+
+def test_sound_is_loud_as_asked_and_lies_under_its_pictures(visit: Path) -> None:
+    plan = film.plan_film(visit)
+    blocks = []
+    with av.open(visit / "film" / "film.mp4") as container:
+        for frame in container.decode(audio=0):
+            blocks.append(frame.to_ndarray())
+    sound = np.concatenate(blocks, axis=1)
+    assert pyloudnorm.Meter(RATE).integrated_loudness(sound.T) == pytest.approx(-14, abs=0.2)
+    for scene in plan.scenes:
+        if scene.speech:
+            a = round(scene.speech.start * RATE)
+            inside = sound[:, a + 4800 : a + round(scene.speech.seconds * RATE) - 4800]
+            just_before = sound[:, a - 14400 : a - 7200]
+            assert np.std(inside) > 20 * np.std(just_before)
+            assert np.std(just_before) > 0  # room tone, not nothing
+            assert scene.start / 25 < scene.speech.start
+            assert scene.speech.start + scene.speech.seconds < scene.end / 25
+
+
+def test_frames_show_the_picture_at_its_own_values(visit: Path) -> None:
+    plan = film.plan_film(visit)
+    scene = next(s for s in plan.scenes if s.number == 2)  # a cut, so its first frame is the picture alone
+    with av.open(visit / "film" / "film.mp4") as container:
+        frame = next(f for f in container.decode(video=0) if f.pts * f.time_base == Fraction(scene.start, 25))
+    luma, _, red = (plane.astype(float) for plane in planes_of(frame))
+    from PIL import Image
+
+    with Image.open(visit / "pictures" / "aisle.jpg") as image:
+        wanted = np.asarray(image.crop((0, 0, 711, 400)).resize(SIZE, Image.Resampling.BOX), float) / 255
+    y = wanted @ [0.2126, 0.7152, 0.0722]  # ITU-R BT.709, with its 8-bit levels
+    cr = (wanted[..., 0] - y) / 1.5748
+    # Edges of blocks differ, because light is averaged and not its code: so the middle of the differences.
+    assert np.median(np.abs(luma - (16 + 219 * y))[:80]) <= 1.5
+    assert np.median(np.abs(red - (128 + 224 * cr)[::2, ::2])[:40]) <= 1.5
+
+
+def test_only_what_changed_is_encoded_again_and_bytes_repeat(visit: Path, tmp_path: Path) -> None:
+    first = (visit / "film" / "film.mp4").read_bytes()
+    again = film.make(visit)
+    assert again.parts_made == 0
+    assert (visit / "film" / "film.mp4").read_bytes() == first
+    other = make_visit(tmp_path / "other")
+    film.make(other)
+    assert (other / "film" / "film.mp4").read_bytes() == first
+    put(other / "pictures" / "tower.tif", light(480, 900, 9))
+    changed = film.make(other)
+    assert 1 <= changed.parts_made <= 5 < changed.parts  # the shot and its joins
+    assert (other / "film" / "film.mp4").read_bytes() != first
+
+
+def test_timeline_opens_with_the_reference_library(visit: Path) -> None:
+    plan = film.plan_film(visit)
+    timeline = otio.adapters.read_from_file(str(visit / "film" / "film.otio"))
+    pictures, narration = timeline.tracks
+    clips = list(pictures.find_clips())
+    assert [c.media_reference.target_url for c in clips] == [
+        "../pictures/nave.tif", "../pictures/aisle.jpg", "../pictures/tower.tif", "../pictures/nave.tif"
+    ]  # fmt: skip
+    assert all((visit / "film" / c.media_reference.target_url).exists() for c in clips)
+    assert timeline.duration().to_seconds() == pytest.approx(plan.seconds)
+    for clip, scene in zip(clips, (s for s in plan.scenes if s.picture), strict=True):
+        begins = clip.transformed_time(otio.opentime.RationalTime(clip.source_range.start_time.value, 25), pictures)
+        assert begins.value == scene.start + scene.lead // 2
+    spoken = list(narration.find_clips())
+    speeches = [s.speech for s in plan.scenes if s.speech]
+    for clip, speech in zip(spoken, speeches, strict=True):
+        assert clip.media_reference.target_url == "take.wav"
+        at = clip.transformed_time(clip.source_range.start_time, narration)
+        assert at.to_seconds() == pytest.approx(speech.start, abs=0.001)
+        assert clip.source_range.start_time.to_seconds() == pytest.approx(speech.offset, abs=0.001)
+
+
+def write_toml(visit: Path, shots: str, head: str = "") -> None:
+    (visit / "film" / "film.toml").write_text(head + shots)
+
+
+def test_what_is_wrong_is_named_before_anything_is_encoded(tmp_path: Path) -> None:
+    visit = tmp_path
+    put(visit / "pictures" / "nave.tif", light(640, 480, 1))
+    (visit / "film").mkdir()
+    talk(visit / "film" / "clipped.wav", [(2.0, 0.5)], clip=True)
+    talk(visit / "film" / "silent.wav", [(0.0, 2.0)], level=1e-5)
+    (visit / "film" / "broken.wav").write_bytes(b"RIFFnothing")
+    write_toml(
+        visit,
+        '[[shots]]\npicture = "gone"\n'
+        '[[shots]]\npicture = "nave"\nnarration = "clipped.wav"\nwords = "Some words"\n'
+        '[[shots]]\npicture = "nave"\nnarration = "silent.wav"\nwords = "Some words"\n'
+        '[[shots]]\npicture = "nave"\nnarration = "broken.wav"\nwords = "Some words"\n'
+        '[[shots]]\npicture = "nave"\nnarration = "absent.wav"\nwords = "Some words"\n'
+        f'[[shots]]\npicture = "nave"\nseconds = 4\nwords = "{"many words " * 20}"\n'
+        '[[shots]]\npicture = "nave"\nbefore = true\n',
+    )
+    with pytest.raises(UserError) as error:
+        film.make(visit)
+    lines = str(error.value).splitlines()
+    for shot, reason in {
+        "shot 1 (gone)": "no picture of that name", "shot 2 (nave)": "clipped", "shot 3 (nave)": "empty",
+        "shot 4 (nave)": "not readable", "shot 5 (nave)": "no sound file", "shot 6 (nave)": "words are too long",
+        "shot 7 (nave)": "no raw rendering",
+    }.items():  # fmt: skip
+        assert any(shot in line and reason in line for line in lines), (shot, reason, lines)
+    assert not (visit / ".clerestory").exists() and not (visit / "film" / "film.mp4").exists()
+    write_toml(visit, '[[shots]]\npicture = "nave"\nmove = "zoom"\n')
+    with pytest.raises(UserError, match=r"shot 1 \(nave\): move"):
+        film.plan_film(visit)
+
+
+def test_a_draft_is_made_from_pictures_alone_and_never_over_an_edit(tmp_path: Path) -> None:
+    visit = make_visit(tmp_path / "visit")
+    shutil.rmtree(visit / "film")
+    result = film.make(visit, draft=True, preview=True)
+    assert result.film.name == "preview.mp4" and result.film.exists()
+    drafted = read_film(visit / "film" / "film.toml")
+    moves = {shot.picture: (shot.move, shot.before) for shot in drafted.shots}
+    assert moves["aisle"][0] == "pan" and moves["tower"][0] == "tilt" and moves["nave"][1]
+    film.make(visit, draft=True, preview=True)  # a draft nobody touched may be drafted again
+    path = visit / "film" / "film.toml"
+    path.write_text(path.read_text().replace("tilt", "hold"))
+    with pytest.raises(UserError, match="edited by hand"):
+        film.make(visit, draft=True, preview=True)
+
+
+def test_a_tiff_and_a_jpeg_of_the_same_light_are_read_alike(tmp_path: Path) -> None:
+    from clerestory.film.pictures import load_linear
+
+    picture = light(64, 48, 5)
+    put(tmp_path / "a.tif", picture)
+    put(tmp_path / "b.jpg", picture)
+    assert np.abs(load_linear(tmp_path / "a.tif") - load_linear(tmp_path / "b.jpg")).mean() < 0.01
+    assert tifffile.imread(tmp_path / "a.tif").dtype == np.uint16

@@ -1,0 +1,127 @@
+"""Loudness and true peak against EBU Tech 3341's signals, pyloudnorm and FFmpeg's ebur128."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import av
+import av.filter
+import numpy as np
+import pyloudnorm
+import pytest
+from numpy.typing import NDArray
+
+from clerestory.film.loudness import RATE, measured
+from clerestory.film.sound import Clip, Mix, Recording, cut_take, finish_sound, spoken
+
+Sound = NDArray[np.float64]
+
+
+def tone(level: float, seconds: float, hertz: float = 1000.0, phase: float = 0.0, full: float | None = None) -> Sound:
+    """A stereo sine whose peak is `level` dBFS (or `full`)."""
+    t = np.arange(round(seconds * RATE)) / RATE
+    wave = (full if full is not None else 10 ** (level / 20)) * np.sin(2 * np.pi * hertz * t + np.radians(phase))
+    return np.stack([wave, wave])
+
+
+def lots(sound: NDArray[np.floating], size: int = 70001) -> list[NDArray[np.floating]]:
+    return [sound[:, a : a + size] for a in range(0, sound.shape[1], size)]
+
+
+# EBU Tech 3341 (2016), table 1, cases 1 to 5: levels and seconds in order; from memory.
+CASES = {
+    1: ([(-23, 20)], -23.0),
+    2: ([(-33, 20)], -33.0),
+    3: ([(-36, 10), (-23, 60), (-36, 10)], -23.0),
+    4: ([(-72, 10), (-36, 10), (-23, 60), (-36, 10), (-72, 10)], -23.0),
+    5: ([(-26, 20), (-20, 20.1), (-26, 20)], -23.0),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_integrated_loudness_of_the_ebu_signals(case: int) -> None:
+    steps, expected = CASES[case]
+    sound = np.concatenate([tone(level, seconds) for level, seconds in steps], axis=1)
+    assert measured(lots(sound)).integrated() == pytest.approx(expected, abs=0.1)
+
+
+# EBU Tech 3341, cases 15 to 19: divisor of the sample rate, phase, amplitude, dBTP; tolerance +0.2, -0.4 dB.
+PEAKS = [(4, 0, 0.5, -6.0), (4, 45, 0.5, -6.0), (6, 60, 0.5, -6.0), (8, 67.5, 0.5, -6.0), (4, 45, 1.41, 3.0)]
+
+
+@pytest.mark.parametrize(("divisor", "phase", "full", "expected"), PEAKS)
+def test_true_peak_of_the_ebu_signals(divisor: int, phase: float, full: float, expected: float) -> None:
+    sound = tone(0, 1, RATE / divisor, phase, full)
+    ramp = np.clip(np.arange(sound.shape[1]) / 4800, 0, 1)  # the signals fade in and out
+    peak = measured(lots(sound * ramp * ramp[::-1])).true_peak()
+    assert -0.4 <= peak - expected <= 0.2
+
+
+def programme(seconds: float = 30.0) -> Sound:
+    """Bursts of coloured noise with gaps: something like speech, with sharp peaks."""
+    rng = np.random.default_rng(11)
+    n = round(seconds * RATE)
+    noise = np.cumsum(rng.standard_normal((2, n)), axis=1)
+    noise -= np.apply_along_axis(lambda x: np.convolve(x, np.ones(240) / 240, "same"), 1, noise)
+    talk = np.repeat(rng.random(round(seconds * 5)) > 0.4, RATE // 5)[:n]
+    peaks = 1 + 5 * (rng.random(n) > 0.9995)
+    return noise / np.abs(noise).max() * 0.2 * np.convolve(talk, np.ones(960) / 960, "same") * peaks
+
+
+def by_ffmpeg(sound: NDArray[np.floating]) -> tuple[float, float]:
+    """Integrated loudness and true peak as FFmpeg's ebur128 filter finds them."""
+    graph = av.filter.Graph()
+    source = graph.add_abuffer(sample_rate=RATE, format="fltp", layout="stereo", time_base=av.time_base and None)
+    meter = graph.add("ebur128", "metadata=1:peak=true")
+    sink = graph.add("abuffersink")
+    source.link_to(meter)
+    meter.link_to(sink)
+    graph.configure()
+    frame = av.AudioFrame.from_ndarray(np.ascontiguousarray(sound, np.float32), format="fltp", layout="stereo")
+    frame.sample_rate = RATE
+    source.push(frame)
+    source.push(None)
+    loudness, peak = -np.inf, -np.inf
+    while True:
+        try:
+            out = sink.pull()
+        except (av.error.EOFError, av.error.BlockingIOError):
+            return loudness, peak
+        loudness = float(out.metadata.get("lavfi.r128.I", loudness))
+        found = [float(out.metadata.get(f"lavfi.r128.true_peaks_ch{c}", "-inf")) for c in (0, 1)]
+        peak = max(peak, *found)
+
+
+def test_loudness_agrees_with_the_reference_meters() -> None:
+    sound = programme()
+    ours = measured(lots(sound))
+    assert ours.integrated() == pytest.approx(pyloudnorm.Meter(RATE).integrated_loudness(sound.T), abs=0.1)
+    loudness, _ = by_ffmpeg(sound)
+    assert ours.integrated() == pytest.approx(loudness, abs=0.1)
+
+
+def test_finished_sound_has_its_loudness_and_keeps_its_peaks() -> None:
+    sound = programme().astype(np.float32)
+    recording = Recording(Path("talk.wav"), sound, 0.0)
+    finished = finish_sound(Mix(sound.shape[1], (Clip(recording, 0, sound.shape[1], 0),)))
+    heard = finished.read(0, sound.shape[1])
+    loudness, _ = by_ffmpeg(heard)
+    assert pyloudnorm.Meter(RATE).integrated_loudness(heard.T) == pytest.approx(-14.0, abs=0.1)
+    assert loudness == pytest.approx(-14.0, abs=0.1)
+    assert np.abs(heard).max() > 0.7  # the limiter had work to do, or this shows nothing
+    assert finished.true_peak < -1.0
+
+
+def test_a_take_is_cut_at_the_silences_that_fit_the_words() -> None:
+    rng = np.random.default_rng(2)
+    stretches = [(3.0, 1.0), (2.0, 0.4), (4.0, 1.1), (1.5, 0.9)]  # speech, pause: the 0.4 s pause is a breath
+    parts = []
+    for speech, pause in stretches:
+        parts += [rng.standard_normal(int(speech * RATE)) * 0.1, np.zeros(int(pause * RATE))]
+    take = np.concatenate(parts)[None].astype(np.float32) + rng.standard_normal(sum(map(len, parts))) * 1e-4
+    pieces = cut_take(take.astype(np.float32), [8, 17, 4])
+    assert len(spoken(take.astype(np.float32))) == 4
+    assert [p[0] for p in pieces] == pytest.approx([0.0, 4.0, 11.5], abs=0.05)
+    assert [p[1] for p in pieces] == pytest.approx([3.0, 10.4, 13.0], abs=0.05)
+    with pytest.raises(ValueError, match="4 stretches"):
+        cut_take(take.astype(np.float32), [1] * 5)
