@@ -1,0 +1,130 @@
+"""Tone: monotone, no halo, no hue moved, texture kept, nothing beyond what noise allows."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from clerestory.camera.noise import NoiseModel
+from clerestory.finish import tone
+from clerestory.finish.colour import XYZ_FROM_WORKING
+
+sys.path.insert(0, str(Path(__file__).parent))
+from light_frames import exposed, model, mosaic, signal, wall
+
+NATURAL = tone.ToneSettings(3.0, 5.0, 1.0, 0.15)
+
+
+def _flat(level: float) -> np.ndarray:
+    return np.full((24, 32, 3), level, np.float32)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    hold=st.floats(0, 8),
+    lift=st.floats(0, 5),
+    exposure=st.floats(-3, 6),
+    low=st.floats(-14, 4),
+    step=st.floats(0.05, 4),
+)
+def test_brighter_never_comes_out_darker(hold: float, lift: float, exposure: float, low: float, step: float) -> None:
+    """On a constant picture, for any settings; and the result is within 0 to 1."""
+    look = tone.ToneSettings(exposure, hold, lift, 0.2)
+    a, b = (float(tone.apply(_flat(2.0**v), look)[8, 8, 1]) for v in (low, low + step))
+    assert 0 <= a <= b <= 1
+
+
+@pytest.mark.parametrize("width", [1200, 5184])
+def test_no_halo_at_a_window_eight_stops_above_the_wall(width: int) -> None:
+    """Overshoot under 2 % of the level on either side, three pixels from the edge on."""
+    row = np.full((width // 8, width), 0.02, np.float32)
+    edge = int(0.7 * width)
+    row[:, edge:] *= 2**8
+    rgb = np.repeat(cv2.GaussianBlur(row, (0, 0), 0.6)[..., None], 3, axis=2)
+    for look in (NATURAL, tone.judge(rgb)):
+        out = tone.apply(rgb, look)[rgb.shape[0] // 2, :, 1]
+        assert np.abs(out[: edge - 3] / out[5] - 1).max() < 0.02
+        assert np.abs(out[edge + 3 :] / out[-5] - 1).max() < 0.02
+        assert out[-5] > 2 * out[5]
+
+
+def _oklab_hue(rgb: np.ndarray) -> np.ndarray:
+    """Hue angle in degrees in Oklab (Ottosson 2020, matrices from memory)."""
+    to_lms = np.array(
+        [
+            [0.8189330101, 0.3618667424, -0.1288597137],
+            [0.0329845436, 0.9293118715, 0.0361456387],
+            [0.0482003018, 0.2643662691, 0.6338517070],
+        ]
+    )
+    to_lab = np.array([[1.9779984951, -2.4285922050, 0.4505937099], [0.0259040371, 0.7827717662, -0.8086757660]])
+    ab = np.cbrt(rgb @ XYZ_FROM_WORKING.T @ to_lms.T) @ to_lab.T
+    return np.degrees(np.arctan2(ab[..., 1], ab[..., 0]))
+
+
+def test_colour_of_glass_is_kept_over_three_stops() -> None:
+    """Hue moves under 2 degrees in Oklab, and no channel is driven into the ceiling."""
+    glass = np.array([[0.6, 0.05, 0.04], [0.05, 0.1, 0.6], [0.1, 0.4, 0.12], [0.5, 0.4, 0.06], [0.3, 0.05, 0.4]])
+    rgb = np.repeat(np.repeat(glass[None], 40, 0), 8, 1).astype(np.float32)
+    for stops in (-3.0, 0.0, 3.0):
+        out = tone.apply(rgb * np.float32(2**stops), tone.ToneSettings(1.0, 4.0, 0.0, 0.15))
+        turn = np.abs((_oklab_hue(out) - _oklab_hue(rgb) + 180) % 360 - 180)
+        assert turn.max() < 2.0
+        assert out.max() < 1.0
+
+
+def test_texture_of_stone_is_kept_while_the_window_is_held() -> None:
+    """Local contrast of stone (standard deviation of log2) within 0.85 to 1.4 of the scene's."""
+    rgb = wall(360, 480)
+    rgb[100:200, 50:150] = 8.0
+    out = tone.apply(rgb, tone.judge(rgb))
+    for part in (np.s_[220:340, 200:300], np.s_[220:340, 340:460]):
+        scene, shown = (np.log2(v[part][..., 1]) for v in (rgb, out))
+        scene, shown = (v - cv2.GaussianBlur(v, (0, 0), 8) for v in (scene, shown))
+        assert 0.85 < shown.std() / scene.std() < 1.4
+
+
+def test_shade_is_lifted_only_as_far_as_noise_allows() -> None:
+    quiet = tone.working_noise(NoiseModel((0.15,) * 4, (0.6,) * 4), 3839, (2.0, 1.0, 1.6))
+    loud = tone.working_noise(NoiseModel((9.6,) * 4, (20.0,) * 4), 3839, (2.0, 1.0, 1.6))
+    assert tone.shade_limit(quiet, 1.0) > 2.0 > 0.5 > tone.shade_limit(loud, 3.0)
+    rgb = wall(120, 160)
+    look = tone.ToneSettings(2.0, 2.0, 4.0)
+    assert tone.apply(rgb, look, loud).mean() < tone.apply(rgb, look, quiet).mean()
+
+
+def test_working_noise_is_what_a_neutral_patch_shows() -> None:
+    """Against samples: luminance of balanced raw values, one of R and B and the mean of two greens."""
+    noise, level, rng = model(1600), 0.1, np.random.default_rng(3)
+    found = tone.working_noise(noise, 3839, (2.0, 1.0, 1.6)).deviation(level)
+    parts = []
+    for k, m in ((0, 2.0), (1, 1.0), (2, 1.0), (3, 1.6)):
+        photons = rng.poisson(level / m * 3839 / noise.gain[k], 50_000) * noise.gain[k]
+        parts.append((photons + rng.normal(0, noise.read[k], 50_000)) * m)
+    r, g1, g2, b = parts
+    luminance = (0.2627 * r + 0.6780 * (g1 + g2) / 2 + 0.0593 * b) / 3839
+    assert found == pytest.approx(luminance.std(), rel=0.03)
+
+
+def test_headroom_is_what_was_left() -> None:
+    noise = model(400)
+    light = signal(wall() * np.float32(0.5))
+    room = tone.exposure_headroom(mosaic(exposed(light, noise)), noise)
+    again = tone.exposure_headroom(mosaic(exposed(light / 4, noise)), noise)
+    assert again.stops - room.stops == pytest.approx(2.0, abs=0.1)
+    assert not again.guessed and again.stone_snr_then > 1.8 * again.stone_snr
+    blown = tone.exposure_headroom(mosaic(exposed(np.minimum(light * 16, 3839), noise)), noise)
+    assert blown.guessed and blown.stops < -0.5 and "less" in blown.said
+    # Read-noise-free: S = snr^2 g, so stops = log2(span / (100 g)) (ISO 12232, signal to noise of 10).
+    assert tone.usable_stops(3839, NoiseModel((1.0,) * 4, (0.0,) * 4)) == pytest.approx(np.log2(38.39))
+
+
+def test_dull_and_dark_pictures_have_settings() -> None:
+    assert tone.judge(np.zeros((50, 60, 3), np.float32)) == tone.ToneSettings()
+    assert 0.05 < tone.apply(_flat(1e-3), tone.judge(_flat(1e-3))).mean() < 0.4
