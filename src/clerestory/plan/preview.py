@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 from clerestory.place.building import Building, Hall, Window
 
 Array = NDArray[np.float64]
+F32 = NDArray[np.float32]
 Pixels = NDArray[np.uint8]
 
-_STONE = np.array([0.66, 0.61, 0.53])
-_GLASS = np.array([0.80, 0.89, 1.0])
-_SUN = np.array([1.0, 0.92, 0.74])
+_STONE = np.array([0.66, 0.61, 0.53], np.float32)
+_GLASS = np.array([0.80, 0.89, 1.0], np.float32)
+_SUN = np.array([1.0, 0.92, 0.74], np.float32)
 _NUDGE = 0.02  # metres beyond a wall at which the next room is looked for
 _MOST_ROOMS = 6  # rooms a ray may cross
 
@@ -27,15 +28,16 @@ _MOST_ROOMS = 6  # rooms a ray may cross
 class Hits:
     """Where rays leave the rooms: points (n, 3) and inward normals (n, 3) of the walls met."""
 
-    points: Array
-    normals: Array
+    points: F32
+    normals: F32
 
 
-def trace(building: Building, origins: Array, directions: Array) -> Hits:
+def trace(building: Building, origins: NDArray[np.floating], directions: NDArray[np.floating]) -> Hits:
     """Follow rays (n, 3) from points inside the rooms to the wall, floor or vault they meet."""
     # Axis by axis: numpy is slow along an axis of three.
-    place = np.ascontiguousarray(origins.T)
-    way = np.ascontiguousarray(np.where(np.abs(directions) < 1e-9, 1e-9, directions).T)
+    place = np.array(origins.T, np.float32, order="C")
+    way = np.array(directions.T, np.float32, order="C")
+    way[np.abs(way) < 1e-9] = 1e-9
     normals = np.zeros_like(place)
     active = np.arange(place.shape[1])
     for _ in range(_MOST_ROOMS):
@@ -54,10 +56,10 @@ def trace(building: Building, origins: Array, directions: Array) -> Hits:
     return Hits(np.ascontiguousarray(place.T), np.ascontiguousarray(normals.T))
 
 
-def _cross(hall: Hall, rays: NDArray[np.intp], place: Array, way: Array, normals: Array) -> None:
+def _cross(hall: Hall, rays: NDArray[np.intp], place: F32, way: F32, normals: F32) -> None:
     """Carry rays to the walls of the room they are in."""
     reach = [
-        (np.where(way[axis, rays] > 0, high, low) - place[axis, rays]) / way[axis, rays]
+        (np.where(way[axis, rays] > 0, np.float32(high), np.float32(low)) - place[axis, rays]) / way[axis, rays]
         for axis, (low, high) in enumerate(hall.bounds)
     ]
     least = np.maximum(np.minimum(np.minimum(reach[0], reach[1]), reach[2]), 0)
@@ -65,13 +67,13 @@ def _cross(hall: Hall, rays: NDArray[np.intp], place: Array, way: Array, normals
     for axis in range(3):
         meets = left & (reach[axis] <= least)
         left &= ~meets
-        normals[axis, rays] = np.where(meets, -np.sign(way[axis, rays]), 0.0)
+        normals[axis, rays] = np.where(meets, -np.sign(way[axis, rays]), np.float32(0))
         place[axis, rays] += way[axis, rays] * least
 
 
-def _in_window(hits: Hits, building: Building, window: Window) -> tuple[NDArray[np.bool_], Array, Array]:
+def _in_window(hits: Hits, building: Building, window: Window) -> tuple[NDArray[np.bool_], F32, F32]:
     """Whether each point lies in a window, and its place across and up."""
-    normal = building.normal(window)
+    normal = building.normal(window).tolist()
     x, y, up = hits.points[:, 0] - window.centre[0], hits.points[:, 1] - window.centre[1], hits.points[:, 2]
     across = x * -normal[1] + y * normal[0]
     on = np.abs(x * normal[0] + y * normal[1]) < 0.05
@@ -99,13 +101,13 @@ def sunlit(building: Building, hits: Hits, sun: Array) -> NDArray[np.bool_]:
     return out
 
 
-def _sky_light(building: Building, hits: Hits) -> Array:
+def _sky_light(building: Building, hits: Hits) -> F32:
     """Light of the windows on each point, each window taken as a small source; plus what the stone throws about."""
     x, y, z = (np.ascontiguousarray(c) for c in hits.points.T)
     nx, ny, nz = (np.ascontiguousarray(c) for c in hits.normals.T)
-    total = np.zeros(len(x))
+    total = np.zeros(len(x), np.float32)
     for window in building.windows:
-        normal = building.normal(window)
+        normal = building.normal(window).tolist()
         dx, dy, dz = window.centre[0] - x, window.centre[1] - y, (window.sill + window.head) / 2 - z
         square = np.maximum(dx * dx + dy * dy + dz * dz, 1.0)
         leaving = np.maximum(dx * normal[0] + dy * normal[1], 0)
@@ -114,14 +116,14 @@ def _sky_light(building: Building, hits: Hits) -> Array:
     return total + 0.35 * float(np.median(total)) + 1e-4
 
 
-def _joints(hits: Hits) -> Array:
+def _joints(hits: Hits) -> F32:
     """Courses of the stone and slabs of the floor as a slight darkening."""
     x, y, z = hits.points.T
     flat = np.abs(hits.normals[:, 2]) > 0.5
     along = np.where(np.abs(hits.normals[:, 0]) > 0.5, y, x)
     wall = (np.mod(z, 0.75) < 0.04) | (np.mod(along, 5.0) < 0.12)
     floor = (np.mod(x + 0.5, 1.0) < 0.04) | (np.mod(y, 1.0) < 0.04)
-    return np.where(np.where(flat, floor, wall), 0.78, 1.0)
+    return np.where(np.where(flat, floor, wall), np.float32(0.78), np.float32(1))
 
 
 def _seen(
@@ -163,7 +165,7 @@ def preview(
     middle = float(np.median(light))
     colour = (light / middle)[:, None] * _STONE * _joints(hits)[:, None]
     if sun is not None:
-        colour = colour + sunlit(building, hits, sun)[:, None] * 7.0 * _STONE * _SUN
+        colour = colour + sunlit(building, hits, sun)[:, None] * (7 * _STONE * _SUN)
     for window in building.windows:
         colour[_in_window(hits, building, window)[0]] = 4.5 * _GLASS
     shown = 1 - np.exp(-0.55 * colour)

@@ -197,7 +197,8 @@ def short_settings(view: ViewPlan) -> str:
         parts.append(f"join of {view.framing.frames}")
     if s.take is None:
         return ", ".join([*parts, "too slow by hand"])
-    return ", ".join(parts) + f", {s.take} frame{'s' if s.take > 1 else ''}"
+    each = " each" if view.framing.how == "join" else ""
+    return ", ".join(parts) + f", {s.take} frame{'s' if s.take > 1 else ''}{each}"
 
 
 def _plain(value: Any) -> Any:

@@ -64,7 +64,7 @@ def lens_line(view: ViewPlan) -> str:
 def hold_line(view: ViewPlan) -> str:
     """How the camera is held."""
     f = view.framing
-    words = "upright" if f.portrait else "level"
+    words = f"frame {'upright' if f.portrait else 'level'}"
     if abs(f.tilt) >= 0.2:
         words += f", tilted {abs(f.tilt):.0f}° {'up' if f.tilt > 0 else 'down'}"
     if f.how == "join":
@@ -103,9 +103,10 @@ def frames_line(view: ViewPlan) -> str:
     if s.take is None:
         return f"{time_label(s.seconds)} is too slow by hand: rest the camera, come in better light, or open up"
     sharp = f"{100 * min(s.chance, 0.99):.0f} % sharp by hand"
+    each = " for each part of the join" if view.framing.how == "join" else ""
     if s.merge > 1:
-        return f"{s.take}, to merge {s.merge} sharp ones ({sharp})"
-    return f"{s.take} for a sharp one ({sharp})"
+        return f"{s.take}{each}, to merge {s.merge} sharp ones ({sharp})"
+    return f"{s.take}{each or ' for a sharp one'} ({sharp})"
 
 
 def glass_line(view: ViewPlan) -> str:
@@ -173,7 +174,8 @@ def how_words(framing: Framing) -> str:
     tilt = f"tilt {framing.tilt:.0f}°, " if abs(framing.tilt) >= 0.2 else ""
     if framing.how == "join":
         return f"join of {framing.frames}; {framing.why}"
-    return f"{framing.how}: {tilt}{framing.focal:.0f} mm {'upright' if framing.portrait else 'level'}"
+    how = {"upright": "without tilt", "straightened": "straightened", "as seen": "left as seen"}[framing.how]
+    return f"{tilt}{framing.focal:.0f} mm, frame {'upright' if framing.portrait else 'level'}, {how}"
 
 
 def depth_note(view: ViewPlan) -> str:
