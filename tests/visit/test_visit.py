@@ -54,6 +54,7 @@ def test_import_copies_verifies_and_never_touches_the_card(card: Card, tmp_path:
     visit = VisitFolder(tmp_path / "visit")
     done = copy_in(source, visit, tmp_path / "spare")
     assert len(done.copied) == 5 and not done.refused
+    assert [p.name for p in done.left] == ["index.dat"]
     assert done.copied[0] == "20310601-100000_P0000.dng"
     assert contents(source) == before
     assert sorted(contents(visit.frames).values()) == sorted(v for k, v in before.items() if k.endswith(".DNG"))
@@ -140,6 +141,16 @@ def test_a_disk_that_fills_up_while_importing(
     assert {digest_of(p) for p in visit.frames.iterdir()} <= good
     copy_in(source, visit)
     assert {digest_of(p) for p in visit.frames.iterdir()} == good
+    sort_visit(visit)
+    assert check(visit) == []
+
+
+def test_a_card_taken_out_while_importing(card: Card, tmp_path: Path) -> None:
+    source, visit = card(4), VisitFolder(tmp_path / "visit")
+    kept = shutil.copytree(source, tmp_path / "kept")
+    with pytest.raises(UserError, match=r"card is gone.* 2 frames were copied whole"):
+        copy_in(source, visit, progress=lambda done, total: shutil.rmtree(source) if done == 2 else None)
+    assert len(copy_in(kept, visit).copied) == 2
     sort_visit(visit)
     assert check(visit) == []
 

@@ -18,13 +18,14 @@ SAME_SHIFT = 0.08  # of the longer side: hand shake of 5 % each way, measured be
 SAME_TURN = 4.0  # degrees of roll between frames held for the same view
 SAME_EXPOSURE = 0.4  # stops
 LONGEST_PAUSE = 600.0  # seconds within one view at one exposure: waiting for visitors to move on
+RETURN_PAUSE = 60.0  # seconds after which a frame no longer goes back to a view that another has followed
 BRACKET_PAUSE = 20.0  # seconds between frames of one bracket
 BURST_PAUSE = 1.6  # seconds; many cameras write whole seconds only
 WIDE_PAUSE = 45.0  # seconds between frames turned for one wide picture
 WIDE_SHARE = (0.12, 0.85)  # of a frame seen again in the next
 MOVED_SHARE = 0.002  # of the picture that came or went: visitors
 SOFT_SHARE = 1 / 2600  # of the frame's longer side: edges blurred more (standard deviation) look soft in a print
-SOFT_LEAST = 1.6  # raw pixels; the green planes cannot tell less
+SOFT_LEAST = 1.8  # raw pixels; lens and focus alone come to 1.6 in frames that look sharp
 CLIPPED_MORE = 0.02  # share clipped in all channels beyond the least-clipped frame that a pick may have
 
 
@@ -109,6 +110,8 @@ def _by_view(frames: Sequence[Inspection]) -> list[list[Inspection]]:
     groups: list[list[Inspection]] = []
     for seen in frames:
         for group in reversed(groups[-3:]):
+            if group is not groups[-1] and _seconds_between(group[-1], seen) > RETURN_PAUSE:
+                continue
             tries = [*group[-3:][::-1], *group[:1]]
             if any(_same_view(other, seen) for other in {id(t): t for t in tries}.values()):
                 group.append(seen)

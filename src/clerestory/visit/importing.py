@@ -22,15 +22,17 @@ _BLOCK = 1 << 20
 
 @dataclass
 class Imported:
-    """What an import did: names now in frames/, names that were there before, files not copied with the reason."""
+    """What an import did: names now in frames/, names that were there before, files not copied with the reason, and
+    `left`: files on the card that are no frames (films, sound), which the user must copy some other way."""
 
     copied: list[str] = field(default_factory=list)
     already: list[str] = field(default_factory=list)
     refused: list[tuple[Path, str]] = field(default_factory=list)
+    left: list[Path] = field(default_factory=list)
 
 
-def card_files(card: Path) -> list[Path]:
-    """The frames on a card, folders below it too, in order of path; links are not followed."""
+def card_files(card: Path) -> tuple[list[Path], list[Path]]:
+    """The frames on a card and its other files, folders below it too, in order of path; links are not followed."""
     if not card.is_dir():
         raise UserError(f"{card}: no such folder; is the card in the reader?")
     gone: list[OSError] = []
@@ -41,7 +43,8 @@ def card_files(card: Path) -> list[Path]:
     if gone and not found:
         raise UserError(f"{card}: cannot be read ({gone[0].strerror}); is the card in the reader?")
     kinds = RAW_SUFFIXES | RENDERED_SUFFIXES
-    return sorted(p for p in found if p.suffix.lower() in kinds and p.is_file() and not p.is_symlink())
+    files = sorted(p for p in found if p.is_file() and not p.is_symlink())
+    return [p for p in files if p.suffix.lower() in kinds], [p for p in files if p.suffix.lower() not in kinds]
 
 
 def frame_name(path: Path, stamp: str) -> str:
@@ -158,10 +161,10 @@ def copy_in(
         sweep(visit.frames, 0)
         if other is not None:
             sweep(other.frames, 0)
-        files = card_files(card)
+        files, left = card_files(card)
         stamps = _stamps(files)
         shelf, spare = _Shelf(visit), _Shelf(other) if other is not None else None
-        out = Imported()
+        out = Imported(left=left)
         for done, source in enumerate(files, 1):
             try:
                 name, fresh = shelf.take(source, frame_name(source, stamps[source]))
