@@ -24,6 +24,7 @@ def test_worked_example() -> None:
     assert float(sun.azimuth) == pytest.approx(194.34024, abs=0.0003)
 
 
+@pytest.mark.filterwarnings("ignore:The file finals2000A")
 def test_fifty_places_and_dates_against_ephemeris() -> None:
     # JPL ephemeris DE421 through skyfield, data from skyfield-data, nothing fetched.
     skyfield_data = pytest.importorskip("skyfield_data")
