@@ -158,7 +158,7 @@ def _kit(plan: Plan) -> str:
 
 
 def _stops(direct: float, diffuse: float) -> str:
-    return f"{math.log2(max(direct, 1) / max(diffuse, 1)):+.1f} stops"
+    return f"{math.log2(max(direct, 1) / max(diffuse, 1)):+.1f} stops".replace("-", "\u2212")
 
 
 def _light(plan: Plan) -> str:

@@ -115,7 +115,7 @@ def glass_line(view: ViewPlan) -> str:
     if s.glass is None:
         return "none in the picture"
     if s.bracket:
-        return "bracket at " + ", ".join(f"{stop:+.1f}" if stop else "0" for stop in s.bracket) + " stops"
+        return "bracket at " + ", ".join(f"\u2212{-stop:.1f}" if stop else "0" for stop in s.bracket) + " stops"
     if s.held > 0.05:
         advice = "; better bracketed" if s.held > 3 else ""
         return f"held back {s.held:.1f} stops already{advice}"
