@@ -22,7 +22,7 @@ from clerestory.merge.stack import Stack
 F32 = NDArray[np.float32]
 
 ACCEPT, REJECT = 20.0, 28.0  # chi-square of three colours: chance of 2e-4 and 4e-6
-MISPLACED = 0.22  # of the local spread, that a small misplacement may change
+MISPLACED = 0.2  # of the local spread, that a small misplacement may change
 FLICKER = 0.004  # of the level, that light may change between frames
 NEAREST = 2  # blocks by which what moved is widened
 
@@ -147,3 +147,11 @@ def agreement(
     out = np.minimum(out, _box(out, 5))
     out *= cv2.erode(shown, np.ones((5, 5), np.uint8))
     return np.asarray(out, np.float32)
+
+
+def cells_agree(first: F32, second: F32, model: BlockNoise, per: int = 4) -> F32:
+    """How far two frames' cell colours (rows, columns, 3), each the mean of `per` blocks, agree: 0 to 1."""
+    one = np.ones(first.shape[:2], np.float32)
+    fits = _weights(first, second - first, one, one, model, 3, per)
+    # A thing wholly inside a window of 3 x 3 cells leaves its edge outside.
+    return np.asarray(cv2.erode(fits, np.ones((3, 3), np.uint8)), np.float32)

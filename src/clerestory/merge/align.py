@@ -464,12 +464,11 @@ def _motion(
     height, width = size
     here = np.asarray(_grid(node_shape(height, width)), float)
     nodes = _turned(optics, rotation)(here)
-    parallax = 0.0
     textured = found.information[..., [0, 2]].sum(axis=-1) > 20
     if field is not None:
         nodes = nodes + _on_nodes(field, tiles, height, width)
-        length = np.linalg.norm(field, axis=-1)
-        parallax = float(np.percentile(length[textured], 95)) if textured.any() else 0.0
+    length = np.linalg.norm(_membrane(found) * tiles.factor if field is None else field, axis=-1)
+    parallax = float(np.percentile(length[textured], 95)) if textured.any() else 0.0
     inside = (nodes[..., 0] > 0) & (nodes[..., 1] > 0) & (nodes[..., 0] < width - 1) & (nodes[..., 1] < height - 1)
     share = float(inside[:-1, :-1].mean())
     good = (found.residual < 2.5) & textured

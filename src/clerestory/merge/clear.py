@@ -1,0 +1,318 @@
+"""The view without its visitors, from frames in which they pass.
+
+Stone stays, people do not: at every place the light that recurs in most frames is taken for the stone, and only
+frames that show it are used. Where two answers recur about equally often (someone stood there for half of the
+time), the one without an outline of its own is the stone: a person's outline lies along the edge of the place in
+dispute, that of the building does not. Where no two frames agree nothing is known, and the reference stands as it
+is. No pixel is made up: each comes from frames that saw the place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from clerestory.camera.noise import NoiseModel
+from clerestory.frames.read import Mosaic
+from clerestory.merge.agree import BlockNoise, agreement, cells_agree
+from clerestory.merge.align import Motion, Optics, align, guide_of
+from clerestory.merge.burst import Told, checked, motion_record
+from clerestory.merge.resample import laid, own
+from clerestory.merge.result import IN_DOUBT, Refused
+from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
+
+F32 = NDArray[np.float32]
+U8 = NDArray[np.uint8]
+Box = tuple[int, int, int, int]
+CELL = 4  # pixels: decisions are taken per 4 x 4 pixels
+FEWEST = 3
+CLOSE_RACE = 1.2  # frames by which the first answer may lead the second and still be doubted
+DECISIVE = 1.1  # how much stronger an outline must be for its owner to be the visitor
+LEAST_DISPUTE = 24  # cells: smaller places have no outline to judge by
+SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
+
+
+@dataclass(frozen=True)
+class Cleared:
+    """A merged mosaic without what moved; `mask` as `Merged.mask` (frames counted as the reference first, then the
+    others in the order given); `spots`: boxes (left, top, width, height) in pixels where visitors never moved off.
+    """
+
+    mosaic: Mosaic
+    noise: NoiseModel
+    excess: F32
+    mask: U8
+    taken: tuple[int, ...]
+    spots: tuple[Box, ...]
+    record: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class _Choice:
+    """Per cell: the frame that stands for the stone, whether the reference shows it, and whether it is unknown."""
+
+    label: NDArray[np.int16]
+    reference_is_stone: NDArray[np.bool_]
+    unknown: NDArray[np.bool_]
+
+
+def cells_of(values: F32, cfa: NDArray[np.int8]) -> tuple[F32, NDArray[np.bool_]]:
+    """Mean colours per CELL x CELL pixels (rows, columns, 3) of a laid mosaic, and where it shows anything."""
+    height, width = (n // CELL * CELL for n in values.shape)
+    out = np.zeros((height // CELL, width // CELL, 3), np.float32)
+    seen = np.ones(out.shape[:2], bool)
+    size = (width // CELL, height // CELL)
+    for row in range(2):
+        for column in range(2):
+            c = int(cfa[row, column])
+            plane = cv2.resize(np.ascontiguousarray(values[row:height:2, column:width:2]), size,
+                               interpolation=cv2.INTER_AREA)  # fmt: skip
+            seen &= plane > -1e6
+            out[..., 1 if c == 3 else c] += plane * np.float32(0.5 if c in (1, 3) else 1.0)
+    out[~seen] = 0
+    return out, seen
+
+
+def _supports(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise) -> F32:
+    """Agreement of every pair of frames, (n, n, rows, columns), 0 to 1."""
+    n = len(cells)
+    out = np.zeros((n, n, *cells[0].shape[:2]), np.float32)
+    for i in range(n):
+        out[i, i] = seen[i]
+        for j in range(i):
+            fits = cells_agree(cells[i], cells[j], model)
+            out[i, j] = out[j, i] = fits * (seen[i] & seen[j])
+    return out
+
+
+def _outline(cells: F32, place: U8) -> float:
+    """Strength of a frame's edges along the border of a place: the light's gradient (square root) across it."""
+    inner = cv2.erode(place, np.ones((5, 5), np.uint8))  # disagreement reaches two cells beyond its cause
+    inner = inner if inner.any() else place
+    three = np.ones((3, 3), np.uint8)
+    ring = cv2.dilate(inner, three) > cv2.erode(inner, three)
+    soft = cv2.GaussianBlur(inner.astype(np.float32), (0, 0), 2)
+    light = np.sqrt(np.maximum(cells.sum(axis=-1), 0))
+    (gx, gy), (nx, ny) = (
+        [cv2.Sobel(image, cv2.CV_32F, dx, dy, ksize=3) for dx, dy in ((1, 0), (0, 1))] for image in (light, soft)
+    )
+    across = np.abs(gx * nx + gy * ny) / np.maximum(np.hypot(nx, ny), 1e-6)
+    return float(np.mean(across[ring]))
+
+
+def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32, first: NDArray[np.intp]) -> F32:
+    """Support with close races decided: per place in dispute the answer without an outline there is lifted."""
+    shape = support.shape[1:]
+    agree_first = np.take_along_axis(pairs, first[None, None], axis=0)[0]
+    rest = np.where(agree_first < 0.5, support, 0)
+    agree_second = np.take_along_axis(pairs, rest.argmax(axis=0)[None, None], axis=0)[0]
+    most, next_most = support.max(axis=0), rest.max(axis=0)
+    dispute = ((most - next_most < CLOSE_RACE) & (next_most > 0.5) & (most > 1.5)).astype(np.uint8)
+    dispute = cv2.morphologyEx(dispute, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    out = support.copy()
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(dispute, connectivity=8)
+    for k in range(1, count):
+        if stats[k, cv2.CC_STAT_AREA] < LEAST_DISPUTE:
+            continue
+        x, y, w, h = (int(v) for v in stats[k, :4])
+        box = (slice(max(y - 4, 0), min(y + h + 4, shape[0])), slice(max(x - 4, 0), min(x + w + 4, shape[1])))
+        place = (labels[box] == k).astype(np.uint8)
+        strong, weak = (_party(cells, agree, box, place) for agree in (agree_first, agree_second))
+        if strong > DECISIVE * weak:
+            # The loser is shut out a little beyond the place, where its own edge blurs.
+            wide = cv2.dilate(place, np.ones((7, 7), np.uint8)) > 0
+            for j in range(len(cells)):
+                out[j][box] += np.where(place > 0, agree_second[j][box] * 2 * CLOSE_RACE, 0)
+                if _belongs(agree_first[j][box], place):
+                    out[j][box] -= np.where(wide, np.float32(2 * CLOSE_RACE), 0)
+    return np.asarray(out, np.float32)
+
+
+def _belongs(agree: F32, place: U8) -> bool:
+    """Whether a frame mostly agrees with an answer inside a place."""
+    return bool(agree[place > 0].mean() > 0.5)
+
+
+def _party(cells: Sequence[F32], agree: F32, box: tuple[slice, slice], place: U8) -> float:
+    """Outline of those frames that mostly agree on one answer inside a place; infinite when none does."""
+    members = [j for j in range(len(cells)) if _belongs(agree[j][box], place)]
+    return float(np.mean([_outline(cells[j][box], place) for j in members])) if members else float("inf")
+
+
+def _choose(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise) -> _Choice:
+    pairs = _supports(cells, seen, model)
+    support = pairs.sum(axis=1)
+    first = support.argmax(axis=0)
+    agreed = support.max(axis=0)
+    support = _judge_disputes(cells, pairs, support, first)
+    best = support.max(axis=0)
+    shown = np.stack([cv2.erode(s.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0 for s in seen])
+    few = shown.sum(axis=0) < FEWEST
+    cost = np.stack([cv2.blur(best - s, (7, 7)) for s in support])
+    # The reference where it will do; few different frames elsewhere.
+    cost += np.arange(len(cells), dtype=np.float32)[:, None, None] * 0.02
+    cost[(support < best - 0.6) | ~shown] = 1e6
+    label = cost.argmin(axis=0).astype(np.int16)
+    stone = np.take_along_axis(pairs, label[None, None].astype(np.intp), axis=0)[0, 0]
+    unknown = (agreed < 1.5) & ~few
+    unknown = cv2.morphologyEx(unknown.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)) > 0
+    label[unknown | few] = 0
+    stays = _without_specks((stone > 0.5) | unknown | few)
+    # An edge pixel of someone half covers its cell: a cell more is replaced all round.
+    stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    stays |= (label == 0) & ~(cv2.dilate((label > 0).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
+    return _Choice(_spread(label, stays), stays, unknown)
+
+
+def _without_specks(stays: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Replaced places too small to be anybody stay as they are."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((~stays).astype(np.uint8), connectivity=8)
+    small = stats[:, cv2.CC_STAT_AREA] < max(12, round(SMALLEST_SPOT * stays.size))
+    small[0] = True
+    return np.asarray(small[labels]) if count > 1 else stays
+
+
+def _spread(label: NDArray[np.int16], stays: NDArray[np.bool_]) -> NDArray[np.int16]:
+    """Labels of replaced cells whose own label is the reference: the nearest replaced neighbour's."""
+    out = label.copy()
+    for _ in range(4):
+        bare = ~stays & (out == 0)
+        if not bare.any():
+            break
+        grown = cv2.dilate(out.astype(np.float32), np.ones((3, 3), np.uint8)).astype(np.int16)
+        out[bare] = grown[bare]
+    return out
+
+
+def _to_blocks(cells: NDArray[np.bool_], shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Cells to 2 x 2 blocks of a mosaic; edges repeat."""
+    big = np.repeat(np.repeat(cells, 2, axis=0), 2, axis=1)
+    pad = ((0, max(0, shape[0] - big.shape[0])), (0, max(0, shape[1] - big.shape[1])))
+    return np.asarray(np.pad(big, pad, mode="edge")[: shape[0], : shape[1]])
+
+
+def _spots(unknown: NDArray[np.bool_], shape: tuple[int, int]) -> tuple[NDArray[np.bool_], list[Box]]:
+    """Places in doubt closed to whole figures, per cell, and their boxes in pixels."""
+    reach = 2 * (max(unknown.shape) // 120) + 3
+    closed = cv2.morphologyEx(unknown.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((reach, reach), np.uint8))
+    outlines, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = np.zeros(unknown.shape, np.uint8)
+    boxes = []
+    for outline in outlines:
+        if cv2.contourArea(outline) < max(4.0, SMALLEST_SPOT * unknown.size):
+            continue
+        cv2.drawContours(filled, [outline], -1, 1, cv2.FILLED)
+        x, y, w, h = cv2.boundingRect(outline)
+        boxes.append((x * CELL, y * CELL, min(w * CELL, shape[1]), min(h * CELL, shape[0])))
+    return filled > 0, boxes
+
+
+@dataclass(frozen=True)
+class _Laid:
+    """A frame that fits: how to read it, where it lies, its light over the reference's."""
+
+    index: int
+    read: Callable[[], Mosaic]
+    motion: Motion
+    light: float
+
+
+def _looked_at(
+    reference: Mosaic,
+    mine: F32,
+    others: Sequence[Callable[[], Mosaic]],
+    noise: NoiseModel,
+    optics: Optics,
+    told: Told,
+) -> tuple[list[_Laid], list[F32], list[NDArray[np.bool_]], dict[int, str]]:
+    """First pass: where the frames lie, and their cells."""
+    guide = guide_of(reference, noise)
+    first, seen_first = cells_of(mine, reference.cfa)
+    cells, seen, fits, left_out = [first], [seen_first], [], {}
+    for index, read in enumerate(others):
+        told(f"look at frame {index + 2} of {len(others) + 1}")
+        other = read()
+        try:
+            motion = checked(align(guide, guide_of(other, noise), optics))
+        except Refused as why:
+            left_out[index] = str(why)
+            continue
+        colours, shown = cells_of(laid(other, motion), reference.cfa)
+        level = shown & (first[..., 1] > np.median(first[..., 1]))
+        light = float(np.median(colours[level][:, 1] / np.maximum(first[level][:, 1], 1e-3))) if level.any() else 1.0
+        fits.append(_Laid(index, read, motion, light))
+        cells.append(colours / np.float32(light))
+        seen.append(shown)
+    return fits, cells, seen, left_out
+
+
+def merge_clear(
+    reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, optics: Optics, told: Told
+) -> Cleared:
+    """Merge frames, each read twice and held one at a time. Raises Refused with fewer than three that fit."""
+    mine = own(reference)
+    fits, cells, seen, left_out = _looked_at(reference, mine, others, noise, optics, told)
+    if len(cells) < FEWEST:
+        raise Refused(f"only {len(cells)} frames fit each other, and at least {FEWEST} are needed to tell stone from "
+                      "visitors. " + " ".join(dict.fromkeys(left_out.values())))  # fmt: skip
+    model = BlockNoise.of(noise, reference)
+    choice = _choose(cells, seen, model)
+    del cells
+    stack = _stacked(reference, mine, fits, choice, model, told)
+    mosaic, finer = merged_mosaic(stack, reference, mine)
+    typical = typical_count(stack.count)
+    excess = (np.float32(typical) / np.maximum(stack.count, 1e-3)).astype(np.float32)
+    mask, boxes, sources = _account(choice, reference.raw.shape, fits)
+    record = {
+        "motions": {f.index: motion_record(f.motion) for f in fits},
+        "light": {f.index: round(f.light, 4) for f in fits},
+        "left_out": left_out,
+        "replaced_pixels": int(np.count_nonzero((mask > 0) & (mask < IN_DOUBT))),
+        "replaced_from": sources,
+        "in_doubt_pixels": int(np.count_nonzero(mask == IN_DOUBT)),
+        "in_doubt_boxes": [list(b) for b in boxes],
+        "frames_behind_a_place": round(typical, 2),
+    }
+    taken = tuple(f.index for f in fits)
+    return Cleared(mosaic, merged_noise(noise, typical, finer), excess, mask, taken, tuple(boxes), record)
+
+
+def _stacked(
+    reference: Mosaic, mine: F32, fits: Sequence[_Laid], choice: _Choice, model: BlockNoise, told: Told
+) -> Stack:
+    """Second pass: the reference where it shows stone, the chosen frames elsewhere, and all that agree with them."""
+    stack = Stack.empty(*reference.raw.shape)
+    shape = stack.weight.shape
+    stack.add(mine, _to_blocks(choice.reference_is_stone, shape).astype(np.float32))
+    area = [int(((choice.label == k + 1) & ~choice.reference_is_stone).sum()) for k in range(len(fits))]
+    for k in sorted(range(len(fits)), key=lambda k: -area[k]):
+        told(f"merge frame {fits[k].index + 2}")
+        values = laid(fits[k].read(), fits[k].motion)
+        values /= np.float32(fits[k].light)
+        values[values < np.float32(-1e6)] = np.float32(-1e9)
+        known = stack.weight > 0
+        weights = agreement(values, stack, reference, model)
+        stands = _to_blocks((choice.label == k + 1) & ~choice.reference_is_stone, shape)
+        weights = np.where(known, weights, stands.astype(np.float32))
+        weights[values[: 2 * shape[0] : 2, : 2 * shape[1] : 2] < -1e6] = 0
+        stack.add(values, weights.astype(np.float32))
+    return stack
+
+
+def _account(
+    choice: _Choice, shape: tuple[int, int], fits: Sequence[_Laid]
+) -> tuple[U8, list[Box], dict[int, int]]:
+    """The mask at full size, boxes in doubt, and pixels taken from each frame (by its index)."""
+    doubt, boxes = _spots(choice.unknown, shape)
+    cells = np.where(choice.reference_is_stone, 0, np.minimum(choice.label + 1, IN_DOUBT - 1)).astype(np.uint8)
+    cells[doubt & (cells == 0)] = IN_DOUBT
+    big = np.repeat(np.repeat(cells, CELL, axis=0), CELL, axis=1)
+    pad = ((0, shape[0] - big.shape[0]), (0, shape[1] - big.shape[1]))
+    mask = np.pad(big, pad, mode="edge")
+    sources = {f.index: int((mask == k + 2).sum()) for k, f in enumerate(fits)}
+    return mask, boxes, sources

@@ -1,0 +1,187 @@
+"""From a view of several frames to the one thing that is finished."""
+
+from __future__ import annotations
+
+import functools
+import importlib
+import math
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from clerestory.camera.noise import NoiseModel
+from clerestory.errors import UserError
+from clerestory.frames.group import View
+from clerestory.frames.lens import lens_correction
+from clerestory.frames.read import FrameInfo, Mosaic, read_mosaic
+from clerestory.merge.align import Optics
+from clerestory.merge.bracket import Step, merge_bracket
+from clerestory.merge.burst import merge_burst
+from clerestory.merge.clear import merge_clear
+from clerestory.merge.join import Develop, Uprights, merge_wide
+from clerestory.merge.result import Merged, Refused
+
+Told = Callable[[str], None]
+SAME_FOCAL = 0.01  # share by which focal lengths may differ in one merge: a zoom's own rounding
+
+
+def quiet(_: str) -> None:
+    """Says nothing."""
+
+
+def fitted_noise(mosaics: Sequence[Mosaic]) -> NoiseModel:
+    """The noise model fitted from the frames themselves."""
+    found: NoiseModel = _noise_fit().fit_noise(mosaics)
+    return found
+
+
+def _noise_fit() -> Any:
+    try:
+        return importlib.import_module("clerestory.frames.noise_fit")
+    except ModuleNotFoundError:  # it stood with the finisher before
+        return importlib.import_module("clerestory.finish.noise_fit")
+
+
+def _stops(info: FrameInfo) -> float | None:
+    if not (info.seconds and info.f_number and info.iso):
+        return None
+    return math.log2(info.seconds * info.iso / info.f_number**2)
+
+
+def check_together(infos: Sequence[FrameInfo], kind: str) -> None:
+    """Raises Refused where frames cannot be one view whatever they show."""
+    first = infos[0]
+    if len(infos) < 2:
+        raise Refused("there is only one frame.")
+    if not all(i.is_raw for i in infos):
+        raise Refused("some frames are finished pictures, not raw files, and their light is no longer linear.")
+    if any((i.width, i.height) != (first.width, first.height) for i in infos):
+        raise Refused("the frames differ in size.")
+    if any(i.orientation != first.orientation for i in infos):
+        raise Refused("the camera was held upright for some frames and level for others.")
+    if any((i.make, i.model) != (first.make, first.model) for i in infos):
+        raise Refused("the frames are from different cameras.")
+    if abs(first.pixel_aspect - 1) > 0.01:
+        raise Refused("this camera's pixels are not square.")
+    focals = [i.focal_mm or i.equivalent_mm or 0.0 for i in infos]
+    if max(focals) > (1 + SAME_FOCAL) * min(focals):
+        raise Refused(f"they were taken at different focal lengths, {min(focals):g} to {max(focals):g} mm.")
+    stops = [s for s in map(_stops, infos) if s is not None]
+    if kind != "bracket" and stops and max(stops) - min(stops) > 0.4:
+        raise Refused(f"their exposures differ by {max(stops) - min(stops):.1f} stops.")
+
+
+def optics_of(info: FrameInfo) -> Optics:
+    """The lens of a frame, as far as the file and the lens database know it."""
+    lens = lens_correction(info)
+    camera = info.intrinsics
+    if camera is None:
+        return Optics.assumed(info.width, info.height)
+    return Optics(camera, lens.distortion, lens.vignetting)
+
+
+def _exposure(info: FrameInfo, reference: FrameInfo) -> float:
+    mine, theirs = _stops(info), _stops(reference)
+    if mine is None or theirs is None:
+        raise Refused("the files do not say how they were exposed.")
+    return 2.0 ** (mine - theirs)
+
+
+def combine(
+    view: View,
+    infos: Sequence[FrameInfo],
+    told: Told = quiet,
+    upright: Uprights | None = None,
+    develop: Develop | None = None,
+    fit: Callable[[Sequence[Mosaic]], NoiseModel] = fitted_noise,
+) -> Merged:
+    """Merge a view's frames as its kind asks: 'burst', 'bracket', 'clear' or 'wide'.
+
+    `infos` in the order of `view.frames`. `told` hears of progress. `upright` finds the vertical of a frame of a wide
+    view, `develop` takes noise out of its mosaics: see `join`. `fit`: noise model of frames. Raises Refused when the
+    frames cannot be merged (take `view.pick` alone and say why), UserError for a file that cannot be read.
+    """
+    check_together(infos, view.kind)
+    if view.kind == "wide":
+        return merge_wide(view.frames, infos, optics_of(infos[0]), told, upright, develop, fit)
+    at = view.frames.index(view.pick)
+    others = [i for i in range(len(view.frames)) if i != at]
+    reference = read_mosaic(view.pick)
+    try:
+        noise = fit([reference])
+    except UserError as problem:
+        raise Refused(f"the noise of {view.pick.name} cannot be told: {problem}") from problem
+    reads = [functools.partial(_like, view.frames[i], reference) for i in others]
+    optics = optics_of(infos[at])
+    used = (view.pick, *(view.frames[i] for i in others))
+    if view.kind == "bracket":
+        steps = [
+            Step(read, _exposure(infos[i], infos[at]), _noise_for(infos[i], infos[at], noise, read, fit))
+            for i, read in zip(others, reads, strict=True)
+        ]
+        merged = merge_bracket(reference, steps, noise, optics, told)
+        return Merged("bracket", infos[at], _used(used, merged.taken), merged.mosaic, merged.noise, merged.excess,
+                      record=_named(merged.record, used), remarks=_bracket_remarks(merged.record, used))  # fmt: skip
+    if view.kind == "clear":
+        cleared = merge_clear(reference, reads, noise, optics, told)
+        return Merged("clear", infos[at], used, cleared.mosaic, cleared.noise, cleared.excess, cleared.mask,
+                      record=_named(cleared.record, used), remarks=_clear_remarks(cleared.record, used))  # fmt: skip
+    burst = merge_burst(reference, reads, noise, optics, told)
+    said = _burst_remarks(burst.record, burst.taken, used)
+    return Merged("burst", infos[at], _used(used, burst.taken), burst.mosaic, burst.noise, burst.excess,
+                  record=_named(burst.record, used), remarks=said)  # fmt: skip
+
+
+def _used(used: Sequence[Path], taken: Sequence[int]) -> tuple[Path, ...]:
+    return (used[0], *(used[i + 1] for i in taken))
+
+
+def _like(path: Path, reference: Mosaic) -> Mosaic:
+    mosaic = read_mosaic(path)
+    if mosaic.raw.shape != reference.raw.shape or (mosaic.cfa != reference.cfa).any():
+        raise Refused(f"{path.name} has another size or filter pattern than the others.")
+    return mosaic
+
+
+def _noise_for(
+    info: FrameInfo,
+    reference: FrameInfo,
+    noise: NoiseModel,
+    read: Callable[[], Mosaic],
+    fit: Callable[[Sequence[Mosaic]], NoiseModel],
+) -> NoiseModel:
+    return noise if info.iso == reference.iso else fit([read()])
+
+
+def _named(record: dict[str, Any], used: Sequence[Path]) -> dict[str, Any]:
+    """A record with frames by name instead of by number."""
+    out: dict[str, Any] = {"reference": used[0].name}
+    for key, value in record.items():
+        out[key] = {used[i + 1].name: v for i, v in value.items()} if isinstance(value, dict) else value
+    return out
+
+
+def _left_out(record: dict[str, Any], used: Sequence[Path]) -> tuple[str, ...]:
+    return tuple(f"{used[i + 1].name} was left out: {why}" for i, why in record["left_out"].items())
+
+
+def _burst_remarks(record: dict[str, Any], taken: Sequence[int], used: Sequence[Path]) -> tuple[str, ...]:
+    said = (f"merged from {len(taken) + 1} frames; a typical place has the noise of "
+            f"{record['frames_behind_a_place']:.1f} averaged")  # fmt: skip
+    return (said, *_left_out(record, used))
+
+
+def _bracket_remarks(record: dict[str, Any], used: Sequence[Path]) -> tuple[str, ...]:
+    said = (f"merged from {len(record['exposures']) + 1} exposures; {record['stops_gained_above']:.1f} stops gained "
+            "above the reference's highlights")  # fmt: skip
+    return (said, *_left_out(record, used))
+
+
+def _clear_remarks(record: dict[str, Any], used: Sequence[Path]) -> tuple[str, ...]:
+    out = [f"visitors taken out of {record['replaced_pixels']} pixels, each filled from another frame of the place"]
+    boxes = record["in_doubt_boxes"]
+    if boxes:
+        places = "; ".join(f"{w} x {h} pixels at ({x}, {y})" for x, y, w, h in boxes[:6])
+        out.append(f"in {len(boxes)} places no two frames agree on what is behind the visitors, and the reference "
+                   f"stands as it was: {places}")  # fmt: skip
+    return (*out, *_left_out(record, used))

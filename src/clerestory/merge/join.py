@@ -1,0 +1,414 @@
+"""Overlapping frames turned about one spot into one wide, upright view in linear light.
+
+Every frame is sampled once, from its demosaiced light straight onto the picture's surface, lens corrections included.
+Seams run where the frames differ least (graph cut, Kwatra and others 2003); the broad tones are blended over a wide
+band, detail over a few pixels (after Burt and Adelson 1983, in two bands).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+import cv2
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from clerestory.camera.geometry import Distortion, Intrinsics, Pose
+from clerestory.camera.noise import NoiseModel
+from clerestory.frames.develop import Balanced, demosaic, signal_of
+from clerestory.frames.read import FrameInfo, Mosaic, read_mosaic
+from clerestory.merge.align import Guide, Optics, guide_of
+from clerestory.merge.resample import LANCZOS, balance_of
+from clerestory.merge.result import Merged, Plate, Refused
+from clerestory.merge.surface import WIDEST, Surface, surface_for
+from clerestory.merge.turns import Turns, find_turns
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+U8 = NDArray[np.uint8]
+NODE = 16  # pixels between the places at which the surface is projected exactly
+SMALL = 8  # pixels of the picture per pixel of the maps that seams and tones are worked out on
+WIDE_BAND = 0.02  # of the picture's width: reach over which broad tones are blended
+NARROW_BAND = 1.5  # pixels: reach over which detail is blended
+MOST_PIXELS = 160_000_000
+LEVEL_BOUND = 1.0  # degrees within which a camera's level sensor is believed; common practice, no source
+
+
+class Found(Protocol):
+    """A vertical: unit vector in camera axes, and the degrees within which it is believed."""
+
+    @property
+    def up(self) -> tuple[float, float, float]: ...
+    @property
+    def bound_deg(self) -> float: ...
+
+
+class Uprights(Protocol):
+    """Finds the vertical of a frame from its linear luminance (H x W) on the grid of a camera, as recorded."""
+
+    def __call__(
+        self, luma: F32, camera: Intrinsics, *, distortion: Distortion | None, level: tuple[float, float] | None
+    ) -> Found: ...
+
+
+Develop = Callable[[Mosaic, NoiseModel], F32]  # a mosaic to its signal above black, noise taken out
+Told = Callable[[str], None]
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _project(counts, nodes, gain, step, kernel, scale, offset, out, inside):  # type: ignore[no-untyped-def]
+    """Sample balanced counts (uint16 H x W x 3) at every picture pixel; nothing is written where the frame ends."""
+    height, width = counts.shape[:2]
+    phases = np.float32(kernel.shape[0] - 1)
+    inverse = np.float32(1.0 / step)
+    for y in prange(out.shape[0]):
+        r = y // step
+        v = np.float32(y - r * step) * inverse
+        for x in range(out.shape[1]):
+            c = x // step
+            u = np.float32(x - c * step) * inverse
+            top = nodes[r, c, 0] + u * (nodes[r, c + 1, 0] - nodes[r, c, 0])
+            low = nodes[r + 1, c, 0] + u * (nodes[r + 1, c + 1, 0] - nodes[r + 1, c, 0])
+            qx = top + v * (low - top)
+            top = nodes[r, c, 1] + u * (nodes[r, c + 1, 1] - nodes[r, c, 1])
+            low = nodes[r + 1, c, 1] + u * (nodes[r + 1, c + 1, 1] - nodes[r + 1, c, 1])
+            qy = top + v * (low - top)
+            if not (qx >= 2 and qy >= 2 and qx < width - 4 and qy < height - 4):
+                continue
+            top = gain[r, c] + u * (gain[r, c + 1] - gain[r, c])
+            low = gain[r + 1, c] + u * (gain[r + 1, c + 1] - gain[r + 1, c])
+            g = (top + v * (low - top)) * scale
+            ix, iy = int(qx), int(qy)
+            wx = kernel[int((qx - np.float32(ix)) * phases + np.float32(0.5))]
+            wy = kernel[int((qy - np.float32(iy)) * phases + np.float32(0.5))]
+            inside[y, x] = 255
+            for k in range(3):
+                total = np.float32(0.0)
+                for a in range(6):
+                    row = np.float32(0.0)
+                    for b in range(6):
+                        row += wx[b] * np.float32(counts[iy + a - 2, ix + b - 2, k])
+                    total += wy[a] * row
+                p, q = np.float32(counts[iy, ix, k]), np.float32(counts[iy, ix + 1, k])
+                s, t = np.float32(counts[iy + 1, ix, k]), np.float32(counts[iy + 1, ix + 1, k])
+                least, most = min(min(p, q), min(s, t)), max(max(p, q), max(s, t))
+                room = np.float32(0.4) * (most - least)
+                total = min(max(total, least - room), most + room)
+                out[y, x, k] = min(total * g - offset[k] * g / scale, g / scale)
+
+
+@dataclass(frozen=True)
+class _Set:
+    """The frames of a wide view, laid out: rotations from the upright picture's axes to each frame's."""
+
+    paths: Sequence[Path]
+    optics: Optics
+    rotations: tuple[F64, ...]
+    surface: Surface
+    multipliers: tuple[float, float, float]
+
+    def nodes(self, k: int, step: int, size: tuple[int, int]) -> tuple[F32, F32]:
+        """Where picture pixels (every `step`) lie in frame k, and the gain that mends its fall-off there."""
+        rows, columns = (size[0] - 1) // step + 2, (size[1] - 1) // step + 2
+        y, x = np.mgrid[:rows, :columns].astype(float) * step
+        rays = self.surface.rays(np.stack([x, y], axis=-1)) @ self.rotations[k].T
+        at = self.optics.pixels(rays)
+        angle = rays[..., 2] / np.linalg.norm(rays, axis=-1)
+        camera = self.optics.camera
+        corner = math.atan(math.hypot(camera.width, camera.height) / 2 / camera.focal)
+        at[angle < math.cos(min(corner * 1.15, 1.5))] = -1e6  # behind the frame, where distortion means nothing
+        gain = np.where(at[..., 0] > -1e5, self.optics.fall_off(np.clip(at, 0, [camera.width, camera.height])), 1.0)
+        return at.astype(np.float32), gain.astype(np.float32)
+
+
+def _verticals(
+    guides_of: Sequence[tuple[F32, FrameInfo]], turns: Turns, upright: Uprights | None
+) -> tuple[F64, float | None]:
+    """The vertical in the first frame's axes and its bound in degrees, from every frame that shows one."""
+    ups, weights = [], []
+    half = turns.optics.camera.scaled(0.5)
+    for (luma, info), rotation in zip(guides_of, turns.rotations, strict=True):
+        if upright is not None:
+            grid = Intrinsics(luma.shape[1], luma.shape[0], half.focal, half.cx, half.cy)
+            found = upright(luma, grid, distortion=turns.optics.distortion, level=info.level)
+            if found.bound_deg < 10:
+                ups.append(rotation.T @ np.asarray(found.up, float))
+                weights.append(1 / max(found.bound_deg, 0.02) ** 2)
+        elif info.level is not None:
+            pose = Pose(pitch=math.radians(info.level[0]), roll=math.radians(info.level[1]))
+            ups.append(rotation.T @ pose.up)
+            weights.append(1 / LEVEL_BOUND**2)
+    if ups:
+        up = np.average(ups, axis=0, weights=weights)
+        return up / np.linalg.norm(up), float(np.sum(weights) ** -0.5)
+    # Nobody knows: cameras are seldom rolled, so the vertical is what their right hands are square to.
+    rights = np.array([r[0] for r in turns.rotations])
+    up = np.linalg.svd(rights)[2][-1]
+    return up * -np.sign(up[1] or 1.0), None
+
+
+def _upright_axes(up: F64, turns: Turns) -> F64:
+    """Rotation from the first frame's axes to the picture's: vertical upright, looking amid the frames."""
+    ahead = np.sum([r[2] for r in turns.rotations], axis=0)
+    ahead = ahead - up * (ahead @ up)
+    ahead /= np.linalg.norm(ahead)
+    return np.stack([np.cross(-up, ahead), -up, ahead])
+
+
+def _outline(optics: Optics) -> F64:
+    w, h = optics.camera.width - 1.0, optics.camera.height - 1.0
+    t = np.linspace(0, 1, 24)
+    sides = [np.stack([t * w, 0 * t], 1), np.stack([0 * t + w, t * h], 1), np.stack([t * w, 0 * t + h], 1),
+             np.stack([0 * t, t * h], 1)]  # fmt: skip
+    return optics.rays(np.concatenate(sides))
+
+
+def _light(
+    path: Path, multipliers: tuple[float, float, float], noise: NoiseModel, develop: Develop | None
+) -> Balanced:
+    mosaic = read_mosaic(path)
+    signal = develop(mosaic, noise) if develop is not None else signal_of(mosaic)
+    return demosaic(signal, mosaic, multipliers)
+
+
+def _sampled(laid: _Set, k: int, light: Balanced, step: int, size: tuple[int, int], every: int) -> tuple[F32, U8]:
+    """Frame k on the picture's surface at every `every`-th pixel: float32 H x W x 3 and where it shows anything."""
+    nodes, gain = laid.nodes(k, step * every, (size[0] * every, size[1] * every))
+    out, inside = np.zeros((*size, 3), np.float32), np.zeros(size, np.uint8)
+    counts = light.counts
+    if every > 1:
+        # Averaged first, so that a coarse look does not alias.
+        small = (counts.shape[1] // every, counts.shape[0] // every)
+        counts = cv2.resize(counts, small, interpolation=cv2.INTER_AREA)
+        nodes = (nodes + np.float32(0.5)) / np.float32(every) - np.float32(0.5)
+    offset = light.offset.astype(np.float32)
+    _project(counts, nodes, gain, step, LANCZOS, np.float32(light.scale), offset, out, inside)
+    return out, inside
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """Worked out small: each frame's gain, its part of the picture behind the seams, its share of the broad tones."""
+
+    gains: F64
+    parts: list[F32]
+    tones: F32
+
+
+def _gains(looks: Sequence[tuple[F32, U8]]) -> F64:
+    """Factors that make overlapping frames equally bright, near 1: least squares over pairs of frames."""
+    n = len(looks)
+    rows, right = [np.eye(n)[k] * 3 for k in range(n)], [0.0] * n
+    for i in range(n):
+        for j in range(i):
+            both = (looks[i][1] > 0) & (looks[j][1] > 0)
+            a, b = looks[i][0][..., 1][both], looks[j][0][..., 1][both]
+            use = (a > 1e-4) & (b > 1e-4) & (a < 0.8) & (b < 0.8)
+            if use.sum() < 100:
+                continue
+            weight = math.sqrt(float(use.sum()))
+            row = np.zeros(n)
+            row[i], row[j] = weight, -weight
+            rows.append(row)
+            right.append(-weight * float(np.median(np.log(a[use] / b[use]))))
+    logs = np.linalg.lstsq(np.array(rows), np.array(right), rcond=None)[0]
+    return np.asarray(np.exp(logs - np.mean(logs)))
+
+
+def _seams(looks: Sequence[tuple[F32, U8]], gains: F64) -> list[U8]:
+    """Which frame each small pixel is taken from, as masks."""
+    bright = [np.maximum(look * g, 0) for (look, _), g in zip(looks, gains, strict=True)]
+    images = [np.sqrt(b).astype(np.float32) * np.float32(255) for b in bright]
+    masks = [mask.copy() for _, mask in looks]
+    finder = cv2.detail_GraphCutSeamFinder("COST_COLOR_GRAD")  # type: ignore[attr-defined]
+    found = finder.find(images, [(0, 0)] * len(images), masks)
+    return [np.asarray(m.get() if hasattr(m, "get") else m, np.uint8) for m in found]
+
+
+def _planned(looks: Sequence[tuple[F32, U8]], width: int) -> _Plan:
+    gains = _gains(looks)
+    masks = _seams(looks, gains)
+    reach = max(2.0, WIDE_BAND * width / SMALL)
+    shares = []
+    for mask, (_, inside) in zip(masks, looks, strict=True):
+        soft = cv2.GaussianBlur((mask > 0).astype(np.float32), (0, 0), reach)
+        shares.append(soft * (inside > 0))
+    total = np.maximum(np.sum(shares, axis=0), 1e-6)
+    tones = np.zeros((*masks[0].shape, 3), np.float32)
+    for share, (look, inside), gain in zip(shares, looks, gains, strict=True):
+        tones += _broad(look * np.float32(gain), inside) * (share / total)[..., None]
+    parts = [(m > 0).astype(np.float32) for m in masks]
+    return _Plan(gains, parts, tones)
+
+
+def _broad(look: F32, inside: U8) -> F32:
+    """A frame's broad tones: blurred over what it shows only."""
+    shown = (inside > 0).astype(np.float32)
+    weight = cv2.GaussianBlur(shown, (0, 0), 4) + np.float32(1e-4)
+    blurred = cv2.GaussianBlur(look * shown[..., None], (0, 0), 4) / weight[..., None]
+    return np.asarray(blurred * shown[..., None], np.float32)
+
+
+def _upsized(small: F32, size: tuple[int, int]) -> F32:
+    """A small map at the picture's pixels: small pixel k stands at pixel SMALL * k."""
+    to_small = np.array([[1 / SMALL, 0, 0], [0, 1 / SMALL, 0]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    out = cv2.warpAffine(small, to_small, (size[1], size[0]), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(out, np.float32)
+
+
+def _blended(
+    laid: _Set, lights: Callable[[int], Balanced], plan: _Plan, looks: Sequence[tuple[F32, U8]], told: Told
+) -> tuple[F32, U8]:
+    """The picture: detail from one frame each side of a seam, broad tones from both."""
+    size = (laid.surface.camera.height, laid.surface.camera.width)
+    total, weight = np.zeros((*size, 3), np.float32), np.zeros(size, np.float32)
+    covered = np.zeros(size, np.uint8)
+    for k in range(len(laid.paths)):
+        told(f"place frame {k + 1} of {len(laid.paths)}")
+        image, inside = _sampled(laid, k, lights(k), NODE, size, 1)
+        image *= np.float32(plan.gains[k])
+        part = (_upsized(plan.parts[k], size) > 0.5).astype(np.float32)
+        part = cv2.GaussianBlur(part, (0, 0), NARROW_BAND) * (inside > 0)
+        part = np.maximum(part, np.float32(1e-4) * (inside > 0))
+        image -= _upsized(_broad(looks[k][0] * np.float32(plan.gains[k]), looks[k][1]), size)
+        image *= part[..., None]
+        total += image
+        weight += part
+        covered |= inside
+    total /= np.maximum(weight, np.float32(1e-6))[..., None]
+    total += _upsized(plan.tones, size)
+    total[covered == 0] = 0
+    return np.minimum(total, np.float32(1.0)), covered
+
+
+def _hull(covered: U8) -> F64:
+    """Outline of the covered area, clockwise, thinned to a pixel's accuracy."""
+    outlines, _ = cv2.findContours(covered, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    longest = max(outlines, key=cv2.contourArea)
+    thinned = cv2.approxPolyDP(longest, 1.0, True)[:, 0].astype(float)
+    return thinned if cv2.contourArea(thinned.astype(np.float32), True) > 0 else thinned[::-1]
+
+
+def _guides(
+    paths: Sequence[Path], fit: Callable[[Sequence[Mosaic]], NoiseModel], told: Told
+) -> tuple[list[Guide], list[F32], NoiseModel, Mosaic]:
+    """Guides and half-size luminances of the frames, the noise model of the first, and the middle frame's mosaic."""
+    guides, lumas = [], []
+    noise: NoiseModel | None = None
+    middle: Mosaic | None = None
+    for k, path in enumerate(paths):
+        told(f"look at frame {k + 1} of {len(paths)}")
+        mosaic = read_mosaic(path)
+        noise = noise or fit([mosaic])
+        guides.append(guide_of(mosaic, noise))
+        lumas.append(_luma(mosaic))
+        if k == len(paths) // 2:
+            middle = mosaic
+    assert noise is not None
+    assert middle is not None
+    return guides, lumas, noise, middle
+
+
+def _luma(mosaic: Mosaic) -> F32:
+    """Half-size green, linear, 1.0 at saturation."""
+    greens = [(r, c) for r in range(2) for c in range(2) if mosaic.cfa[r, c] in (1, 3)]
+    height, width = (n // 2 for n in mosaic.raw.shape)
+    out = np.zeros((height, width), np.float32)
+    for r, c in greens:
+        k = int(mosaic.cfa[r, c])
+        span = np.float32(2 * (mosaic.white[k] - mosaic.black[k]))
+        out += (mosaic.plane(r, c)[:height, :width] - np.float32(mosaic.black[k])) / span
+    return out
+
+
+def merge_wide(
+    paths: Sequence[Path],
+    infos: Sequence[FrameInfo],
+    optics: Optics,
+    told: Told,
+    upright: Uprights | None,
+    develop: Develop | None,
+    fit: Callable[[Sequence[Mosaic]], NoiseModel],
+) -> Merged:
+    """Join frames into one plate. Raises Refused where they do not overlap enough or turn too far.
+
+    `upright`: finds a frame's vertical (the level sensor or the frames' own axes stand in without it); `develop`:
+    takes noise out of a mosaic before it is demosaiced.
+    """
+    guides, lumas, noise, middle = _guides(paths, fit, told)
+    turns = find_turns(guides, optics)
+    del guides
+    up, bound = _verticals(list(zip(lumas, infos, strict=True)), turns, upright)
+    axes = _upright_axes(up, turns)
+    rotations = tuple(r @ axes.T for r in turns.rotations)
+    outline = _outline(turns.optics)
+    surface = surface_for([outline @ r for r in rotations], turns.optics.camera.focal)
+    camera = surface.camera
+    width = math.degrees(2 * math.atan(camera.width / 2 / camera.focal)) if not surface.compression else \
+        _degrees_across(surface)  # fmt: skip
+    if width > WIDEST or camera.width * camera.height > MOST_PIXELS:
+        raise Refused(f"together they span {width:.0f} degrees ({camera.width} x {camera.height} pixels), more than "
+                      "one picture can show.")  # fmt: skip
+    laid = _Set(paths, turns.optics, rotations, surface, balance_of(middle))
+    size = ((camera.height - 1) // SMALL + 1, (camera.width - 1) // SMALL + 1)
+
+    def lights(k: int) -> Balanced:
+        return _light(paths[k], laid.multipliers, noise, develop)
+
+    looks = []
+    for k in range(len(paths)):
+        told(f"light of frame {k + 1} of {len(paths)}")
+        looks.append(_sampled(laid, k, lights(k), 2, size, SMALL))
+    plan = _planned(looks, camera.width)
+    rgb, covered = _blended(laid, lights, plan, looks, told)
+    plate = Plate(rgb, covered, _hull(covered), surface.projection, camera, surface.compression,
+                  _least_one(laid.multipliers), middle.xyz_to_camera, up_bound=bound)  # fmt: skip
+    return _merged(paths, infos, turns, rotations, plan, plate, width)
+
+
+def _least_one(multipliers: tuple[float, float, float]) -> tuple[float, float, float]:
+    least = min(multipliers)
+    return multipliers[0] / least, multipliers[1] / least, multipliers[2] / least
+
+
+def _degrees_across(surface: Surface) -> float:
+    c = surface.camera
+    ends = surface.rays(np.array([[0.0, c.cy], [c.width - 1.0, c.cy]]))
+    azimuth = np.degrees(np.arctan2(ends[:, 0], ends[:, 2]))
+    return float(azimuth[1] - azimuth[0])
+
+
+def _merged(
+    paths: Sequence[Path],
+    infos: Sequence[FrameInfo],
+    turns: Turns,
+    rotations: Sequence[F64],
+    plan: _Plan,
+    plate: Plate,
+    width: float,
+) -> Merged:
+    record: dict[str, Any] = {
+        "frames": [p.name for p in paths],
+        "rotations": [np.round(r, 8).tolist() for r in rotations],
+        "focal_px": round(turns.optics.camera.focal, 3),
+        "parallax_px": [round(p, 2) for p in turns.parallax],
+        "overlap": [round(s, 3) for s in turns.shares],
+        "gains": [round(float(g), 4) for g in plan.gains],
+        "degrees_across": round(width, 1),
+        "projection": plate.projection,
+        "up_bound_deg": plate.up_bound,
+    }
+    remarks = [f"joined from {len(paths)} frames, {width:.0f} degrees across, {plate.projection} projection"]
+    worst = max(turns.parallax, default=0.0)
+    if worst > 3:
+        remarks.append(f"near things shift by up to {worst:.0f} pixels between frames: the camera moved as it "
+                       "turned; look along the seams")  # fmt: skip
+    if plate.up_bound is None:
+        remarks.append("nothing told which way is up: taken from how the camera was held")
+    return Merged("wide", infos[len(infos) // 2], tuple(paths), plate=plate, record=record, remarks=tuple(remarks))

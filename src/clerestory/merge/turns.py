@@ -1,0 +1,165 @@
+"""How frames turned about one spot lie to each other: matched details, then the light itself."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from clerestory.merge.align import Guide, Motion, Optics, align, rotation_of
+from clerestory.merge.result import Refused
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+LONG_EDGE = 1400  # pixels of the pictures that details are found in
+DETAILS = 3000
+NEAR = 0.0012  # radians within which matched rays agree: leaves room for parallax
+FEWEST = 25
+SEED = 1
+FOCAL_PRIOR = 0.01  # share by which the stated focal length is expected to be off
+
+
+@dataclass(frozen=True)
+class Turns:
+    """Rotations (n, 3, 3) from the first frame's camera axes to each frame's; the lens with its focal length as the
+    frames have it; the local shifts left between neighbours (95th percentile, pixels); each frame's neighbour."""
+
+    rotations: tuple[F64, ...]
+    optics: Optics
+    parallax: tuple[float, ...]
+    shares: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class _Pair:
+    first: int
+    second: int
+    rays: tuple[F64, F64]
+    rotation: F64
+
+
+def _details(guide: Guide, optics: Optics) -> tuple[F64, F32]:
+    """Rays and descriptors of a frame's details."""
+    level = 0
+    while max(guide.levels[level].shape) > LONG_EDGE and level + 1 < len(guide.levels):
+        level += 1
+    image = np.minimum(guide.levels[level], np.float32(guide.ceiling))
+    low, high = np.percentile(image, [0.5, 99.0])
+    grey = np.clip((image - low) / max(high - low, 1e-6) * 255, 0, 255).astype(np.uint8)
+    grey = cv2.createCLAHE(3.0, (8, 8)).apply(grey)
+    points, descriptors = cv2.SIFT_create(nfeatures=DETAILS).detectAndCompute(grey, None)  # type: ignore[attr-defined]
+    if descriptors is None or len(points) < FEWEST:
+        return np.zeros((0, 3)), np.zeros((0, 128), np.float32)
+    at = (np.array([p.pt for p in points]) + 0.5) * 2 ** (level + 1) - 0.5
+    rays = optics.rays(at)
+    return rays / np.linalg.norm(rays, axis=1, keepdims=True), np.asarray(descriptors, np.float32)
+
+
+def _fitted(a: F64, b: F64) -> F64:
+    u, _, vt = np.linalg.svd(b.T @ a)
+    return np.asarray(u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt)
+
+
+def _matched(i: int, j: int, one: tuple[F64, F32], two: tuple[F64, F32]) -> _Pair | None:
+    """The turn between two frames by seeded RANSAC over pairs of matched rays; None when too few agree."""
+    if min(len(one[0]), len(two[0])) < FEWEST:
+        return None
+    pairs = cv2.BFMatcher().knnMatch(one[1], two[1], k=2)
+    good = [m[0] for m in pairs if len(m) == 2 and m[0].distance < 0.8 * m[1].distance]
+    if len(good) < FEWEST:
+        return None
+    a, b = one[0][[m.queryIdx for m in good]], two[0][[m.trainIdx for m in good]]
+    rng = np.random.default_rng(SEED)
+    best = np.zeros(len(a), bool)
+    for _ in range(400):
+        pick = rng.choice(len(a), 2, replace=False)
+        near = np.linalg.norm(a @ _fitted(a[pick], b[pick]).T - b, axis=1) < 2 * NEAR
+        if near.sum() > best.sum():
+            best = near
+    if best.sum() < FEWEST:
+        return None
+    rotation = _fitted(a[best], b[best])
+    best = np.linalg.norm(a @ rotation.T - b, axis=1) < 3 * NEAR
+    return _Pair(i, j, (a[best], b[best]), _fitted(a[best], b[best])) if best.sum() >= FEWEST else None
+
+
+def _chained(n: int, pairs: Sequence[_Pair]) -> list[F64]:
+    """Rotations from the first frame's axes along the strongest pairs; Refused where frames do not hang together."""
+    known: dict[int, F64] = {0: np.eye(3)}
+    while len(known) < n:
+        links = [p for p in pairs if (p.first in known) != (p.second in known)]
+        if not links:
+            lost = ", ".join(str(k + 1) for k in range(n) if k not in known)
+            raise Refused(f"frame {lost} overlaps too little with the others to be joined to them.")
+        best = max(links, key=lambda p: len(p.rays[0]))
+        if best.first in known:
+            known[best.second] = best.rotation @ known[best.first]
+        else:
+            known[best.first] = best.rotation.T @ known[best.second]
+    return [known[k] for k in range(n)]
+
+
+def _bundled(rotations: Sequence[F64], pairs: Sequence[_Pair]) -> tuple[list[F64], float]:
+    """All turns at once, and the factor on the focal length, by robust least squares over matched rays."""
+    n = len(rotations)
+
+    def with_focal(rays: F64, factor: float) -> F64:
+        out = rays * [1 / factor, 1 / factor, 1]
+        return np.asarray(out / np.linalg.norm(out, axis=1, keepdims=True))
+
+    def unpacked(x: F64) -> tuple[list[F64], float]:
+        turns = [rotations[0]] + [rotation_of(x[3 * k : 3 * k + 3]) @ rotations[k + 1] for k in range(n - 1)]
+        return turns, 1 + float(x[-1])
+
+    def residuals(x: F64) -> F64:
+        turns, factor = unpacked(x)
+        parts = []
+        for p in pairs:
+            a, b = (with_focal(r, factor) for r in p.rays)
+            left = (a @ turns[p.first] - b @ turns[p.second]) / NEAR
+            parts.append(left.ravel() / np.sqrt(max(1.0, len(a) / 300)))
+        return np.concatenate([*parts, [x[-1] / FOCAL_PRIOR]])
+
+    found = least_squares(residuals, np.zeros(3 * (n - 1) + 1), loss="soft_l1", f_scale=0.3)
+    return unpacked(found.x)
+
+
+def _refined(guides: Sequence[Guide], rotations: Sequence[F64], optics: Optics) -> tuple[list[F64], list[Motion]]:
+    """Neighbours laid on each other by their light: rotations along the chain in order of overlap."""
+    order = _order(rotations)
+    out: dict[int, F64] = {order[0]: rotations[order[0]]}
+    motions = []
+    for a, b in itertools.pairwise(order):
+        start = rotations[b] @ rotations[a].T
+        motion = align(guides[a], guides[b], optics, local=False, start=start)
+        angle = np.linalg.norm(cv2.Rodrigues(motion.rotation @ start.T)[0])
+        # Details hold the turn to within a pixel or two; a match of the light far from that has gone astray.
+        turn = motion.rotation if angle < 6 * NEAR else start
+        out[b] = turn @ out[a]
+        motions.append(motion)
+    return [out[k] for k in range(len(rotations))], motions
+
+
+def _order(rotations: Sequence[F64]) -> list[int]:
+    """Frames along the direction in which their axes spread most."""
+    axes = np.array([r[2] for r in rotations])
+    spread = axes - axes.mean(axis=0)
+    direction = np.linalg.svd(spread)[2][0]
+    return [int(k) for k in np.argsort(spread @ direction)]
+
+
+def find_turns(guides: Sequence[Guide], optics: Optics) -> Turns:
+    """How the frames were turned. Raises Refused where they do not overlap enough."""
+    seen = [_details(g, optics) for g in guides]
+    n = len(guides)
+    found = [_matched(i, j, seen[i], seen[j]) for i in range(n) for j in range(i + 1, n)]
+    pairs = [p for p in found if p is not None]
+    rotations, factor = _bundled(_chained(n, pairs), pairs)
+    lens = replace(optics, camera=replace(optics.camera, focal=optics.camera.focal * factor))
+    rotations, motions = _refined(guides, rotations, lens)
+    return Turns(tuple(rotations), lens, tuple(m.parallax for m in motions), tuple(m.share for m in motions))
