@@ -271,6 +271,7 @@ def shade_limit(noise: WorkingNoise, exposure: float) -> float:
 
 
 WINDOW_ABOVE = 3.5  # stops over the darker quarter of the picture
+LIGHTEST = -0.9  # log2 of display that the lightest surface reaches at least
 
 
 def judge(rgb: F32, noise: WorkingNoise | None = None) -> ToneSettings:
@@ -283,7 +284,9 @@ def judge(rgb: F32, noise: WorkingNoise | None = None) -> ToneSettings:
     stone = live[live < quarter + WINDOW_ABOVE]  # windows are not what the stone is exposed for
     mid = float(np.median(stone))
     body = stone[(stone > mid - 2.5) & (stone < mid + 2.0)]
-    exposure = float(np.clip(MID - 0.15 - float(np.mean(body)), -4.0, 7.0))
+    exposure = MID - 0.15 - float(np.mean(body))
+    # Where no window sets the scale, what is lightest still has to be light.
+    exposure = float(np.clip(max(exposure, LIGHTEST - float(np.percentile(live, 98))), -4.0, 7.0))
     high = float(np.percentile(live, 99.7)) + exposure
     hold = float(np.clip(high + 0.2, 0.0, 8.0))
     lift = float(np.clip(0.5 * (-5.0 - (dark + exposure)), 0.0, 2.5))
