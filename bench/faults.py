@@ -185,24 +185,25 @@ def mutate_words(count: int, first: int) -> dict[str, int]:
     return dict(ends)
 
 
-def one_life(command: list[str], after: float) -> bool:
-    """Start a run and kill it after a time; whether it came to its end before."""
+def one_life(command: list[str], after: float) -> int | None:
+    """Start a run and kill it after a time; its exit status when it came to its end before, else None."""
     run = subprocess.Popen(command, stdout=subprocess.PIPE)
     assert run.stdout is not None
     run.stdout.readline()
     try:
-        run.wait(after)
-        return True
+        return run.wait(after)
     except subprocess.TimeoutExpired:
         os.kill(run.pid, signal.SIGKILL)
         run.wait()
-        return False
+        return None
 
 
 def kill(count: int, seed: int) -> dict[str, int]:
     """Kills during import and sorting; faults found after each, all of which must be 0."""
     rng = random.Random(seed)
-    faults: collections.Counter[str] = collections.Counter({"originals differ": 0, "copies differ": 0, "check": 0})
+    faults: collections.Counter[str] = collections.Counter(
+        {"runs that failed": 0, "originals differ": 0, "copies differ": 0}
+    )
     ended = 0
     with tempfile.TemporaryDirectory() as name:
         root = Path(name)
@@ -219,7 +220,10 @@ def kill(count: int, seed: int) -> dict[str, int]:
                 subprocess.run(["rm", "-rf", *places[1:]], check=True)
                 ended = 0
             start = time.perf_counter()
-            if one_life([sys.executable, str(root / "run.py"), *places], rng.uniform(0, 1.2 * full)):
+            status = one_life([sys.executable, str(root / "run.py"), *places], rng.uniform(0, 1.2 * full))
+            if status:
+                faults["runs that failed"] += 1
+            elif status == 0:
                 full, ended = max(0.5, time.perf_counter() - start), ended + 1
             faults["originals differ"] += sum(digest_of(p) != d for p, d in before.items())
             for frames in (root / "visit/frames", root / "spare/frames"):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import cv2
@@ -104,6 +104,23 @@ def clipping_of(mosaic: Mosaic) -> Clipping:
         one, two, three = (int(n) / many.size for n in np.bincount(many.ravel(), minlength=4)[1:4])
     a, b, c, d = found
     return Clipping(_four(level), (a, b, c, d), _four(share), one, two, three)
+
+
+def with_real_white(mosaic: Mosaic) -> Mosaic:
+    """The mosaic with `white` lowered to where its channels are seen to clip.
+
+    A channel that does not clip in this frame takes the least level seen in the others: they share one converter.
+    Without it, clipped highlights of a camera whose stated white level is too high come out coloured.
+    """
+    channels = [int(c) for c in mosaic.cfa.ravel()]
+    levels = {
+        c: clip_level(mosaic.plane(i // 2, i % 2), mosaic.black[c], mosaic.white[c]) for i, c in enumerate(channels)
+    }
+    seen = [level for level, found in levels.values() if found]
+    if not seen:
+        return mosaic
+    white = np.array([levels[c][0] if levels[c][1] else min(min(seen), mosaic.white[c]) for c in range(4)])
+    return replace(mosaic, white=white)
 
 
 Plane = NDArray[np.float32]

@@ -91,6 +91,14 @@ class Tags:
                 return values[0]
         return None
 
+    def speed_of_maker(self) -> float | None:
+        """ISO speed from makers' own tags, as exiv2 knows them."""
+        found = exiv2.isoSpeed(self._data)
+        if found is None or found == self._data.end() or found.count() < 1:
+            return None
+        value = float(found.toFloat(0))
+        return value if 0 < value < 1e7 else None
+
     def data(self, name: str) -> bytes:
         """A tag's bytes as they stand in the file; b'' when it is missing."""
         found = self._find(name)
@@ -144,12 +152,7 @@ def iso_of(tags: Tags) -> float | None:
                         "Exif.Photo.ISOSpeed", "Exif.Image.ExposureIndex")
     if newer is not None and newer > 0:
         return newer
-    found = exiv2.isoSpeed(tags._data)
-    try:
-        value = float(found.toFloat(0)) if found is not None and found != tags._data.end() else 0.0
-    except (AttributeError, exiv2.Exiv2Error):
-        return None
-    return value if 0 < value < 1e7 else None
+    return tags.speed_of_maker()
 
 
 def level_of(tags: Tags) -> tuple[float, float] | None:

@@ -205,13 +205,6 @@ class Catalogue:
             base.executemany(_insert("frames", _FRAME), [[getattr(r, n) for n in _FRAME] for r in given])
             _index_words(base, [r.name for r in given])
 
-    def put_views(self, rows: Iterable[ViewRow]) -> None:
-        """Replace all views."""
-        with self._writing() as base:
-            base.execute("DELETE FROM views")
-            base.executemany(_insert("views", _VIEW), [[getattr(r, n) for n in _VIEW] for r in rows])
-            _index_words(base, None)
-
     def replace_all(self, frames: Iterable[FrameRow], views: Iterable[ViewRow]) -> None:
         """The whole content, in one transaction: a reader sees the old or the new."""
         with self._writing() as base:
@@ -290,11 +283,6 @@ class Catalogue:
                 "INSERT OR REPLACE INTO finished (stage, item, key, result) VALUES (?, ?, ?, ?)",
                 (stage, item, key, json.dumps(result, sort_keys=True)),
             )
-
-    def forget(self, stage: str, item: str) -> None:
-        """Drop the record that a stage ended."""
-        with self._writing() as base:
-            base.execute("DELETE FROM finished WHERE stage = ? AND item = ?", (stage, item))
 
     def faults(self) -> list[str]:
         """What SQLite's own check finds wrong with the file."""

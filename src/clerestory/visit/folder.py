@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from clerestory.errors import UserError
-from clerestory.visit.store import DIGEST_BYTES, sweep, write_atomic
+from clerestory.visit.store import DIGEST_BYTES, sweep
 
 DIGESTS = "frames.b2sum"
 
@@ -124,9 +123,3 @@ def add_digest(path: Path, name: str, digest: str) -> None:
         file.write(_line(name, digest).encode(errors="surrogateescape"))
         file.flush()
         os.fsync(file.fileno())
-
-
-def write_digests(path: Path, digests: Mapping[str, str]) -> None:
-    """The whole list, in order of name."""
-    text = "".join(_line(name, digests[name]) for name in sorted(digests))
-    write_atomic(path, text.encode(errors="surrogateescape"))

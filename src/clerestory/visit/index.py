@@ -76,6 +76,7 @@ def sort_visit(
     if not visit.frames.is_dir():
         raise UserError(f"{visit.frames}: no such folder; bring frames in first.")
     abouts = read_abouts(visit.about)
+    visit.sweep()
     take_up(visit)
     found = sort_folder(visit.frames, progress, workers, earlier_views(visit), visit.looks)
     frames, views = rows_of(found, read_digests(visit.digests), abouts)
