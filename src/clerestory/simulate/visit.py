@@ -20,7 +20,7 @@ from clerestory.simulate.scene import LUMINANCE, Church, Visitor
 from clerestory.simulate.shoot import Shot, bracket, shoot, write_frame
 
 START = datetime(2026, 5, 14, 10, 42, 7)
-SIZE = (3456, 2592)
+SIZE = (2592, 1944)
 SLOWEST_ISO, FASTEST_ISO = 200.0, 6400.0
 STEADY = 0.45  # shake of a sharp frame, as a share of the sharp limit
 
