@@ -33,6 +33,10 @@ class Source:
     light: Floats
     factor: tuple[float, float]
     """Prepared pixels for one of the picture's, across and down."""
+    rows: Floats | None = None
+    """Coverage of the frame's rows, when `light` already has them: a pan resamples down only once."""
+    columns: Floats | None = None
+    """The same for columns: a tilt resamples across only once."""
 
 
 def prepare(linear: Floats, closest: float, frame_width: int) -> Source:
@@ -107,6 +111,10 @@ def _weights(
 @njit(cache=True, nogil=True, fastmath=True)
 def _across(d: Floats, left: int, x0: NDArray[np.int32], wx: Floats, out: Floats) -> None:
     """Taps across, at least six, always even in number; the first six written out, which is twice as fast."""
+    if wx.shape[1] == 1:
+        for i in range(out.size):
+            out[i] = d[i]
+        return
     for x in range(x0.size):
         i = 3 * (x0[x] - left)
         a, b, c, e, f, g = wx[x, 0], wx[x, 1], wx[x, 2], wx[x, 3], wx[x, 4], wx[x, 5]
@@ -135,6 +143,9 @@ def _row(
     out: Floats,
 ) -> None:
     """One frame row, linear RGB interleaved: taps down first, then across. `down` is scratch space."""
+    if wy.size == 1:
+        _across(light[y0, 3 * left : 3 * right], left, x0, wx, out)
+        return
     count = 3 * (right - left)
     rows = wy.size
     a = light[y0, 3 * left : 3 * right]
@@ -189,12 +200,14 @@ def _linear_band(
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _levels_row(row: Floats, table: Floats, luma: Bytes, enc: Floats) -> None:
+def _levels_row(row: Floats, c: Floats, luma: Bytes, enc: Floats) -> None:
     """Linear to encoded R'G'B' (kept in `enc`) and one row of luma."""
+    for i in range(enc.size):
+        v = min(max(row[i], np.float32(0)), np.float32(1))
+        t = np.sqrt(np.sqrt(v))
+        curve = c[0] + t * (c[1] + t * (c[2] + t * (c[3] + t * (c[4] + t * c[5]))))
+        enc[i] = np.float32(12.92) * v if v < np.float32(0.0031308) else curve
     for x in range(luma.size):
-        for c in range(3):
-            v = min(max(row[3 * x + c], np.float32(0)), np.float32(1))
-            enc[3 * x + c] = table[int(v * np.float32(65535) + np.float32(0.5))]
         r, g, b = enc[3 * x], enc[3 * x + 1], enc[3 * x + 2]
         y = np.float32(0.2126) * r + np.float32(0.7152) * g + np.float32(0.0722) * b
         luma[x] = np.uint8(np.float32(16.5) + np.float32(219) * y)
@@ -222,7 +235,7 @@ def _video_band(
     ys: tuple[NDArray[np.int32], Floats, Floats],
     xs: tuple[NDArray[np.int32], Floats, Floats],
     dark: Floats,
-    table: Floats,
+    curve: Floats,
     rows: tuple[int, int],
     luma: Bytes,
     u: Bytes,
@@ -240,19 +253,19 @@ def _video_band(
     for y in range(rows[0], rows[1], 2):
         _row(light, y0[y], wy[y], x0, wx, left, right, down, row)
         _surrounded(row, cy[y], cx, filled, dark)
-        _levels_row(row, table, luma[y], upper)
+        _levels_row(row, curve, luma[y], upper)
         _row(light, y0[y + 1], wy[y + 1], x0, wx, left, right, down, row)
         _surrounded(row, cy[y + 1], cx, filled, dark)
-        _levels_row(row, table, luma[y + 1], lower)
+        _levels_row(row, curve, luma[y + 1], lower)
         _chroma_row(upper, lower, u[y // 2], v[y // 2])
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _levels_band(linear: Floats, table: Floats, rows: tuple[int, int], luma: Bytes, u: Bytes, v: Bytes) -> None:
+def _levels_band(linear: Floats, curve: Floats, rows: tuple[int, int], luma: Bytes, u: Bytes, v: Bytes) -> None:
     upper, lower = np.empty(linear.shape[1], np.float32), np.empty(linear.shape[1], np.float32)
     for y in range(rows[0], rows[1], 2):
-        _levels_row(linear[y], table, luma[y], upper)
-        _levels_row(linear[y + 1], table, luma[y + 1], lower)
+        _levels_row(linear[y], curve, luma[y], upper)
+        _levels_row(linear[y + 1], curve, luma[y + 1], lower)
         _chroma_row(upper, lower, u[y // 2], v[y // 2])
 
 
@@ -277,6 +290,14 @@ def code_values() -> Floats:
     return np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.maximum(v, 1e-9) ** (1 / 2.4) - 0.055).astype(np.float32)
 
 
+def _curve() -> Floats:
+    """Coefficients of the same curve as a polynomial in the fourth root of light, to 0.01 of an 8-bit level."""
+    light = np.linspace(0.0031308, 1, 20000)
+    powers = np.vander(light**0.25, 6, increasing=True)
+    coefficients = np.linalg.lstsq(powers, 1.055 * light ** (1 / 2.4) - 0.055, rcond=None)[0]
+    return np.asarray(coefficients, np.float32)
+
+
 def planes_of(frame: av.VideoFrame) -> tuple[Bytes, Bytes, Bytes]:
     """The luma and chroma planes of a yuv420p frame as writable arrays without copying."""
     out = []
@@ -284,6 +305,22 @@ def planes_of(frame: av.VideoFrame) -> tuple[Bytes, Bytes, Bytes]:
         data = np.frombuffer(memoryview(plane), np.uint8).reshape(plane.height, plane.line_size)
         out.append(data[:, : plane.width])
     return out[0], out[1], out[2]
+
+
+def _as_it_is(coverage: Floats) -> tuple[NDArray[np.int32], Floats, Floats]:
+    """An axis along which the source is the frame's already."""
+    count = coverage.size
+    return np.arange(count, dtype=np.int32), np.ones((count, 1), np.float32), coverage
+
+
+def _once(light: Floats, axis: tuple[NDArray[np.int32], Floats, Floats]) -> Floats:
+    """Light resampled along its first axis."""
+    first, weights, _ = axis
+    out = np.zeros((first.size, *light.shape[1:]), np.float32)
+    for i in range(first.size):
+        taps = light[first[i] : first[i] + weights.shape[1]]
+        np.einsum("k,k...->...", weights[i, : len(taps)], taps, out=out[i])
+    return out
 
 
 class Renderer:
@@ -295,7 +332,7 @@ class Renderer:
         bands = max(1, threads)
         edges = [2 * round(i * height / bands / 2) for i in range(bands)] + [height]
         self._bands = list(pairwise(edges))
-        self._table = code_values()
+        self._curve = _curve()
         self._dark = np.array(SURROUND, np.float32)
 
     def close(self) -> None:
@@ -307,8 +344,27 @@ class Renderer:
     def _axes(self, source: Source, framing: Framing) -> Iterator[tuple[NDArray[np.int32], Floats, Floats]]:
         fx, fy = source.factor
         height, width = source.light.shape[:2]
-        yield _weights(framing.top * fy, framing.height * fy / self.height, self.height, height, B, C)
-        yield _weights(framing.left * fx, framing.width * fx / self.width, self.width, width, B, C)
+        if source.rows is None:
+            yield _weights(framing.top * fy, framing.height * fy / self.height, self.height, height, B, C)
+        else:
+            yield _as_it_is(source.rows)
+        if source.columns is None:
+            yield _weights(framing.left * fx, framing.width * fx / self.width, self.width, width, B, C)
+        else:
+            yield _as_it_is(source.columns)
+
+    def settled(self, source: Source, start: Framing, end: Framing) -> Source:
+        """A source for a move between two framings, resampled ahead along the axis that the move leaves alone."""
+        height, width = source.light.shape[:2]
+        fx, fy = source.factor
+        if (start.top, start.height) == (end.top, end.height):
+            axis = _weights(start.top * fy, start.height * fy / self.height, self.height, height, B, C)
+            return Source(_once(source.light, axis), source.factor, rows=axis[2])
+        if (start.left, start.width) == (end.left, end.width):
+            axis = _weights(start.left * fx, start.width * fx / self.width, self.width, width, B, C)
+            turned = _once(np.ascontiguousarray(source.light.transpose(1, 0, 2)), axis)
+            return Source(np.ascontiguousarray(turned.transpose(1, 0, 2)), source.factor, columns=axis[2])
+        return source
 
     def linear(self, source: Source, framing: Framing, out: Floats) -> None:
         """A framing in linear light into `out`, height x 3 width."""
@@ -321,12 +377,12 @@ class Renderer:
         ys, xs = self._axes(source, framing)
         flat = source.light.reshape(source.light.shape[0], -1)
         luma, u, v = planes_of(frame)
-        self._each(lambda rows: _video_band(flat, ys, xs, self._dark, self._table, rows, luma, u, v))
+        self._each(lambda rows: _video_band(flat, ys, xs, self._dark, self._curve, rows, luma, u, v))
 
     def levels(self, linear: Floats, frame: av.VideoFrame) -> None:
         """Linear light, height x 3 width, to video levels."""
         luma, u, v = planes_of(frame)
-        self._each(lambda rows: _levels_band(linear, self._table, rows, luma, u, v))
+        self._each(lambda rows: _levels_band(linear, self._curve, rows, luma, u, v))
 
     def mix(self, a: Floats, b: Floats, share: Floats) -> None:
         """b mixed into a, in place, in linear light; `share` of b by column, float32 of the frame's width."""

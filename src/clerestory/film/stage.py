@@ -132,14 +132,19 @@ def light_scene(scene: Scene, renderer: Renderer) -> Lit:
         return StillCard(renderer, lettering.card_light(scene.card or Card(), size))
     path = scene_path(scene, size)
     linear = load_linear(scene.picture.path)
-    after = Moving(renderer, prepare(linear, path.closest(), size[0]), path)
+    after = _moving(renderer, linear, path)
     if scene.before is None:
         return after
     raw = load_linear(scene.before)
     scaled = _scaled(path, raw.shape[1] / linear.shape[1], raw.shape[0] / linear.shape[0])
-    before = Moving(renderer, prepare(raw, scaled.closest(), size[0]), scaled)
+    before = _moving(renderer, raw, scaled)
     first, last = wipe_frames(scene)
     return Wiped(before, after, first, last)
+
+
+def _moving(renderer: Renderer, linear: Floats, path: Path) -> Moving:
+    source = prepare(linear, path.closest(), renderer.width)
+    return Moving(renderer, source if path.still else renderer.settled(source, path.start, path.end), path)
 
 
 def wipe_frames(scene: Scene) -> tuple[int, int]:
