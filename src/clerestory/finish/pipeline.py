@@ -131,10 +131,10 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
     )
     stage("tone")
     settings = tone.judge(half, noise)
-    return Seen(source, half, multipliers, camera, known, upright, _asked(settings, recipe), noise, (*said, *guessed))
+    return Seen(source, half, multipliers, camera, known, upright, asked(settings, recipe), noise, (*said, *guessed))
 
 
-def _asked(settings: tone.ToneSettings, recipe: Recipe) -> tone.ToneSettings:
+def asked(settings: tone.ToneSettings, recipe: Recipe) -> tone.ToneSettings:
     """The tool's settings with the recipe's put over them. The recipe's exposure is added to the tool's."""
     changes = {
         name: value

@@ -110,7 +110,7 @@ def find_upright(
     found = _from_edges(segments, level)
     if len(guides) < 2:
         return found
-    return _with_guides(found, guides, camera, distortion)
+    return with_guides(found, guides, camera, distortion)
 
 
 def _pair(noise: PlaneNoise | tuple[float, float] | None) -> tuple[float, float] | None:
@@ -216,7 +216,7 @@ def _guide_lines(
     return lines.on_sphere(ends, slope, np.ones(len(guides)), camera), np.array([g.kind == "upright" for g in guides])
 
 
-def _with_guides(
+def with_guides(
     found: Upright, guides: Sequence[LineGuide], camera: Intrinsics, distortion: Distortion | None
 ) -> Upright:
     """The vertical the guides ask for; the edges fill in, as if no better than EDGES_BESIDE_GUIDES, what is left."""
