@@ -221,7 +221,7 @@ def _apply(rgb, slope, offset, step, ev, table, low, per_stop, detail, floor):  
             base = a * log + b
             stops = ev + _table(base + ev, table, low, per_stop) + detail * (log - base)
             gain = np.exp2(stops)
-            shown = n * gain
+            shown = max(max(r, max(g, bl)), n) * gain  # of the strongest channel: none meets the ceiling, hue stays
             gain *= _shoulder(shown) / shown
             rgb[y, x, 0] = min(max(r * gain, np.float32(0)), np.float32(1))
             rgb[y, x, 1] = min(max(g * gain, np.float32(0)), np.float32(1))
