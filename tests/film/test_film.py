@@ -248,15 +248,18 @@ def test_what_is_wrong_is_named_before_anything_is_encoded(tmp_path: Path) -> No
         '[[shots]]\npicture = "nave"\nnarration = "broken.wav"\nwords = "Some words"\n'
         '[[shots]]\npicture = "nave"\nnarration = "absent.wav"\nwords = "Some words"\n'
         f'[[shots]]\npicture = "nave"\nseconds = 4\nwords = "{"many words " * 20}"\n'
-        '[[shots]]\npicture = "nave"\nbefore = true\n',
+        '[[shots]]\npicture = "nave"\nbefore = true\n'
+        '[[shots]]\npicture = "short"\n',
     )
+    whole = (visit / "pictures" / "nave.tif").read_bytes()
+    (visit / "pictures" / "short.tif").write_bytes(whole[: len(whole) // 2])
     with pytest.raises(UserError) as error:
         film.make(visit)
     lines = str(error.value).splitlines()
     for shot, reason in {
         "shot 1 (gone)": "no picture of that name", "shot 2 (nave)": "clipped", "shot 3 (nave)": "empty",
         "shot 4 (nave)": "not readable", "shot 5 (nave)": "no sound file", "shot 6 (nave)": "words are too long",
-        "shot 7 (nave)": "no raw rendering",
+        "shot 7 (nave)": "no raw rendering", "shot 8 (short)": "ends before",
     }.items():  # fmt: skip
         assert any(shot in line and reason in line for line in lines), (shot, reason, lines)
     assert not (visit / ".clerestory").exists() and not (visit / "film" / "film.mp4").exists()

@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from clerestory.film.loudness import RATE, measured
-from clerestory.film.sound import Clip, Mix, Recording, cut_take, finish_sound, spoken
+from clerestory.film.sound import Clip, Mix, Recording, cut_take, finish_sound, read_sound, spoken
 
 Sound = NDArray[np.float64]
 
@@ -110,6 +110,42 @@ def test_finished_sound_has_its_loudness_and_keeps_its_peaks() -> None:
     assert loudness == pytest.approx(-14.0, abs=0.1)
     assert np.abs(heard).max() > 0.7  # the limiter had work to do, or this shows nothing
     assert finished.true_peak < -1.0
+
+
+def test_music_gives_way_to_speech_and_tone_fills_the_gaps() -> None:
+    rng = np.random.default_rng(8)
+    talk = Recording(Path("talk.wav"), rng.standard_normal((1, 3 * RATE)).astype(np.float32) * 1e-9, 0.0)
+    music = 0.1 * np.sin(2 * np.pi * 220 * np.arange(RATE * 2) / RATE, dtype=np.float32)[None]
+    clip = Clip(talk, 0, 3 * RATE, 4 * RATE)
+    bed = Mix(12 * RATE, (clip,), music=music)
+    alone, under = bed.block(2 * RATE, 3 * RATE).std(), bed.block(5 * RATE, 6 * RATE).std()
+    assert 20 * np.log10(alone / under) == pytest.approx(12, abs=0.5)
+    whole = np.concatenate([bed.block(0, 100_001), bed.block(100_001, 12 * RATE)], axis=1)
+    assert np.array_equal(whole, bed.block(0, 12 * RATE))  # where blocks are cut does not show
+    assert np.abs(np.diff(whole)).max() < 0.01  # nor does the loop's seam, nor the duck
+    tone = Mix(12 * RATE, (clip,), tone=music)
+    assert tone.block(2 * RATE, 3 * RATE).std() > 0.05 and tone.block(5 * RATE, 6 * RATE).std() < 1e-6
+
+
+KINDS = [("flac", "flac", 44100), ("mp3", "mp3", 44100), ("pcm_s24le", "wav", 96000)]
+
+
+@pytest.mark.parametrize(("codec", "ending", "rate"), KINDS)
+def test_recordings_of_many_kinds_are_read_at_one_rate(codec: str, ending: str, rate: int, tmp_path: Path) -> None:
+    path = tmp_path / f"tone.{ending}"
+    wave = (0.25 * np.sin(2 * np.pi * 440 * np.arange(2 * rate) / rate)).astype(np.float32)
+    with av.open(path, "w") as container:
+        stream = container.add_stream(codec, rate=rate, layout="stereo")
+        resampler = av.AudioResampler(format=stream.codec_context.format or "s16", layout="stereo", rate=rate)
+        frame = av.AudioFrame.from_ndarray(np.stack([wave, wave]), format="fltp", layout="stereo")
+        frame.sample_rate = rate
+        for part in resampler.resample(frame):
+            container.mux(stream.encode(part))
+        container.mux(stream.encode(None))
+    recording = read_sound(path)
+    assert recording.seconds == pytest.approx(2.0, abs=0.06) and recording.samples.shape[0] == 2
+    assert recording.samples[0, RATE // 2 : RATE].std() == pytest.approx(0.25 / np.sqrt(2), rel=0.06)  # LAME turns down by 0.95
+    assert recording.clipped == 0
 
 
 def test_a_take_is_cut_at_the_silences_that_fit_the_words() -> None:

@@ -36,7 +36,7 @@ _SHEET = f"""
 _LOWER = (
     _SHEET
     + """
-#place(left + bottom, block(width: 640pt, {
+#place(left + bottom, dy: -data.lift * 1pt, block(width: 640pt, {
   set text(hyphenate: false)
   if data.caption != "" { rule(30pt); v(10pt, weak: true); text(size: 23pt, data.caption) }
   if data.settings != "" { v(9pt, weak: true); stone(13pt, text(tracking: 0.03em, data.settings)) }
@@ -109,9 +109,13 @@ def _cropped(colour: Floats, cover: Floats, words: str) -> Layer:
     return Layer(left, top, np.ascontiguousarray(colour[part]), np.ascontiguousarray(cover[part]), words)
 
 
-def lower_third(caption: str, settings: str, size: tuple[int, int]) -> Layer:
-    """A place caption with the camera's settings under it, on a soft shade that keeps it readable."""
-    rgba = _letters(_LOWER, {"caption": caption, "settings": settings}, size).astype(np.float32) / np.float32(255)
+def lower_third(caption: str, settings: str, size: tuple[int, int], lift: float = 0.0) -> Layer:
+    """A place caption with the camera's settings under it, on a soft shade that keeps it readable.
+
+    `lift` raises it by so many points, to leave the foot of the frame to spoken captions.
+    """
+    letters = _letters(_LOWER, {"caption": caption, "settings": settings, "lift": lift}, size)
+    rgba = letters.astype(np.float32) / np.float32(255)
     width, height = size
     text = rgba[..., 3]
     ys, xs = np.nonzero(text > 0.02)

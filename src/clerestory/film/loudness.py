@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-from scipy.ndimage import minimum_filter1d
+from scipy.ndimage import minimum_filter1d, uniform_filter1d
 from scipy.signal import lfilter
 
 Floats = NDArray[np.float32]
@@ -139,8 +139,11 @@ def limiter_gain(samples: NDArray[np.floating], ceiling: float) -> Floats:
     peak = oversampled_peak(samples)
     peak = np.maximum(peak, np.roll(peak, 1))
     wanted = np.minimum(np.float32(1), np.float32(ceiling) / np.maximum(peak, np.float32(1e-9))).astype(np.float32)
+    if wanted.min() >= 1:
+        return wanted
     wanted = minimum_filter1d(wanted, 2 * REACH + 1, mode="nearest")
     _released(wanted, float(np.exp(-1 / (0.12 * RATE))))
-    window = np.hanning(2 * REACH + 1)
-    smooth: Floats = np.convolve(np.pad(wanted, REACH, mode="edge"), window / window.sum(), "valid")
+    smooth = wanted
+    for _ in range(2):  # two moving averages: a triangle as wide as the minimum was taken over
+        smooth = uniform_filter1d(smooth.astype(np.float64), REACH + 1, mode="nearest")
     return smooth.astype(np.float32)

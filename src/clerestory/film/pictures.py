@@ -109,9 +109,23 @@ def size_of(path: Path) -> tuple[int, int]:
         raise UserError(f"{path}: not readable as a JPEG or TIFF picture; write it again.") from None
 
 
+def _cut_short(path: Path) -> bool:
+    """True when a picture file ends before its pixels do: a copy that was broken off."""
+    size = path.stat().st_size
+    if path.suffix.lower().startswith(".tif"):
+        with tifffile.TiffFile(path) as tiff:
+            page = tiff.pages.first
+            return any(a + n > size for a, n in zip(page.dataoffsets, page.databytecounts, strict=True))
+    with path.open("rb") as file:
+        file.seek(max(0, size - 65536))
+        return b"\xff\xd9" not in file.read()  # JPEG's end of image (ITU-T T.81)
+
+
 def read_picture(path: Path) -> Picture:
-    """What a picture says of itself."""
+    """What a picture says of itself; an unreadable or broken-off file is a UserError."""
     width, height = size_of(path)
+    if _cut_short(path):
+        raise UserError(f"{path}: the file ends before its picture does; copy or write it again.")
     exif, xmp = _metadata(path)
 
     def said(key: str) -> str:

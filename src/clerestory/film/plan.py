@@ -17,6 +17,7 @@ from clerestory.film.scenes import RATE, Plan, Scene, Speech
 from clerestory.film.sound import Recording, cut_take, faults, read_sound, spoken
 
 _IN, _OUT = 0.4, 0.7  # seconds of quiet before and after the words of a shot
+_BRIEF = 3.6  # seconds a picture is seen at the least, however few the words
 _CARD_JOIN = 20
 _ACROSS = 7.0  # seconds a point takes to cross the frame in an unhurried pan; common practice ("seven-second rule")
 
@@ -126,6 +127,9 @@ def _sources(desk: _Desk, number: int, shot: Shot) -> _Sources | None:
     except UserError as error:
         desk.problems.append(f"{label}: {error}")
         return None
+    if min(picture.width, picture.height) < 64:
+        desk.problems.append(f"{label}: {picture.width} x {picture.height} pixels are too few for a film")
+        return None
     before = named_picture(folder / "before", path.stem) if shot.before else None
     if shot.before and before is None:
         desk.problems.append(f"{label}: no raw rendering in {folder / 'before'} to wipe from")
@@ -159,9 +163,10 @@ def _length(desk: _Desk, scene: Scene, shot: Shot, piece: _Spoken | None, speed:
     shared = (scene.lead + scene.tail) / RATE
     reading = seconds_needed(shot.words) if shot.words else 0.0
     if shot.seconds is None:
+        least = _unhurried(shot, scene, desk.size)
         if speech:
-            return _frames(shared + _IN + max(speech, reading) + _OUT)
-        return _frames(max(QUIET_SECONDS, _unhurried(shot, scene, desk.size)) + shared / 2)
+            return _frames(max(shared + _IN + max(speech, reading) + _OUT, _BRIEF + shared, least + shared / 2))
+        return _frames(max(QUIET_SECONDS, least) + shared / 2)
     room = shot.seconds - shared - 0.2
     if shot.words and max(speech, reading) > room:
         what = "they are spoken in" if speech >= reading else "their captions are read in"
@@ -198,6 +203,12 @@ def _credit_cards(film: Film) -> Iterator[Scene]:
         yield Scene("credits", 0, _frames(seconds), _CARD_JOIN, card=Card("Credits" if i == 0 else "", lines, 26.0))
 
 
+def _settings(picture: Picture, shot: Shot) -> str:
+    """The line under the caption."""
+    said = [picture.settings] if shot.settings and picture.settings else []
+    return " · ".join(said + (["as recorded, then finished"] if shot.before else []))
+
+
 def _outline(desk: _Desk) -> list[Scene]:
     """All scenes in order, with their joins but not yet their lengths."""
     film = desk.film
@@ -216,7 +227,7 @@ def _outline(desk: _Desk) -> list[Scene]:
             Scene(
                 _label(number, shot), 0, 0, lead, number=number, shot=shot, picture=sources.picture,
                 before=sources.before, whole=sources.whole, region=sources.region, caption=shot.caption,
-                settings=sources.picture.settings if shot.settings else "",
+                settings=_settings(sources.picture, shot),
             )
         )  # fmt: skip
     scenes.extend(_credit_cards(film))

@@ -20,6 +20,7 @@ from clerestory.film.scenes import RATE, Scene
 
 FADE = 12  # frames a caption takes to come or go
 CAPTION_SECONDS = 6.0
+SPOKEN_LIFT = 46.0  # points that a place caption stands higher where spoken captions run below it
 
 
 @dataclass(frozen=True)
@@ -177,7 +178,7 @@ def spans_of(scene: Scene) -> list[Span]:
 def layer_of(span: Span, scene: Scene, size: tuple[int, int]) -> Layer:
     """What a span shows."""
     if span.what == "caption":
-        return lettering.lower_third(scene.caption, scene.settings, size)
+        return lettering.lower_third(scene.caption, scene.settings, size, SPOKEN_LIFT if scene.speech else 0.0)
     assert scene.whole and scene.region
     return lettering.inset(load_linear(scene.whole.path), scene.region, size)
 
