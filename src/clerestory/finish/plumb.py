@@ -26,6 +26,9 @@ LEVEL_SENSOR = 0.5
 # Log likelihood that uprights must gain beyond what the best pair of so many edges gains by chance.
 BY_CHANCE = 3.0
 LEVEL_GAIN = 24.0
+LEVEL_INSTEAD = 6.0
+# Tilt (degrees) from which the vertical lies in or near the frame.
+INSIDE = 45.0
 RIVAL = 8.0
 FEWEST = 4
 # How truly a hand draws, as a share of the frame's longer side, and how little edges say beside it, degrees.
@@ -85,9 +88,9 @@ class Upright:
 
 
 def _unknown(reasons: str) -> Upright:
-    wide = float(vanishing.HELD[0, 1] ** 2), float(vanishing.HELD[1, 1] ** 2)
-    cov = ((wide[0], 0.0), (0.0, wide[1]))
-    return Upright("cannot tell", (0.0, -1.0, 0.0), 0.0, 0.0, cov, 45.0, (), 0, reasons)
+    """Nothing but how cameras are held; level stands in for the answer, so that nothing is turned by chance."""
+    cov = np.diag((vanishing.HELD**2).sum(axis=1))
+    return _upright("cannot tell", np.array([0.0, -1.0, 0.0]), cov, (), 0, reasons)
 
 
 def find_upright(
@@ -156,26 +159,37 @@ def _judged(fits: list[vanishing.Fit], has_level: bool) -> Upright:
     up = best.frame[0]
     jac = np.array([np.cross(up, t) for t in vanishing.tangent(up)])
     cov = jac @ best.covariance @ jac.T
-    bound = math.degrees(vanishing.bound(cov))
-    count = int(np.count_nonzero(best.share[:, 0] > 0.5))
-    parts = best.witnesses[0]
-    rival = next((f for f in fits[1:] if best.score - f.score < RIVAL), None)
-    level_too = sum(best.gains[1:])
-    said = f"{_count(count, 'upright edge')} in {_count(parts, 'part')} of the building; right to {bound:.2f}° (95 %)"
-    doubts = []
     chance = BY_CHANCE + 2 * math.log(max(len(best.share), 2))
-    weak = best.agreed < chance and level_too < 4 * chance
-    if weak and not has_level:
-        doubts.append("so few edges agree that chance could have lined them up")
-    if rival is not None:
-        off = math.degrees(math.acos(min(1.0, float(up @ rival.frame[0]))))
-        doubts.append(f"a reading {off:.1f}° away fits nearly as well")
-    if bound > SURE_WITHIN:
+    # A vertical inside the frame has edges all about it, some of which point its way whatever they are.
+    needed = chance if math.degrees(math.asin(float(np.clip(up[2], -1, 1)))) < INSIDE else 3 * chance
+    weak = best.agreed < needed and sum(best.gains[1:]) < LEVEL_INSTEAD * chance and not has_level
+    count = int(np.count_nonzero(best.share[:, 0] > 0.5))
+    if weak:
+        few = _count(count, "edge")
+        return _unknown(f"At most {few} of {len(best.share)} agree on an upright, no more than chance would line up.")
+    rival, cov = _rival(fits, cov)
+    doubts = [rival] if rival else []
+    bound = math.degrees(vanishing.bound(cov))
+    if bound > SURE_WITHIN and not doubts:
         doubts.append(f"the bound is wider than {SURE_WITHIN}°")
-    lost = bound > KNOWN_WITHIN or (weak and not has_level and best.agreed < BY_CHANCE)
-    verdict: Verdict = "cannot tell" if lost else "unsure" if doubts else "sure"
+    verdict: Verdict = "cannot tell" if bound > KNOWN_WITHIN else "unsure" if doubts else "sure"
+    parts = _count(best.witnesses[0], "part")
+    said = f"{_count(count, 'upright edge')} in {parts} of the building; right to {bound:.2f}° (95 %)"
     reasons = f"{said}; {'; '.join(doubts)}." if doubts else f"{said}."
     return _upright(verdict, up, cov, _axes(best), count, reasons + _steep(float(up[2])))
+
+
+def _rival(fits: list[vanishing.Fit], cov: Array) -> tuple[str, Array]:
+    """What to say of another reading that fits nearly as well, and the covariance with its chance counted in."""
+    best = fits[0]
+    near = [f for f in fits[1:] if best.score - f.score < RIVAL]
+    if not near:
+        return "", cov
+    up = best.frame[0]
+    off = vanishing.tangent(up) @ (near[0].frame[0] - up)
+    chance = 1 / (1 + math.exp(max(best.score - near[0].score, 0.0) / 2))
+    angle = math.degrees(math.acos(float(np.clip(up @ near[0].frame[0], -1, 1))))
+    return f"a reading {angle:.1f}° away fits nearly as well", cov + chance * np.outer(off, off)
 
 
 def _count(n: int, noun: str) -> str:

@@ -18,8 +18,8 @@ Array = NDArray[np.float64]
 # Grid of uprights looked at: degrees of pitch and roll a camera may have. Common practice, no source.
 PITCHES = np.radians(np.arange(-44.0, 90.1, 1.5))
 ROLLS = np.radians(np.arange(-24.0, 24.1, 1.5))
-# Weak belief about how cameras are held (degrees): pitch about 6 +- 20, roll 0 +- 5. Common practice, no source.
-HELD = np.radians([[6.0, 20.0], [0.0, 5.0]])
+# Weak belief about how cameras are held (degrees): pitch about 6 +- 15, roll 0 +- 4. Common practice, no source.
+HELD = np.radians([[6.0, 15.0], [0.0, 4.0]])
 COARSE = math.radians(0.9)
 # Scatter of a building's lines (vertical, along, across) beyond their own uncertainty, radians: the usual, which
 # counts as FEW lines' worth, and the limits.
@@ -27,8 +27,11 @@ USUAL = np.radians([0.1, 0.3, 0.3])
 FEW = 2.0
 LEAST, MOST = math.radians(0.01), np.radians([1.0, 1.0, 1.0])
 LOOSE = math.radians(2.5)
+RANKED = np.radians([0.3, 0.4, 0.4])
 # A building whose lines scatter also errs as a whole, by this many times their scatter.
-ALIKE = np.array([0.7, 2.0, 2.0])
+ALIKE = np.array([0.5, 2.0, 2.0])
+# And by this share of how far apart its uprights stand, those set aside included.
+DISAGREE = 0.35
 # Edges whose vertical planes differ by less than this stand as one witness: two sides of a shaft lean together.
 WITNESS = math.radians(3.0)
 SECTORS = math.ceil(math.pi / WITNESS)
@@ -196,8 +199,8 @@ def _turned(frame: Array, w: Array) -> Array:
     return back
 
 
-def _densities(angle: Array, sigma: Array, scatter: Array, mix: Array) -> tuple[Array, Array]:
-    """Belonging (n, 3) of edges to the three directions and log likelihood (n,) against lying anyhow."""
+def _densities(angle: Array, sigma: Array, scatter: Array, mix: Array) -> Array:
+    """Belonging (n, 7) of edges to the three directions, closely, then loosely, and to none."""
     variance = sigma[:, None] ** 2 + scatter**2
     tight = np.exp(-0.5 * angle**2 / variance) / np.sqrt(2 * math.pi * variance)
     wide = sigma[:, None] ** 2 + LOOSE**2
@@ -205,7 +208,7 @@ def _densities(angle: Array, sigma: Array, scatter: Array, mix: Array) -> tuple[
     parts = np.concatenate([mix[:3] * tight, mix[3:6] * loose, np.full((len(angle), 1), mix[6] / math.pi)], axis=1)
     total = parts.sum(axis=1)
     share: Array = parts / total[:, None]
-    return share, np.log(total * math.pi)
+    return share
 
 
 def _places(segments: Segments, frame: Array) -> NDArray[np.int64]:
@@ -303,7 +306,7 @@ def fit(segments: Segments, start: Array, evidence: Evidence | None = None, roun
         angle, change = angles(segments, frame)
         if step in (2, 5, 9):
             sigma = calibrated(segments, angle[:, 0])
-        share, log = _densities(angle, sigma, np.maximum(np.hypot(spread.within, spread.between), 0.5 * USUAL), mix)
+        share = _densities(angle, sigma, np.maximum(np.hypot(spread.within, spread.between), 0.5 * USUAL), mix)
         mix = _mixture(share)
         label = _places(segments, frame)
         weight = _weights(sigma, share[:, :3], spread, label) * _trust(share)
@@ -314,13 +317,24 @@ def fit(segments: Segments, start: Array, evidence: Evidence | None = None, roun
         spread = _stray(angle, sigma, share[:, :3], spread, label)
         if step > 5 and float(np.linalg.norm(move)) < 1e-6:
             break
-    score = float(log.sum()) + float(_belief(*(np.array(v) for v in pitch_roll_of(frame[0]))))
+    score = _score(angle, sigma, mix) + float(_belief(*(np.array(v) for v in pitch_roll_of(frame[0]))))
     gain = [float(g) for g in _gains(share)]
     crowd = _sums(label, share[:, :3]).reshape(3, SECTORS)
     witnesses = tuple(int(n) for n in np.count_nonzero(crowd > 0.7, axis=1))
-    covariance = np.asarray(np.linalg.inv(hessian), float) + _disagreement(frame, change, angle, sigma, share, label)
-    agreed = _agreed(share[:, 0] + share[:, 3], label[:, 0])
+    covariance = np.asarray(np.linalg.inv(hessian), float)
+    covariance = covariance + DISAGREE * _disagreement(frame, change, angle, sigma, share, label)
+    agreed = _agreed(angle, sigma, spread, mix, label[:, 0])
     return Fit(frame, covariance, share[:, :3], spread, score, (gain[0], gain[1], gain[2]), witnesses, agreed)
+
+
+def _score(angle: Array, sigma: Array, mix: Array) -> float:
+    """Log likelihood over lying anyhow, to rank readings: no building is truer than RANKED, so a few edges that meet
+    exactly by chance do not outweigh many that nearly do."""
+    for _ in range(3):
+        share = _densities(angle, sigma, RANKED, mix)
+        mix = _mixture(share)
+    wide = np.maximum(1 - share[:, :6].sum(axis=1), 1e-12)
+    return float((math.log(mix[6]) - np.log(wide)).sum())
 
 
 def _mixture(share: Array) -> Array:
@@ -344,11 +358,20 @@ def _trust(share: Array) -> Array:
     return out
 
 
-def _agreed(share: Array, label: NDArray[np.int64]) -> float:
-    """Log likelihood of uprights with one voice a witness, the two loudest left out: any two edges meet somewhere."""
-    voice = np.zeros(SECTORS)
-    np.maximum.at(voice, label, -np.log(np.maximum(1 - share, 1e-9)))
-    return float(np.sort(voice)[:-2].sum())
+def _agreed(angle: Array, sigma: Array, spread: _Spread, mix: Array, label: NDArray[np.int64]) -> float:
+    """Log likelihood of uprights with one voice a witness, the two loudest left out: any two edges meet somewhere.
+
+    Less what the same edges say of directions turned well away from them: the share of chance.
+    """
+
+    def voices(turned: float) -> float:
+        away = (angle + turned + math.pi / 2) % math.pi - math.pi / 2
+        share = _densities(away, sigma, np.hypot(spread.within, spread.between), mix)
+        voice = np.zeros(SECTORS)
+        np.maximum.at(voice, label, -np.log(np.maximum(1 - share[:, 0] - share[:, 3], 1e-9)))
+        return float(np.sort(voice)[:-2].sum())
+
+    return voices(0.0) - float(np.mean([voices(math.radians(t)) for t in (-50, -35, -22, 22, 35, 50)]))
 
 
 def _disagreement(
