@@ -437,6 +437,21 @@ def largest_room(
     return replace(bare, kept=kept, lost=lost)
 
 
+def room_inside(outline: Array, aspect: float | None = None, keep: tuple[float, float] | None = None) -> Room:
+    """The largest upright rectangle inside an outline (n, 2) of picture pixels, clockwise, placed near `keep`.
+
+    For pictures that are upright already, such as joined ones. `kept` is the share of the outline's area; `lost` is
+    not told apart by edge.
+    """
+    wanted = outline.mean(axis=0) if keep is None else np.asarray(keep, float)
+    search = _Search(_sides(np.asarray(outline, float)), np.eye(3))
+    best = _place(search, aspect, wanted)[None]
+    corners = _rectangles(best, _gaps(best, search.sides).min(axis=1))[0]
+    (left, top), (width, height) = corners[0], corners[2] - corners[0]
+    kept = float(width * height / _shoelace(np.asarray(outline, float)))
+    return Room(float(left), float(top), float(width), float(height), kept)
+
+
 def enlargement_map(
     camera: Intrinsics,
     straightening: Straightening,

@@ -148,6 +148,7 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
     if seen.source.noise is not None:
         out.noise = {"gain": list(seen.source.noise.gain), "read": list(seen.source.noise.read)}
     out.lens = seen.source.lens.source
+    out.merge = seen.source.record
     out.remarks = [*seen.source.remarks, *seen.remarks, up.reasons]
     for picture in done:
         height, width = picture.rgb.shape[:2]

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -20,6 +21,7 @@ from clerestory.finish.tone import WorkingNoise, working_noise
 from clerestory.frames.develop import demosaic, signal_of, small
 from clerestory.frames.lens import LensCorrection, lens_correction
 from clerestory.frames.read import FrameInfo, Mosaic, read_info, read_mosaic, read_rendered
+from clerestory.merge.result import Plate
 
 F32 = NDArray[np.float32]
 Multipliers = tuple[float, float, float]
@@ -31,8 +33,10 @@ TURNS = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTER
 class Source:
     """One view's recorded light: a mosaic (from one frame or from a merge of several), or a rendered picture.
 
-    Exactly one of `mosaic` and `rendered` (working RGB, H x W x 3) is set. `noise` is that of the mosaic as it now
-    is, after any merge. `remarks` are sentences for the report.
+    Exactly one of `mosaic` and `rendered` (working RGB, H x W x 3) is set. `plate` is the joined view that `rendered`
+    came from: upright already, with an outline of its own. `record`: what a merge did, in plain numbers. `noise` is
+    that of the mosaic as it now is, after any merge. `mask`: where a merge took what is seen from another frame.
+    `remarks` are sentences for the report.
     """
 
     info: FrameInfo
@@ -42,6 +46,9 @@ class Source:
     noise: NoiseModel | None = None
     frames: tuple[Path, ...] = ()
     remarks: tuple[str, ...] = ()
+    plate: Plate | None = None
+    mask: NDArray[np.uint8] | None = None
+    record: dict[str, Any] = field(default_factory=dict)
 
 
 def read_source(path: Path) -> Source:
@@ -54,13 +61,20 @@ def read_source(path: Path) -> Source:
         return Source(info, lens, rendered=linear @ to_rec2020.T, frames=(path,), remarks=(*info.remarks, *losses))
     mosaic = read_mosaic(path)
     noise = fit_noise([mosaic])
-    lost = clipping(mosaic).said
-    remarks = (*info.remarks, lost) if lost else info.remarks
+    remarks = (*info.remarks, *said_lost(mosaic))
     return Source(info, lens, mosaic=mend(mosaic, noise), noise=noise, frames=(path,), remarks=remarks)
+
+
+def said_lost(mosaic: Mosaic) -> tuple[str, ...]:
+    """What clipping cost, in a sentence; nothing when it cost nothing worth saying."""
+    said = clipping(mosaic).said
+    return (said,) if said else ()
 
 
 def camera_of(source: Source) -> Intrinsics | None:
     """The pinhole camera of the upright-held frame (after the file's orientation), None without a focal length."""
+    if source.plate is not None:
+        return source.plate.camera
     camera = source.info.intrinsics
     if camera is None or source.info.orientation not in (6, 8):
         return camera
@@ -69,7 +83,10 @@ def camera_of(source: Source) -> Intrinsics | None:
 
 def size_of(source: Source) -> tuple[int, int]:
     """Width and height in square pixels after the file's orientation."""
-    width, height = source.info.square_size
+    if source.rendered is not None:
+        height, width = source.rendered.shape[:2]
+    else:
+        width, height = source.info.square_size
     return (height, width) if source.info.orientation in (6, 8) else (width, height)
 
 

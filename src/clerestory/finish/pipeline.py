@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Intrinsics, Room, Straightening, largest_room
+from clerestory.camera.geometry import Intrinsics, Room, Straightening, largest_room, room_inside
 from clerestory.finish import light, tone, white
 from clerestory.finish.colour import LUMINANCE, encode
 from clerestory.finish.light import Multipliers, Source
@@ -19,6 +19,7 @@ from clerestory.finish.plumb import Upright, default_plumb, find_upright
 from clerestory.finish.recipe import Recipe, Shape
 from clerestory.finish.resample import resample
 from clerestory.finish.sharpen import sharpen
+from clerestory.merge.result import Plate
 
 F32 = NDArray[np.float32]
 
@@ -76,6 +77,7 @@ class Account:
     noise: dict[str, list[float]] = field(default_factory=dict)
     lens: str = ""
     shapes: dict[str, dict[str, Any]] = field(default_factory=dict)
+    merge: dict[str, Any] = field(default_factory=dict)
     remarks: list[str] = field(default_factory=list)
     recipe: str = ""
 
@@ -117,11 +119,34 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
     multipliers, said = _multipliers(source, half_camera_rgb, recipe)
     half = light.balanced_half(half_camera_rgb, source, multipliers)
     camera, known, guessed = _camera(source, half)
-    stage("uprights")
+    if source.plate is not None:
+        upright = _as_joined(source.plate)
+    else:
+        stage("uprights")
+        upright = _found_upright(source, half, camera, multipliers, recipe)
+    stage("tone")
+    noise = light.shown_noise(source, multipliers)
+    settings = tone.judge(half, noise)
+    return Seen(source, half, multipliers, camera, known, upright, asked(settings, recipe), noise, (*said, *guessed))
+
+
+def _as_joined(plate: Plate) -> Upright:
+    """A joined view stands upright already, as far as its own uprights were believed."""
+    bound = plate.up_bound
+    known = bound is not None
+    said = f"joined upright, right to {bound:.2f} degrees" if known else "joined as held: its frames show no upright"
+    return Upright(
+        "sure" if known else "cannot tell", plate.up, 0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)), bound or 90.0, (), 0, said
+    )
+
+
+def _found_upright(
+    source: Source, half: F32, camera: Intrinsics, multipliers: Multipliers, recipe: Recipe
+) -> Upright:
     luma = cv2.transform(half, LUMINANCE.astype(np.float32)[None])
     grid = replace(camera.scaled(0.5), width=half.shape[1], height=half.shape[0])
     noise = light.shown_noise(source, multipliers)
-    upright = find_upright(
+    return find_upright(
         luma,
         grid,
         distortion=light.distortion_of(source),
@@ -129,9 +154,6 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
         level=source.info.level,
         guides=recipe.guides,
     )
-    stage("tone")
-    settings = tone.judge(half, noise)
-    return Seen(source, half, multipliers, camera, known, upright, asked(settings, recipe), noise, (*said, *guessed))
 
 
 def asked(settings: tone.ToneSettings, recipe: Recipe) -> tone.ToneSettings:
@@ -148,6 +170,8 @@ def asked(settings: tone.ToneSettings, recipe: Recipe) -> tone.ToneSettings:
 def straightening_of(seen: Seen, recipe: Recipe) -> Straightening:
     """How this view is turned upright: nothing when the uprights are not sure and nobody asked for it."""
     turn = math.radians(recipe.turn or 0.0)
+    if seen.source.plate is not None:
+        return Straightening(plumb=0.0, turn=0.0)
     pitch, roll = seen.upright.pitch, seen.upright.roll
     trusted = seen.upright.verdict == "sure" and seen.focal_known
     if recipe.plumb is not None:
@@ -165,10 +189,14 @@ def room_of(seen: Seen, straightening: Straightening, shape: Shape | None, recip
     aspect = camera.width / camera.height if shape is None else ASPECTS[shape]
     if aspect is not None and shape is not None and camera.height > camera.width:
         aspect = 1 / aspect
-    keep = None
+    plate, keep = seen.source.plate, None
+    if plate is not None and shape is None:
+        aspect = None
     if recipe.place_crop is not None:
         x, y = recipe.place_crop
         keep = ((camera.width - 1) * (1 + x) / 2, (camera.height - 1) * (1 + y) / 2)
+    if plate is not None:
+        return room_inside(plate.outline, aspect, keep)
     return largest_room(camera, straightening, aspect, light.distortion_of(seen.source), keep)
 
 

@@ -2,10 +2,69 @@
 
 from __future__ import annotations
 
-from clerestory.finish.light import Source, read_source
+import functools
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from clerestory.camera.noise import NoiseModel
+from clerestory.finish.colour import to_working
+from clerestory.finish.denoise import denoise_mosaic
+from clerestory.finish.light import F32, Source, read_source, said_lost
+from clerestory.finish.plumb import find_upright
 from clerestory.frames.group import View
+from clerestory.frames.lens import LensCorrection, lens_correction
+from clerestory.frames.read import Mosaic, read_info
+from clerestory.merge import Merged, Refused, combine
 
 
-def source_of(view: View) -> Source:
-    """The light of a view: its pick."""
-    return read_source(view.pick)
+def source_of(view: View, told: Callable[[str], None] = lambda _: None) -> Source:
+    """The light of a view: its frames merged as its kind asks, or its pick alone with the reason said."""
+    if view.kind == "single" or len(view.frames) < 2:
+        return read_source(view.pick)
+    try:
+        merged = combine(view, [read_info(p) for p in view.frames], told, _upright, _quietened)
+    except Refused as reason:
+        alone = read_source(view.pick)
+        said = f"the {len(view.frames)} frames were not merged: {reason} The best of them was finished alone"
+        return replace(alone, remarks=(*alone.remarks, said), record={"refused": str(reason)})
+    return _of_plate(merged) if merged.plate is not None else _of_mosaic(merged)
+
+
+@functools.wraps(find_upright)
+def _upright(*args: Any, **kwargs: Any) -> Any:
+    return find_upright(*args, **kwargs)
+
+
+def _quietened(mosaic: Mosaic, noise: NoiseModel) -> F32:
+    return denoise_mosaic(mosaic, noise)
+
+
+def _of_mosaic(merged: Merged) -> Source:
+    assert merged.mosaic is not None
+    return Source(
+        merged.info,
+        lens_correction(merged.info),
+        mosaic=merged.mosaic,
+        noise=merged.noise,
+        frames=merged.used,
+        remarks=(*merged.info.remarks, *merged.remarks, *said_lost(merged.mosaic)),
+        mask=merged.mask,
+        record=merged.record,
+    )
+
+
+def _of_plate(merged: Merged) -> Source:
+    plate = merged.plate
+    assert plate is not None
+    height, width = plate.rgb.shape[:2]
+    info = replace(merged.info, width=width, height=height, orientation=1)
+    return Source(
+        info,
+        LensCorrection(None, None, f"each frame before joining: {lens_correction(merged.info).source}"),
+        rendered=to_working(plate.rgb, plate.xyz_to_camera),
+        frames=merged.used,
+        remarks=(*info.remarks, *merged.remarks),
+        plate=plate,
+        record=merged.record,
+    )
