@@ -26,7 +26,7 @@ LEVEL_SENSOR = 0.5
 # Log likelihood that uprights must gain beyond what the best pair of so many edges gains by chance.
 BY_CHANCE = 3.0
 LEVEL_GAIN = 24.0
-LEVEL_INSTEAD = 6.0
+LEVEL_INSTEAD = 20.0
 # Tilt (degrees) from which the vertical lies in or near the frame.
 INSIDE = 45.0
 RIVAL = 8.0

@@ -24,12 +24,12 @@ COARSE = math.radians(0.9)
 # Scatter of a building's lines (vertical, along, across) beyond their own uncertainty, radians: the usual, which
 # counts as FEW lines' worth, and the limits.
 USUAL = np.radians([0.1, 0.3, 0.3])
-FEW = 2.0
-LEAST, MOST = math.radians(0.01), np.radians([1.0, 1.0, 1.0])
+FEW = 1.0
+LEAST, MOST = math.radians(0.004), np.radians([1.0, 1.0, 1.0])
 LOOSE = math.radians(2.5)
 RANKED = np.radians([0.3, 0.4, 0.4])
 # A building whose lines scatter also errs as a whole, by this many times their scatter.
-ALIKE = np.array([0.5, 2.0, 2.0])
+ALIKE = np.array([0.8, 2.0, 2.0])
 # And by this share of how far apart its uprights stand, those set aside included.
 DISAGREE = 0.35
 # Edges whose vertical planes differ by less than this stand as one witness: two sides of a shaft lean together.
