@@ -54,15 +54,43 @@ def _shapes(names: str) -> tuple[str | None, ...]:
 
 
 @app.command()
-def sort(folder: Folder) -> None:
-    """Read the frames, tell views apart, and pick the sharp ones."""
-    from clerestory.work import sort_folder
+def plan(
+    visit: Annotated[Path, typer.Argument(help="A visit.toml, or the folder that holds one.")] = Path("visit.toml"),
+    new: Annotated[bool, typer.Option("--new", help="Write a commented example to start from.")] = False,
+    into: Annotated[
+        Path | None, typer.Option(help="Where the plan is written; plan/ beside the file if absent.")
+    ] = None,
+) -> None:
+    """Reckon a visit before the day: sun, standing points, kit, exposure; write the report and the field card."""
+    import clerestory.plan as planning
 
+    file = visit / "visit.toml" if visit.is_dir() else visit
+    if new:
+        out.print(f"{planning.new_visit(file)}: written. Make it yours, then: clerestory plan {file}", markup=False)
+        return
+    result = planning.make(file, into or file.parent / "plan")
+    for line in result.summary_lines():
+        out.print(line, markup=False)
+
+
+@app.command()
+def sort(
+    folder: Folder,
+    card: Annotated[Path | None, typer.Option("--from", help="Copy the frames in from this card first.")] = None,
+    second: Annotated[Path | None, typer.Option(help="A folder on another disk for a second copy.")] = None,
+) -> None:
+    """Bring frames in if asked, read them, tell views apart, and pick the sharp ones."""
+    from clerestory.work import import_card, sort_folder
+
+    failures: list[tuple[str, str]] = []
     with _bar() as bar:
+        if card is not None:
+            failures = import_card(folder, card, second, bar, lambda line: out.print(line, markup=False))
         found = sort_folder(folder, bar)
     for view in found.views:
-        out.print(f"{view.name:12} {view.kind:8} {len(view.frames):3} frames   pick {view.pick.name}   {view.why}")
-    _end_with([(str(path), reason) for path, reason in found.refused])
+        count = f"{len(view.frames):3} frame{'s' if len(view.frames) > 1 else ' '}"
+        out.print(f"{view.name:10} {view.kind:8} {count}   pick {view.pick.name}   {view.why}", markup=False)
+    _end_with(failures + [(str(path), reason) for path, reason in found.refused])
 
 
 @app.command()
@@ -101,6 +129,37 @@ def demo(
         out.print(line)
     out.print(f"Report: {result.report}")
     _end_with(result.failures)
+
+
+@app.command()
+def film(
+    folder: Annotated[Path, typer.Argument(help="A visit's folder with finished pictures.")],
+    draft: Annotated[bool, typer.Option("--draft", help="Write film.toml from the pictures first.")] = False,
+    preview: Annotated[bool, typer.Option("--preview", help="A quick one, a quarter of the size.")] = False,
+    size: Annotated[str, typer.Option(help="1080p or 2160p.")] = "1080p",
+) -> None:
+    """Make the film: pictures in time, spoken over, with captions, chapters and a timeline for any editor."""
+    from clerestory.work import make_film
+
+    with _bar() as bar:
+        result = make_film(folder, draft, preview, size, bar)
+    for warning in result.warnings:
+        err.print(warning, markup=False)
+    out.print(
+        f"{result.film}: {result.length:.0f} s, {result.parts_made} of {result.parts} parts made anew", markup=False
+    )
+
+
+@app.command()
+def check(folder: Folder) -> None:
+    """Verify originals, recipes, pictures and catalogue against each other; say what differs."""
+    from clerestory.work import check_folder
+
+    with _bar() as bar:
+        differences = check_folder(folder, bar)
+    if not differences:
+        out.print("All is as it should be.")
+    _end_with([(str(d.path), str(d)) for d in differences])
 
 
 @app.command()

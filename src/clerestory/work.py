@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol, cast
+from typing import TYPE_CHECKING, Any, Protocol, cast
 
 import numpy as np
 
@@ -18,7 +18,15 @@ from clerestory.finish.folder import Done, Job, Order, default_workers, finish_j
 from clerestory.finish.pipeline import ASPECTS
 from clerestory.frames.sort import Sorted
 from clerestory.frames.sort import sort_folder as sort_frames
+from clerestory.visit.about import read_abouts
+from clerestory.visit.check import Difference, check
+from clerestory.visit.folder import VisitFolder
+from clerestory.visit.importing import copy_in
+from clerestory.visit.index import sort_visit
 from clerestory.visit.store import digest_of, write_atomic
+
+if TYPE_CHECKING:
+    from clerestory.film import FilmResult
 
 
 class Bar(Protocol):
@@ -52,9 +60,58 @@ def frames_folder(folder: Path) -> Path:
 
 
 def sort_folder(folder: Path, bar: Bar) -> Sorted:
-    """Sort the frames of a folder, telling progress."""
+    """Sort the frames of a folder, telling progress. A visit's catalogue is written anew; names of views stay."""
+    frames = frames_folder(folder)
     task = bar.add_task("Reading frames", total=None)
-    return sort_frames(frames_folder(folder), lambda done, total: bar.update(task, completed=done, total=total))
+
+    def told(done: int, total: int) -> None:
+        bar.update(task, completed=done, total=total)
+
+    if frames != folder:
+        return sort_visit(VisitFolder.open(folder), told)
+    return sort_frames(folder, told, memory=folder / ".clerestory" / "looks")
+
+
+def import_card(
+    folder: Path, card: Path, second: Path | None, bar: Bar, said: Callable[[str], None]
+) -> list[tuple[str, str]]:
+    """Copy a card's frames into a visit's folder (made if absent), verified; what could not be copied, with reasons."""
+    task = bar.add_task("Copying and reading back", total=None)
+    result = copy_in(
+        card,
+        VisitFolder.create(folder),
+        second,
+        lambda done, total: bar.update(task, completed=done, total=total),
+    )
+    said(f"{len(result.copied)} frames copied and verified, {len(result.already)} were there already.")
+    if result.left:
+        said(f"Left on the card, no frames: {', '.join(p.name for p in result.left)}.")
+    return [(str(path), reason) for path, reason in result.refused]
+
+
+def make_film(folder: Path, draft: bool, preview: bool, size: str, bar: Bar) -> FilmResult:
+    """Make a visit's film, telling progress in frames."""
+    from clerestory.film import make
+
+    if size not in ("1080p", "2160p"):
+        raise UserError(f"--size: '{size}' is not known; choose 1080p or 2160p.")
+    task = bar.add_task("Filming", total=None)
+    return make(
+        folder, draft, preview, cast(Any, size), lambda done, total: bar.update(task, completed=done, total=total)
+    )
+
+
+def check_folder(folder: Path, bar: Bar) -> list[Difference]:
+    """Everything in a visit's folder that differs from what it should be."""
+    task = bar.add_task("Checking files", total=None)
+    count = 0
+
+    def told(_: Path) -> None:
+        nonlocal count
+        count += 1
+        bar.update(task, completed=count)
+
+    return check(VisitFolder.open(folder), told)
 
 
 def order_of(shapes: Sequence[str | None], tiff: bool, space: str, better: bool, long_edge: int | None) -> Order:
@@ -78,7 +135,7 @@ def finish_folder(
     failures = [(str(path), reason) for path, reason in found.refused]
     jobs: list[Job] = []
     done: list[Done] = []
-    for item in jobs_of(found.views, folder, order):
+    for item in jobs_of(found.views, folder, order, read_abouts(folder / "about.toml")):
         if isinstance(item, Job):
             jobs.append(item)
         else:

@@ -25,6 +25,7 @@ from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pic
 from clerestory.finish.recipe import Recipe, Shape, read_recipe
 from clerestory.finish.sources import source_of
 from clerestory.frames.group import View
+from clerestory.visit.about import About, Abouts
 from clerestory.visit.store import write_atomic
 
 Kind = Literal["jpeg", "tiff"]
@@ -201,16 +202,18 @@ def already_done(job: Job) -> dict[str, Any] | None:
     return account
 
 
-def jobs_of(views: Sequence[View], folder: Path, order: Order, recipes: Path | None = None) -> Iterator[Job | Done]:
+def jobs_of(views: Sequence[View], folder: Path, order: Order, abouts: Abouts | None = None) -> Iterator[Job | Done]:
     """A job for each view; a Done with the reason where its recipe cannot be read."""
     for view in views:
         try:
-            recipe = read_recipe((recipes or folder / "recipes") / f"{view.name}.toml")
+            recipe = read_recipe(folder / "recipes" / f"{view.name}.toml")
         except UserError as problem:
             yield Done(view.name, reason=str(problem))
             continue
         record = folder / ".clerestory" / "accounts" / f"{view.name}.json"
-        yield Job(view, recipe, order, folder / "pictures", record)
+        said = abouts.of(view.name) if abouts else About()
+        caption = write.Caption(**vars(said))
+        yield Job(view, recipe, order, folder / "pictures", record, caption)
 
 
 def _work(job: Job) -> Done:

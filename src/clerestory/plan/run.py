@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -14,6 +13,7 @@ from clerestory.plan.ical import calendar_text
 from clerestory.plan.model import read_visit
 from clerestory.plan.reckoning import Plan, Progress, compute, plan_data, short_settings
 from clerestory.plan.report import report_html
+from clerestory.visit.store import write_atomic
 
 
 @dataclass(frozen=True)
@@ -61,17 +61,12 @@ def new_visit(path: Path) -> Path:
 
 
 def write(path: Path, content: bytes) -> None:
-    """Write a file whole: to a temporary name, synced, then renamed. UserError if it cannot be."""
-    held = path.with_name(path.name + ".part")
+    """Write a file whole, making its folder. UserError if it cannot be."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with held.open("wb") as out:
-            out.write(content)
-            out.flush()
-            os.fsync(out.fileno())
-        held.replace(path)
     except OSError as error:
-        raise UserError(f"{path}: cannot be written ({error.strerror}); choose another folder") from error
+        raise UserError(f"{path.parent}: cannot be made ({error.strerror}); choose another folder") from error
+    write_atomic(path, content)
 
 
 def make(visit_toml: Path, out: Path, progress: Progress | None = None) -> PlanResult:
