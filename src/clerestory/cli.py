@@ -35,7 +35,7 @@ def _bar() -> Progress:
         MofNCompleteColumn(),
         TimeElapsedColumn(),
         console=err,
-        transient=not err.is_terminal,
+        disable=not err.is_terminal,
     )
 
 
@@ -57,9 +57,7 @@ def _shapes(names: str) -> tuple[str | None, ...]:
 def plan(
     visit: Annotated[Path, typer.Argument(help="A visit.toml, or the folder that holds one.")] = Path("visit.toml"),
     new: Annotated[bool, typer.Option("--new", help="Write a commented example to start from.")] = False,
-    into: Annotated[
-        Path | None, typer.Option(help="Where the plan is written; plan/ beside the file if absent.")
-    ] = None,
+    into: Annotated[Path | None, typer.Option(help="Where the plan is written; plan/ beside it if absent.")] = None,
 ) -> None:
     """Reckon a visit before the day: sun, standing points, kit, exposure; write the report and the field card."""
     import clerestory.plan as planning

@@ -75,7 +75,7 @@ def sort_folder(folder: Path, bar: Bar) -> Sorted:
 def import_card(
     folder: Path, card: Path, second: Path | None, bar: Bar, said: Callable[[str], None]
 ) -> list[tuple[str, str]]:
-    """Copy a card's frames into a visit's folder (made if absent), verified; what could not be copied, with reasons."""
+    """Copy a card's frames into a visit's folder (made if absent), verified; what was not copied, with reasons."""
     task = bar.add_task("Copying and reading back", total=None)
     result = copy_in(
         card,

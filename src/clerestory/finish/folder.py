@@ -21,6 +21,7 @@ from PIL import Image
 from clerestory import __version__
 from clerestory.errors import UserError
 from clerestory.finish import write
+from clerestory.finish.icc import profile
 from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pictures
 from clerestory.finish.recipe import Recipe, Shape, read_recipe
 from clerestory.finish.sources import source_of
@@ -106,7 +107,7 @@ def write_before(job: Job, seen: Seen) -> None:
     folder.mkdir(exist_ok=True)
     plain = np.asarray(before(seen))
     out = io.BytesIO()
-    Image.fromarray(plain).save(out, "JPEG", quality=88, icc_profile=write.profile("srgb"))
+    Image.fromarray(plain).save(out, "JPEG", quality=88, icc_profile=profile("srgb"))
     write_atomic(folder / f"{job.view.name}.jpg", out.getvalue())
 
 

@@ -19,6 +19,7 @@ from clerestory.finish.mend import clipping, mend, rebuild_clipped
 from clerestory.finish.noise_fit import fit_noise
 from clerestory.finish.tone import WorkingNoise, working_noise
 from clerestory.frames.develop import demosaic, signal_of, small
+from clerestory.frames.inspect import with_real_white
 from clerestory.frames.lens import LensCorrection, lens_correction
 from clerestory.frames.read import FrameInfo, Mosaic, read_info, read_mosaic, read_rendered
 from clerestory.merge.result import Plate
@@ -59,7 +60,7 @@ def read_source(path: Path) -> Source:
         linear, losses = read_rendered(path)
         to_rec2020 = (np.linalg.inv(xyz_from_rgb("rec2020")) @ xyz_from_rgb("srgb")).astype(np.float32)
         return Source(info, lens, rendered=linear @ to_rec2020.T, frames=(path,), remarks=(*info.remarks, *losses))
-    mosaic = read_mosaic(path)
+    mosaic = with_real_white(read_mosaic(path))
     noise = fit_noise([mosaic])
     remarks = (*info.remarks, *said_lost(mosaic))
     return Source(info, lens, mosaic=mend(mosaic, noise), noise=noise, frames=(path,), remarks=remarks)
