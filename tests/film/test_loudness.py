@@ -144,7 +144,8 @@ def test_recordings_of_many_kinds_are_read_at_one_rate(codec: str, ending: str, 
         container.mux(stream.encode(None))
     recording = read_sound(path)
     assert recording.seconds == pytest.approx(2.0, abs=0.06) and recording.samples.shape[0] == 2
-    assert recording.samples[0, RATE // 2 : RATE].std() == pytest.approx(0.25 / np.sqrt(2), rel=0.06)  # LAME turns down by 0.95
+    level = recording.samples[0, RATE // 2 : RATE].std()
+    assert level == pytest.approx(0.25 / np.sqrt(2), rel=0.06)  # an MP3 encoder may turn down a little
     assert recording.clipped == 0
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import replace
+import re
+import tomllib
 from pathlib import Path
 
 import cv2
@@ -18,7 +19,7 @@ from clerestory.film.pictures import (
     folder_pictures,
     load_linear,
     luminance,
-    named_picture,
+    raw_rendering,
     read_picture,
     taken_at,
 )
@@ -75,16 +76,40 @@ def _moved(shot: Shot, picture: Picture, index: int) -> Shot:
 
 
 def _caption(picture: Picture) -> str:
-    return picture.title or picture.place or ""
+    """What a picture shows: said in its metadata, else its name, unless a camera or tool numbered it."""
+    if picture.title or picture.place:
+        return picture.title or picture.place
+    name = re.sub(r"[-_\s]+", " ", picture.view or picture.name).strip()
+    if re.fullmatch(r"(view|img|image|frame|dsc[a-z]*|picture|[a-z]{0,4})? ?\d+", name, re.IGNORECASE):
+        return ""
+    return name[:1].upper() + name[1:]
 
 
-def _named(pictures: list[Picture]) -> list[Picture]:
-    """Pictures with a caption each: said in the metadata, else from the view's or file's name."""
-    out = []
+def _one_a_view(pictures: list[Picture]) -> list[Picture]:
+    """One picture of each view, the one cropped to the film's own shape if there is one.
+
+    Where some pictures name their view, others in the folder are not finished views: contact sheets and the like.
+    """
+    if any(picture.view for picture in pictures):
+        pictures = [picture for picture in pictures if picture.view]
+    chosen: dict[str, Picture] = {}
     for picture in pictures:
-        name = (picture.view or picture.name).replace("_", " ").replace("-", " ").strip()
-        out.append(picture if _caption(picture) else replace(picture, title=name[:1].upper() + name[1:]))
-    return out
+        key = picture.view or picture.name
+        if key not in chosen or (picture.shape == "16:9" and chosen[key].shape != "16:9"):
+            chosen[key] = picture
+    return list(chosen.values())
+
+
+def _title(visit: Path) -> tuple[str, str]:
+    """Title and subtitle from visit.toml: the place, and what the day is called; empty without one."""
+    try:
+        values = tomllib.loads((visit / "visit.toml").read_text("utf-8"))
+    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError):
+        return "", ""
+    place, day = values.get("place"), values.get("visit")
+    name = str(place.get("name", "")) if isinstance(place, dict) else ""
+    called = str(day.get("title", "")) if isinstance(day, dict) else ""
+    return (name, called if called != name else "") if name else (called, "")
 
 
 def draft_film(visit: Path, title: str = "", subtitle: str = "") -> Film:
@@ -93,11 +118,11 @@ def draft_film(visit: Path, title: str = "", subtitle: str = "") -> Film:
     pictures = [read_picture(path) for path in folder_pictures(folder)]
     if not pictures:
         raise UserError(f"{folder}: there are no pictures to make a film of; finish some first.")
-    pictures = _named(sorted(pictures, key=lambda p: (taken_at(p), p.name)))
+    pictures = sorted(_one_a_view(pictures), key=lambda p: (taken_at(p), p.name))
     shots, wiped = [], False
     for i, picture in enumerate(pictures):
         shot = _moved(Shot(picture=picture.name, caption=_caption(picture)), picture, i)
-        raw = named_picture(folder / "before", picture.name)
+        raw = raw_rendering(folder, picture)
         if raw and not wiped and i > 0:
             shot, wiped = Shot(picture=picture.name, caption=_caption(picture), before=True, seconds=9.0), True
         shots.append(shot)
@@ -106,7 +131,9 @@ def draft_film(visit: Path, title: str = "", subtitle: str = "") -> Film:
     makers = sorted({p.creator for p in pictures if p.creator})
     rights = sorted({p.rights for p in pictures if p.rights})
     credit = ([f"Photographs: {', '.join(makers)}"] if makers else []) + rights
-    name = title or place or visit.resolve().name.replace("-", " ").replace("_", " ").title()
+    planned, called = _title(visit)
+    subtitle = subtitle or called
+    name = title or planned or place or visit.resolve().name.replace("-", " ").replace("_", " ").title()
     return Film(title=name, subtitle=subtitle, credits=credit, shots=shots)
 
 

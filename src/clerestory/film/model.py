@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
@@ -127,4 +128,6 @@ def film_toml(film: Film) -> str:
     """The film as TOML, with nothing in it that is as it would be anyway."""
     values = film.model_dump(mode="json", exclude_defaults=True)
     shots = values.pop("shots")
-    return tomli_w.dumps(values) + "".join(f"\n[[shots]]\n{tomli_w.dumps(shot)}" for shot in shots)
+    text = tomli_w.dumps(values) + "".join(f"\n[[shots]]\n{tomli_w.dumps(shot)}" for shot in shots)
+    short = re.compile(r"\[\n((?:    [\d.]+,\n)+)\]")  # a point on one line
+    return short.sub(lambda m: "[" + ", ".join(m[1].replace(",", " ").split()) + "]", text)

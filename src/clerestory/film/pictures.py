@@ -38,7 +38,9 @@ class Picture:
     taken: str = ""
     """EXIF DateTimeOriginal, as written."""
     settings: str = ""
-    """Focal length, aperture, time, ISO, as one line."""
+    """Focal length, aperture, time, ISO, and how many frames it was merged from, as one line."""
+    shape: str = ""
+    """The shape it was cropped to, as the recipe names it."""
 
     @property
     def name(self) -> str:
@@ -131,17 +133,21 @@ def read_picture(path: Path) -> Picture:
     def said(key: str) -> str:
         return _plain(xmp.get(key, "")).strip()
 
+    frames = len(said("Xmp.clerestory.Frames").split())
+    settings = settings_line(exif)
+
     return Picture(
         path=path,
         width=width,
         height=height,
-        view=said("Xmp.clerestory.view"),
+        view=said("Xmp.clerestory.View") or said("Xmp.clerestory.view"),
         title=said("Xmp.dc.title"),
         place=said("Xmp.iptc.Location"),
         creator=said("Xmp.dc.creator"),
         rights=said("Xmp.dc.rights"),
         taken=exif.get("Exif.Photo.DateTimeOriginal", ""),
-        settings=settings_line(exif),
+        settings=f"{settings} · {frames} frames" if settings and frames > 1 else settings,
+        shape=said("Xmp.clerestory.Shape"),
     )
 
 
@@ -162,6 +168,12 @@ def named_picture(folder: Path, name: str) -> Path | None:
     if path.suffix.lower() in ENDINGS:
         return path if path.is_file() else None
     return next((p for p in folder_pictures(path.parent) if p.stem == path.name), None)
+
+
+def raw_rendering(folder: Path, picture: Picture) -> Path | None:
+    """The raw rendering of a picture of `folder`, by its own name or its view's; None when there is none."""
+    found = named_picture(folder / "before", picture.path.stem)
+    return found or (named_picture(folder / "before", picture.view) if picture.view else None)
 
 
 def file_digest(path: Path) -> str:

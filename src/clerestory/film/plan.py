@@ -12,7 +12,7 @@ from clerestory.film.detail import find_region
 from clerestory.film.lettering import Card
 from clerestory.film.model import QUIET_SECONDS, WORDS_A_MINUTE, Film, Shot
 from clerestory.film.moves import path_of
-from clerestory.film.pictures import Picture, folder_pictures, named_picture, read_picture
+from clerestory.film.pictures import Picture, folder_pictures, named_picture, raw_rendering, read_picture
 from clerestory.film.scenes import RATE, Plan, Scene, Speech
 from clerestory.film.sound import Recording, cut_take, faults, read_sound, spoken
 
@@ -130,7 +130,7 @@ def _sources(desk: _Desk, number: int, shot: Shot) -> _Sources | None:
     if min(picture.width, picture.height) < 64:
         desk.problems.append(f"{label}: {picture.width} x {picture.height} pixels are too few for a film")
         return None
-    before = named_picture(folder / "before", path.stem) if shot.before else None
+    before = raw_rendering(folder, picture) if shot.before else None
     if shot.before and before is None:
         desk.problems.append(f"{label}: no raw rendering in {folder / 'before'} to wipe from")
         return None

@@ -137,7 +137,7 @@ def light_scene(scene: Scene, renderer: Renderer) -> Lit:
     if scene.before is None:
         return after
     raw = load_linear(scene.before)
-    scaled = _scaled(path, raw.shape[1] / linear.shape[1], raw.shape[0] / linear.shape[0])
+    scaled = _raw_path(scene, path, (raw.shape[1], raw.shape[0]), size)
     before = _moving(renderer, raw, scaled)
     first, last = wipe_frames(scene)
     return Wiped(before, after, first, last)
@@ -155,7 +155,13 @@ def wipe_frames(scene: Scene) -> tuple[int, int]:
     return first, first + max(10, min(round(0.36 * body), 4 * RATE))
 
 
-def _scaled(path: Path, across: float, down: float) -> Path:
+def _raw_path(scene: Scene, path: Path, raw: tuple[int, int], size: tuple[int, int]) -> Path:
+    """The move over the raw rendering: the same part of it; or, when it has another shape, its own middle."""
+    assert scene.shot and scene.picture
+    across, down = raw[0] / scene.picture.width, raw[1] / scene.picture.height
+    if abs(across / down - 1) > 0.02:
+        return path_of(scene.shot, raw, size, scene.frames)
+
     def one(f: Framing) -> Framing:
         return Framing(f.left * across, f.top * down, f.width * across, f.height * down)
 
