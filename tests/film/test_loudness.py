@@ -57,7 +57,7 @@ def test_true_peak_of_the_ebu_signals(divisor: int, phase: float, full: float, e
     assert -0.4 <= peak - expected <= 0.2
 
 
-def programme(seconds: float = 30.0) -> Sound:
+def programme(seconds: float = 15.0) -> Sound:
     """Bursts of coloured noise with gaps: something like speech, with sharp peaks."""
     rng = np.random.default_rng(11)
     n = round(seconds * RATE)

@@ -46,7 +46,7 @@ class Meter:
         held = np.concatenate([self._tail, np.asarray(samples, np.float32)], axis=1)
         self._tail = held[:, -TAPS:]
         if held.shape[1] > TAPS:
-            self._peak = max(self._peak, float(oversampled_peak(held).max()))
+            self._peak = max(self._peak, float(oversampled_peak(held, self._peak).max()))
 
     def blocks(self) -> NDArray[np.float64]:
         """Mean square of every 400 ms gating block."""
@@ -98,15 +98,22 @@ _TABLE = _phases()
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _peaks(samples: Floats, table: Floats, out: Floats) -> None:
+def _peaks(samples: Floats, table: Floats, least: float, out: Floats) -> None:
     taps = table.shape[1]
     back = taps // 2 - 1
     channels, count = samples.shape
+    quiet = False
     for n in range(count):
+        if n % 64 == 0:  # no point between samples can pass 2.6 times the largest sample that it is made of
+            loudest = np.float32(0)
+            for c in range(channels):
+                for k in range(max(0, n - taps), min(count, n + 64 + taps)):
+                    loudest = max(loudest, abs(samples[c, k]))
+            quiet = bool(np.float32(2.6) * loudest < least)
         top = np.float32(0)
         for c in range(channels):
             top = max(top, abs(samples[c, n]))
-            if n >= back and n + taps - back <= count:
+            if not quiet and n >= back and n + taps - back <= count:
                 for phase in range(1, 4):
                     total = np.float32(0)
                     for k in range(taps):
@@ -115,10 +122,13 @@ def _peaks(samples: Floats, table: Floats, out: Floats) -> None:
         out[n] = top
 
 
-def oversampled_peak(samples: NDArray[np.floating]) -> Floats:
-    """Largest magnitude at and after each sample over all channels, four points a sample (BS.1770-4 annex 2)."""
+def oversampled_peak(samples: NDArray[np.floating], least: float = 0.0) -> Floats:
+    """Largest magnitude at and after each sample over all channels, four points a sample (BS.1770-4 annex 2).
+
+    Where nothing can reach `least`, the points between samples are left out.
+    """
     out = np.empty(samples.shape[1], np.float32)
-    _peaks(np.ascontiguousarray(samples, np.float32), _TABLE, out)
+    _peaks(np.ascontiguousarray(samples, np.float32), _TABLE, least, out)
     return out
 
 
@@ -136,7 +146,7 @@ BEFORE, AFTER = RATE, 4 * REACH  # context it needs around a block
 
 def limiter_gain(samples: NDArray[np.floating], ceiling: float) -> Floats:
     """Gain for every sample that keeps the true peak under `ceiling` (linear); gone again 120 ms after a peak."""
-    peak = oversampled_peak(samples)
+    peak = oversampled_peak(samples, ceiling)
     peak = np.maximum(peak, np.roll(peak, 1))
     wanted = np.minimum(np.float32(1), np.float32(ceiling) / np.maximum(peak, np.float32(1e-9))).astype(np.float32)
     if wanted.min() >= 1:

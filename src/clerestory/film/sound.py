@@ -63,35 +63,54 @@ def _flat_samples(block: Floats) -> int:
 
 
 def read_sound(path: Path) -> Recording:
-    """A WAV, FLAC, MP3 or other sound file; mono stays mono, more than two channels become two."""
+    """A WAV, FLAC, MP3 or other sound file; mono stays mono, more than two channels become two.
+
+    The samples lie in a temporary file, so that an hour of speech takes no memory.
+    """
     if not path.is_file():
         raise UserError(f"there is no sound file {path}")
-    blocks: list[Floats] = []
-    flat, rate = 0, RATE
+    file = TemporaryFile()  # noqa: SIM115 - it lives as long as the samples do
+    flat, rate, channels, count = 0, RATE, 1, 0
+
+    def keep(out: av.AudioFrame) -> int:
+        block = out.to_ndarray().astype(np.float32, copy=False)
+        file.write(np.ascontiguousarray(block.T).tobytes())
+        return block.shape[1]
+
     try:
         with av.open(path) as container:
             if not container.streams.audio:
                 raise UserError(f"{path} holds no sound")
             stream = container.streams.audio[0]
             rate = stream.rate or RATE
-            layout = "mono" if stream.channels == 1 else "stereo"
-            resampler = av.AudioResampler(format="fltp", layout=layout, rate=RATE)
+            channels = 1 if stream.channels == 1 else 2
+            resampler = av.AudioResampler(format="fltp", layout="mono" if channels == 1 else "stereo", rate=RATE)
             for frame in container.decode(stream):
                 flat += _flat_samples(_as_float(frame))
                 frame.pts = None
-                blocks.extend(out.to_ndarray().astype(np.float32, copy=False) for out in resampler.resample(frame))
-            blocks.extend(out.to_ndarray().astype(np.float32, copy=False) for out in resampler.resample(None))
+                count += sum(keep(out) for out in resampler.resample(frame))
+            count += sum(keep(out) for out in resampler.resample(None))
     except av.error.FFmpegError as error:
         raise UserError(f"{path} is not readable as sound: {error.strerror or error}") from None
-    samples = np.concatenate(blocks, axis=1) if blocks else np.zeros((1, 0), np.float32)
-    return Recording(path, np.ascontiguousarray(samples, np.float32), flat / rate)
+    if not count:
+        return Recording(path, np.zeros((1, 0), np.float32), 0.0)
+    file.flush()
+    samples = np.memmap(file, np.float32, "r", shape=(count, channels)).T
+    return Recording(path, samples, flat / rate)
+
+
+def _blocks(samples: Floats) -> Iterator[Floats]:
+    """Samples in lots of ten seconds."""
+    for first in range(0, samples.shape[1], _BLOCK):
+        yield samples[:, first : first + _BLOCK]
 
 
 def faults(recording: Recording) -> list[str]:
     """What makes a recording unfit, as sentences' ends: empty, or clipped."""
     if recording.seconds < 0.2:
         return [f"{recording.path.name} is empty ({recording.seconds:.2f} s long)"]
-    if float(np.abs(recording.samples).max()) < EMPTY_PEAK or not spoken(recording.samples):
+    peak = max(float(np.abs(block).max()) for block in _blocks(recording.samples))
+    if peak < EMPTY_PEAK or not spoken(recording.samples):
         return [f"{recording.path.name} is empty: nothing in it is louder than its own noise"]
     if recording.clipped > 0.002:
         return [f"{recording.path.name} is clipped for {recording.clipped * 1000:.0f} ms; record it at a lower level"]
@@ -100,9 +119,12 @@ def faults(recording: Recording) -> list[str]:
 
 def _levels(samples: Floats) -> NDArray[np.float64]:
     """Level in dB of every 20 ms."""
-    count = samples.shape[1] // _FRAME
-    cut = samples[:, : count * _FRAME].reshape(samples.shape[0], count, _FRAME)
-    power = np.einsum("cns,cns->n", cut, cut, dtype=np.float64) / (_FRAME * samples.shape[0])
+    powers = [np.zeros(0)]
+    for block in _blocks(samples):
+        count = block.shape[1] // _FRAME
+        cut = block[:, : count * _FRAME].reshape(block.shape[0], count, _FRAME)
+        powers.append(np.einsum("cns,cns->n", cut, cut, dtype=np.float64) / (_FRAME * block.shape[0]))
+    power = np.concatenate(powers)
     out: NDArray[np.float64] = 10 * np.log10(np.maximum(power, 1e-12))
     return out
 
@@ -178,11 +200,11 @@ class Clip:
 
 def speech_gain(recording: Recording, runs: list[tuple[float, float]]) -> float:
     """Gain that brings a recording's speech to -20 LUFS, so that takes of different days sit together."""
-    parts = [recording.samples[:, int(a * RATE) : int(b * RATE)] for a, b in runs] or [recording.samples]
-    meter = measured(parts, recording.samples.shape[0])
+    stretches = [recording.samples[:, int(a * RATE) : int(b * RATE)] for a, b in runs] or [recording.samples]
+    meter = measured((block for part in stretches for block in _blocks(part)), recording.samples.shape[0])
     level = meter.integrated()
     if not np.isfinite(level):
-        level = 10 * np.log10(float(np.mean(recording.samples**2)) + 1e-12)
+        level = float(np.max(_levels(recording.samples), initial=-60.0))
     return float(10 ** ((-20 - level) / 20))
 
 
