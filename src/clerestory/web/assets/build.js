@@ -1,0 +1,44 @@
+// Elements made in code: nothing from the server is ever read as markup, except its own drawings.
+
+const SVG = "http://www.w3.org/2000/svg";
+
+function fill(node, attributes, children) {
+  for (const [name, value] of Object.entries(attributes)) {
+    if (value === false || value === null || value === undefined) continue;
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else if (name === "value" || name === "checked" || name === "disabled" || name === "tabIndex") node[name] = value;
+    else node.setAttribute(name, value === true ? "" : value);
+  }
+  node.append(...children.flat().filter((c) => c !== null && c !== undefined && c !== false));
+  return node;
+}
+
+export const el = (tag, attributes = {}, ...children) => fill(document.createElement(tag), attributes, children);
+export const svg = (tag, attributes = {}, ...children) => fill(document.createElementNS(SVG, tag), attributes, children);
+
+export function button(words, does, attributes = {}) {
+  return el("button", { type: "button", onclick: does, ...attributes }, words);
+}
+
+// A drawing made by the server, as an element.
+export function drawing(text) {
+  const parsed = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
+  return document.importNode(parsed, true);
+}
+
+export const percent = (share, figures = 0) => `${(100 * share).toFixed(figures)} %`;
+
+export function seconds(value) {
+  if (!value) return "";
+  return value < 0.4 ? `1/${Math.round(1 / value)} s` : `${value.toFixed(1)} s`;
+}
+
+export function debounce(work, ms) {
+  let timer = 0;
+  const later = (...args) => {
+    clearTimeout(timer);
+    timer = setTimeout(() => work(...args), ms);
+  };
+  later.cancel = () => clearTimeout(timer);
+  return later;
+}

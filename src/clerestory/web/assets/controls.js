@@ -1,0 +1,121 @@
+// The line of controls under a picture: plain words, stops, and a way to give each back to the tool.
+
+import { debounce, el } from "./build.js";
+
+const signed = (v, figures = 1) => `${v > 0 ? "+" : v < 0 ? "−" : ""}${Math.abs(v).toFixed(figures)}`;
+const stops = (v) => `${v.toFixed(1)} stops`;
+
+// own: what the tool does when the control is left to it.
+const CONTROLS = [
+  { name: "exposure", label: "Exposure", min: -3, max: 3, step: 0.05, own: () => 0,
+    say: (v) => (v === 0 ? "as judged" : `${signed(v)} stops`) },
+  { name: "window_hold", label: "Hold the windows", min: 0, max: 8, step: 0.05, own: (f) => f.own.window_hold,
+    say: stops },
+  { name: "shade_lift", label: "Lift the shade", min: 0, max: 6, step: 0.05, own: (f) => f.own.shade_lift,
+    say: (v, f) => stops(v) + (f.lift_limit !== null && v > f.lift_limit ? ", grain" : "") },
+  { name: "local_contrast", label: "Local contrast", min: 0, max: 1, step: 0.01, own: (f) => f.own.local_contrast,
+    say: (v) => v.toFixed(2) },
+  { name: "warmth", label: "Warmth", min: 2500, max: 9500, step: 50, own: () => 5200, unset: "as shot",
+    say: (v) => `${v} K`, needs: (f) => f.warmth_known },
+  { name: "tint", label: "Tint", min: -5, max: 5, step: 0.1, own: () => 0,
+    say: (v) => (v === 0 ? "even" : v > 0 ? `${v.toFixed(1)} magenta` : `${(-v).toFixed(1)} green`),
+    needs: (f, r) => f.warmth_known && r.warmth !== null },
+  { name: "plumb", label: "Plumb", min: 0, max: 1, step: 0.01, own: (f) => f.straightening.plumb,
+    say: (v) => (v === 0 ? "as shot" : v === 1 ? "upright" : `${Math.round(100 * v)} % of it`) },
+  { name: "turn", label: "Turn", min: -15, max: 15, step: 0.1, own: () => 0,
+    say: (v) => (v === 0 ? "none" : `${Math.abs(v).toFixed(1)}° ${v > 0 ? "right" : "left"}`) },
+];
+export const NAMES = CONTROLS.map((c) => [c.name, c.label]).concat([["shape", "Shape"], ["place_crop", "Crop's place"]]);
+const SHAPES = [["", "the frame's own"], ["4:3", "4 to 3"], ["3:2", "3 to 2"], ["16:9", "16 to 9"], ["1:1", "square"],
+  ["free", "free"]];
+
+// Tells `moved(values)` while a control moves and `set(values, gesture)` when it has been.
+export class Controls {
+  constructor(moved, set) {
+    this.moved = moved;
+    this.set = set;
+    this.gesture = "";
+    this.dirty = {};
+    this.saveSoon = debounce(() => this.save(), 400);
+    this.rows = new Map(CONTROLS.map((c) => [c.name, this.row(c)]));
+    this.shape = el("select", { id: "c-shape", onchange: () => this.chosen() },
+      ...SHAPES.map(([value, words]) => el("option", { value }, words)));
+    this.shapeRow = el("div", { class: "control" }, el("label", { for: "c-shape" }, "Shape"), this.shape,
+      el("output", { for: "c-shape" }, ""));
+    this.node = el("div", { class: "controls", role: "group", "aria-label": "How this picture is finished" },
+      ...[...this.rows.values()].map((r) => r.node), this.shapeRow);
+  }
+
+  row(control) {
+    const id = `c-${control.name}`;
+    const input = el("input", { id, type: "range", min: control.min, max: control.max, step: control.step,
+      oninput: () => this.slide(control), onchange: () => this.save(),
+      ondblclick: () => this.leave(control),
+      onkeydown: (e) => (e.key === "Backspace" || e.key === "Delete") && this.leave(control) });
+    const value = el("output", { for: id });
+    const give = el("button", { type: "button", class: "give", title: "Leave this to the tool", hidden: true,
+      "aria-label": `Leave ${control.label.toLowerCase()} to the tool`, onclick: () => this.leave(control) }, "×");
+    const node = el("div", { class: "control" }, el("label", { for: id }, control.label), input, value, give);
+    return { node, input, value, give };
+  }
+
+  slide(control) {
+    if (!this.gesture) this.gesture = `${control.name}-${Date.now()}-${Math.random()}`;
+    const value = Number(this.rows.get(control.name).input.value);
+    this.dirty = { ...this.dirty, [control.name]: value };
+    this.word(control, value, true);
+    this.moved(this.dirty);
+    this.saveSoon();
+  }
+
+  save() {
+    this.saveSoon.cancel();
+    if (!Object.keys(this.dirty).length) return;
+    this.set(this.dirty, this.gesture);
+    this.dirty = {};
+    clearTimeout(this.endGesture);
+    this.endGesture = setTimeout(() => { this.gesture = ""; }, 600);
+  }
+
+  leave(control) {
+    this.dirty = {};
+    this.gesture = "";
+    this.set({ [control.name]: null, ...(control.name === "warmth" ? { tint: null } : {}) }, "");
+  }
+
+  chosen() {
+    this.set({ shape: this.shape.value || null }, "");
+  }
+
+  word(control, value, byHand) {
+    const { input, value: output, give, node } = this.rows.get(control.name);
+    const words = !byHand && control.unset ? control.unset : control.say(value, this.facts);
+    output.textContent = words;
+    input.setAttribute("aria-valuetext", `${words}${byHand ? "" : ", left to the tool"}`);
+    give.hidden = !byHand;
+    node.classList.toggle("by-hand", byHand);
+  }
+
+  // Show a recipe and what the tool makes of what is left to it.
+  show(recipe, facts) {
+    this.facts = facts;
+    this.recipe = recipe;
+    for (const control of CONTROLS) {
+      const { input, node } = this.rows.get(control.name);
+      const usable = !control.needs || control.needs(facts, recipe);
+      input.disabled = !usable;
+      node.classList.toggle("idle", !usable);
+      if (control.name in this.dirty) continue;
+      const byHand = recipe[control.name] !== null;
+      const value = byHand ? recipe[control.name] : control.own(facts);
+      if (document.activeElement !== input || Number(input.value) !== value) input.value = value;
+      this.word(control, value, byHand);
+    }
+    this.shape.value = recipe.shape ?? "";
+    this.shapeRow.querySelector("output").textContent = `${facts.size[0]} × ${facts.size[1]} shown`;
+  }
+
+  focus(number) {
+    [...this.rows.values()][number]?.input.focus();
+  }
+}

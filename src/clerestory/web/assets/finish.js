@@ -1,0 +1,387 @@
+// The finish page: one picture as large as the window, and what is said and done about it.
+
+import { button, el, percent, svg } from "./build.js";
+import { Controls, NAMES } from "./controls.js";
+import { Sheet } from "./geometry.js";
+import { Guides } from "./guides.js";
+
+const WIDTH = 1600;
+const degrees = (v, figures = 1) => `${Math.abs(v).toFixed(figures)}°`;
+
+export class Finish {
+  constructor(house, room) {
+    this.house = house;
+    this.wire = house.wire;
+    this.view = new URLSearchParams(location.search).get("view");
+    this.number = 0;
+    this.begun = new Map();
+    this.build(room);
+    this.off = [
+      this.wire.on("preview", (facts, bytes) => this.arrived(facts, bytes)),
+      this.wire.on("recipe", ({ view, recipe }) => view === this.view && this.recipeChanged(recipe)),
+      this.wire.on("reading", (facts) => facts.view === this.view && this.read(facts)),
+    ];
+    this.resized = new ResizeObserver(() => this.fit());
+    this.resized.observe(this.stage);
+  }
+
+  close() {
+    this.off.forEach((off) => off());
+    this.resized.disconnect();
+    this.frameless(false);
+  }
+
+  // ---- the page's parts
+
+  build(room) {
+    this.canvas = el("canvas", { class: "picture", role: "img", "aria-label": "The picture as it will be" });
+    this.marks = el("img", { class: "over", alt: "", hidden: true });
+    this.shot = el("div", { class: "as-shot" }, el("img", { alt: "The frame as it came" }));
+    this.edge = el("div", { class: "edge", role: "slider", tabindex: 0, "aria-label": "How much of the frame as it came is shown",
+      "aria-valuemin": 0, "aria-valuemax": 100, "aria-valuenow": 0, onpointerdown: (e) => this.grab(e),
+      onkeydown: (e) => this.edgeKey(e) });
+    this.guides = new Guides(this.canvas, (guides) => this.set({ guides }, ""));
+    this.sheetNode = el("div", { class: "sheet" }, this.canvas, this.marks, this.shot, this.guides.layer, this.edge);
+    this.stage = el("div", { class: "stage" }, this.sheetNode, el("p", { class: "waiting" }, "Choose a view."));
+    this.sheetNode.addEventListener("pointermove", (e) => this.point(e));
+    this.sheetNode.addEventListener("pointerleave", () => { this.light.textContent = ""; });
+    this.name = el("select", { "aria-label": "View", onchange: () => this.open(this.name.value) });
+    this.lean = el("p", { class: "lean" });
+    this.sure = el("p", { class: "quiet sure" });
+    this.frame = svg("svg", { class: "frame", viewBox: "-2 -2 124 94", role: "img" });
+    this.kept = el("p", { class: "quiet kept" });
+    this.light = el("p", { class: "light", "aria-live": "off" });
+    this.lineButton = button("Lay lines along columns", () => this.lines(), { "aria-pressed": "false" });
+    this.lineTools = el("div", { class: "row", hidden: true },
+      button("Upright", () => this.guides.add("upright"), { "aria-label": "Add an upright line" }),
+      button("Level", () => this.guides.add("level"), { "aria-label": "Add a level line" }),
+      button("None", () => this.guides.clear(), { "aria-label": "Take all lines away" }));
+    this.limitButton = button("Show the limits", () => this.limits(), { "aria-pressed": "false" });
+    this.says = el("div", { class: "says" },
+      el("div", { class: "row" }, button("‹", () => this.go(-1), { "aria-label": "View before" }), this.name,
+        button("›", () => this.go(1), { "aria-label": "Next view" })),
+      this.lean, this.sure, this.lineButton, this.lineTools, this.frame, this.kept, this.light,
+      this.limitButton, button("Every pixel", () => this.pixels()),
+      button("Copy to other views", () => this.copy()),
+      this.writeButton = button("Write this picture", () => this.write([this.view])),
+      button("Write all pictures", () => this.write(this.house.visit.views.map((v) => v.name))),
+      this.tiff = el("label", { class: "check" }, el("input", { type: "checkbox", id: "tiff" }), "and as 16-bit TIFF"));
+    this.controls = new Controls((values) => this.preview(values, false), (values, gesture) => this.set(values, gesture));
+    this.node = el("div", { class: "finish" }, el("h1", { class: "unseen" }, "Finish"), this.stage, this.says, this.controls.node);
+    room.append(this.node);
+  }
+
+  visitChanged() {
+    const views = this.house.visit.views;
+    const have = [...this.name.options].map((o) => o.value).join();
+    if (have !== views.map((v) => v.name).join()) {
+      this.name.replaceChildren(...views.map((v) => el("option", { value: v.name }, v.name)));
+    }
+    if (!views.length) return;
+    if (!views.some((v) => v.name === this.view)) this.view = views[0].name;
+    const pick = views.find((v) => v.name === this.view).pick;
+    if (this.opened !== this.view || this.pick !== pick) this.open(this.view);
+    this.queueChanged();
+  }
+
+  again() {
+    this.opened = null;
+    this.visitChanged();
+  }
+
+  stepped(place) {
+    if (place && place !== this.view && this.house.visit.views.some((v) => v.name === place)) this.open(place);
+  }
+
+  queueChanged() {
+    const state = this.house.visit.queue[this.view] ?? (this.house.visit.done.includes(this.view) ? "done" : "");
+    this.writeButton.textContent = { waiting: "Waiting to be written", writing: "Being written", done: "Write it again" }[state]
+      ?? "Write this picture";
+    this.writeButton.disabled = state === "waiting" || state === "writing";
+  }
+
+  async open(view) {
+    this.view = this.opened = view;
+    const facts = this.house.visit.views.find((v) => v.name === view);
+    this.pick = facts.pick;
+    this.name.value = view;
+    history.replaceState(null, "", `/finish?view=${encodeURIComponent(view)}`);
+    this.facts = null;
+    this.node.classList.add("opening");
+    this.stage.querySelector(".waiting").textContent = `Opening ${view}`;
+    this.shot.querySelector("img").removeAttribute("src");
+    this.showEdge(0);
+    this.quick(facts.pick, view);
+    this.queueChanged();
+    try {
+      this.recipe = await this.house.ask("recipe", { view });
+    } catch { return; }
+    if (this.view === view) this.preview({}, true);
+  }
+
+  // The frame's small picture stands in until the view is read.
+  async quick(frame, view) {
+    const image = new Image();
+    image.src = `/small/${encodeURIComponent(frame)}`;
+    try { await image.decode(); } catch { return; }
+    if (this.facts || this.view !== view) return;
+    this.canvas.width = image.naturalWidth;
+    this.canvas.height = image.naturalHeight;
+    this.canvas.getContext("2d").drawImage(image, 0, 0);
+    this.canvas.style.transform = "";
+    this.fit();
+  }
+
+  go(step) {
+    const views = this.house.visit.views;
+    const at = views.findIndex((v) => v.name === this.view);
+    const next = views[at + step];
+    if (next) this.open(next.name);
+  }
+
+  // ---- previews
+
+  preview(values, settled) {
+    const n = ++this.number;
+    this.begun.set(n, performance.now());
+    this.settled = settled;
+    this.wire.send({ do: "preview", n, view: this.view, values, width: WIDTH, settled });
+  }
+
+  async arrived(facts, bytes) {
+    if (facts.view !== this.view || (this.drawn ?? 0) > facts.n) return;
+    const bitmap = await createImageBitmap(new Blob([bytes], { type: "image/jpeg" }));
+    if (facts.view !== this.view || (this.drawn ?? 0) > facts.n) return bitmap.close();
+    this.drawn = facts.n;
+    if (!this.guides.held) {
+      [this.canvas.width, this.canvas.height] = facts.size;
+      this.canvas.getContext("2d").drawImage(bitmap, 0, 0);
+      this.take(facts);
+    }
+    bitmap.close();
+    const begun = this.begun.get(facts.n);
+    requestAnimationFrame(() => this.house.latencies.push({ ms: performance.now() - begun, server: facts.took_ms, n: facts.n }));
+    for (const n of this.begun.keys()) if (n <= facts.n) this.begun.delete(n);
+  }
+
+  take(facts) {
+    const first = !this.facts;
+    this.facts = facts;
+    this.sheet = new Sheet(facts);
+    this.guides.warp = null;
+    this.fit();
+    this.guides.show(this.sheet, this.recipe.guides ?? []);
+    this.controls.show(this.recipe, facts);
+    this.node.classList.remove("opening");
+    this.words(facts);
+    if (first) this.shot.querySelector("img").src = `/as-shot/${encodeURIComponent(this.view)}`;
+    if (!this.marks.hidden) this.drawLimits();
+  }
+
+  recipeChanged(recipe) {
+    this.recipe = recipe;
+    if (this.facts) this.preview({}, true);
+  }
+
+  set(values, gesture) {
+    return this.house.ask("set", { view: this.view, values, gesture }).catch(() => this.preview({}, true));
+  }
+
+  fit() {
+    const box = this.stage.getBoundingClientRect();
+    const [w, h] = [this.canvas.width, this.canvas.height];
+    const scale = Math.min(box.width / w, box.height / h);
+    if (!Number.isFinite(scale) || scale <= 0) return;
+    this.sheetNode.style.width = `${w * scale}px`;
+    this.sheetNode.style.height = `${h * scale}px`;
+    this.guides.draw();
+  }
+
+  // ---- words
+
+  words(facts) {
+    const { tilt, roll, left_tilt: leftTilt, left_roll: leftRoll } = facts.lean;
+    const was = `Looks ${degrees(tilt)} ${tilt >= 0 ? "up" : "down"}, held ${degrees(roll)} ${roll >= 0 ? "clockwise" : "anticlockwise"}.`;
+    const rest = Math.hypot(leftTilt, leftRoll);
+    const now = facts.verdict === "cannot tell" ? "Which way is up cannot be told."
+      : rest < 0.05 ? "Now upright." : `Still leans ${degrees(rest)}.`;
+    this.lean.textContent = `${was} ${now}`;
+    this.lean.dataset.left = rest.toFixed(3);
+    const sure = { sure: `Sure to ${facts.bound.toFixed(2)}°`, unsure: "Not sure", "cannot tell": "Lay two lines to tell it" }[facts.verdict];
+    this.sure.textContent = sure;
+    this.sure.title = facts.reasons;
+    this.sure.dataset.verdict = facts.verdict;
+    this.outline(facts);
+    const lost = Object.entries(facts.lost).filter(([, v]) => v > 0.004).map(([side, v]) => `${percent(v)} ${side}`);
+    this.kept.textContent = `${percent(facts.kept)} of the frame kept${lost.length ? `; lost ${lost.join(", ")}` : ""}`;
+  }
+
+  outline(facts) {
+    const { width, height } = facts.camera;
+    const scale = Math.min(120 / width, 90 / height);
+    const [w, h] = [width * scale, height * scale];
+    const path = facts.outline.map(([x, y]) => `${(x * w).toFixed(1)} ${(y * h).toFixed(1)}`).join("L");
+    this.frame.setAttribute("viewBox", `-1 -1 ${w + 2} ${h + 2}`);
+    this.frame.setAttribute("aria-label", `What is kept of the frame: ${percent(facts.kept)}`);
+    this.frame.replaceChildren(svg("rect", { width: w, height: h, class: "lost" }),
+      svg("path", { d: `M${path}Z`, class: "held" }));
+  }
+
+  point(event) {
+    if (!this.facts || this.guides.held) return;
+    const box = this.sheetNode.getBoundingClientRect();
+    const [x, y] = [(event.clientX - box.left) / box.width, (event.clientY - box.top) / box.height];
+    this.at = [x, y];
+    this.wire.send({ do: "reading", view: this.view, x, y });
+  }
+
+  read({ shown, raw, grain, clipped }) {
+    if (shown === undefined) return;
+    const words = [`Here ${(-shown).toFixed(1)} stops under white;`,
+      clipped ? "the raw is clipped" : `raw ${(-raw).toFixed(1)} stops under its limit`];
+    if (grain > 0.12) words.push(`grain ${grain.toFixed(2)} stops`);
+    this.light.textContent = words.join(" ");
+    this.light.classList.toggle("clipped", clipped);
+  }
+
+  // ---- before and after
+
+  grab(event) {
+    event.preventDefault();
+    this.edge.setPointerCapture(event.pointerId);
+    const move = (e) => {
+      const box = this.sheetNode.getBoundingClientRect();
+      this.showEdge((e.clientX - box.left) / box.width);
+    };
+    const end = () => {
+      this.edge.removeEventListener("pointermove", move);
+      this.edge.removeEventListener("pointerup", end);
+    };
+    this.edge.addEventListener("pointermove", move);
+    this.edge.addEventListener("pointerup", end);
+  }
+
+  showEdge(share) {
+    this.share = Math.max(0, Math.min(1, share));
+    this.edge.style.left = `${100 * this.share}%`;
+    this.shot.style.clipPath = `inset(0 ${100 * (1 - this.share)}% 0 0)`;
+    this.edge.setAttribute("aria-valuenow", Math.round(100 * this.share));
+    this.edge.setAttribute("aria-valuetext", this.share ? `${Math.round(100 * this.share)} % as it came` : "all finished");
+  }
+
+  edgeKey(event) {
+    const step = { ArrowLeft: -0.02, ArrowRight: 0.02, Home: -1, End: 1 }[event.key];
+    if (step === undefined) return;
+    event.preventDefault();
+    event.stopPropagation();
+    this.showEdge(this.share + step);
+  }
+
+  // ---- lines, limits, pixels
+
+  lines() {
+    const on = this.guides.toggle();
+    this.lineButton.setAttribute("aria-pressed", on);
+    this.lineTools.hidden = !on;
+  }
+
+  limits() {
+    this.marks.hidden = !this.marks.hidden;
+    this.limitButton.setAttribute("aria-pressed", !this.marks.hidden);
+    if (!this.marks.hidden) this.drawLimits();
+  }
+
+  async drawLimits() {
+    const bytes = await this.house.ask("marks", { view: this.view });
+    const old = this.marks.src;
+    this.marks.src = URL.createObjectURL(new Blob([bytes], { type: "image/png" }));
+    this.marks.alt = "Gold: clipped in the raw. Blue: grain shows in the shade.";
+    if (old) URL.revokeObjectURL(old);
+  }
+
+  pixels() {
+    const image = el("img", { alt: `${this.view} at full size`, draggable: "false" });
+    const words = el("p", { class: "waiting" }, "Finishing at full size");
+    const pane = el("div", { class: "pane", tabindex: 0, "aria-label": "Drag or use the arrows to move about" }, image, words);
+    const dialog = el("dialog", { class: "wide", "aria-label": `${this.view}, every pixel` }, pane,
+      el("form", { method: "dialog" }, el("button", {}, "Back")));
+    document.body.append(dialog);
+    dialog.addEventListener("close", () => dialog.remove());
+    image.onload = () => {
+      words.remove();
+      const [x, y] = this.at ?? [0.5, 0.5];
+      pane.scrollTo(x * image.naturalWidth - pane.clientWidth / 2, y * image.naturalHeight - pane.clientHeight / 2);
+    };
+    image.onerror = () => { words.textContent = "It could not be finished at full size."; };
+    image.src = `/picture/${encodeURIComponent(this.view)}?${Date.now()}`;
+    roam(pane);
+    dialog.showModal();
+    pane.focus();
+  }
+
+  // ---- copying and writing
+
+  copy() {
+    const what = NAMES.map(([name, label]) => el("label", { class: "check" },
+      el("input", { type: "checkbox", value: name, checked: this.recipe[name] !== null && name !== "place_crop" }), label));
+    const to = this.house.visit.views.filter((v) => v.name !== this.view).map((v) => el("label", { class: "check" },
+      el("input", { type: "checkbox", value: v.name }), v.name));
+    const chosen = (boxes) => boxes.map((b) => b.querySelector("input")).filter((i) => i.checked).map((i) => i.value);
+    const all = button("All", () => to.forEach((b) => { b.querySelector("input").checked = true; }));
+    const dialog = el("dialog", { "aria-labelledby": "copy-title" }, el("h2", { id: "copy-title" }, `Copy from ${this.view}`),
+      el("fieldset", {}, el("legend", {}, "What"), ...what), el("fieldset", {}, el("legend", {}, "To"), all, ...to),
+      el("form", { method: "dialog", class: "row" }, el("button", { value: "copy" }, "Copy"), el("button", { value: "" }, "Leave it")));
+    document.body.append(dialog);
+    dialog.addEventListener("close", () => {
+      if (dialog.returnValue === "copy") this.house.ask("copy", { view: this.view, others: chosen(to), what: chosen(what) }).catch(() => 0);
+      dialog.remove();
+    });
+    dialog.showModal();
+  }
+
+  write(views) {
+    this.house.ask("export", { views, tiff: this.tiff.querySelector("input").checked }).catch(() => 0);
+  }
+
+  frameless(on) {
+    document.body.classList.toggle("frameless", on ?? !document.body.classList.contains("frameless"));
+  }
+
+  keys() {
+    return [
+      ["PageDown", "next view", () => this.go(1)],
+      ["PageUp", "view before", () => this.go(-1)],
+      ["l", "lay lines along columns", () => this.lines()],
+      ["b", "the frame as it came, and back", () => this.showEdge(this.share > 0.5 ? 0 : 1)],
+      ["m", "show the limits: clipped, grain", () => this.limits()],
+      ["p", "every pixel", () => this.pixels()],
+      ["n", "nothing but the picture", () => this.frameless()],
+      ["c", "copy to other views", () => this.copy()],
+      ["w", "write this picture", () => this.write([this.view])],
+      ...["exposure", "windows", "shade", "contrast", "warmth", "tint", "plumb", "turn"].map((word, i) =>
+        [String(i + 1), `to ${word}; then ← → , Backspace leaves it to the tool`, () => this.controls.focus(i)]),
+    ];
+  }
+}
+
+// A pane whose content is moved by the hand or the arrows; `also` panes move in step.
+export function roam(pane, also = []) {
+  let from = null;
+  const all = () => [pane, ...also];
+  pane.addEventListener("pointerdown", (e) => {
+    from = [e.clientX + pane.scrollLeft, e.clientY + pane.scrollTop];
+    pane.setPointerCapture(e.pointerId);
+  });
+  pane.addEventListener("pointermove", (e) => {
+    if (from) all().forEach((p) => p.scrollTo(from[0] - e.clientX, from[1] - e.clientY));
+  });
+  pane.addEventListener("pointerup", () => { from = null; });
+  pane.addEventListener("keydown", (e) => {
+    const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[e.key];
+    if (!way) return;
+    e.preventDefault();
+    const step = e.shiftKey ? 400 : 60;
+    all().forEach((p) => p.scrollBy(way[0] * step, way[1] * step));
+  });
+}
+

@@ -1,0 +1,204 @@
+// The frame round the four pages: which is open, what goes on in the background, undo, keys.
+
+import { el } from "./build.js";
+import { Film } from "./film.js";
+import { Finish } from "./finish.js";
+import { Plan } from "./plan.js";
+import { Sort } from "./sort.js";
+import { Wire } from "./wire.js";
+
+const PAGES = { plan: Plan, sort: Sort, finish: Finish, film: Film };
+const at = (id) => document.getElementById(id);
+
+class House {
+  constructor() {
+    this.wire = new Wire();
+    this.visit = { views: [], frames: {}, queue: {}, done: [], sorting: {} };
+    this.page = null;
+    this.busy = new Map();
+    this.latencies = [];
+    window.clerestory = this;
+    this.wire.on("link", (facts) => this.linked(facts));
+    this.wire.on("sorting", (facts) => this.sorting(facts));
+    this.wire.on("views", () => this.refresh());
+    this.wire.on("queue", (facts) => this.queued(facts));
+    this.wire.on("making", (facts) => this.making(facts));
+    this.wire.on("planning", ({ said, share }) => this.note("plan", share < 1 ? `planning: ${said}` : ""));
+    this.wire.on("opening", ({ view, said }) => this.note("opening", said ? `${view}: ${said}` : ""));
+    this.wire.on("preview", () => this.note("opening", ""));
+    this.wire.on("trouble", ({ said }) => this.trouble(said));
+    for (const event of ["recipe", "film", "plan", "views"]) this.wire.on(event, () => this.lookAhead());
+    document.querySelectorAll("nav a").forEach((a) => a.addEventListener("click", (e) => this.follow(e, a)));
+    at("undo").addEventListener("click", () => this.step("undo"));
+    at("redo").addEventListener("click", () => this.step("redo"));
+    at("keys").addEventListener("click", () => this.showKeys());
+    document.addEventListener("keydown", (e) => this.key(e));
+    window.addEventListener("popstate", () => this.show(location.pathname));
+    this.show(location.pathname);
+  }
+
+  async linked({ up, again }) {
+    this.note("link", up ? "" : "the server is not running; all that was done is kept");
+    if (up) await this.refresh();
+    if (up && again) this.page?.again?.();
+  }
+
+  async refresh() {
+    try {
+      this.visit = await this.wire.ask("visit");
+    } catch (problem) {
+      return this.trouble(problem.message);
+    }
+    at("visit-name").textContent = this.visit.title;
+    this.sorting(this.visit.sorting);
+    this.queued(this.visit);
+    this.page?.visitChanged?.();
+    this.lookAhead();
+  }
+
+  // ---- pages
+
+  follow(event, link) {
+    if (event.ctrlKey || event.metaKey || event.button) return;
+    event.preventDefault();
+    this.go(link.dataset.page);
+  }
+
+  go(name, query = "") {
+    history.pushState(null, "", `/${name}${query}`);
+    this.show(`/${name}`);
+  }
+
+  show(path) {
+    const name = path.slice(1) in PAGES ? path.slice(1) : "sort";
+    this.page?.close?.();
+    this.name = name;
+    document.body.dataset.page = name;
+    document.title = `${name[0].toUpperCase()}${name.slice(1)} - Clerestory`;
+    document.querySelectorAll("nav a").forEach((a) => {
+      if (a.dataset.page === name) a.setAttribute("aria-current", "page");
+      else a.removeAttribute("aria-current");
+    });
+    at("page").replaceChildren();
+    this.trouble("");
+    this.page = new PAGES[name](this, at("page"));
+    this.page.visitChanged?.();
+    this.lookAhead();
+  }
+
+  // ---- what goes on
+
+  note(what, words) {
+    if (words) this.busy.set(what, words);
+    else this.busy.delete(what);
+    const text = [...this.busy.values()].join(" · ");
+    if (at("status").textContent !== text) at("status").textContent = text;
+  }
+
+  trouble(words) {
+    at("trouble").textContent = words;
+    clearTimeout(this.troubleTimer);
+    if (words) this.troubleTimer = setTimeout(() => this.trouble(""), 12000);
+  }
+
+  // Asks, and tells the person what stood in the way.
+  async ask(what, fields) {
+    try {
+      return await this.wire.ask(what, fields);
+    } catch (problem) {
+      this.trouble(problem.message);
+      throw problem;
+    }
+  }
+
+  sorting(facts) {
+    this.visit.sorting = facts;
+    const words = {
+      reading: `reading frames${facts.total ? `: ${facts.done} of ${facts.total}` : ""}`,
+      failed: facts.said,
+    };
+    this.note("sorting", words[facts.state] ?? "");
+    this.page?.sortingChanged?.();
+  }
+
+  queued({ queue, done }) {
+    this.visit.queue = queue;
+    this.visit.done = done;
+    const states = Object.values(queue);
+    const left = states.filter((s) => s === "waiting" || s === "writing").length;
+    const failed = Object.entries(queue).filter(([, s]) => s.startsWith("failed"));
+    this.note("queue", left ? `writing pictures: ${states.length - left} of ${states.length} written` : "");
+    if (failed.length) this.trouble(failed.map(([v, s]) => `${v} ${s}`).join("; "));
+    this.page?.queueChanged?.();
+  }
+
+  making(facts) {
+    const share = facts.total ? ` ${Math.round((100 * facts.done) / facts.total)} %` : "";
+    this.note("film", facts.state === "making" ? `making the ${facts.what}${share}` : "");
+    if (facts.state === "failed") this.trouble(facts.said);
+    this.page?.makingChanged?.(facts);
+  }
+
+  // ---- undo and redo
+
+  async lookAhead() {
+    const ahead = await this.wire.ask("ahead", { scope: this.name }).catch(() => ({ undo: "", redo: "" }));
+    for (const way of ["undo", "redo"]) {
+      const words = `${way === "undo" ? "Undo" : "Redo"}${ahead[way] ? `: ${ahead[way]}` : ""}`;
+      at(way).disabled = !ahead[way];
+      at(way).title = words;
+      at(way).setAttribute("aria-label", words);
+    }
+  }
+
+  async step(way) {
+    const found = await this.ask(way, { scope: this.name });
+    if (!found.said) return;
+    this.note("step", `${way === "undo" ? "taken back" : "done again"}: ${found.said}`);
+    setTimeout(() => this.note("step", ""), 4000);
+    this.page?.stepped?.(found.place);
+    this.lookAhead();
+  }
+
+  // ---- keys
+
+  key(event) {
+    if (event.defaultPrevented || document.querySelector("dialog[open]")) return;
+    const typing = event.target.matches?.("textarea, input:not([type=range]):not([type=checkbox]), select");
+    if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z" && !typing) {
+      event.preventDefault();
+      this.step(event.shiftKey ? "redo" : "undo");
+      return;
+    }
+    if (typing || event.ctrlKey || event.metaKey || event.altKey) return;
+    const own = this.page?.keys?.() ?? [];
+    const found = [...own, ...this.keys()].find(([key]) => key === event.key);
+    if (!found) return;
+    if (event.target.matches?.("input[type=range]") && event.key.startsWith("Arrow")) return;
+    if (event.target.matches?.("button, a") && (event.key === "Enter" || event.key === " ") && !found[3]) return;
+    event.preventDefault();
+    found[2](event);
+  }
+
+  keys() {
+    return [
+      ["F1", "plan", () => this.go("plan")],
+      ["F2", "sort", () => this.go("sort")],
+      ["F3", "finish", () => this.go("finish")],
+      ["F4", "film", () => this.go("film")],
+      ["u", "undo", () => this.step("undo")],
+      ["r", "redo", () => this.step("redo")],
+      ["?", "these keys", () => this.showKeys()],
+    ];
+  }
+
+  showKeys() {
+    const names = { ArrowLeft: "←", ArrowRight: "→", ArrowUp: "↑", ArrowDown: "↓", " ": "space" };
+    const rows = [...(this.page?.keys?.() ?? []), ...this.keys()].map(([key, words]) =>
+      el("div", {}, el("dt", {}, names[key] ?? key), el("dd", {}, words)));
+    at("key-list").querySelector("dl").replaceChildren(...rows);
+    at("key-list").showModal();
+  }
+}
+
+new House();

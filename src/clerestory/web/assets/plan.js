@@ -1,0 +1,198 @@
+// The plan page: the building from above with the sun moving through it, the views in the day's order, the card.
+
+import { button, drawing, el, percent, svg } from "./build.js";
+
+export class Plan {
+  constructor(house, room) {
+    this.house = house;
+    this.room = room;
+    this.step = null;
+    this.chosen = null;
+    this.off = [house.wire.on("plan", () => this.load())];
+    room.append(el("div", { class: "plan" }, el("h1", {}, "Plan"), el("p", { class: "quiet" }, "Reading the plan")));
+    this.load();
+  }
+
+  close() {
+    this.off.forEach((off) => off());
+  }
+
+  again() {
+    this.load();
+  }
+
+  stepped() {
+    this.load();
+  }
+
+  async load() {
+    let facts;
+    try {
+      facts = await this.house.ask("plan");
+    } catch { return; }
+    if (!this.room.querySelector(".plan")) return;
+    this.facts = facts;
+    this.day = facts.day;
+    const old = this.room.querySelector(".plan textarea");
+    if (old && document.activeElement === old) return;
+    if (!facts.there) this.none();
+    else if (facts.trouble) this.troubled(facts.trouble);
+    else this.show();
+  }
+
+  none() {
+    this.room.replaceChildren(el("div", { class: "plan empty" }, el("h1", {}, "Plan"),
+      el("p", {}, "No visit is planned in this folder yet. A plan says where the building stands, its rooms and windows, the views you mean to have and the kit in the bag; from it come the light, the standing points, the settings and the field card."),
+      button("Begin from the worked example", () => this.house.ask("plan begin").catch(() => 0))));
+  }
+
+  troubled(words) {
+    this.room.replaceChildren(el("div", { class: "plan empty" }, el("h1", {}, "Plan"),
+      el("p", {}, "The plan cannot be worked out as it is written:"), el("p", { class: "trouble" }, words), this.text(true)));
+  }
+
+  // ---- the page
+
+  show() {
+    const f = this.facts;
+    this.map = svg("svg", { class: "map", role: "img", "aria-label": `${f.place} from above, altar to the right` });
+    this.clock = el("output", { class: "clock", for: "time" });
+    this.sunWords = el("p", { class: "quiet" });
+    this.time = el("input", { type: "range", id: "time", min: 0, max: f.day.steps.length - 1, step: 1,
+      oninput: () => this.moveTo(Number(this.time.value)) });
+    const dates = el("select", { "aria-label": "Day", onchange: () => this.otherDay(dates.value) },
+      ...[...new Set(f.dates)].map((d) => el("option", { value: d }, d)));
+    this.detail = el("section", { class: "detail", "aria-live": "polite" });
+    const views = el("ol", { class: "order" }, ...f.views.map((v) => this.item(v)));
+    const missing = Object.entries(f.missing).map(([name, why]) => el("p", { class: "quiet" }, `Not to be had: ${name} (${why})`));
+    this.room.replaceChildren(el("div", { class: "plan" },
+      el("div", { class: "ground" }, el("h1", {}, f.title), el("p", { class: "quiet" }, `${f.place}. ${f.bag}.`), this.map,
+        el("div", { class: "row sun" }, el("label", { for: "time" }, "Sun at"), this.clock, this.time, dates), this.sunWords, this.detail),
+      el("div", { class: "day" }, el("h2", {}, "The day"), views, ...missing, el("h2", {}, "The bag"), this.bags(), el("h2", {}, "Field card"), this.card(), this.text(false))));
+    this.draw();
+    this.moveTo(this.step ?? this.start());
+    if (f.views.length) this.choose(this.chosen ?? f.views[0].name);
+  }
+
+  item(view) {
+    const words = [view.settings, view.room ? `${percent(view.room)} of the frame left` : "", view.light ? "" : "not the light wished"];
+    return el("li", {}, button("", () => this.choose(view.name), { "data-view": view.name, "aria-pressed": "false" }),
+      el("p", { class: "quiet" }, words.filter(Boolean).join(". ")));
+  }
+
+  bags() {
+    const head = el("tr", {}, el("th", { scope: "col" }, "Bag"), el("th", { scope: "col" }, "Views in one frame"));
+    return el("table", {}, el("thead", {}, head), el("tbody", {}, ...this.facts.bags.map((b) =>
+      el("tr", {}, el("td", {}, b.name), el("td", {}, percent(b.share))))));
+  }
+
+  card() {
+    const links = this.facts.card
+      ? [["card.pdf", "for print (A5)"], ["card.html", "for the phone"], ["plan.html", "the whole report"]].map(([name, words]) =>
+        el("a", { href: `/kept/plan/${name}`, target: "_blank", rel: "noopener" }, words))
+      : [];
+    return el("div", { class: "row" }, button(this.facts.card ? "Write it again" : "Write the field card",
+      () => this.house.ask("plan write").catch(() => 0)), ...links);
+  }
+
+  text(open) {
+    const area = el("textarea", { rows: 18, spellcheck: "false", "aria-label": "visit.toml", wrap: "off" });
+    const box = el("details", { open }, el("summary", {}, "The plan as text (visit.toml)"), area,
+      el("div", { class: "row" }, button("Keep these words", async () => {
+        await this.house.ask("plan save", { text: area.value });
+        area.blur();
+        this.load();
+      })));
+    const fetch = async () => { if (box.open && !area.value) area.value = await this.house.ask("plan text"); };
+    box.addEventListener("toggle", fetch);
+    if (open) fetch();
+    return box;
+  }
+
+  // ---- the drawing: y along the building to the right, x (right of the axis) downwards
+
+  draw() {
+    const { halls } = this.facts;
+    const ys = halls.flatMap((h) => h.y);
+    const xs = halls.flatMap((h) => h.x);
+    const [y0, y1, x0, x1] = [Math.min(...ys), Math.max(...ys), Math.min(...xs), Math.max(...xs)];
+    const pad = 0.04 * (y1 - y0);
+    this.unit = (y1 - y0) / 100;
+    this.map.setAttribute("viewBox", `${y0 - pad} ${x0 - pad} ${y1 - y0 + 2 * pad} ${x1 - x0 + 2 * pad}`);
+    const rooms = halls.map((h) => svg("rect", { x: h.y[0], y: h.x[0], width: h.y[1] - h.y[0], height: h.x[1] - h.x[0], class: "hall" },
+      svg("title", {}, h.name)));
+    this.light = svg("g", { class: "lit" });
+    this.glass = svg("g");
+    this.sight = svg("g", { class: "sight" });
+    const stations = this.facts.stations.map((s) => svg("g", { class: "station" },
+      svg("circle", { cx: s.at[1], cy: s.at[0], r: 0.9 * this.unit }), svg("title", {}, `${s.name}: ${s.views.join(", ")}`)));
+    this.map.replaceChildren(...rooms, this.light, this.sight, this.glass, ...stations);
+  }
+
+  start() {
+    const { steps } = this.day;
+    const lit = steps.findIndex((s) => s.lit.length);
+    const noon = steps.findIndex((s) => s.clock >= "12:00");
+    return lit >= 0 ? lit : Math.max(0, noon);
+  }
+
+  moveTo(k) {
+    this.step = Math.min(k, this.day.steps.length - 1);
+    const now = this.day.steps[this.step];
+    this.time.value = this.step;
+    this.clock.textContent = now.clock;
+    this.time.setAttribute("aria-valuetext", `${now.clock}, sun ${now.altitude}° high`);
+    const shining = new Set(now.lit.map((l) => l.window));
+    this.light.replaceChildren(...now.lit.map((l) => svg("polygon", { points: l.corners.map((c) => `${c[1]},${c[0]}`).join(" "),
+      class: l.face === "floor" ? "patch" : "wall" })));
+    this.glass.replaceChildren(...this.facts.windows.map((w) => svg("line", { x1: w.ends[0][1], y1: w.ends[0][0], x2: w.ends[1][1], y2: w.ends[1][0],
+      class: shining.has(w.name) ? "window sunlit" : "window" }, svg("title", {}, `${w.name}; sun ${w.sun.join(", ") || "none this day"}`))));
+    const where = [...new Set(now.lit.filter((l) => l.face === "floor").map((l) => l.window))];
+    const high = now.altitude > 0 ? `The sun is ${now.altitude}° high, towards ${Math.round(now.azimuth)}°.` : "The sun is down.";
+    const falls = shining.size ? ` It comes through ${[...shining].join(", ")}${where.length ? " and reaches the floor" : ""}.` : "";
+    this.sunWords.textContent = high + falls;
+  }
+
+  async otherDay(date) {
+    this.day = await this.house.ask("plan day", { date });
+    this.moveTo(this.step);
+  }
+
+  choose(name) {
+    this.chosen = name;
+    const view = this.facts.views.find((v) => v.name === name) ?? this.facts.views[0];
+    this.room.querySelectorAll(".order button").forEach((b) => {
+      const v = this.facts.views.find((one) => one.name === b.dataset.view);
+      b.textContent = `${v.clock ? `${v.clock}  ` : ""}${v.name}`;
+      b.setAttribute("aria-pressed", b.dataset.view === view.name);
+    });
+    const far = 1.15 * view.distance;
+    const ends = view.sides.map(([x, y]) => {
+      const n = Math.hypot(x, y) || 1;
+      return [view.eye[1] + (far * y) / n, view.eye[0] + (far * x) / n];
+    });
+    this.sight.replaceChildren(
+      svg("polygon", { points: `${view.eye[1]},${view.eye[0]} ${ends.map((e) => e.join(",")).join(" ")}` }),
+      svg("polyline", { points: view.subject.map((p) => `${p[1]},${p[0]}`).join(" ") }),
+      svg("circle", { cx: view.eye[1], cy: view.eye[0], r: 1.1 * this.unit }));
+    this.detail.replaceChildren(el("h2", {}, view.name), el("p", {}, `From ${view.station}, ${view.distance.toFixed(1)} m. ${view.settings}.`),
+      el("p", { class: "quiet" }, view.good.length ? `Good light ${view.good.join(", ")}` : "No hour of the light wished on this day"),
+      el("div", { class: "paper" }, drawing(view.drawing)));
+  }
+
+  keys() {
+    return [
+      ["ArrowRight", "ten minutes later", () => this.time && this.moveTo(Math.min(this.step + 1, this.day.steps.length - 1))],
+      ["ArrowLeft", "ten minutes earlier", () => this.time && this.moveTo(Math.max(this.step - 1, 0))],
+      ["ArrowDown", "next view", () => this.along(1)],
+      ["ArrowUp", "view before", () => this.along(-1)],
+      ["w", "write the field card", () => this.house.ask("plan write").catch(() => 0)],
+    ];
+  }
+
+  along(step) {
+    const views = this.facts?.views ?? [];
+    const at = views.findIndex((v) => v.name === this.chosen);
+    if (views[at + step]) this.choose(views[at + step].name);
+  }
+}

@@ -1,0 +1,349 @@
+"""What one running server knows and does about one visit: views, recipes, undo, open views, background work."""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import threading
+from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
+from typing import Any, Protocol
+
+from pydantic import ValidationError
+
+from clerestory.errors import UserError
+from clerestory.finish.folder import Done, Job, Order, finish_jobs
+from clerestory.finish.recipe import Recipe
+from clerestory.frames.group import SOFT_LEAST, SOFT_SHARE, View
+from clerestory.frames.kept import key_of, unpacked
+from clerestory.frames.overlap import changed_share
+from clerestory.visit.folder import VisitFolder
+from clerestory.visit.index import plain_name
+from clerestory.web import stills, views
+from clerestory.web.journal import Journal
+from clerestory.web.preview import Darkroom, OpenView
+from clerestory.web.views import Table
+
+
+class Tell(Protocol):
+    """Hears of everything that happens, from any thread; passes it on to every open page."""
+
+    def __call__(self, event: str, **facts: Any) -> None: ...
+
+
+LONGEST = 400  # views that one message may name
+
+
+class Desk:
+    """One visit on the desk."""
+
+    def __init__(self, folder: Path, tell: Tell) -> None:
+        self.visit = VisitFolder.open(folder)
+        self.root = self.visit.root
+        self.tell = tell
+        self.journal = Journal(self.root)
+        self.darkroom = Darkroom()
+        self.slow = ThreadPoolExecutor(3, "clerestory-slow")
+        self.quick = ThreadPoolExecutor(1, "clerestory-preview")
+        self._away: ProcessPoolExecutor | None = None
+        self._lock = threading.Lock()
+        self._base = Table()
+        self.table = Table()
+        self.sorting: dict[str, Any] = {"state": "waiting"}
+        self.queue: dict[str, str] = {}
+        self._exporting = False
+
+    def close(self) -> None:
+        """Stop background work; nothing half-written is left."""
+        for pool in (self.slow, self.quick):
+            pool.shutdown(wait=False, cancel_futures=True)
+        if self._away is not None:
+            for process in list((self._away._processes or {}).values()):
+                process.kill()
+            self._away.shutdown(wait=False, cancel_futures=True)
+
+    # ---- frames and views
+
+    def begin(self) -> None:
+        """Show what the catalogue holds at once; sort in the background where it is out of date."""
+        try:
+            table = views.from_catalogue(self.visit)
+        except UserError as problem:
+            self.sorting = {"state": "failed", "said": str(problem)}
+            return
+        if table is None:
+            self.sort_again()
+        else:
+            self._put(table)
+
+    def sort_again(self) -> None:
+        """Read the frames anew in the background."""
+        if self.sorting.get("state") != "reading":
+            self._sorting(state="reading", done=0, total=0)
+            self.slow.submit(self._sort)
+
+    def _sort(self) -> None:
+        try:
+            table = views.from_sorting(self.visit, lambda d, t: self._sorting(state="reading", done=d, total=t))
+        except (UserError, OSError) as problem:
+            self._sorting(state="failed", said=str(problem))
+            return
+        self._put(table)
+
+    def _sorting(self, **facts: Any) -> None:
+        self.sorting = facts
+        self.tell("sorting", **facts)
+
+    def _put(self, table: Table) -> None:
+        self._base = table
+        self.arrange()
+        self._sorting(state="sorted", frames=len(table.frames))
+
+    def arrange(self) -> None:
+        """Take up what a person put otherwise."""
+        try:
+            self.table = views.arranged(self._base, views.read_hand(self.root))
+        except UserError as problem:
+            self.table = self._base
+            self.tell("trouble", said=str(problem))
+        self.tell("views")
+
+    def visit_facts(self) -> dict[str, Any]:
+        """Everything the pages need to draw themselves."""
+        frames = {
+            name: {
+                "sharpness": row.sharpness, "clipped": row.clipped, "time": row.time, "seconds": row.seconds,
+                "f_number": row.f_number, "iso": row.iso, "focal_mm": row.focal_mm, "width": row.width,
+                "height": row.height,
+            }
+            for name, row in self.table.frames.items() if not row.refused
+        }  # fmt: skip
+        finished = set(views.recipe_path(self.root, "x").parent.glob("*.toml")) if self.table.views else set()
+        return {
+            "title": self.root.resolve().name,
+            "views": views.shown(self.table, self.root),
+            "frames": frames,
+            "refused": self.table.refused,
+            "sorting": self.sorting,
+            "queue": self.queue,
+            "done": self.done_views(),
+            "recipes": sorted(p.stem for p in finished),
+        }
+
+    def done_views(self) -> list[str]:
+        """Views that have a picture."""
+        folder = self.visit.hidden / "accounts"
+        return sorted(p.stem for p in folder.glob("*.json")) if folder.is_dir() else []
+
+    def frame_facts(self, view: str) -> dict[str, dict[str, float | bool | None]]:
+        """For each frame of a view: the blur of its edges, whether it is soft, and what share came or went."""
+        found = self.table.view(view)
+        seen = {}
+        for path in found.frames:
+            with contextlib.suppress(OSError):
+                kept = self.visit.looks / f"{key_of(path)}.npz"
+                seen[path] = unpacked(kept.read_bytes(), path)
+        pick = seen.get(views.picked(self.table, found, self.recipe(view)).pick)
+        out: dict[str, dict[str, float | bool | None]] = {}
+        for path, one in seen.items():
+            if one is None:
+                continue
+            limit = max(SOFT_LEAST, SOFT_SHARE * max(one.info.width, one.info.height))
+            moved = None
+            if pick is not None and one is not pick and found.kind in ("clear", "burst", "bracket"):
+                moved = float(changed_share(pick.look, one.look))
+            soft = one.edge_blur is not None and one.edge_blur > limit
+            clipped = one.clipping.one + one.clipping.two + one.clipping.all
+            out[plain_name(path)] = {
+                "blur": one.edge_blur, "soft": soft, "moved": moved, "clipped_any": clipped
+            }  # fmt: skip
+        return out
+
+    def split(self, view: str, frames: Iterable[str]) -> str:
+        """Put frames of a view into a view of their own; returns its name."""
+        found, wanted = self.table.view(view), list(frames)
+        names = [plain_name(p) for p in found.frames]
+        if not wanted or not set(wanted) < set(names):
+            raise UserError("Choose some of the view's frames, not all, to make a view of their own.")
+        hand = views.read_hand(self.root)
+        new = self._free_name(view)
+        hand[view] = [n for n in names if n not in wanted]
+        hand[new] = [n for n in names if n in wanted]
+        self._regroup(hand, f"{len(wanted)} frames of {view} made a view of their own", new)
+        return new
+
+    def join(self, first: str, second: str) -> None:
+        """Make two views one, under the first one's name."""
+        hand = views.read_hand(self.root)
+        frames = [plain_name(p) for v in (first, second) for p in self.table.view(v).frames]
+        hand.pop(second, None)
+        hand[first] = frames
+        self._regroup(hand, f"{second} joined to {first}", first)
+
+    def _regroup(self, hand: Mapping[str, list[str]], said: str, place: str) -> None:
+        self.journal.commit("sort", said, {views.HAND: views.hand_text(hand)}, place=place)
+        self.arrange()
+
+    def _free_name(self, view: str) -> str:
+        taken = {v.name for v in self.table.views}
+        stem = view.rstrip("abcdefghijklmnopqrstuvwxyz") if view[-2:-1].isdigit() else view
+        return next(n for c in range(98, 123) if (n := f"{stem}{chr(c)}") not in taken)
+
+    # ---- recipes
+
+    def recipe(self, view: str) -> Recipe:
+        """The recipe of a view."""
+        return views.recipe_of(self.root, view)
+
+    def changed(self, view: str, values: Mapping[str, Any]) -> Recipe:
+        """The recipe with some of its fields set otherwise (None: left to the tool); nothing is written."""
+        fields = {**self.recipe(view).model_dump(), **values}
+        fields["guides"] = fields["guides"] or ()
+        try:
+            return Recipe.model_validate(fields)
+        except ValidationError as problem:
+            first = problem.errors()[0]
+            where = ".".join(str(part) for part in first["loc"])
+            raise UserError(f"{where}: {first['msg'].lower()}.") from problem
+
+    def set_recipe(self, view: str, values: Mapping[str, Any], gesture: str, scope: str = "finish") -> Recipe:
+        """Change a recipe and write it at once."""
+        self.table.view(view)
+        recipe = self.changed(view, values)
+        said = f"{view}: {', '.join(name.replace('_', ' ') for name in values)}"
+        if self.journal.commit(scope, said, {f"recipes/{view}.toml": _text(recipe)}, gesture, view):
+            self._told_recipe(view, recipe)
+        return recipe
+
+    def _told_recipe(self, view: str, recipe: Recipe) -> None:
+        self.tell("recipe", view=view, recipe=recipe.model_dump(mode="json"))
+
+    def copy_recipe(self, view: str, others: list[str], what: list[str]) -> int:
+        """Give some fields of a view's recipe to other views, as one step; how many views."""
+        source = self.recipe(view).model_dump()
+        allowed = set(Recipe.model_fields) - {"pick", "guides"}
+        values = {name: source[name] for name in what if name in allowed}
+        if not values or not others:
+            raise UserError("Choose at least one control and one other view to copy to.")
+        recipes = {other: self.changed(other, values) for other in others[:LONGEST] if self.table.view(other)}
+        texts = {f"recipes/{other}.toml": _text(recipe) for other, recipe in recipes.items()}
+        self.journal.commit("finish", f"{view} copied to {len(recipes)} views", texts, place=view)
+        for other, recipe in recipes.items():
+            self._told_recipe(other, recipe)
+        return len(recipes)
+
+    def step(self, scope: str, back: bool) -> dict[str, Any]:
+        """Undo or redo, and say what it was and where."""
+        change = self.journal.undo(scope) if back else self.journal.redo(scope)
+        if change is None:
+            return {"said": "", "place": "", **self.journal.ahead(scope)}
+        if views.HAND in change.after:
+            self.arrange()
+        for name in change.after:
+            if name.startswith("recipes/"):
+                view = name[len("recipes/") : -len(".toml")]
+                self._told_recipe(view, self.recipe(view))
+                if scope == "sort":
+                    self.tell("views")
+            elif name.startswith("film/"):
+                self.tell("film")
+            elif name == "visit.toml":
+                self.tell("plan")
+        return {"said": change.said, "place": change.place, **self.journal.ahead(scope)}
+
+    # ---- open views and full-size work
+
+    def view(self, name: str) -> View:
+        """The view with its chosen pick."""
+        return views.picked(self.table, self.table.view(name), self.recipe(name))
+
+    def opened(self, name: str) -> OpenView:
+        """The view in memory; read first where it is not."""
+        view = self.view(name)
+        return self.darkroom.open(view, lambda said: self.tell("opening", view=name, said=said))
+
+    def away(self, work: Callable[..., Any], *args: Any) -> Any:
+        """Do heavy work in a process of its own, so that no control waits for it."""
+        with self._lock:
+            if self._away is None:
+                self._away = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"))
+            pool = self._away
+        try:
+            return pool.submit(work, *args).result()
+        except BrokenProcessPool as problem:
+            with self._lock:
+                self._away = None
+            raise UserError("The process doing this died (out of memory, or a damaged frame); try again.") \
+                from problem  # fmt: skip
+
+    def job(self, name: str, tiff: bool = False, space: str = "srgb", better: bool = False) -> Job:
+        """A view's finishing work as it stands."""
+        recipe = self.recipe(name)
+        order = Order((recipe.shape,), ("jpeg", "tiff") if tiff else ("jpeg",), space, "better" if better else "fast")
+        record = self.visit.hidden / "accounts" / f"{name}.json"
+        return Job(self.view(name), replace_pick(recipe), order, self.visit.pictures, record)
+
+    def full_picture(self, name: str) -> Path:
+        """The view's picture at full size as it would be written."""
+        path: Path = self.away(stills.full_picture, self.visit, self.job(name))
+        return path
+
+    def full_frame(self, frame: str) -> Path:
+        """A frame at full size, plainly developed."""
+        path: Path = self.away(stills.full_frame, self.visit, self.frame(frame))
+        return path
+
+    def frame(self, name: str) -> Path:
+        """A frame's file by its name."""
+        path = self.table.paths.get(name)
+        if path is None or path.is_symlink():
+            raise UserError(f"There is no frame {name} in this visit.")
+        return path
+
+    # ---- writing pictures
+
+    def export(self, names: list[str], tiff: bool, better: bool) -> None:
+        """Put views into the queue; they are written one after another."""
+        jobs = {name: self.job(name, tiff, better=better) for name in names if self.table.view(name)}
+        with self._lock:
+            self.queue.update({name: "waiting" for name in jobs})
+        self._told_queue()
+        self.slow.submit(self._export, jobs)
+
+    def _told_queue(self) -> None:
+        self.tell("queue", queue=dict(self.queue), done=self.done_views())
+
+    def _export(self, jobs: dict[str, Job]) -> None:
+        def told(done: Done) -> None:
+            with self._lock:
+                self.queue[done.view] = "done" if done.account is not None else f"failed: {done.reason}"
+                following = next((n for n in jobs if self.queue.get(n) == "waiting"), None)
+                if following:
+                    self.queue[following] = "writing"
+            self._told_queue()
+
+        with self._lock:
+            self.queue[next(iter(jobs))] = "writing"
+        self._told_queue()
+        self.visit.pictures.mkdir(exist_ok=True)
+        try:
+            finish_jobs(list(jobs.values()), 1, told)
+        except (UserError, OSError) as problem:
+            for name in jobs:
+                if self.queue.get(name) in ("waiting", "writing"):
+                    self.queue[name] = f"failed: {problem}"
+            self._told_queue()
+
+
+def _text(recipe: Recipe) -> str | None:
+    """A recipe's file; None (no file) when everything is left to the tool."""
+    return None if recipe == Recipe() else recipe.toml()
+
+
+def replace_pick(recipe: Recipe) -> Recipe:
+    """The recipe without its pick, which the view carries."""
+    return recipe.model_copy(update={"pick": None})
+
+

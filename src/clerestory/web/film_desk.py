@@ -1,0 +1,223 @@
+"""The film page's side of the server: shots with their words, narration, preview."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import re
+import threading
+import wave
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from clerestory import film as films
+from clerestory.errors import UserError
+from clerestory.film.draft import draft_film
+from clerestory.film.model import Film, Shot, film_toml
+from clerestory.film.scenes import RATE, Plan
+from clerestory.visit.store import write_atomic
+from clerestory.web.journal import Journal
+from clerestory.web.paths import names_in, plain_file
+
+FILE = "film/film.toml"
+LONGEST_TAKE = 15 * 60  # seconds of narration in one recording
+TAKE_BYTES = LONGEST_TAKE * 48_000 * 2 + 4096
+_TAKE = re.compile(r"[a-z0-9][a-z0-9_-]{0,79}\.wav")
+_OWN_FIELDS = frozenset(Film.model_fields) - {"shots"}
+
+
+class FilmDesk:
+    """The film of one visit."""
+
+    def __init__(self, root: Path, journal: Journal, tell: Any) -> None:
+        self.root, self.journal, self.tell = root, journal, tell
+        self._making = threading.Lock()
+        self.state: dict[str, Any] = {"state": "idle"}
+
+    def _film(self) -> Film | None:
+        if not (self.root / FILE).exists() and not (self.root / "film" / "script.md").exists():
+            return None
+        return films.load_film(self.root)
+
+    def _known(self) -> Film:
+        film = self._film()
+        if film is None:
+            raise UserError("There is no film yet; draft one from the pictures first.")
+        return film
+
+    def facts(self) -> dict[str, Any]:
+        """The film's shots on their time line; {'there': False} where there is none yet."""
+        pictures = names_in(self.root, "pictures", (".jpg", ".jpeg", ".tif", ".tiff"))
+        base: dict[str, Any] = {"there": False, "pictures": pictures, "making": self.state, **self._outputs()}
+        try:
+            film = self._film()
+            if film is None:
+                return base
+            base |= {"there": True, **film.model_dump(mode="json")}
+            plan = films.plan_film(self.root)
+        except UserError as problem:
+            return base | {"there": True, "trouble": str(problem)}
+        return base | {"seconds": plan.seconds, "notes": plan.notes, "scenes": _scenes(plan)}
+
+    def _outputs(self) -> dict[str, Any]:
+        out: dict[str, Any] = {"takes": names_in(self.root, "film/narration", (".wav",))}
+        for kind in ("preview", "film"):
+            path = plain_file(self.root, "film", f"{kind}.mp4")
+            out[f"{kind}_made"] = path.stat().st_mtime_ns if path else None
+        return out
+
+    # ---- changes
+
+    def draft(self) -> None:
+        """A film from the pictures, in order of time."""
+        if (self.root / FILE).exists():
+            raise UserError("There is a film already; drop its shots or move film/film.toml away first.")
+        self._put(draft_film(self.root), "a film drafted from the pictures")
+
+    def set_shot(self, shot: int, values: Mapping[str, Any], gesture: str = "") -> None:
+        """Change fields of a shot (from 0)."""
+        film = self._known()
+        self._shot(film, shot)
+        fields = {**film.shots[shot].model_dump(), **values}
+        changed = [*film.shots]
+        changed[shot] = _valid_shot(fields)
+        names = ", ".join(n.replace("_", " ") for n in values)
+        self._put(film.model_copy(update={"shots": changed}), f"shot {shot + 1}: {names}", gesture)
+
+    def set_film(self, values: Mapping[str, Any], gesture: str = "") -> None:
+        """Change the film's own fields: title, subtitle, words a minute, music, credits."""
+        film = self._known()
+        if not set(values) <= _OWN_FIELDS:
+            raise UserError(f"A film has no such field; known are {', '.join(sorted(_OWN_FIELDS))}.")
+        try:
+            film = Film.model_validate({**film.model_dump(), **values})
+        except ValidationError as problem:
+            raise UserError(_first(problem)) from problem
+        self._put(film, f"the film's {', '.join(values)}", gesture)
+
+    def move_shot(self, shot: int, to: int) -> None:
+        """Put a shot elsewhere in the order."""
+        film = self._known()
+        self._shot(film, shot)
+        self._shot(film, to)
+        shots = [*film.shots]
+        shots.insert(to, shots.pop(shot))
+        self._put(film.model_copy(update={"shots": shots}), f"shot {shot + 1} moved to place {to + 1}")
+
+    def drop_shot(self, shot: int) -> None:
+        """Leave a shot out."""
+        film = self._known()
+        self._shot(film, shot)
+        if len(film.shots) == 1:
+            raise UserError("A film needs one shot at least.")
+        shots = [*film.shots]
+        del shots[shot]
+        self._put(film.model_copy(update={"shots": shots}), f"shot {shot + 1} left out")
+
+    @staticmethod
+    def _shot(film: Film, shot: int) -> None:
+        if not isinstance(shot, int) or not 0 <= shot < len(film.shots):
+            raise UserError("There is no such shot any more.")
+
+    def _put(self, film: Film, said: str, gesture: str = "") -> None:
+        text = film_toml(film)
+        self.journal.commit("film", said, {FILE: text}, gesture)
+        self.tell("film")
+
+    # ---- narration
+
+    def keep_take(self, name: str, data: bytes) -> str:
+        """Keep a recording made on the page as film/narration/NAME; returns its path for film.toml.
+
+        Only 16-bit mono PCM WAV at 44.1 or 48 kHz, at most a quarter of an hour, under a plain name.
+        """
+        if not _TAKE.fullmatch(name):
+            raise UserError("A recording's name may hold small letters, figures, - and _, and ends in .wav.")
+        if len(data) > TAKE_BYTES:
+            raise UserError(f"A recording may last {LONGEST_TAKE // 60} minutes at most.")
+        _check_wave(data)
+        folder = self.root / "film" / "narration"
+        folder.mkdir(parents=True, exist_ok=True)
+        path = folder / name
+        if any(p.is_symlink() for p in (path, folder, folder.parent)):
+            raise UserError(f"{folder} is reached through a link; recordings are only kept in the visit itself.")
+        write_atomic(path, data)
+        self.tell("film")
+        return f"narration/{name}"
+
+    # ---- making
+
+    def make(self, preview: bool) -> None:
+        """Make the preview or the film in the background."""
+        self._known()
+        if not self._making.acquire(blocking=False):
+            raise UserError("A film is being made; wait for it to end.")
+        threading.Thread(target=self._make, args=(preview,), name="clerestory-film", daemon=True).start()
+
+    def _make(self, preview: bool) -> None:
+        what = "preview" if preview else "film"
+        try:
+            self._say(state="making", what=what, done=0, total=0)
+
+            def progress(done: int, total: int) -> None:
+                self._say(state="making", what=what, done=done, total=total)
+
+            result = films.make(self.root, preview=preview, progress=progress)
+            self._say(state="made", what=what, seconds=result.seconds, length=result.length, notes=result.warnings)
+        except UserError as problem:
+            self._say(state="failed", what=what, said=str(problem))
+        except Exception as problem:
+            self._say(state="failed", what=what, said=f"The {what} could not be made ({type(problem).__name__}).")
+        finally:
+            self._making.release()
+            self.tell("film")
+
+    def _say(self, **facts: Any) -> None:
+        self.state = facts
+        self.tell("making", **facts)
+
+
+def _valid_shot(fields: Mapping[str, Any]) -> Shot:
+    try:
+        return Shot.model_validate(fields)
+    except ValidationError as problem:
+        raise UserError(_first(problem)) from problem
+
+
+def _first(problem: ValidationError) -> str:
+    first = problem.errors()[0]
+    where = ".".join(str(p) for p in first["loc"])
+    said = first["msg"].removeprefix("Value error, ")
+    return f"{where}: {said}." if where else f"{said[:1].upper()}{said[1:]}."
+
+
+def _check_wave(data: bytes) -> None:
+    try:
+        with contextlib.closing(wave.open(io.BytesIO(data))) as sound:
+            form = sound.getnchannels(), sound.getsampwidth(), sound.getframerate(), sound.getnframes()
+    except (wave.Error, EOFError) as problem:
+        raise UserError("This is no WAV recording; nothing was kept.") from problem
+    channels, width, rate, frames = form
+    if channels != 1 or width != 2 or rate not in (44_100, 48_000):
+        raise UserError("A recording must be 16-bit mono WAV at 44.1 or 48 kHz; nothing was kept.")
+    if not 0.2 * rate <= frames <= LONGEST_TAKE * rate or len(data) < 44 + 2 * frames:
+        raise UserError("The recording is empty, cut short or too long; nothing was kept.")
+
+
+def _scenes(plan: Plan) -> list[dict[str, Any]]:
+    return [
+        {
+            "label": s.label,
+            "shot": s.number - 1,
+            "start": s.start / RATE,
+            "seconds": s.frames / RATE,
+            "card": s.label if s.card is not None else None,
+            "caption": s.caption,
+            "settings": s.settings,
+            "speech": [s.speech.start, s.speech.seconds, s.speech.recording is not None] if s.speech else None,
+        }
+        for s in plan.scenes
+    ]

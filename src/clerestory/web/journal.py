@@ -1,0 +1,181 @@
+"""Every change to a visit's small text files, so that each can be undone: an append-only list beside the catalogue.
+
+A change is written to the journal and synced before the file itself is replaced, so a crash between the two is made
+good at the next start. The files are the truth; without the journal only the way back is lost.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from clerestory.errors import UserError
+from clerestory.visit.store import write_atomic
+
+Texts = dict[str, str | None]
+
+
+@dataclass(frozen=True)
+class Change:
+    """One step: what was done in words, and the text of each file (by its path in the visit) before and after."""
+
+    number: int
+    scope: str
+    said: str
+    before: Texts
+    after: Texts
+    gesture: str = ""
+    place: str = ""
+
+
+@dataclass
+class _Stacks:
+    done: list[Change] = field(default_factory=list)
+    undone: list[Change] = field(default_factory=list)
+
+
+class Journal:
+    """The journal of one visit folder. Safe to call from several threads."""
+
+    def __init__(self, root: Path) -> None:
+        """Read what is there, and finish a change that a crash cut short."""
+        self.root = root
+        self.path = root / ".clerestory" / "journal.jsonl"
+        self.number = 0
+        self._stacks: dict[str, _Stacks] = {}
+        self._lock = threading.RLock()
+        self._read()
+
+    def commit(
+        self, scope: str, said: str, texts: Mapping[str, str | None], gesture: str = "", place: str = ""
+    ) -> bool:
+        """Write files (None deletes one) as one step that can be undone; False when nothing would change.
+
+        Steps of one `gesture` in a row are one step. `place` says where on the pages it happened.
+        """
+        with self._lock:
+            before = {name: self._text(name) for name in texts}
+            after = dict(texts)
+            if before == after:
+                return False
+            change = Change(self.number + 1, scope, said, before, after, gesture, place)
+            self._append({"do": "change", **vars(change)})
+            self._take(change)
+            self._write(after)
+            return True
+
+    def undo(self, scope: str) -> Change | None:
+        """Take back the last step of a scope; None when there is none."""
+        return self._step(scope, True)
+
+    def redo(self, scope: str) -> Change | None:
+        """Do again the step that was taken back last; None when there is none."""
+        return self._step(scope, False)
+
+    def ahead(self, scope: str) -> dict[str, str]:
+        """What undo and redo would do, in words ('' where there is nothing to do)."""
+        with self._lock:
+            stacks = self._stacks.get(scope, _Stacks())
+            return {
+                "undo": stacks.done[-1].said if stacks.done else "",
+                "redo": stacks.undone[-1].said if stacks.undone else "",
+            }
+
+    def _step(self, scope: str, back: bool) -> Change | None:
+        with self._lock:
+            stacks = self._stacks.get(scope, _Stacks())
+            source = stacks.done if back else stacks.undone
+            if not source:
+                return None
+            change = source[-1]
+            expected, wanted = (change.after, change.before) if back else (change.before, change.after)
+            for name, text in expected.items():
+                if self._text(name) != text:
+                    raise UserError(f"{name} was changed outside this page since; that is kept, and this step cannot "
+                                    "be taken back over it.")  # fmt: skip
+            self._append({"do": "undo" if back else "redo", "scope": scope, "number": self.number + 1})
+            self._move(scope, back)
+            self._write(wanted)
+            return change
+
+    def _take(self, change: Change) -> None:
+        stacks = self._stacks.setdefault(change.scope, _Stacks())
+        self.number = change.number
+        stacks.undone.clear()
+        last = stacks.done[-1] if stacks.done else None
+        if last and change.gesture and last.gesture == change.gesture and last.after == change.before:
+            stacks.done[-1] = replace(change, before=last.before)
+        else:
+            stacks.done.append(change)
+
+    def _move(self, scope: str, back: bool) -> None:
+        stacks = self._stacks.setdefault(scope, _Stacks())
+        source, target = (stacks.done, stacks.undone) if back else (stacks.undone, stacks.done)
+        target.append(replace(source.pop(), gesture=""))
+        self.number += 1
+
+    def _text(self, name: str) -> str | None:
+        try:
+            return (self.root / name).read_text(encoding="utf-8")
+        except FileNotFoundError:
+            return None
+        except (OSError, UnicodeDecodeError) as problem:
+            raise UserError(f"{name}: cannot be read ({problem}); mend or move it.") from problem
+
+    def _write(self, texts: Mapping[str, str | None]) -> None:
+        for name, text in texts.items():
+            path = self.root / name
+            if text is None:
+                path.unlink(missing_ok=True)
+                continue
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write_atomic(path, text)
+
+    def _append(self, record: Mapping[str, Any]) -> None:
+        line = json.dumps(record, ensure_ascii=False, separators=(",", ":")) + "\n"
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            with self.path.open("ab") as file:
+                file.write(line.encode())
+                file.flush()
+                os.fsync(file.fileno())
+        except OSError as problem:
+            raise UserError(f"{self.path}: cannot be written ({problem.strerror}); nothing was changed.") from problem
+
+    def _read(self) -> None:
+        try:
+            data = self.path.read_bytes()
+        except OSError:
+            return
+        whole = data.rfind(b"\n") + 1
+        if whole < len(data):  # a line that a crash cut short
+            with self.path.open("r+b") as file:
+                file.truncate(whole)
+        last: tuple[Texts, Texts] | None = None
+        for line in data[:whole].splitlines():
+            try:
+                last = self._replay(json.loads(line))
+            except (ValueError, KeyError, TypeError, IndexError):
+                self._stacks.clear()  # a damaged line: what came before it cannot be taken back
+                last = None
+        if last is not None:
+            expected, wanted = last
+            self._write({n: t for n, t in wanted.items() if self._text(n) == expected[n]})
+
+    def _replay(self, record: dict[str, Any]) -> tuple[Texts, Texts]:
+        """Take a line up; returns the texts it replaced and those it put there."""
+        kind = record.pop("do")
+        if kind == "change":
+            change = Change(**record)
+            self._take(change)
+            return change.before, change.after
+        back = kind == "undo"
+        stacks = self._stacks[record["scope"]]
+        change = (stacks.done if back else stacks.undone)[-1]
+        self._move(record["scope"], back)
+        return (change.after, change.before) if back else (change.before, change.after)

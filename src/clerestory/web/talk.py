@@ -1,0 +1,241 @@
+"""One page's conversation with the server over its websocket."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import struct
+import threading
+from collections.abc import Awaitable, Callable
+from concurrent.futures import Executor
+from typing import Any
+
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from clerestory.errors import UserError
+from clerestory.web.desk import Desk
+from clerestory.web.film_desk import FilmDesk
+from clerestory.web.plan_desk import PlanDesk
+
+WIDTHS = (320, 2400)  # of previews, pixels
+Answer = Callable[[dict[str, Any]], Awaitable[Any]]
+
+
+class Hub:
+    """Passes what happens, from any thread, to every open page."""
+
+    def __init__(self) -> None:
+        self._pages: dict[int, asyncio.Queue[str | bytes]] = {}
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._lock = threading.Lock()
+
+    def __call__(self, event: str, **facts: Any) -> None:
+        text = json.dumps({"event": event, **facts}, ensure_ascii=False)
+        with self._lock:
+            loop, pages = self._loop, list(self._pages.values())
+        if loop is not None and not loop.is_closed():
+            for page in pages:
+                loop.call_soon_threadsafe(page.put_nowait, text)
+
+    def join(self, outbox: asyncio.Queue[str | bytes]) -> None:
+        with self._lock:
+            self._loop = asyncio.get_running_loop()
+            self._pages[id(outbox)] = outbox
+
+    def leave(self, outbox: asyncio.Queue[str | bytes]) -> None:
+        with self._lock:
+            self._pages.pop(id(outbox), None)
+
+
+def packed(header: dict[str, Any], data: bytes) -> bytes:
+    """A header and bytes in one message: four bytes of the header's length (big-endian), JSON, then the data."""
+    head = json.dumps(header).encode()
+    return struct.pack(">I", len(head)) + head + data
+
+
+class Talk:
+    """One open page."""
+
+    def __init__(self, socket: WebSocket, hub: Hub, desk: Desk, plan: PlanDesk, film: FilmDesk) -> None:
+        self.socket, self.hub, self.desk, self.plan, self.film = socket, hub, desk, plan, film
+        self.outbox: asyncio.Queue[str | bytes] = asyncio.Queue()
+        self.latest: dict[str, dict[str, Any]] = {}
+        self.waiting = asyncio.Event()
+        self._under_way: set[asyncio.Task[None]] = set()
+
+    async def run(self) -> None:
+        """Talk until the page closes."""
+        await self.socket.accept()
+        self.hub.join(self.outbox)
+        sender, renderer = asyncio.create_task(self._send()), asyncio.create_task(self._render())
+        try:
+            while True:
+                self._take(await self.socket.receive_text())
+        except (WebSocketDisconnect, RuntimeError, KeyError):
+            pass
+        finally:
+            self.hub.leave(self.outbox)
+            for task in (sender, renderer, *self._under_way):
+                task.cancel()
+
+    def _take(self, text: str) -> None:
+        try:
+            message = json.loads(text)
+            kind = message["do"]
+        except (ValueError, TypeError, KeyError):
+            return
+        if kind in ("preview", "reading"):  # only the latest of each matters
+            self.latest[kind] = message
+            self.waiting.set()
+            return
+        task = asyncio.create_task(self._answer(message))
+        self._under_way.add(task)
+        task.add_done_callback(self._under_way.discard)
+
+    async def _send(self) -> None:
+        while True:
+            message = await self.outbox.get()
+            if isinstance(message, bytes):
+                await self.socket.send_bytes(message)
+            else:
+                await self.socket.send_text(message)
+
+    def _say(self, **facts: Any) -> None:
+        self.outbox.put_nowait(json.dumps(facts, ensure_ascii=False))
+
+    async def _answer(self, message: dict[str, Any]) -> None:
+        number = message.get("id")
+        try:
+            result = await self._do(message)
+        except UserError as problem:
+            self._say(id=number, error=str(problem))
+        except (KeyError, TypeError, ValueError, AttributeError) as problem:
+            self._say(id=number, error=f"This was not understood ({type(problem).__name__}); reload the page.")
+        except OSError as problem:
+            self._say(id=number, error=f"{problem.filename or 'The disk'}: {problem.strerror or problem}.")
+        else:
+            if isinstance(result, bytes):
+                self.outbox.put_nowait(packed({"id": number}, result))
+            else:
+                self._say(id=number, result=result)
+
+    async def _do(self, message: dict[str, Any]) -> Any:
+        kind = str(message["do"])
+        for work in (self._about_views, self._about_recipes, self._about_plan, self._about_film):
+            found = work(kind, message)
+            if found is not None:
+                pool, call = found
+                return await asyncio.get_running_loop().run_in_executor(pool, call)
+        raise UserError(f"'{kind}' is not something this server does; reload the page.")
+
+    def _about_views(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
+        desk = self.desk
+        calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
+            "visit": (desk.quick, desk.visit_facts),
+            "sort again": (desk.quick, desk.sort_again),
+            "frames": (desk.slow, lambda: desk.frame_facts(m["view"])),
+            "split": (desk.quick, lambda: desk.split(m["view"], m["frames"])),
+            "join": (desk.quick, lambda: desk.join(m["view"], m["other"])),
+            "pick": (desk.quick, lambda: self._pick(m["view"], m["frame"])),
+        }
+        return calls.get(kind)
+
+    def _pick(self, view: str, frame: str) -> None:
+        own = self.desk.table.view(view).pick.name
+        self.desk.set_recipe(view, {"pick": None if frame == own else frame}, "", "sort")
+        self.desk.tell("views")
+
+    def _about_recipes(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
+        desk = self.desk
+        calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
+            "recipe": (desk.quick, lambda: desk.recipe(m["view"]).model_dump(mode="json")),
+            "set": (
+                desk.quick,
+                lambda: desk.set_recipe(m["view"], m["values"], m.get("gesture", "")).model_dump(mode="json"),
+            ),
+            "copy": (desk.quick, lambda: desk.copy_recipe(m["view"], m["others"], m["what"])),
+            "undo": (desk.quick, lambda: desk.step(m["scope"], True)),
+            "redo": (desk.quick, lambda: desk.step(m["scope"], False)),
+            "ahead": (desk.quick, lambda: desk.journal.ahead(m["scope"])),
+            "open": (desk.slow, lambda: desk.opened(m["view"]).view.name),
+            "marks": (desk.quick, lambda: self._marks(m["view"])),
+            "export": (desk.quick, lambda: desk.export(m["views"], bool(m.get("tiff")), bool(m.get("better")))),
+        }
+        return calls.get(kind)
+
+    def _marks(self, view: str) -> bytes:
+        opened = self.desk.opened(view)
+        with opened.lock:
+            return opened.marks()
+
+    def _about_plan(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
+        plan, desk = self.plan, self.desk
+        calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
+            "plan": (desk.slow, plan.facts),
+            "plan text": (desk.quick, plan.text),
+            "plan begin": (desk.quick, plan.begin),
+            "plan save": (desk.slow, lambda: plan.save(m["text"])),
+            "plan day": (desk.slow, lambda: plan.day(m["date"])),
+            "plan write": (desk.slow, plan.write),
+        }
+        return calls.get(kind)
+
+    def _about_film(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
+        film, desk = self.film, self.desk
+        calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
+            "film": (desk.slow, film.facts),
+            "film draft": (desk.slow, film.draft),
+            "film shot": (desk.quick, lambda: film.set_shot(m["shot"], m["values"], m.get("gesture", ""))),
+            "film title": (desk.quick, lambda: film.set_film(m["values"], m.get("gesture", ""))),
+            "film move": (desk.quick, lambda: film.move_shot(m["shot"], m["to"])),
+            "film drop": (desk.quick, lambda: film.drop_shot(m["shot"])),
+            "film make": (desk.quick, lambda: film.make(bool(m.get("preview", True)))),
+        }
+        return calls.get(kind)
+
+    # ---- previews and readings: the latest asked for, nothing in between
+
+    async def _render(self) -> None:
+        while True:
+            await self.waiting.wait()
+            self.waiting.clear()
+            for kind, work in (("preview", self._preview), ("reading", self._reading)):
+                message = self.latest.pop(kind, None)
+                if message is None:
+                    continue
+                try:
+                    await work(message)
+                except UserError as problem:
+                    self._say(event="trouble", said=str(problem))
+                except (KeyError, TypeError, ValueError, OSError) as problem:
+                    self._say(event="trouble", said=f"The preview could not be made ({problem}).")
+
+    async def _preview(self, m: dict[str, Any]) -> None:
+        loop, desk = asyncio.get_running_loop(), self.desk
+        view = desk.view(m["view"])
+        opened = desk.darkroom.at_hand(view)
+        if opened is None:
+            opened = await loop.run_in_executor(desk.slow, desk.opened, view.name)
+        width = min(max(int(m.get("width", 1600)), WIDTHS[0]), WIDTHS[1])
+        found = opened
+
+        def work() -> bytes:
+            recipe = desk.changed(view.name, m.get("values") or {})
+            with found.lock:
+                shown = found.render(recipe, width, bool(m.get("settled", True)))
+            return packed({"event": "preview", "n": m.get("n"), **shown.facts}, shown.jpeg)
+
+        self.outbox.put_nowait(await loop.run_in_executor(desk.quick, work))
+
+    async def _reading(self, m: dict[str, Any]) -> None:
+        opened = self.desk.darkroom.at_hand(self.desk.view(m["view"]))
+        if opened is None:
+            return
+        found = opened
+
+        def work() -> dict[str, float | bool]:
+            with found.lock:
+                return found.reading(float(m["x"]), float(m["y"]))
+
+        facts = await asyncio.get_running_loop().run_in_executor(self.desk.quick, work)
+        self._say(event="reading", view=m["view"], x=m["x"], y=m["y"], **facts)
