@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.stats import norm, poisson
 
 from clerestory.camera.noise import NoiseModel, model_channel
 from clerestory.finish.cosines import SIDE, STRIDE, columns_dealt, slide
@@ -74,19 +74,51 @@ def _unclipped(v, span, gain, read2, under):  # type: ignore[no-untyped-def]
     return span + sigma * (under[i] + f * (under[i + 1] - under[i]))
 
 
+MANY = 40  # electrons from which the closed form of the unbiased inverse serves
+
+
+def _few_table(b: float) -> tuple[float, float, F32]:
+    """The exact unbiased inverse for few electrons: where it begins, entries per unit, electrons (Makitalo and Foi).
+
+    E[2 sqrt(k + n + b)] over Poisson k and normal n, by Gauss-Hermite quadrature, turned round; straight on below
+    no light at all, so that means stay true there.
+    """
+    light = np.linspace(0, MANY, 161)
+    count = np.arange(4 * MANY)
+    x, w = np.polynomial.hermite.hermgauss(24)
+    each = 2 * np.sqrt(np.maximum(count[:, None] + np.sqrt(2 * (b - 3 / 8)) * x + b, 0)) @ (w / np.sqrt(np.pi))
+    mean = poisson.pmf(count[None, :], light[:, None]) @ each
+    at = np.linspace(mean[0] - 1, mean[-1], 513)
+    slope = light[1] / (mean[1] - mean[0])
+    found = np.where(at < mean[0], (at - mean[0]) * slope, np.interp(at, mean, light))
+    return float(at[0]), float(512 / (at[-1] - at[0])), found.astype(np.float32)
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _few(d, low, per, table):  # type: ignore[no-untyped-def]
+    p = max((d - low) * per, np.float32(0))
+    i = min(int(p), table.size - 2)
+    f = p - np.float32(i)
+    return table[i] + f * (table[i + 1] - table[i])
+
+
 @njit(cache=True, fastmath=True, parallel=True)
-def _restore(stable, row, column, a, b, strength, raw, black, span, under, width, out):  # type: ignore[no-untyped-def]
-    """Closed-form approximation of the exact unbiased inverse (Makitalo and Foi 2013), then blend by strength."""
+def _restore(stable, row, column, a, b, few, strength, raw, black, span, under, width, out):  # type: ignore[no-untyped-def]
+    """The unbiased inverse, in closed form where light is plenty (Makitalo and Foi 2013); blend by strength."""
     root = np.float32(np.sqrt(1.5))
     sigma2 = b - np.float32(0.375)
-    least = np.sqrt(b) + np.float32(0.5)
+    low, per, table = few
+    plenty = low + np.float32(table.size - 1) / per
     gain = np.float32(1) / a
     for y in prange(stable.shape[0]):
         for x in range(width):
-            d = max(stable[y, x % STRIDE, x // STRIDE], least)
-            i = np.float32(1.0) / d
-            v = d * d * np.float32(0.25) - np.float32(0.125) - sigma2
-            v += i * (np.float32(0.25) * root + i * (np.float32(-1.375) + i * np.float32(0.625) * root))
+            d = stable[y, x % STRIDE, x // STRIDE]
+            if d < plenty:
+                v = _few(d, low, per, table)
+            else:
+                i = np.float32(1.0) / d
+                v = d * d * np.float32(0.25) - np.float32(0.125) - sigma2
+                v += i * (np.float32(0.25) * root + i * (np.float32(-1.375) + i * np.float32(0.625) * root))
             clean = _unclipped(v * gain, span, gain, sigma2 * gain * gain, under)
             old = np.float32(raw[2 * y + row, 2 * x + column]) - black
             out[2 * y + row, 2 * x + column] = old + strength * (clean - old)
@@ -121,16 +153,72 @@ def denoise_mosaic(
     for k, (r, c, _) in enumerate(order):
         a, b = scales[k]
         _stabilise(raw, r, c, black[k], np.float32(a), np.float32(b), width, planes[k])
-    clean = _shrink(planes, max(strength, 1.0), quality)
+    clean = _shrink(planes, width, max(strength, 1.0), quality)
     for k, (r, c, n) in enumerate(order):
         a, b = scales[k]
         mix = np.float32(min(strength, 1.0))
         span = np.float32(mosaic.white[n]) - black[k]
-        _restore(clean[k], r, c, np.float32(a), np.float32(b), mix, raw, black[k], span, _UNDER, width, out)
+        low, per, table = _few_table(b)
+        few = (np.float32(low), np.float32(per), table)
+        _restore(clean[k], r, c, np.float32(a), np.float32(b), few, mix, raw, black[k], span, _UNDER, width, out)
     return out
 
 
-def _shrink(planes: F32, push: float, quality: str) -> F32:
+COARSE = 4  # pixels of a plane to one of the coarse scale
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _reduced(planes, width, out):  # type: ignore[no-untyped-def]
+    """Means of COARSE x COARSE pixels times COARSE, which makes white noise of unit deviation of the same again."""
+    height, columns = planes.shape[1], planes.shape[3] * STRIDE
+    for q in range(4):
+        for y in prange(out.shape[1]):
+            for x in range(out.shape[3] * STRIDE):
+                total = np.float32(0)
+                for i in range(COARSE):
+                    row = min(y * COARSE + i, height - 1)
+                    for j in range(COARSE):
+                        k = min(min(x, width - 1) * COARSE + j, columns - 1)
+                        total += planes[q, row, k % STRIDE, k // STRIDE]
+                out[q, y, x % STRIDE, x // STRIDE] = total / np.float32(COARSE)
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _take_off(planes, before, after, width):  # type: ignore[no-untyped-def]
+    """Takes off the fine scale, bilinearly, what the coarse one found to be noise."""
+    rows = before.shape[1]
+    scale = np.float32(1 / COARSE)
+    for y in prange(planes.shape[1]):
+        v = min(max((np.float32(y) + np.float32(0.5)) * scale - np.float32(0.5), np.float32(0)), np.float32(rows - 1))
+        i = min(int(v), rows - 2)
+        f = v - np.float32(i)
+        for q in range(4):
+            for r in range(STRIDE):
+                for m in range(planes.shape[3]):
+                    at = (np.float32(m * STRIDE + r) + np.float32(0.5)) * scale - np.float32(0.5)
+                    at = min(max(at, np.float32(0)), np.float32(width - 1))
+                    j = min(int(at), width - 2)
+                    g = at - np.float32(j)
+                    r0, m0, r1, m1 = j % STRIDE, j // STRIDE, (j + 1) % STRIDE, (j + 1) // STRIDE
+                    top = (before[q, i, r0, m0] - after[q, i, r0, m0]) * (np.float32(1) - g)
+                    top += (before[q, i, r1, m1] - after[q, i, r1, m1]) * g
+                    low = (before[q, i + 1, r0, m0] - after[q, i + 1, r0, m0]) * (np.float32(1) - g)
+                    low += (before[q, i + 1, r1, m1] - after[q, i + 1, r1, m1]) * g
+                    planes[q, y, r, m] -= (top + f * (low - top)) * scale
+
+
+def _less_blotched(planes: F32, width: int, push: float) -> None:
+    """Noise wider than a window of the fine scale, in place: the same cut-off on means of 4 x 4 pixels."""
+    rows, columns = planes.shape[1] // COARSE, width // COARSE
+    if min(rows, columns) < 2 * SIDE:
+        return
+    before = np.empty((4, rows, STRIDE, columns_dealt(columns)), np.float32)
+    _reduced(planes, columns, before)
+    after = slide(before, None, 2, (2.7 * push, 3.0 * push, 3.0 * push, 3.0 * push))
+    _take_off(planes, before, after, columns)
+
+
+def _shrink(planes: F32, width: int, push: float, quality: str) -> F32:
     """Cosines for a first guess; means of what looks alike in it; then of what these leave out, what is not noise."""
     down = 2 if quality == "better" else 4
     guess = slide(planes, None, down, (2.7 * push, 2.9 * push, 2.9 * push, 2.9 * push))
@@ -138,4 +226,5 @@ def _shrink(planes: F32, push: float, quality: str) -> F32:
     left = planes - alike
     rest = slide(left, None, down, (3.4 * push, 3.6 * push, 3.6 * push, 3.6 * push))
     alike += rest
+    _less_blotched(alike, width, push)
     return alike
