@@ -76,3 +76,11 @@ def test_clipped_glass_does_not_go_magenta() -> None:
     assert np.abs(rebuilt[..., 1] / rebuilt[..., 0] - 1).max() < 0.02
     stone = wall() * np.float32(0.5)
     assert np.array_equal(mend.rebuild_clipped(stone.copy(), ceiling), stone)
+
+
+def test_two_clipped_channels_tell_white_from_yellow() -> None:
+    ceiling = np.array(BALANCE, np.float32)
+    seen = np.array([[[1.85, 1.0, 1.6], [2.0, 1.0, 0.3], [2.0, 1.0, 1.6]]], np.float32).repeat(40, 0)
+    white, yellow, lost = mend.rebuild_clipped(seen, ceiling)[20]
+    assert np.ptp(white) < 0.05 and np.ptp(lost) < 0.05
+    assert yellow[1] > 1.8 and yellow[2] < 0.35

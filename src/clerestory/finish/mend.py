@@ -381,11 +381,13 @@ def _rebuild(rgb, ceiling, colours):  # type: ignore[no-untyped-def]
                     # A clipped channel was at least what it shows; one stop more is as far as the guess goes.
                     guess = min(max(guess, new[k]), np.float32(2) * new[k])
                     new[k] += w[k] * (guess - new[k])
-            # Of two clipped channels the lower rises to the higher: yellow stays yellow, white stays white.
+            # Two clipped channels rise to the highest of the three: yellow stays yellow, white stays white.
             for k in range(3):
                 level = new[k]
                 for other in range(3):
-                    level = max(level, new[k] + w[k] * w[other] * (new[other] - new[k]))
+                    if other != k:
+                        top = max(new[other], new[3 - k - other])
+                        level = max(level, new[k] + w[k] * w[other] * (top - new[k]))
                 rgb[y, x, k] = level
 
 
@@ -393,8 +395,8 @@ def rebuild_clipped(rgb: F32, multipliers: Sequence[float] | NDArray[np.floating
     """Clipped channels rebuilt, in place, in white-balanced camera RGB (float32 H x W x 3); returns the same array.
 
     Channel k saturates at `multipliers[k]` (the least of them 1). One clipped channel follows the colour of bright
-    unclipped glass nearby whose two other channels stand in the same ratio, by at most one stop. Of two the lower
-    rises to the higher; three are white.
+    unclipped glass nearby whose two other channels stand in the same ratio, by at most one stop. Two rise to
+    the highest of the three; three are white.
     """
     ceiling = np.asarray(multipliers, np.float32)
     height, width = rgb.shape[:2]
