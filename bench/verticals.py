@@ -160,6 +160,9 @@ def judged(view: View, show: bool) -> Result:
 
 def table(title: str, results: list[Result], median: float, high: tuple[int, float]) -> None:
     """One line of figures for a group of views, beside what is asked."""
+    if not results:
+        print(f"{title:26s}    no views")
+        return
     error, bound = (np.array([getattr(r, name) for r in results]) for name in ("error", "bound"))
     sure = np.array([r.verdict == "sure" for r in results])
     plain = np.array([r.plain for r in results])
@@ -230,6 +233,7 @@ def main() -> None:
         results += part
     if results:
         table("all panoramas", results, 0.25, (90, 0.6))
+        table("of these, answered", [r for r in results if r.verdict != "cannot tell"], 0.25, (90, 0.6))
     if args.church:
         table("church", [judged(v, args.each) for v in church_views(args.church, args.seed)], 0.03, (95, 0.10))
     if not args.no_speed:

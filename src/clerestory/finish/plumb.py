@@ -23,6 +23,7 @@ SURE_WITHIN = 0.8
 KNOWN_WITHIN = 3.0
 # Deviation of a camera's own level, degrees: common practice, no source.
 LEVEL_SENSOR = 0.5
+LEVEL_APART = 4.0
 # Log likelihood that uprights must gain beyond what the best pair of so many edges gains by chance.
 BY_CHANCE = 3.0
 LEVEL_GAIN = 24.0
@@ -126,7 +127,7 @@ def _from_edges(segments: lines.Segments, level: tuple[float, ...] | None) -> Up
     evidence = _level_evidence(level)
     if len(segments) < FEWEST:
         return _unknown("There is hardly a straight edge in this frame.") if evidence is None else _by_level(evidence)
-    return _judged(vanishing.find(segments, evidence), evidence is not None)
+    return _judged(vanishing.find(segments, evidence), evidence)
 
 
 def _level_evidence(level: tuple[float, ...] | None) -> vanishing.Evidence | None:
@@ -137,9 +138,9 @@ def _level_evidence(level: tuple[float, ...] | None) -> vanishing.Evidence | Non
     return vanishing.Evidence(vanishing.ups(np.array(pitch), np.array(roll)), np.diag(1 / sigma**2))
 
 
-def _by_level(evidence: vanishing.Evidence) -> Upright:
+def _by_level(evidence: vanishing.Evidence, why: str = "There is hardly a straight edge in this frame") -> Upright:
     cov = np.asarray(np.linalg.inv(evidence.information), float)
-    reasons = "There is hardly a straight edge in this frame; only the camera's own level speaks."
+    reasons = f"{why}; only the camera's own level speaks."
     return _upright("unsure", evidence.up, cov, (), 0, reasons)
 
 
@@ -153,7 +154,7 @@ def _upright(
     return Upright(verdict, vector, pitch, roll, ((a, b), (b, d)), bound, axes, count, reasons)
 
 
-def _judged(fits: list[vanishing.Fit], has_level: bool) -> Upright:
+def _judged(fits: list[vanishing.Fit], level: vanishing.Evidence | None = None) -> Upright:
     """A verdict on the likeliest fit: how well it is bounded, borne out, and set apart from the next best."""
     best = fits[0]
     up = best.frame[0]
@@ -162,13 +163,13 @@ def _judged(fits: list[vanishing.Fit], has_level: bool) -> Upright:
     chance = BY_CHANCE + 2 * math.log(max(len(best.share), 2))
     # A vertical inside the frame has edges all about it, some of which point its way whatever they are.
     needed = chance if math.degrees(math.asin(float(np.clip(up[2], -1, 1)))) < INSIDE else 3 * chance
-    weak = best.agreed < needed and sum(best.gains[1:]) < LEVEL_INSTEAD * chance and not has_level
+    weak = best.agreed < needed and sum(best.gains[1:]) < LEVEL_INSTEAD * chance
     count = int(np.count_nonzero(best.share[:, 0] > 0.5))
     if weak:
-        few = _count(count, "edge")
-        return _unknown(f"At most {few} of {len(best.share)} agree on an upright, no more than chance would line up.")
+        few = f"At most {_count(count, 'edge')} of {len(best.share)} agree on an upright, as chance would have it"
+        return _unknown(f"{few}.") if level is None else _by_level(level, few)
     rival, cov = _rival(fits, cov)
-    doubts = [rival] if rival else []
+    doubts = [said for said in (rival, _against_level(up, cov, level)) if said]
     bound = math.degrees(vanishing.bound(cov))
     if bound > SURE_WITHIN and not doubts:
         doubts.append(f"the bound is wider than {SURE_WITHIN}°")
@@ -177,6 +178,16 @@ def _judged(fits: list[vanishing.Fit], has_level: bool) -> Upright:
     said = f"{_count(count, 'upright edge')} in {parts} of the building; right to {bound:.2f}° (95 %)"
     reasons = f"{said}; {'; '.join(doubts)}." if doubts else f"{said}."
     return _upright(verdict, up, cov, _axes(best), count, reasons + _steep(float(up[2])))
+
+
+def _against_level(up: Array, cov: Array, level: vanishing.Evidence | None) -> str:
+    """What to say when the camera's own level points well away from the edges."""
+    if level is None:
+        return ""
+    off = vanishing.tangent(up) @ (level.up - up)
+    if off @ np.linalg.inv(cov + np.linalg.inv(level.information)) @ off < LEVEL_APART**2:
+        return ""
+    return f"the camera's own level says {math.degrees(float(np.hypot(*off))):.1f}° otherwise"
 
 
 def _rival(fits: list[vanishing.Fit], cov: Array) -> tuple[str, Array]:
@@ -344,4 +355,4 @@ def _focal_from(
     low, high = (float(np.interp(q, share, x)) for q in (0.025, 0.975))
     best = float(x[int(np.argmax(score))])
     fits = vanishing.find(at(best)[1])
-    return FocalEstimate(math.exp(best), math.exp(low), math.exp(high), _judged(fits, False))
+    return FocalEstimate(math.exp(best), math.exp(low), math.exp(high), _judged(fits))

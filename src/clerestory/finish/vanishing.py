@@ -30,8 +30,8 @@ LOOSE = math.radians(2.5)
 RANKED = np.radians([0.3, 0.4, 0.4])
 # A building whose lines scatter also errs as a whole, by this many times their scatter.
 ALIKE = np.array([0.8, 2.0, 2.0])
-# And by this share of how far apart its uprights stand, those set aside included.
-DISAGREE = 0.35
+# Disagreement between uprights (radians) that the scatter of those which agree already covers.
+BORNE = math.radians(0.25)
 # Edges whose vertical planes differ by less than this stand as one witness: two sides of a shaft lean together.
 WITNESS = math.radians(3.0)
 SECTORS = math.ceil(math.pi / WITNESS)
@@ -322,7 +322,7 @@ def fit(segments: Segments, start: Array, evidence: Evidence | None = None, roun
     crowd = _sums(label, share[:, :3]).reshape(3, SECTORS)
     witnesses = tuple(int(n) for n in np.count_nonzero(crowd > 0.7, axis=1))
     covariance = np.asarray(np.linalg.inv(hessian), float)
-    covariance = covariance + DISAGREE * _disagreement(frame, change, angle, sigma, share, label)
+    covariance = covariance + _disagreement(frame, change, angle, sigma, share, label)
     agreed = _agreed(angle, sigma, spread, mix, label[:, 0])
     return Fit(frame, covariance, share[:, :3], spread, score, (gain[0], gain[1], gain[2]), witnesses, agreed)
 
@@ -392,7 +392,8 @@ def _disagreement(
     pulls = [np.bincount(place, w * change[:, 0, i], SECTORS) for i in range(3)]
     pull: Array = (np.stack(pulls, axis=-1) / np.maximum(total, 1e-12)[:, None])[real]
     # The median square of a normal variable is 0.455 of its variance.
-    variance = max(float(np.median(mean**2)) / 0.455 - float(np.median(1 / total[real])), LEAST**2)
+    variance = float(np.median(mean**2)) / 0.455 - float(np.median(1 / total[real]))
+    variance = max(variance - BORNE**2, LEAST**2)
     information = pull.T @ pull / variance + _prior(frame, None)[0] + 1e-3 * np.eye(3)
     level = np.eye(3) - np.outer(frame[0], frame[0])
     out: Array = level @ np.linalg.inv(information) @ level
@@ -427,7 +428,8 @@ def _prior(frame: Array, evidence: Evidence | None) -> tuple[Array, Array]:
         information = np.diag(1 / HELD[:, 1] ** 2)
     else:
         off = tangent(evidence.up) @ frame[0]
-        information = evidence.information
+        # A level can be wrong outright (a body not calibrated, one turned aside): its pull dies away far off.
+        information = evidence.information / (1 + off @ evidence.information @ off / 4)
     # A turn w moves up by w x up.
     jac = np.array([np.cross(frame[0], t) for t in tangent(frame[0])])
     return jac.T @ information @ jac, jac.T @ information @ off
