@@ -26,10 +26,12 @@ from clerestory.film.pictures import file_digest
 from clerestory.film.scenes import RATE, Plan, Scene
 from clerestory.film.stage import (
     Lit,
+    Look,
     Span,
-    draw,
+    copy_frame,
     joint,
     layer_of,
+    letter,
     light_scene,
     looks,
     scene_path,
@@ -210,6 +212,7 @@ class Studio:
         self._lit: dict[int, Lit] = {}
         self._layers: dict[int, list[tuple[Span, Layer]]] = {}
         self._slots = [av.VideoFrame(coding.width, coding.height, "yuv420p") for _ in range(Encoder.slots)]
+        self._plain = av.VideoFrame(coding.width, coding.height, "yuv420p")
         self._mixing = [np.empty((coding.height, 3 * coding.width), np.float32) for _ in range(2)]
 
     def close(self) -> None:
@@ -256,19 +259,28 @@ class Studio:
     def _hold(self, part: Part, encoder: Encoder) -> None:
         """One loop of a still stretch, and what is left over after whole loops; `packets` repeats the loop."""
         slot = self._slots[0]
-        draw(self._scene(part.scene), self._layers_of(part.scene), part.first, slot)
+        self._scene(part.scene).video(part.first, slot)
+        letter(self._layers_of(part.scene), part.first, slot)
         for i in range(GOP + part.frames % GOP):
             encoder.put(slot, i, key=i in (0, GOP))
 
     def _run(self, part: Part, encoder: Encoder) -> None:
         state = looks(self._plan.scenes[part.scene], (self._coding.width, self._coding.height))
-        seen: tuple[object, ...] | None = None
+        seen: tuple[Look, Look] | None = None
+        kept: Look | None = None  # the look of the picture in `_plain`, which has no letters on it
         slot, used = self._slots[0], 0
         for i, frame in enumerate(range(part.first, part.last)):
-            now = state(frame)
-            if now != seen:
-                slot, used, seen = self._slots[used % len(self._slots)], used + 1, now
-                draw(self._scene(part.scene), self._layers_of(part.scene), frame, slot)
+            look, letters = state(frame)
+            if (look, letters) != seen:
+                slot, used, seen = self._slots[used % len(self._slots)], used + 1, (look, letters)
+                if not any(letters):
+                    self._scene(part.scene).video(frame, slot)
+                else:
+                    if look != kept:
+                        self._scene(part.scene).video(frame, self._plain)
+                        kept = look
+                    copy_frame(self._plain, slot)
+                    letter(self._layers_of(part.scene), frame, slot)
             encoder.put(slot, i)
 
 

@@ -69,9 +69,15 @@ class Moving:
     renderer: Renderer
     source: Source
     path: Path
+    _held: Floats | None = None
 
     def linear(self, frame: int, out: Floats) -> None:
-        self.renderer.linear(self.source, self.path.at(frame), out)
+        if self._held is None:
+            self.renderer.linear(self.source, self.path.at(frame), out)
+            if self.path.still:
+                self._held = out.copy()
+        else:
+            out[:] = self._held
 
     def video(self, frame: int, out: av.VideoFrame) -> None:
         self.renderer.video(self.source, self.path.at(frame), out)
@@ -189,15 +195,21 @@ def layer_of(span: Span, scene: Scene, size: tuple[int, int]) -> Layer:
     return lettering.inset(load_linear(scene.whole.path), scene.region, size)
 
 
-def looks(scene: Scene, size: tuple[int, int]) -> Callable[[int], tuple[object, ...]]:
-    """A function of the frame, equal for frames of the scene that look the same; reads no picture."""
+Look = tuple[object, ...]
+
+
+def looks(scene: Scene, size: tuple[int, int]) -> Callable[[int], tuple[Look, Look]]:
+    """A function of the frame, equal for frames that look the same: the picture's part and the letters'.
+
+    It reads no picture.
+    """
     path = scene_path(scene, size) if scene.picture else None
     wipe = wipe_frames(scene) if scene.before else (0, 0)
     spans = spans_of(scene)
 
-    def state(frame: int) -> tuple[object, ...]:
+    def state(frame: int) -> tuple[Look, Look]:
         framing = path.at(frame) if path else None
-        return framing, min(max(frame, wipe[0]), wipe[1]), *(span.opacity(frame) for span in spans)
+        return (framing, min(max(frame, wipe[0]), wipe[1])), tuple(span.opacity(frame) for span in spans)
 
     return state
 
@@ -237,9 +249,14 @@ def lay(layer: Layer, opacity: float, frame: av.VideoFrame) -> None:
     _lay(layer.colour, layer.cover, opacity, luma[y : y + h, x : x + w], u[half], v[half])
 
 
-def draw(lit: Lit, layers: list[tuple[Span, Layer]], frame: int, out: av.VideoFrame) -> None:
-    """One frame of a scene with its captions, as video."""
-    lit.video(frame, out)
+def copy_frame(source: av.VideoFrame, out: av.VideoFrame) -> None:
+    """The picture of one video frame into another of the same size."""
+    for a, b in zip(planes_of(source), planes_of(out), strict=True):
+        b[:] = a
+
+
+def letter(layers: list[tuple[Span, Layer]], frame: int, out: av.VideoFrame) -> None:
+    """What lies over a scene at a frame, onto its video."""
     for span, layer in layers:
         opacity = span.opacity(frame)
         if opacity > 0:
