@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Callable
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -193,13 +194,28 @@ def test_frames_show_the_picture_at_its_own_values(visit: Path) -> None:
     assert np.median(np.abs(red - (128 + 224 * cr)[::2, ::2])[:40]) <= 1.5
 
 
+def stop_after(parts: int) -> Callable[[int, int], None]:
+    """A progress that is broken off after so many parts."""
+    seen: list[int] = []
+
+    def progress(done: int, total: int) -> None:
+        seen.append(done)
+        if len(seen) == parts:
+            raise KeyboardInterrupt
+
+    return progress
+
+
 def test_only_what_changed_is_encoded_again_and_bytes_repeat(visit: Path, tmp_path: Path) -> None:
     first = (visit / "film" / "film.mp4").read_bytes()
     again = film.make(visit)
     assert again.parts_made == 0
     assert (visit / "film" / "film.mp4").read_bytes() == first
     other = make_visit(tmp_path / "other")
-    film.make(other)
+    with pytest.raises(KeyboardInterrupt):
+        film.make(other, progress=stop_after(4))
+    resumed = film.make(other)
+    assert resumed.parts_made == resumed.parts - 4
     assert (other / "film" / "film.mp4").read_bytes() == first
     put(other / "pictures" / "tower.tif", light(480, 900, 9))
     changed = film.make(other)

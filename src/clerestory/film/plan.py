@@ -90,6 +90,8 @@ def _recorded(desk: _Desk) -> dict[int, _Spoken]:
             continue
         recording = desk.sound(shot.narration, _label(number, shot))
         if recording is not None:
+            if not shot.words:
+                desk.notes.append(f"{_label(number, shot)}: spoken, but no words are written for it: no captions.")
             runs = spoken(recording.samples)
             out[number] = _Spoken(recording, runs[0][0], runs[-1][1] - runs[0][0])
     return out
@@ -99,8 +101,9 @@ def _speed(desk: _Desk, recorded: dict[int, _Spoken]) -> float:
     """Words a minute: asked for, or as the recordings have it, or common practice."""
     if desk.film.words_a_minute:
         return desk.film.words_a_minute
-    words = sum(word_count(desk.film.shots[number - 1].words) for number in recorded)
-    seconds = sum(piece.seconds for piece in recorded.values())
+    written = {number: word_count(desk.film.shots[number - 1].words) for number in recorded}
+    words = sum(written.values())
+    seconds = sum(piece.seconds for number, piece in recorded.items() if written[number])
     if words < 20 or seconds <= 0:
         return float(WORDS_A_MINUTE)
     return min(max(60 * words / seconds, 60.0), 260.0)
@@ -168,7 +171,7 @@ def _length(desk: _Desk, scene: Scene, shot: Shot, piece: _Spoken | None, speed:
             return _frames(max(shared + _IN + max(speech, reading) + _OUT, _BRIEF + shared, least + shared / 2))
         return _frames(max(QUIET_SECONDS, least) + shared / 2)
     room = shot.seconds - shared - 0.2
-    if shot.words and max(speech, reading) > room:
+    if speech and max(speech, reading) > room:
         what = "they are spoken in" if speech >= reading else "their captions are read in"
         desk.problems.append(
             f"{scene.label}: its words are too long for it: {what} {max(speech, reading):.1f} s, and it has"
@@ -196,9 +199,13 @@ def _chapter_card(shot: Shot) -> Scene:
 
 
 def _credit_cards(film: Film) -> Iterator[Scene]:
-    """Credits, at most nine lines a card, each card long enough to be read."""
-    for i in range(0, len(film.credits), 9):
-        lines = tuple(film.credits[i : i + 9])
+    """Credits, at most nine lines a card (a long one counts for more), each card long enough to be read."""
+    cards: list[list[str]] = [[]]
+    for line in film.credits:
+        if cards[-1] and sum(1 + len(each) // 95 for each in [*cards[-1], line]) > 9:
+            cards.append([])
+        cards[-1].append(line)
+    for i, lines in enumerate(tuple(card) for card in cards if card):
         seconds = max(4.0, 2.5 + sum(map(len, lines)) / 14)
         yield Scene("credits", 0, _frames(seconds), _CARD_JOIN, card=Card("Credits" if i == 0 else "", lines, 26.0))
 
@@ -248,7 +255,7 @@ def _placed(desk: _Desk, outline: list[Scene], recorded: dict[int, _Spoken], spe
         if shot is not None:
             piece = recorded.get(scene.number)
             scene = replace(scene, frames=_length(desk, scene, shot, piece, speed))
-            if shot.words:
+            if shot.words or piece:
                 scene = replace(scene, speech=_speech(scene, shot, piece, speed, start))
             _check_move(desk, scene, shot)
         out.append(replace(scene, start=start))

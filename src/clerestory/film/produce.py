@@ -22,7 +22,7 @@ from clerestory.film.loudness import RATE as SAMPLES
 from clerestory.film.model import Film, read_film
 from clerestory.film.parts import Coding, Digests, make_parts, parts_of
 from clerestory.film.plan import plan_cues, plan_scenes
-from clerestory.film.scenes import RATE, Plan
+from clerestory.film.scenes import RATE, Plan, Speech
 from clerestory.film.script import read_script
 from clerestory.film.sound import (
     Clip,
@@ -82,6 +82,21 @@ def _coding(size: Size, preview: bool) -> Coding:
     return Coding(width, height)
 
 
+def _margins(speech: Speech, plan: Plan) -> tuple[float, float]:
+    """Seconds of a recording kept before and after words, not so many that a neighbour's words are heard."""
+    end = speech.offset + speech.seconds
+    early, late = 0.12, 0.2
+    for scene in plan.scenes:
+        other = scene.speech
+        if other is None or other is speech or other.recording != speech.recording:
+            continue
+        if other.offset >= end:
+            late = min(late, (other.offset - end) / 2)
+        elif other.offset + other.seconds <= speech.offset:
+            early = min(early, (speech.offset - other.offset - other.seconds) / 2)
+    return early, late
+
+
 def _mix(plan: Plan, film: Film, visit: Path, recordings: dict[Path, Recording]) -> Mix:
     clips: list[Clip] = []
     gains: dict[Path, float] = {}
@@ -92,8 +107,9 @@ def _mix(plan: Plan, film: Film, visit: Path, recordings: dict[Path, Recording])
         recording = recordings[speech.recording]
         if speech.recording not in gains:
             gains[speech.recording] = speech_gain(recording, spoken(recording.samples))
-        first = max(0, round((speech.offset - 0.12) * SAMPLES))
-        last = min(recording.samples.shape[1], round((speech.offset + speech.seconds + 0.2) * SAMPLES))
+        early, late = _margins(speech, plan)
+        first = max(0, round((speech.offset - early) * SAMPLES))
+        last = min(recording.samples.shape[1], round((speech.offset + speech.seconds + late) * SAMPLES))
         at = round(speech.start * SAMPLES) - (round(speech.offset * SAMPLES) - first)
         clips.append(Clip(recording, first, last, at, gains[speech.recording]))
     tone = None
