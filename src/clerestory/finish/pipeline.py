@@ -15,15 +15,17 @@ from clerestory.camera.geometry import Intrinsics, Room, Straightening, largest_
 from clerestory.finish import light, tone, white
 from clerestory.finish.colour import LUMINANCE, encode
 from clerestory.finish.light import Multipliers, Source
-from clerestory.finish.plumb import Upright, default_plumb, find_upright
+from clerestory.finish.plumb import Upright, default_plumb, estimate_focal, find_upright
 from clerestory.finish.recipe import Recipe, Shape
 from clerestory.finish.resample import resample
+from clerestory.finish.room import Turn, square_up
 from clerestory.finish.sharpen import sharpen
 from clerestory.merge.result import Plate
 
 F32 = NDArray[np.float32]
 
 ASPECTS: dict[str, float | None] = {"4:3": 4 / 3, "3:2": 3 / 2, "16:9": 16 / 9, "1:1": 1.0, "free": None}
+FOCAL_TRUSTED = 1.15  # widest ratio of the 95 % range of an estimated focal length that is still acted on
 ASSUMED_EQUIVALENT = 28.0  # mm on 36 x 24, where neither the file nor the lines tell; common practice, no source
 
 
@@ -43,6 +45,7 @@ class Seen:
     upright: Upright
     settings: tone.ToneSettings
     noise: tone.WorkingNoise | None
+    turn: Turn | None = None
     remarks: tuple[str, ...] = ()
 
 
@@ -104,12 +107,24 @@ def _camera(source: Source, half: F32) -> tuple[Intrinsics, bool, tuple[str, ...
     if camera is not None:
         return camera, True, ()
     width, height = light.size_of(source)
-    focal = ASSUMED_EQUIVALENT * math.hypot(width, height) / math.hypot(36, 24)
-    said = (
-        f"no focal length in {source.info.path.name}: taken as {ASSUMED_EQUIVALENT:.0f} mm equivalent, "
-        "so its straightening is a guess"
+    found = estimate_focal(_luma(half), light.distortion_of(source))
+    to_mm = math.hypot(36, 24) / math.hypot(*half.shape[:2])
+    known = found.high < FOCAL_TRUSTED * found.low
+    equivalent = found.focal * to_mm if known else ASSUMED_EQUIVALENT
+    how = (
+        f"estimated from the building's lines as {equivalent:.1f} mm equivalent "
+        f"({found.low * to_mm:.1f} to {found.high * to_mm:.1f})"
+        if known
+        else f"taken as {equivalent:.0f} mm equivalent, so nothing is straightened unless you ask"
     )
-    return Intrinsics(width, height, focal, (width - 1) / 2, (height - 1) / 2), False, (said,)
+    focal = equivalent * math.hypot(width, height) / math.hypot(36, 24)
+    said = f"no focal length in {source.info.path.name}: {how}"
+    return Intrinsics(width, height, focal, (width - 1) / 2, (height - 1) / 2), known, (said,)
+
+
+def _luma(half: F32) -> F32:
+    out: F32 = cv2.transform(half, LUMINANCE.astype(np.float32)[None])
+    return out
 
 
 def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -> Seen:
@@ -124,10 +139,27 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
     else:
         stage("uprights")
         upright = _found_upright(source, half, camera, multipliers, recipe)
+    turn = _turn_offered(source, half, camera, upright, recipe)
+    offer = (f"on offer, turn = {math.degrees(turn.turn):.1f}: {turn.reasons}",) if turn is not None else ()
     stage("tone")
     noise = light.shown_noise(source, multipliers)
-    settings = tone.judge(half, noise)
-    return Seen(source, half, multipliers, camera, known, upright, asked(settings, recipe), noise, (*said, *guessed))
+    settings = asked(tone.judge(half, noise), recipe)
+    remarks = (*said, *guessed, *offer)
+    return Seen(source, half, multipliers, camera, known, upright, settings, noise, turn, remarks)
+
+
+def _turn_offered(source: Source, half: F32, camera: Intrinsics, upright: Upright, recipe: Recipe) -> Turn | None:
+    """The turn that would square up a near-symmetrical view, where it is worth offering; the eye decides."""
+    if upright.verdict != "sure" or source.plate is not None or recipe.turn is not None:
+        return None
+    grid = _half_grid(camera, half)
+    plumb = default_plumb(upright) if recipe.plumb is None else recipe.plumb
+    turn = square_up(_luma(half), grid, upright, plumb=plumb, distortion=light.distortion_of(source))
+    return turn if turn is not None and turn.offered else None
+
+
+def _half_grid(camera: Intrinsics, half: F32) -> Intrinsics:
+    return replace(camera.scaled(0.5), width=half.shape[1], height=half.shape[0])
 
 
 def _as_joined(plate: Plate) -> Upright:
@@ -143,11 +175,10 @@ def _as_joined(plate: Plate) -> Upright:
 def _found_upright(
     source: Source, half: F32, camera: Intrinsics, multipliers: Multipliers, recipe: Recipe
 ) -> Upright:
-    luma = cv2.transform(half, LUMINANCE.astype(np.float32)[None])
-    grid = replace(camera.scaled(0.5), width=half.shape[1], height=half.shape[0])
+    grid = _half_grid(camera, half)
     noise = light.shown_noise(source, multipliers)
     return find_upright(
-        luma,
+        _luma(half),
         grid,
         distortion=light.distortion_of(source),
         noise=(noise.slope, math.sqrt(noise.floor)) if noise else None,
