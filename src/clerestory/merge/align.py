@@ -30,9 +30,10 @@ F64 = NDArray[np.float64]
 STEP = 32  # pixels between the nodes of a motion
 TILE, STRIDE = 40, 32  # guide pixels: window of one match, distance between matches
 COARSEST = 220  # guide pixels along the longer side at which the search starts
-BLUR = 1.0  # guide pixels; keeps the guide free of aliasing, which would pull matches to whole pixels
+BLUR = 0.8  # guide pixels; keeps the guide free of aliasing, which would pull matches to whole pixels
 CLIPPED = 0.94  # share of saturation from which a guide is not believed
-TEAR = 0.06  # guide pixels by which neighbouring tiles differ before the membrane starts to tear
+TEAR = 0.03  # guide pixels by which neighbouring tiles differ before the membrane starts to tear
+ALIKE = 35.0  # guide pixels that speak as one: blur makes neighbours alike, and both frames are noisy
 FAR = 8.0  # guide pixels: local shifts expected at most beyond the camera's turn
 LEAST_OVERLAP = 0.6
 ASSUMED_EQUIVALENT = 28.0  # mm on 36 x 24 where the file is silent; the local field takes up the rest
@@ -289,8 +290,9 @@ def _steps(
         shift = shift + step * np.minimum(1.0, 1.5 / np.maximum(length, 1e-9))
     weight = out[..., 6].astype(float)
     residual = np.sqrt(out[..., 5] / np.maximum(weight, 1)) / (noise * math.sqrt(2))
-    floor = weight * noise**2 * 0.25  # energy of a blurred noise's central difference (both greens, BLUR = 1)
-    info = np.stack([np.maximum(h11 - floor, 0), h12, np.maximum(h22 - floor, 0)], axis=-1) / noise**2 / 14
+    # Energy of the central difference of noise blurred by BLUR.
+    floor = weight * noise**2 * (1 - math.exp(-1 / BLUR**2)) / 2
+    info = np.stack([np.maximum(h11 - floor, 0), h12, np.maximum(h22 - floor, 0)], axis=-1) / noise**2 / ALIKE
     info *= (np.minimum(1.0, 2.5 / np.maximum(residual, 1e-6)) ** 4)[..., None]
     drift = np.linalg.norm(shift - start, axis=-1)
     info[(weight < 0.15 * TILE**2) | (drift > 4.0)] = 0

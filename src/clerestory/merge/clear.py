@@ -32,6 +32,7 @@ Box = tuple[int, int, int, int]
 CELL = 4  # pixels: decisions are taken per 4 x 4 pixels
 FEWEST = 3
 CLOSE_RACE = 1.2  # frames by which the first answer may lead the second and still be doubted
+FAVOUR = 1.2  # how much more it takes to overrule what the reference shows
 DECISIVE = 1.1  # how much stronger an outline must be for its owner to be the visitor
 LEAST_DISPUTE = 24  # cells: smaller places have no outline to judge by
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
@@ -123,7 +124,9 @@ def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32, first: NDArr
         box = (slice(max(y - 4, 0), min(y + h + 4, shape[0])), slice(max(x - 4, 0), min(x + w + 4, shape[1])))
         place = (labels[box] == k).astype(np.uint8)
         strong, weak = (_party(cells, agree, box, place) for agree in (agree_first, agree_second))
-        if strong > DECISIVE * weak:
+        favour = FAVOUR if _belongs(agree_first[0][box], place) else 1.0
+        favour = 1 / FAVOUR if _belongs(agree_second[0][box], place) else favour
+        if strong > DECISIVE * favour * weak:
             # The loser is shut out a little beyond the place, where its own edge blurs.
             wide = cv2.dilate(place, np.ones((7, 7), np.uint8)) > 0
             for j in range(len(cells)):
@@ -151,7 +154,7 @@ def _choose(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: Bloc
     agreed = support.max(axis=0)
     support = _judge_disputes(cells, pairs, support, first)
     best = support.max(axis=0)
-    shown = np.stack([cv2.erode(s.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0 for s in seen])
+    shown = np.stack(seen)
     few = shown.sum(axis=0) < FEWEST
     cost = np.stack([cv2.blur(best - s, (7, 7)) for s in support])
     # The reference where it will do; few different frames elsewhere.
@@ -162,7 +165,7 @@ def _choose(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: Bloc
     unknown = (agreed < 1.5) & ~few
     unknown = cv2.morphologyEx(unknown.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)) > 0
     label[unknown | few] = 0
-    stays = _without_specks((stone > 0.5) | unknown | few)
+    stays = _without_specks((stone > 0.5) | (support[0] > best - 0.35) | unknown | few)
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
     stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     stays |= (label == 0) & ~(cv2.dilate((label > 0).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
@@ -246,7 +249,8 @@ def _looked_at(
         level = shown & (first[..., 1] > np.median(first[..., 1]))
         light = float(np.median(colours[level][:, 1] / np.maximum(first[level][:, 1], 1e-3))) if level.any() else 1.0
         fits.append(_Laid(index, read, motion, light))
-        cells.append(colours / np.float32(light))
+        # Where it shows nothing it must not seem to disagree with what is shown beside.
+        cells.append(np.where(shown[..., None], colours / np.float32(light), first))
         seen.append(shown)
     return fits, cells, seen, left_out
 

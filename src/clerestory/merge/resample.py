@@ -21,15 +21,22 @@ TAPS, PHASES = 6, 128
 REACH = 3  # pixels by which the kernels look beyond a place
 
 
-def _lanczos() -> F32:
-    """Weights (PHASES + 1, TAPS) of the Lanczos kernel of three lobes, summing to 1."""
+def _lanczos(crispness: float = 0.0) -> F32:
+    """Weights (PHASES + 1, TAPS) of Lanczos's kernel of three lobes, summing to 1; `crispness` lifts fine detail."""
+
+    def kernel(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(np.sinc(x) * np.sinc(x / 3) * (np.abs(x) < 3))
+
     x = np.arange(PHASES + 1)[:, None] / PHASES + 2 - np.arange(TAPS)[None]
-    w = np.sinc(x) * np.sinc(x / 3)
+    w = (1 + crispness) * kernel(x) - crispness / 2 * (kernel(x - 1) + kernel(x + 1))
     out: F32 = (w / w.sum(axis=1, keepdims=True)).astype(np.float32)
     return out
 
 
+# What the filters below lose at the fineness of a lens's own blur, 0.3 cycles per pixel, on average over places.
+CRISPNESS = 0.11
 LANCZOS = _lanczos()
+CRISP = _lanczos(CRISPNESS)
 
 
 def balance_of(mosaic: Mosaic) -> tuple[float, float, float]:
@@ -163,7 +170,7 @@ def laid(mosaic: Mosaic, motion: Motion) -> F32:
     """
     planes = filled(mosaic)
     out = np.empty(mosaic.raw.shape, np.float32)
-    _lay(planes, mosaic.cfa, motion.nodes, motion.gain, STEP, LANCZOS, out)
+    _lay(planes, mosaic.cfa, motion.nodes, motion.gain, STEP, CRISP, out)
     return out
 
 

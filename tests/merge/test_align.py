@@ -1,0 +1,72 @@
+"""Frames laid on one another: a tenth of a pixel, through noise and shake; refusal of what does not belong."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from skimage.registration import phase_cross_correlation
+
+from clerestory.camera.geometry import Pose
+from clerestory.merge.align import Optics, align, guide_of
+from clerestory.merge.burst import checked
+from clerestory.merge.result import Refused
+
+
+def _grid(optics: Optics, margin: int):
+    w, h = optics.camera.width, optics.camera.height
+    y, x = np.mgrid[margin : h - margin : 13, margin : w - margin : 13]
+    return np.stack([x.ravel(), y.ravel()], axis=-1).astype(float)
+
+
+def _true(optics: Optics, pose: Pose, points):
+    return optics.pixels(optics.rays(points) @ (pose.rotation @ Pose().rotation.T).T)
+
+
+@pytest.mark.parametrize(("gain", "read"), [(0.3, 0.8), (4.8, 8.2)])  # about ISO 400 and 6400 of a small sensor
+def test_a_tenth_of_a_pixel(wall, hands, gain, read):
+    scene = wall(gain=gain, read=read)
+    pose = hands(3, 0.05)
+    first = guide_of(scene.mosaic(scene.light(Pose()), 1), scene.noise)
+    other = guide_of(scene.mosaic(scene.light(pose), 2), scene.noise)
+    motion = align(first, other, scene.optics)
+    points = _grid(scene.optics, 60)
+    error = np.linalg.norm(motion.at(points) - _true(scene.optics, pose, points), axis=1)
+    assert np.median(error) < 0.1
+    assert np.percentile(error, 95) < 0.25
+
+
+def test_agrees_with_scikit_image_on_a_plain_shift(wall):
+    """Reference: skimage's phase correlation refined by an upsampled transform (Guizar-Sicairos and others 2008)."""
+    scene = wall()
+    a = scene.mosaic(scene.light(Pose()), 1)
+    b = scene.mosaic(scene.light(Pose(yaw=0.004, pitch=-0.006)), 2)
+    motion = align(guide_of(a, scene.noise), guide_of(b, scene.noise), scene.optics)
+    window = np.outer(np.hanning(240), np.hanning(320))
+    planes = [(m.plane(0, 1).astype(float) - m.plane(0, 1).mean()) * window for m in (a, b)]
+    shift, *_ = phase_cross_correlation(*planes, upsample_factor=50)
+    middle = motion.at(np.array([[319.5, 239.5]]))[0] - [319.5, 239.5]
+    assert middle == pytest.approx([-2 * shift[1], -2 * shift[0]], abs=0.15)
+
+
+def test_parallax_is_followed(wall):
+    """The lower half, nearer, shifts by three pixels more."""
+    scene = wall()
+    light = scene.light(Pose())
+    moved = light.copy()
+    moved[240:, 3:] = light[240:, :-3]
+    motion = align(guide_of(scene.mosaic(light, 1), scene.noise), guide_of(scene.mosaic(moved, 2), scene.noise),
+                   scene.optics)  # fmt: skip
+    y, x = np.mgrid[60:420:20, 60:580:20]
+    points = np.stack([x.ravel(), y.ravel()], axis=-1).astype(float)
+    points = points[np.abs(points[:, 1] - 240) > 60]
+    error = motion.at(points) - points - np.where(points[:, 1:] > 240, [3.0, 0.0], [0.0, 0.0])
+    assert np.median(np.abs(error)) < 0.1
+    assert np.percentile(np.linalg.norm(error, axis=1), 90) < 0.4
+
+
+def test_what_shows_something_else_is_refused(wall):
+    one, two = wall(seed=1), wall(seed=2)
+    a = guide_of(one.mosaic(one.light(Pose()), 1), one.noise)
+    b = guide_of(two.mosaic(two.light(Pose()), 2), one.noise)
+    with pytest.raises(Refused, match=r"detail|common|reference"):
+        checked(align(a, b, one.optics))

@@ -1,0 +1,76 @@
+"""A burst: less noise, no ghosts, its own noise told."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+import pytest
+
+from clerestory.camera.geometry import Pose
+from clerestory.merge.burst import merge_burst
+from clerestory.merge.resample import _lanczos, filled
+from clerestory.merge.result import Refused
+
+
+def _merged(scene, lights):
+    mosaics = [scene.mosaic(light, k) for k, light in enumerate(lights)]
+    reads = [partial(lambda m: m, m) for m in mosaics[1:]]
+    return mosaics, merge_burst(mosaics[0], reads, scene.noise, scene.optics, lambda _: None)
+
+
+def test_noise_falls_as_the_count_grows_and_the_light_stays(wall, hands, above_black):
+    scene = wall()
+    poses = [Pose()] + [hands(k, 0.04) for k in range(1, 8)]
+    mosaics, merged = _merged(scene, [scene.light(p) for p in poses])
+    truth = scene.signal(scene.light(Pose()))
+    middle = (slice(60, -60), slice(60, -60))
+    before, after = (mosaics[0].raw - 256.0 - truth)[middle], (above_black(merged.mosaic) - truth)[middle]
+    gain = 20 * np.log10(np.median(np.abs(before)) / np.median(np.abs(after)))
+    assert gain > 7.5  # of sqrt(8), 9.03 dB; what texture a tenth of a pixel off leaves counts as noise here
+    assert after.mean() / truth[middle].mean() == pytest.approx(0, abs=0.002)
+    finer = (merged.mosaic.white[0] - merged.mosaic.black[0]) / 3839
+    level = float(np.median(truth[middle]))
+    told = np.sqrt(merged.noise.variance(np.array(level * finer), 1)) / finer
+    near = np.abs(truth[middle] / level - 1) < 0.2
+    assert told == pytest.approx(after[near].std(), rel=0.25)
+
+
+def test_a_passer_by_leaves_no_ghost(wall, hands, above_black):
+    scene = wall()
+    poses = [Pose()] + [hands(k, 0.02) for k in range(1, 6)]
+    lights = [scene.light(p, ((100.0 + 80 * k, 240.0, 40.0, 0.05),)) for k, p in enumerate(poses)]
+    _, merged = _merged(scene, lights)
+    truth = scene.signal(scene.light(Pose()))
+    contrast = float(np.median(truth[220:260, 330:590])) - 0.05 * 3839 * 0.7
+    planes = (above_black(merged.mosaic) - truth)[200:280, 160:560][0::2, 1::2]
+    blocks = planes[:40, :200].reshape(5, 8, 25, 8).mean(axis=(1, 3))
+    assert np.percentile(np.abs(blocks), 98) < 0.02 * contrast  # 0.01 of it is this mean's own noise
+    assert np.abs(above_black(merged.mosaic) - scene.signal(lights[0]))[220:260, 80:120].mean() < 40
+
+
+def test_frames_of_another_place_are_refused(wall):
+    one, two = wall(seed=1), wall(seed=2)
+    mosaics = [one.mosaic(one.light(Pose()), 1), two.mosaic(two.light(Pose()), 2)]
+    with pytest.raises(Refused, match="no frame fits"):
+        merge_burst(mosaics[0], [lambda: mosaics[1]], one.noise, one.optics, lambda _: None)
+
+
+def test_a_plane_of_light_is_filled_in_exactly(wall):
+    """The filters of Malvar, He and Cutler (2004) are exact on light that changes linearly."""
+    scene = wall(width=64, height=48)
+    y, x = np.mgrid[:48, :64]
+    mosaic = scene.mosaic(np.full((48, 64), 0.2), 0)
+    mosaic.raw[:] = 256
+    for r in range(2):
+        for c in range(2):
+            tint = [0.5, 1.0, 0.6, 1.0][int(mosaic.cfa[r, c])]
+            mosaic.raw[r::2, c::2] = np.rint(256 + tint * (600 + 10 * x + 20 * y)[r::2, c::2]).astype(np.uint16)
+    planes = filled(mosaic)[:, 4:-4, 4:-4]
+    assert planes == pytest.approx(np.broadcast_to((600 + 10 * x + 20 * y)[4:-4, 4:-4], planes.shape), abs=2.5)
+
+
+def test_resampling_weights_sum_to_one():
+    weights = _lanczos(0.1)
+    assert weights.sum(axis=1) == pytest.approx(np.ones(len(weights)), abs=1e-5)
+    assert _lanczos()[0] == pytest.approx([0, 0, 1, 0, 0, 0], abs=1e-6)

@@ -1,0 +1,79 @@
+"""Visitors taken out: only stone that was seen, and a word where none was."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+import pytest
+
+from clerestory.camera.geometry import Pose
+from clerestory.merge.clear import merge_clear
+from clerestory.merge.result import IN_DOUBT, Refused
+
+
+def _cleared(scene, hands, crowds):
+    poses = [Pose() if k == 0 else hands(k, 0.02) for k in range(len(crowds))]
+    lights = [scene.light(p, tuple(c)) for p, c in zip(poses, crowds, strict=True)]
+    mosaics = [scene.mosaic(light, k) for k, light in enumerate(lights)]
+    reads = [partial(lambda m: m, m) for m in mosaics[1:]]
+    return lights, mosaics, merge_clear(mosaics[0], reads, scene.noise, scene.optics, lambda _: None)
+
+
+def _smooth(error):
+    planes = error[0::2, 1::2]
+    return planes[: planes.shape[0] // 4 * 4, : planes.shape[1] // 4 * 4].reshape(
+        planes.shape[0] // 4, 4, planes.shape[1] // 4, 4).mean(axis=(1, 3))  # fmt: skip
+
+
+def test_walkers_and_one_who_stood_half_the_time_are_gone(wall, hands, above_black):
+    scene = wall()
+    crowds = []
+    for k in range(6):
+        walker = (90.0 + 85 * k, 160.0, 32.0, 0.04)
+        stander = [(320.0, 350.0, 40.0, 0.05)] if k < 3 else []
+        crowds.append([walker, *stander])
+    lights, _, done = _cleared(scene, hands, crowds)
+    truth = scene.signal(scene.light(Pose()))
+    left = np.abs(_smooth(above_black(done.mosaic) - truth))
+    was = np.abs(_smooth(scene.signal(lights[0]) - truth))
+    visitors = was > 0.3 * np.median(truth)
+    assert (left[visitors] < 0.25 * was[visitors]).mean() > 0.99
+    assert not done.spots
+    figures = np.pi * (32**2 + 40**2)
+    assert figures < done.record["replaced_pixels"] < 2.2 * figures
+    assert ((done.mask > 0) & (done.mask < IN_DOUBT)).sum() == done.record["replaced_pixels"]
+
+
+def test_nothing_else_is_touched(wall, hands, above_black):
+    scene = wall()
+    crowds = [[(90.0 + 150 * k, 160.0, 30.0, 0.04)] for k in range(4)]
+    _, mosaics, done = _cleared(scene, hands, crowds)
+    truth = scene.signal(scene.light(Pose()))
+    still = (slice(260, 440), slice(60, 580))
+    after, before = (above_black(done.mosaic) - truth)[still], (mosaics[0].raw - 256.0 - truth)[still]
+    assert after.std() < 0.75 * before.std()
+    assert (done.mask[still] == 0).all()
+
+
+def test_who_never_left_the_spot_is_shown_and_stays(wall, hands, above_black):
+    scene = wall()
+    rng = np.random.default_rng(5)
+    crowds = []
+    for k in range(4):
+        x, y = rng.uniform(-6, 6, 2)
+        crowds.append([(300.0 + x, 240.0 + y, 40.0, 0.03 + 0.12 * k)])  # shifts about in a changing light
+    lights, _, done = _cleared(scene, hands, crowds)
+    assert len(done.spots) >= 1
+    x, y, w, h = max(done.spots, key=lambda b: b[2] * b[3])
+    assert x < 300 < x + w
+    assert y < 240 < y + h
+    assert (done.mask[225:255, 285:315] == IN_DOUBT).mean() > 0.8
+    left = (above_black(done.mosaic) - scene.signal(lights[0]))[225:255, 285:315]
+    assert abs(left.mean()) < 0.1 * np.median(scene.signal(scene.light(Pose())))
+
+
+def test_two_frames_are_too_few(wall, hands):
+    scene = wall()
+    with pytest.raises(Refused, match="at least 3"):
+        _cleared(scene, hands, [[], []])

@@ -1,0 +1,130 @@
+"""Wide views: the surface against the paper's formula, frames of a panorama joined, refusals."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from clerestory.camera.geometry import Intrinsics, Pose
+from clerestory.frames.group import View
+from clerestory.frames.read import FrameInfo, read_info
+from clerestory.merge import Refused, combine
+from clerestory.merge.combine import check_together
+from clerestory.merge.surface import Surface
+from clerestory.simulate.camera import SimulatedCamera
+from clerestory.simulate.dng import DngMeta, write_dng
+from clerestory.simulate.panorama import load_panorama, panorama_view
+from clerestory.simulate.sensor import expose
+
+PANORAMA = Path(__file__).parents[3] / "shared" / "data" / "panoramas" / "vestibule_1k.hdr"
+
+
+@pytest.mark.parametrize("compression", [0.0, 0.5, 1.0])
+def test_surface_there_and_back(compression):
+    surface = Surface(Intrinsics(900, 500, 400.0, 450.0, 250.0), compression)
+    pixels = np.array([[10.0, 20.0], [450.0, 250.0], [880.0, 470.0], [300.0, 100.0]])
+    assert surface.pixels(surface.rays(pixels)) == pytest.approx(pixels, abs=1e-6)
+
+
+def test_pannini_of_the_paper():
+    """Sharpless, Postle and German 2010: d = 1 maps azimuth a to 2 tan(a/2), d = 0 to tan a; heights by the same S."""
+    for compression, x in ((1.0, 2 * math.tan(math.radians(35))), (0.0, math.tan(math.radians(70)))):
+        surface = Surface(Intrinsics(1, 1, 1.0, 0.0, 0.0), compression)
+        a = math.radians(70)
+        found = surface.pixels(np.array([math.sin(a), 0.5, math.cos(a)]))
+        assert found[0] == pytest.approx(x, rel=1e-9)
+        s = (compression + 1) / (compression + math.cos(a))
+        assert found[1] == pytest.approx(0.5 * s, rel=1e-9)
+
+
+def _meta(body: SimulatedCamera, when: datetime, level: tuple[float, float]) -> DngMeta:
+    return DngMeta("Harrow", "Harrow One", "H1", "Harrow 12 mm", when, 0.02, 4.0, 400.0, 12.0, 24.0, body.black,
+                   body.white, body.xyz_to_camera, body.neutral, body.sensor_mm, level=level)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def turned(tmp_path_factory):
+    """Three frames of a hall, 22 degrees apart, and their poses."""
+    if not PANORAMA.exists():
+        pytest.skip(f"open data is absent: {PANORAMA}")
+    panorama = load_panorama(PANORAMA)
+    folder = tmp_path_factory.mktemp("wide")
+    body = SimulatedCamera(width=640, height=480)
+    poses, paths = [], []
+    scale = 0.2 / float(np.median(panorama))
+    for k in range(3):
+        pose = Pose(math.radians(-22 + 22 * k), math.radians(4 + k), math.radians((-1) ** k * 0.8))
+        view = panorama_view(panorama, body.intrinsics(12.0), pose) * scale
+        colour = view @ body.rec2020_to_camera.T
+        signal = np.empty(view.shape[:2], np.float32)
+        for r, c, channel in ((0, 0, 0), (0, 1, 1), (1, 0, 1), (1, 1, 2)):
+            signal[r::2, c::2] = colour[r::2, c::2, channel]
+        raw = expose(np.maximum(signal, 0), body, 400.0, np.random.SeedSequence(k))
+        paths.append(folder / f"t{k}.dng")
+        when = datetime(2031, 6, 1, 10) + timedelta(seconds=3 * k)
+        write_dng(paths[-1], raw, _meta(body, when, (math.degrees(pose.pitch), math.degrees(pose.roll))))
+        poses.append(pose)
+    return tuple(paths), poses, body
+
+
+def test_frames_of_a_panorama_join(turned):
+    paths, poses, body = turned
+    merged = combine(View("hall", "wide", paths, paths[1], ""), [read_info(p) for p in paths])
+    assert merged.plate is not None
+    found = [np.array(r) for r in merged.record["rotations"]]
+    focal = body.intrinsics(12.0).focal
+    for k in range(2):
+        off = (found[k + 1] @ found[k].T) @ (poses[k + 1].rotation @ poses[k].rotation.T).T
+        assert math.acos(min(1.0, (np.trace(off) - 1) / 2)) * focal < 1.0
+    for rotation, pose in zip(found, poses, strict=True):
+        assert math.degrees(math.acos(min(1.0, (rotation @ [0, -1, 0]) @ pose.up))) < 0.1
+    assert merged.plate.projection == "pannini"
+    inside = merged.plate.inside > 0
+    assert inside.mean() > 0.7
+    assert (merged.plate.rgb[inside].max(axis=-1) > 0).mean() > 0.999
+    # Seams hidden: the picture equals the panorama seen straight through its own surface.
+    panorama = load_panorama(PANORAMA)
+    camera = merged.plate.camera
+    y, x = np.mgrid[: camera.height, : camera.width].astype(float)
+    rays = Surface(camera, merged.plate.compression).rays(np.stack([x, y], axis=-1)) @ found[1].T @ poses[1].rotation
+    light = _looked_up(panorama, rays) * 0.2 / float(np.median(panorama))
+    green = light @ body.rec2020_to_camera[1]
+    use = inside & (green < 0.6) & (green > 0.02)
+    ratio = merged.plate.rgb[..., 1][use] / green[use]
+    assert np.median(ratio) == pytest.approx(1, abs=0.02)
+    assert np.percentile(np.abs(ratio - np.median(ratio)), 80) < 0.15
+
+
+def _looked_up(panorama, rays):
+    height, width = panorama.shape[:2]
+    u = (np.arctan2(rays[..., 0], rays[..., 1]) / (2 * np.pi) + 0.5) * width - 0.5
+    v = (0.5 - np.arctan2(rays[..., 2], np.hypot(rays[..., 0], rays[..., 1])) / np.pi) * height - 0.5
+    return panorama[np.clip(np.rint(v), 0, height - 1).astype(int), np.rint(u).astype(int) % width]
+
+
+def test_frames_that_do_not_overlap_are_refused(turned):
+    paths, _, _ = turned
+    infos = [read_info(p) for p in (paths[0], paths[0])]
+    flipped = replace(infos[1], focal_mm=14.0)
+    with pytest.raises(Refused, match="focal lengths, 12 to 14 mm"):
+        combine(View("hall", "wide", (paths[0], paths[0]), paths[0], ""), [infos[0], flipped])
+
+
+def test_reasons_are_sentences():
+    plain = FrameInfo(Path("a.dng"), 640, 480, focal_mm=12.0, seconds=0.02, f_number=4.0, iso=400.0)
+    for change, words in (
+        ({"width": 320}, "size"),
+        ({"orientation": 6}, "upright"),
+        ({"is_raw": False}, "linear"),
+        ({"seconds": 0.08}, "exposures differ by 2.0 stops"),
+        ({"model": "Other"}, "different cameras"),
+    ):
+        with pytest.raises(Refused, match=words):
+            check_together([plain, replace(plain, **change)], "burst")
+    with pytest.raises(Refused, match="only one frame"):
+        check_together([plain], "burst")
