@@ -39,6 +39,7 @@ class PlanDesk:
             if self._plan is None or self._plan[0] != stamp:
                 self._plan = None
                 self._plan = (stamp, compute(read_visit(self.file), self._progress))
+                self._progress("", 1.0)
             return self._plan[1]
 
     def facts(self) -> dict[str, Any]:

@@ -9,9 +9,9 @@ const stops = (v) => `${v.toFixed(1)} stops`;
 const CONTROLS = [
   { name: "exposure", label: "Exposure", min: -3, max: 3, step: 0.05, own: () => 0,
     say: (v) => (v === 0 ? "as judged" : `${signed(v)} stops`) },
-  { name: "window_hold", label: "Hold the windows", min: 0, max: 8, step: 0.05, own: (f) => f.own.window_hold,
+  { name: "window_hold", label: "Windows held", min: 0, max: 8, step: 0.05, own: (f) => f.own.window_hold,
     say: stops },
-  { name: "shade_lift", label: "Lift the shade", min: 0, max: 6, step: 0.05, own: (f) => f.own.shade_lift,
+  { name: "shade_lift", label: "Shade lifted", min: 0, max: 6, step: 0.05, own: (f) => f.own.shade_lift,
     say: (v, f) => stops(v) + (f.lift_limit !== null && v > f.lift_limit ? ", grain" : "") },
   { name: "local_contrast", label: "Local contrast", min: 0, max: 1, step: 0.01, own: (f) => f.own.local_contrast,
     say: (v) => v.toFixed(2) },
@@ -26,7 +26,7 @@ const CONTROLS = [
     say: (v) => (v === 0 ? "none" : `${Math.abs(v).toFixed(1)}° ${v > 0 ? "right" : "left"}`) },
 ];
 export const NAMES = CONTROLS.map((c) => [c.name, c.label]).concat([["shape", "Shape"], ["place_crop", "Crop's place"]]);
-const SHAPES = [["", "the frame's own"], ["4:3", "4 to 3"], ["3:2", "3 to 2"], ["16:9", "16 to 9"], ["1:1", "square"],
+const SHAPES = [["", "own"], ["4:3", "4 to 3"], ["3:2", "3 to 2"], ["16:9", "16 to 9"], ["1:1", "square"],
   ["free", "free"]];
 
 // Tells `moved(values)` while a control moves and `set(values, gesture)` when it has been.
@@ -112,7 +112,7 @@ export class Controls {
       this.word(control, value, byHand);
     }
     this.shape.value = recipe.shape ?? "";
-    this.shapeRow.querySelector("output").textContent = `${facts.size[0]} × ${facts.size[1]} shown`;
+    this.shapeRow.querySelector("output").textContent = facts.shape_words ?? "";
   }
 
   focus(number) {

@@ -45,7 +45,7 @@ export class Film {
     this.room.replaceChildren(el("div", { class: "film empty" }, el("h1", {}, "Film"),
       el("p", {}, some ? `There are ${some} pictures. A draft puts them in order of time, each with a slow move that suits it; everything in it can be changed.`
         : "There are no pictures yet. Finish some first; the film is made of them."),
-      some ? button("Draft a film", () => this.house.ask("film draft").catch(() => 0)) : null));
+      ...(some ? [button("Draft a film", () => this.house.ask("film draft").catch(() => 0))] : [])));
   }
 
   // ---- the page
@@ -81,8 +81,8 @@ export class Film {
     if (!shot) return el("div", { class: "card", role: "listitem" }, scene.card);
     const picture = this.facts.pictures.find((p) => p === shot.picture || p.replace(/\.[^.]+$/, "") === shot.picture);
     const words = shot.words || "";
-    const node = el("div", { role: "listitem", class: "shot" }, el("button", { type: "button", "data-shot": scene.shot, onclick: () => this.choose(scene.shot),
-      "aria-label": `Shot ${scene.shot + 1}, ${shot.picture}, ${scene.seconds.toFixed(1)} seconds${shot.narration ? ", recorded" : ""}` },
+    const node = el("div", { role: "listitem", class: "shot" }, el("button", { type: "button", "data-shot": scene.shot, onclick: () => this.choose(scene.shot) },
+      el("span", { class: "unseen" }, `Shot ${scene.shot + 1}, ${shot.picture} `),
       picture ? el("img", { src: `/small-picture/${encodeURIComponent(picture)}`, alt: "", loading: "lazy" }) : null,
       el("span", { class: "said" }, words || shot.caption), el("span", { class: "quiet" }, `${scene.seconds.toFixed(1)} s${shot.narration ? " · recorded" : ""}`)));
     node.style.flexGrow = scene.seconds.toFixed(2);
@@ -94,7 +94,7 @@ export class Film {
     const shot = this.facts.shots[number];
     this.line.querySelectorAll("[data-shot]").forEach((b) => b.toggleAttribute("aria-current", Number(b.dataset.shot) === number));
     const say = debounce((values) => this.set(values), 500);
-    const words = el("textarea", { id: "words", rows: 4, value: shot.words, oninput: () => say({ words: words.value }), onblur: () => this.set({ words: words.value }) });
+    const words = el("textarea", { id: "words", rows: 3, value: shot.words, oninput: () => say({ words: words.value }), onblur: () => this.set({ words: words.value }) });
     const caption = el("input", { id: "caption", value: shot.caption, onchange: () => this.set({ caption: caption.value }) });
     const move = el("select", { id: "move", onchange: () => this.set({ move: move.value, direction: "" }) }, ...MOVES.map((m) => el("option", { value: m }, m)));
     const long = el("input", { id: "long", type: "number", min: 1, max: 120, step: 0.5, placeholder: "as its words take", value: shot.seconds ?? "",
@@ -107,7 +107,7 @@ export class Film {
     const forget = shot.narration ? button("Leave the recording out", () => this.set({ narration: "" })) : null;
     this.editor.replaceChildren(el("h2", {}, `${number + 1}. ${shot.picture}`),
       el("label", { for: "words" }, "Words said over it"), words,
-      el("div", { class: "row" }, this.recordButton, this.meter, forget), hear,
+      el("div", { class: "row" }, this.recordButton, this.meter, forget), ...(hear ? [hear] : []),
       el("div", { class: "fields" }, el("label", { for: "caption" }, "Caption"), caption, el("label", { for: "move" }, "Move"), move,
         el("label", { for: "long" }, "Seconds"), long),
       el("div", { class: "row" }, button("Earlier", () => this.shift(-1)), button("Later", () => this.shift(1)),

@@ -40,7 +40,7 @@ export class Finish {
     this.edge = el("div", { class: "edge", role: "slider", tabindex: 0, "aria-label": "How much of the frame as it came is shown",
       "aria-valuemin": 0, "aria-valuemax": 100, "aria-valuenow": 0, onpointerdown: (e) => this.grab(e),
       onkeydown: (e) => this.edgeKey(e) });
-    this.guides = new Guides(this.canvas, (guides) => this.set({ guides }, ""));
+    this.guides = new Guides(this.canvas, (guides) => this.lineUp(guides));
     this.sheetNode = el("div", { class: "sheet" }, this.canvas, this.marks, this.shot, this.guides.layer, this.edge);
     this.stage = el("div", { class: "stage" }, this.sheetNode, el("p", { class: "waiting" }, "Choose a view."));
     this.sheetNode.addEventListener("pointermove", (e) => this.point(e));
@@ -51,7 +51,7 @@ export class Finish {
     this.frame = svg("svg", { class: "frame", viewBox: "-2 -2 124 94", role: "img" });
     this.kept = el("p", { class: "quiet kept" });
     this.light = el("p", { class: "light", "aria-live": "off" });
-    this.lineButton = button("Lay lines along columns", () => this.lines(), { "aria-pressed": "false" });
+    this.lineButton = button("Lay plumb lines", () => this.lines(), { "aria-pressed": "false" });
     this.lineTools = el("div", { class: "row", hidden: true },
       button("Upright", () => this.guides.add("upright"), { "aria-label": "Add an upright line" }),
       button("Level", () => this.guides.add("level"), { "aria-label": "Add a level line" }),
@@ -195,6 +195,12 @@ export class Finish {
     this.sheetNode.style.width = `${w * scale}px`;
     this.sheetNode.style.height = `${h * scale}px`;
     this.guides.draw();
+  }
+
+  // Lines ask for an upright picture, even where it was left leaning.
+  lineUp(guides) {
+    const values = guides.length && this.recipe.plumb === 0 ? { guides, plumb: null } : { guides };
+    return this.set(values, "");
   }
 
   // ---- words
@@ -351,7 +357,7 @@ export class Finish {
     return [
       ["PageDown", "next view", () => this.go(1)],
       ["PageUp", "view before", () => this.go(-1)],
-      ["l", "lay lines along columns", () => this.lines()],
+      ["l", "lay plumb lines along columns", () => this.lines()],
       ["b", "the frame as it came, and back", () => this.showEdge(this.share > 0.5 ? 0 : 1)],
       ["m", "show the limits: clipped, grain", () => this.limits()],
       ["p", "every pixel", () => this.pixels()],

@@ -99,6 +99,9 @@ export const vertical = (lines, camera, now) => {
 
 export const pitchRoll = (up) => [Math.asin(Math.max(-1, Math.min(1, up[2]))), Math.atan2(-up[0], -up[1])];
 
+export const upOf = (pitch, roll) =>
+  [-Math.cos(pitch) * Math.sin(roll), -Math.cos(pitch) * Math.cos(roll), Math.sin(pitch)];
+
 // One preview's geometry: frame shares to preview pixels and back.
 export class Sheet {
   constructor(facts) {
@@ -124,6 +127,16 @@ export class Sheet {
   toShare(point) {
     const [x, y] = recorded(apply(this.back, point), this.camera, this.glass);
     return [(x + 0.5) / this.camera.width, (y + 0.5) / this.camera.height];
+  }
+
+  // Where the building's vertical through a preview pixel crosses two heights of the preview.
+  plumbLine([x, y], above, below) {
+    const { pitch, roll } = this.facts.straightening;
+    const m = mul(this.whole, lens(this.camera));
+    const [a, b, c] = upOf(pitch, roll);
+    const far = [0, 3, 6].map((r) => m[r] * a + m[r + 1] * b + m[r + 2] * c);
+    const way = [far[0] - x * far[2], far[1] - y * far[2]];
+    return [above, below].map((at) => [x + (way[0] / way[1]) * (at - y), at]);
   }
 
   // From this preview's pixels to those of the same frame straightened otherwise, the middle kept in its place.

@@ -1,7 +1,7 @@
 // Lines a person lays along columns: the picture follows at once by the exact homography.
 
 import { el, svg } from "./build.js";
-import { css, pitchRoll, vertical } from "./geometry.js";
+import { css, pitchRoll, upOf, vertical } from "./geometry.js";
 
 const REACH = 26; // pixels about a line's end that take hold of it
 
@@ -40,18 +40,19 @@ export class Guides {
     return this.on;
   }
 
-  // Two plumb lines of the picture as it is, to be pulled onto columns.
+  // Two plumb lines as the tool believes them to hang, to be pulled onto columns.
   suggested() {
     const [w, h] = this.sheet.facts.size;
     return [0.24, 0.76].map((x) => ({
       kind: "upright",
-      ends: [[x * w, 0.2 * h], [x * w, 0.8 * h]].map((p) => this.sheet.toShare(p)),
+      ends: this.sheet.plumbLine([x * w, h / 2], 0.2 * h, 0.8 * h).map((p) => this.sheet.toShare(p)),
     }));
   }
 
   add(kind) {
     const [w, h] = this.sheet.facts.size;
-    const ends = kind === "upright" ? [[w / 2, 0.2 * h], [w / 2, 0.8 * h]] : [[0.25 * w, h / 2], [0.75 * w, h / 2]];
+    const ends = kind === "upright" ? this.sheet.plumbLine([w / 2, h / 2], 0.2 * h, 0.8 * h)
+      : [[0.25 * w, h / 2], [0.75 * w, h / 2]];
     this.lines = [...this.lines, { kind, ends: ends.map((p) => this.sheet.toShare(p)) }];
     this.draw();
     this.keep();
@@ -129,10 +130,9 @@ export class Guides {
     const uprights = this.lines.filter((l) => l.kind === "upright");
     if (uprights.length < 2) return;
     const { pitch, roll, plumb, turn } = facts.straightening;
-    const now = [-Math.cos(pitch) * Math.sin(roll), -Math.cos(pitch) * Math.cos(roll), Math.sin(pitch)];
-    const up = vertical(uprights.map((l) => l.ends.map((e) => this.sheet.idealOf(e))), facts.camera, now);
+    const up = vertical(uprights.map((l) => l.ends.map((e) => this.sheet.idealOf(e))), facts.camera, upOf(pitch, roll));
     const [p, r] = pitchRoll(up);
-    this.warp = this.sheet.warpTo({ pitch: p, roll: r, plumb: facts.guides || plumb ? plumb || 1 : 1, turn });
+    this.warp = this.sheet.warpTo({ pitch: p, roll: r, plumb: plumb || 1, turn });
     const shown = this.layer.getBoundingClientRect().width / facts.size[0];
     this.picture.style.transform = css(this.warp, (shown * facts.size[0]) / facts.size[0]);
   }

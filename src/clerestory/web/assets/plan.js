@@ -70,8 +70,9 @@ export class Plan {
         el("div", { class: "row sun" }, el("label", { for: "time" }, "Sun at"), this.clock, this.time, dates), this.sunWords, this.detail),
       el("div", { class: "day" }, el("h2", {}, "The day"), views, ...missing, el("h2", {}, "The bag"), this.bags(), el("h2", {}, "Field card"), this.card(), this.text(false))));
     this.draw();
+    const fresh = this.step === null;
     this.moveTo(this.step ?? this.start());
-    if (f.views.length) this.choose(this.chosen ?? f.views[0].name);
+    if (f.views.length) this.choose(this.chosen ?? f.views[0].name, fresh);
   }
 
   item(view) {
@@ -158,7 +159,8 @@ export class Plan {
     this.moveTo(this.step);
   }
 
-  choose(name) {
+  // The sun goes to where it stands when the view is to be taken.
+  choose(name, withSun = true) {
     this.chosen = name;
     const view = this.facts.views.find((v) => v.name === name) ?? this.facts.views[0];
     this.room.querySelectorAll(".order button").forEach((b) => {
@@ -166,6 +168,8 @@ export class Plan {
       b.textContent = `${v.clock ? `${v.clock}  ` : ""}${v.name}`;
       b.setAttribute("aria-pressed", b.dataset.view === view.name);
     });
+    const at = this.day.steps.findIndex((s) => s.clock >= view.clock);
+    if (withSun && view.clock && at >= 0) this.moveTo(at);
     const far = 1.15 * view.distance;
     const ends = view.sides.map(([x, y]) => {
       const n = Math.hypot(x, y) || 1;

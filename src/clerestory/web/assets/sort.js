@@ -98,11 +98,11 @@ export class Sort {
     const bar = el("span", { class: "sharp", "aria-hidden": "true" });
     bar.style.setProperty("--share", sharp.toFixed(3));
     const notes = el("span", { class: "notes" });
-    const words = `${frame}${pick ? ", the pick" : ""}, sharpness ${(facts.sharpness ?? 0).toFixed(2)}, ${percent(facts.clipped ?? 0, 1)} clipped`;
-    const node = el("button", { type: "button", class: pick ? "frame pick" : "frame", tabIndex: -1, "aria-label": words,
+    const words = `${frame}, sharpness ${(facts.sharpness ?? 0).toFixed(2)} `;
+    const node = el("button", { type: "button", class: pick ? "frame pick" : "frame", tabIndex: -1, "data-frame": frame,
       title: `${frame}: ${seconds(facts.seconds)} f/${facts.f_number ?? "?"} ISO ${facts.iso ?? "?"}`,
       onclick: (e) => this.select(number, i, e.ctrlKey || e.shiftKey), ondblclick: () => this.pick() },
-      el("img", { src: `/small/${encodeURIComponent(frame)}`, alt: "", loading: "lazy", decoding: "async" }), bar,
+      el("span", { class: "unseen" }, words), el("img", { src: `/small/${encodeURIComponent(frame)}`, alt: "", loading: "lazy", decoding: "async" }), bar,
       el("span", { class: "line" }, el("span", {}, pick ? "pick" : `${Math.round(100 * sharp)}`), this.clip(facts.clipped ?? 0)), notes);
     return { node, notes, frame };
   }

@@ -1,0 +1,178 @@
+"""A tiny visit photographed by the simulator, a server on it in a process of its own, and a browser."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from clerestory.simulate.camera import Lens, SimulatedCamera
+from clerestory.simulate.scene import Church
+from clerestory.simulate.shoot import shoot, write_frame
+from clerestory.simulate.visit import demo_views
+
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+             "--disable-component-update", "--disable-sync", "--use-fake-device-for-media-stream",
+             "--use-fake-ui-for-media-stream"]  # fmt: skip
+SERVE = """
+import sys
+from pathlib import Path
+from clerestory.web import serve
+if __name__ == "__main__":
+    serve(Path(sys.argv[1]), 0, lambda address: print(address, flush=True))
+"""
+
+
+@dataclass
+class Served:
+    """A server at work."""
+
+    folder: Path
+    address: str
+    process: subprocess.Popen[str]
+
+    @property
+    def base(self) -> str:
+        return self.address.split("/?")[0]
+
+    @property
+    def port(self) -> int:
+        return int(self.base.rsplit(":", 1)[1])
+
+    @property
+    def token(self) -> str:
+        return self.address.split("token=")[1]
+
+    @property
+    def cookie(self) -> str:
+        return f"clerestory-{self.port}={self.token}"
+
+
+def _serving(folder: Path, script: Path) -> Served:
+    script.write_text(SERVE)
+    process = subprocess.Popen([sys.executable, str(script), str(folder)], stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    return Served(folder, process.stdout.readline().strip(), process)
+
+
+def _stopped(served: Served, how: int = signal.SIGTERM) -> None:
+    served.process.send_signal(how)
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        served.process.wait(10)
+    if served.process.poll() is None:
+        served.process.kill()
+
+
+@pytest.fixture(scope="session")
+def photographed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Five frames of an invented church, 864 x 648: two single views and three tries of a third."""
+    folder = tmp_path_factory.mktemp("harrow") / "visit"
+    frames, truth = folder / "frames", folder / "truth"
+    frames.mkdir(parents=True)
+    truth.mkdir()
+    church, body, lens = Church(1), SimulatedCamera(width=864, height=648, hot_share=1e-5), Lens()
+    views = {v.name: v for v in demo_views(church, body, 1)}
+    nave = views["nave"].shots[0]
+    shots = [nave, views["south aisle"].shots[0], *views["south arcade"].shots[:3]]
+    shots[2:] = [replace(s, shake_px=extent) for s, extent in zip(shots[2:], (2.5, 0.4, 4.0), strict=True)]
+    for number, shot in enumerate(shots, 1):
+        write_frame(shoot(church, shot, body, lens, number), frames / f"HM{number:04d}.dng", truth)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def visit(photographed: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy that tests may change."""
+    folder = tmp_path_factory.mktemp("copy") / "harrowmere"
+    shutil.copytree(photographed, folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def served(visit: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    found = _serving(visit, tmp_path_factory.mktemp("run") / "serve_it.py")
+    yield found
+    _stopped(found)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    required = bool(os.environ.get("CLERESTORY_BROWSER_REQUIRED"))
+    if not Path(CHROMIUM).exists():
+        if required:
+            pytest.fail(f"{CHROMIUM} is missing, and the browser tests are required here")
+        pytest.skip(f"{CHROMIUM} is missing: install Debian's chromium to run the browser tests")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        found = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield found
+        found.close()
+
+
+@pytest.fixture(scope="session")
+def window(browser: Any, served: Served) -> Any:
+    """A browser that holds the key, as after opening the printed address."""
+    context = browser.new_context(viewport={"width": 1280, "height": 720}, permissions=["microphone"])
+    context.set_default_timeout(30_000)
+    page = context.new_page()
+    page.goto(served.address)
+    page.close()
+    return context
+
+
+@pytest.fixture
+def page(window: Any) -> Iterator[Any]:
+    """A page that fails the test when a script on it fails."""
+    found = window.new_page()
+    faults: list[str] = []
+    found.on("pageerror", lambda fault: faults.append(str(fault)))
+    found.on("console", lambda said: faults.append(said.text) if said.type == "error" else None)
+    yield found
+    found.close()
+    assert not faults, faults
+
+
+@pytest.fixture(scope="session")
+def shot(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Any, str], None]:
+    """Keeps a picture of a page, in CLERESTORY_SHOTS or a temporary folder."""
+    folder = Path(os.environ.get("CLERESTORY_SHOTS") or tmp_path_factory.mktemp("shots"))
+    folder.mkdir(parents=True, exist_ok=True)
+    return lambda page, name: page.screenshot(path=str(folder / f"{name}.png"))
+
+
+@pytest.fixture(scope="session")
+def serving() -> Callable[..., Any]:
+    return _serving
+
+
+@pytest.fixture(scope="session")
+def stopped() -> Callable[..., Any]:
+    return _stopped
+
+
+def until(true: Callable[[], Any], seconds: float = 30.0) -> Any:
+    """The first value that holds, or a failure."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        value = true()
+        if value:
+            return value
+        time.sleep(0.05)
+    raise AssertionError("it did not come about in time")
+
+
+@pytest.fixture(scope="session")
+def wait() -> Callable[..., Any]:
+    return until

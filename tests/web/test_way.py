@@ -1,0 +1,264 @@
+"""The whole way in a browser: plan, card, sort, a guide dragged, tone, undo, pictures written, a film's preview."""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+import signal
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from websockets.sync.client import connect
+
+from clerestory.camera.geometry import Distortion, Intrinsics, Pose, Straightening, pitch_roll_of, project
+from clerestory.web.journal import Journal
+
+Shoot = Callable[[Any, str], None]
+AXE = Path(__file__).parent / "vendor" / "axe.min.js"
+
+
+def looked_through(page: Any) -> None:
+    """No serious or critical fault by axe-core's rules (WCAG 2 A and AA)."""
+    # axe is put in by the browser itself: the page's own policy allows no script but the server's.
+    page.evaluate(AXE.read_text())
+    found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+    bad = [
+        f"{v['id']}: {v['help']}: {[n['target'] for n in v['nodes']][:3]}"
+        for v in found["violations"]
+        if v["impact"] in ("serious", "critical")
+    ]
+    assert not bad, bad
+
+
+def lean_left(page: Any) -> float:
+    return float(page.get_attribute(".lean", "data-left"))
+
+
+def open_finish(page: Any, served: Any, view: str) -> None:
+    page.goto(f"{served.base}/finish?view={view}")
+    page.wait_for_selector(".finish:not(.opening) .lean[data-left]")
+
+
+def recipe(served: Any, view: str) -> dict[str, Any]:
+    path = served.folder / "recipes" / f"{view}.toml"
+    return tomllib.loads(path.read_text()) if path.exists() else {}
+
+
+def test_the_browser_reckons_as_the_camera_model(page: Any, served: Any) -> None:
+    """The page's geometry against `camera.geometry`, over tilts and a lens with barrel distortion."""
+    page.goto(f"{served.base}/sort")
+    camera = Intrinsics(5184, 3888, 3600.0, 2601.2, 1930.7)
+    lens = Distortion((1.0, -0.06, 0.012, -0.002), (0.0004, -0.0007), (0.502, 0.497))
+    rng = np.random.default_rng(3)
+    for _ in range(4):
+        pitch, roll, turn = rng.uniform([-0.1, -0.08, -0.2], [0.5, 0.08, 0.2])
+        plumb = float(rng.uniform(0.2, 1))
+        straight = Straightening(float(pitch), float(roll), plumb, float(turn))
+        up = Pose(pitch=float(pitch), roll=float(roll)).up
+        points = rng.uniform([200, 200], [4900, 3700], (6, 2))
+        out = page.evaluate(
+            """async ([camera, glass, straightening, points, up]) => {
+              const g = await import('/assets/geometry.js');
+              const h = g.homography(straightening, camera);
+              const foot = [-0.4, 0.45].map((x) => {
+                const ray = (t) => [x + t * up[0], 0.1 + t * up[1], 2 + t * up[2]];
+                return [-0.8, 0.6].map(ray).map((r) =>
+                  [camera.cx + camera.focal * r[0] / r[2], camera.cy + camera.focal * r[1] / r[2]]);
+              });
+              return { plane: points.map((p) => g.apply(h, p)),
+                recorded: points.map((p) => g.recorded(p, camera, glass)),
+                ideal: points.map((p) => g.ideal(p, camera, glass)),
+                angles: g.pitchRoll(g.vertical(foot, camera, [0, -1, 0])) };
+            }""",
+            [vars(camera), {"radial": lens.radial, "tangential": lens.tangential, "centre": lens.centre},
+             vars(straight), points.tolist(), up.tolist()],
+        )  # fmt: skip
+        np.testing.assert_allclose(out["plane"], project(straight.homography(camera), points), atol=1e-6)
+        np.testing.assert_allclose(out["recorded"], lens.recorded(points, camera), atol=1e-6)
+        np.testing.assert_allclose(out["ideal"], lens.ideal(points, camera), atol=1e-6)
+        np.testing.assert_allclose(out["angles"], pitch_roll_of(up), atol=1e-6)
+
+
+def test_plan_to_card(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
+    page.goto(f"{served.base}/plan")
+    page.get_by_role("button", name="Begin from the worked example").click()
+    page.wait_for_selector(".map .hall", timeout=60_000)
+    before = page.text_content(".clock")
+    page.focus("#time")
+    page.keyboard.press("End")
+    assert page.text_content(".clock") != before
+    page.evaluate("const t = document.getElementById('time'); t.value = 48; t.dispatchEvent(new Event('input'))")
+    page.get_by_role("button", name="Write the field card").click()
+    card = page.get_by_role("link", name="for print")
+    card.wait_for(timeout=60_000)
+    assert (served.folder / "plan" / "card.pdf").read_bytes()[:5] == b"%PDF-"
+    shot(page, "plan")
+    looked_through(page)
+    policy = page.request.get(f"{served.base}/kept/plan/card.html").headers["content-security-policy"]
+    assert policy.startswith("sandbox allow-scripts") and "allow-same-origin" not in policy
+
+
+def test_sort(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
+    page.goto(f"{served.base}/sort")
+    page.wait_for_selector(".view")
+    rows = page.locator(".view")
+    three = rows.filter(has=page.locator(".frame:nth-of-type(3)"))
+    assert three.count() == 1
+    name = three.locator("h2").text_content()
+    assert "HM0004" in three.locator(".frame.pick").get_attribute("data-frame"), "the steady one of three is the pick"
+    wait(lambda: page.evaluate("[...document.querySelectorAll('.frame img')].every((i) => i.complete && i.naturalWidth)"))
+    shot(page, "sort")
+    looked_through(page)
+    three.locator(".frame").nth(0).click()
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".frame.pick[data-frame^=HM0003]")
+    wait(lambda: recipe(served, name).get("pick") == "HM0003.dng")
+    page.get_by_role("button", name="Undo").click()
+    page.wait_for_selector(".frame.pick[data-frame^=HM0004]")
+    assert recipe(served, name) == {}
+    page.locator(".frame[data-frame^=HM0005]").click(modifiers=["Control"])
+    page.get_by_role("button", name="Make chosen frames a view").click()
+    wait(lambda: page.locator(".view").count() == 4)
+    page.get_by_role("button", name="Undo").click()
+    wait(lambda: page.locator(".view").count() == 3)
+    page.locator(".frame[data-frame^=HM0003]").click()
+    page.keyboard.press("c")
+    wait(lambda: page.evaluate("[...document.querySelectorAll('dialog img')].every((i) => i.naturalWidth > 800)"))
+    shot(page, "sort-compare")
+    looked_through(page)
+
+
+def test_a_guide_dragged_makes_the_lean_fall(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
+    open_finish(page, served, "view-01")
+    page.focus("#c-plumb")
+    page.keyboard.press("Home")  # as shot
+    wait(lambda: lean_left(page) > 5)
+    leaning = lean_left(page)
+    truth = Pose(pitch=math.radians(9.0), roll=math.radians(1.3)).up
+    page.get_by_role("button", name="Lay plumb lines").click()
+    page.wait_for_selector(".guides .end")
+    box = page.locator(".guides .end").first.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 60, y, steps=12)
+    wait(lambda: page.evaluate("document.querySelector('canvas.picture').style.transform.startsWith('matrix3d')"))
+    shot(page, "finish-guide")
+    page.mouse.move(x, y + 1, steps=12)
+    page.mouse.up()
+    wait(lambda: len(recipe(served, "view-01").get("guides", [])) == 2)
+    wait(lambda: page.evaluate("window.clerestory.page.facts.guides === 2"))
+    wait(lambda: lean_left(page) < 0.2)
+    assert "plumb" not in recipe(served, "view-01")
+    assert lean_left(page) < leaning / 20
+    found = page.evaluate("window.clerestory.page.facts.straightening")
+    up = Pose(pitch=found["pitch"], roll=found["roll"]).up
+    assert math.degrees(math.acos(min(1.0, float(up @ truth)))) < 0.5, "the pose the picture was taken with"
+
+
+def test_tone_undo_and_two_tabs(page: Any, window: Any, served: Any, shot: Shoot, wait: Any) -> None:
+    open_finish(page, served, "view-02")
+    other = window.new_page()
+    open_finish(other, served, "view-02")
+    pixel = "() => document.querySelector('canvas.picture').getContext('2d').getImageData(400, 300, 1, 1).data[1]"
+    before = page.evaluate(pixel)
+    page.focus("#c-exposure")
+    for _ in range(20):
+        page.keyboard.press("ArrowRight")
+    wait(lambda: page.evaluate(pixel) > before + 20)
+    wait(lambda: abs(recipe(served, "view-02").get("exposure", 0) - 1.0) < 1e-6)
+    wait(lambda: other.evaluate(pixel) > before + 20)
+    page.mouse.move(500, 300)
+    wait(lambda: page.evaluate("document.querySelector('.light').textContent.includes('stops under white')"))
+    page.keyboard.press("m")
+    wait(lambda: page.evaluate("document.querySelector('.over').naturalWidth > 100"))
+    shot(page, "finish-limits")
+    looked_through(page)
+    page.keyboard.press("m")
+    page.get_by_role("button", name="Undo").click()
+    wait(lambda: recipe(served, "view-02") == {})
+    wait(lambda: abs(page.evaluate(pixel) - before) <= 3)
+    wait(lambda: abs(other.evaluate(pixel) - before) <= 3)
+    page.get_by_role("button", name="Redo").click()
+    wait(lambda: recipe(served, "view-02").get("exposure") == 1.0)
+    other.close()
+    shot(page, "finish")
+
+
+def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
+    open_finish(page, served, "view-02")
+    page.get_by_role("button", name="Copy to other views").click()
+    page.get_by_role("checkbox", name="view-01").check()
+    looked_through(page)
+    page.get_by_role("button", name="Copy", exact=True).click()
+    wait(lambda: recipe(served, "view-01").get("exposure") == 1.0)
+    page.get_by_role("button", name="Write all pictures").click()
+    wait(lambda: len(list((served.folder / "pictures").glob("view-*.jpg"))) == 3, 60)
+    wait(lambda: page.evaluate("document.querySelector('#status').textContent === ''"))
+    page.get_by_role("button", name="Every pixel").click()
+    wait(lambda: page.evaluate("document.querySelector('dialog img').naturalWidth > 500"), 60)
+    shot(page, "finish-pixels")
+
+
+def test_film(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
+    wait(lambda: len(list((served.folder / "pictures").glob("view-*.jpg"))) == 3, 60)
+    page.goto(f"{served.base}/film")
+    page.get_by_role("button", name="Draft a film").click()
+    page.wait_for_selector(".shot")
+    while page.locator(".shot").count() > 1:
+        count = page.locator(".shot").count()
+        page.get_by_role("button", name="Leave it out").click()
+        wait(lambda n=count: page.locator(".shot").count() < n)
+    page.fill("#words", "The nave looks east.")
+    page.locator("#words").blur()
+    film = served.folder / "film" / "film.toml"
+    wait(lambda: tomllib.loads(film.read_text())["shots"][0].get("words") == "The nave looks east.")
+    page.get_by_role("button", name="Record these words").click()
+    wait(lambda: page.evaluate("window.clerestory.page.recorder?.seconds > 1.5"))
+    page.get_by_role("button", name="Stop").click()
+    wait(lambda: tomllib.loads(film.read_text())["shots"][0].get("narration"))
+    take = served.folder / "film" / tomllib.loads(film.read_text())["shots"][0]["narration"]
+    assert take.stat().st_size > 100_000
+    page.get_by_role("button", name="Leave the recording out").click()  # a browser's test tone is no speech
+    wait(lambda: not tomllib.loads(film.read_text())["shots"][0].get("narration"))
+    page.get_by_role("button", name="Make the preview").click()
+    page.wait_for_selector("video", timeout=120_000)
+    wait(lambda: page.evaluate("document.querySelector('video').duration > 3"), 30)
+    page.evaluate("const v = document.querySelector('video'); v.muted = true; v.play()")
+    wait(lambda: page.evaluate("document.querySelector('video').currentTime > 0.2"), 30)
+    shot(page, "film")
+    looked_through(page)
+
+
+def test_a_killed_server_loses_nothing(photographed: Path, tmp_path: Path, serving: Any, stopped: Any) -> None:
+    """Every change is on the disk when it is answered; the journal outlives the kill."""
+    folder = tmp_path / "visit"
+    shutil.copytree(photographed, folder)
+    script = tmp_path / "serve_it.py"
+    first = serving(folder, script)
+    headers = {"Cookie": first.cookie, "Origin": first.base}
+    with connect(f"ws://127.0.0.1:{first.port}/talk", additional_headers=headers) as talk:
+        def ask(number: int, **message: Any) -> Any:
+            talk.send(json.dumps({"id": number, **message}))
+            while True:
+                answer = talk.recv(60)
+                if isinstance(answer, str) and json.loads(answer).get("id") == number:
+                    return json.loads(answer)
+
+        number = 1
+        while not ask(number, do="visit")["result"]["views"]:
+            number += 1
+        said = ask(number + 1, do="set", view="view-01", values={"shade_lift": 1.5})
+        assert said["result"]["shade_lift"] == 1.5
+        assert "error" in ask(number + 2, do="set", view="view-01", values={"shade_lift": 99})
+        assert "error" in ask(number + 3, do="set", view="../view", values={"shade_lift": 1})
+    stopped(first, signal.SIGKILL)
+    assert tomllib.loads((folder / "recipes" / "view-01.toml").read_text()) == {"shade_lift": 1.5}
+    assert Journal(folder).undo("finish") is not None
+    assert not (folder / "recipes" / "view-01.toml").exists()
+
+
