@@ -50,11 +50,11 @@ def _break_cost(before: str, after: str) -> float:
     return 1.0
 
 
-def _two_lines(words: list[str]) -> str | None:
-    """Words as one line, or two at the best place for a break; None when they do not fit."""
+def _two_lines(words: list[str]) -> tuple[float, str] | None:
+    """Words as one line, or two at the best place for a break, and how bad that is; None when they do not fit."""
     text = " ".join(words)
     if len(text) <= LINE:
-        return text
+        return 0.0, text
     best: tuple[float, str] | None = None
     for i in range(1, len(words)):
         first, second = " ".join(words[:i]), " ".join(words[i:])
@@ -63,7 +63,7 @@ def _two_lines(words: list[str]) -> str | None:
         cost = _break_cost(words[i - 1], words[i]) + abs(len(first) - len(second)) / LINE
         if best is None or cost < best[0]:
             best = (cost, f"{first}\n{second}")
-    return best[1] if best else None
+    return best
 
 
 def phrases(text: str) -> list[str]:
@@ -77,17 +77,18 @@ def phrases(text: str) -> list[str]:
             length = len(" ".join(words[begin:end]))
             if length > LINE * LINES:
                 break
-            if best[begin][0] == float("inf") or _two_lines(words[begin:end]) is None:
+            lines = _two_lines(words[begin:end])
+            if best[begin][0] == float("inf") or lines is None:
                 continue
             short = max(0.0, 1 - length / 24) ** 2
-            cost = best[begin][0] + closing + 0.35 + 1.2 * short
+            cost = best[begin][0] + closing + 0.4 * lines[0] + 0.35 + 1.2 * short
             if cost < best[end][0]:
                 best[end] = (cost, begin)
     cuts = [count]
     while cuts[-1] > 0:
         cuts.append(best[cuts[-1]][1])
     cuts.reverse()
-    return [_two_lines(words[a:b]) or "" for a, b in pairwise(cuts)]
+    return [(_two_lines(words[a:b]) or (0.0, ""))[1] for a, b in pairwise(cuts)]
 
 
 def _fitting_words(text: str) -> list[str]:
