@@ -23,11 +23,12 @@ from numpy.typing import NDArray
 
 from clerestory.camera.geometry import Intrinsics, Pose
 from clerestory.camera.noise import NoiseModel
-from clerestory.finish import mend, sharpen, tone, white
+from clerestory.finish import sharpen, tone, white
 from clerestory.finish.colour import XYZ_FROM_WORKING, balanced_values, encode, to_space, working_from_camera
 from clerestory.finish.denoise import denoise_mosaic
-from clerestory.finish.noise_fit import fit_noise
+from clerestory.frames import mend
 from clerestory.frames.develop import demosaic, signal_of
+from clerestory.frames.noise_fit import fit_noise
 from clerestory.frames.read import Mosaic
 from clerestory.simulate import blur, sensor
 from clerestory.simulate.camera import Lens, SimulatedCamera

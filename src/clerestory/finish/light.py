@@ -15,12 +15,12 @@ from clerestory.camera.geometry import Distortion, Intrinsics
 from clerestory.camera.noise import NoiseModel
 from clerestory.finish.colour import balanced_values, to_working, working_from_camera, xyz_from_rgb
 from clerestory.finish.denoise import denoise_mosaic
-from clerestory.finish.mend import clipping, mend, rebuild_clipped
-from clerestory.finish.noise_fit import fit_noise
 from clerestory.finish.tone import WorkingNoise, working_noise
 from clerestory.frames.develop import demosaic, signal_of, small
 from clerestory.frames.inspect import with_real_white
 from clerestory.frames.lens import LensCorrection, lens_correction
+from clerestory.frames.mend import clipping, mend, rebuild_clipped
+from clerestory.frames.noise_fit import fit_noise
 from clerestory.frames.read import FrameInfo, Mosaic, read_info, read_mosaic, read_rendered
 from clerestory.merge.result import Plate
 

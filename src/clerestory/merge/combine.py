@@ -39,7 +39,7 @@ def _noise_fit() -> Any:
     try:
         return importlib.import_module("clerestory.frames.noise_fit")
     except ModuleNotFoundError:  # it stood with the finisher before
-        return importlib.import_module("clerestory.finish.noise_fit")
+        return importlib.import_module("clerestory.frames.noise_fit")
 
 
 def _stops(info: FrameInfo) -> float | None:

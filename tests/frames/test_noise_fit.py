@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from clerestory.errors import UserError
-from clerestory.finish.noise_fit import fit_noise
+from clerestory.frames.noise_fit import fit_noise
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1] / "finish"))
 from light_frames import exposed, model, mosaic, signal, wall
 
 LIGHT = signal(wall(1200, 1600))

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
-from clerestory.finish import mend
+from clerestory.frames import mend
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1] / "finish"))
 from light_frames import BALANCE, exposed, model, mosaic, signal, wall
 
 NOISE = model(800)
