@@ -389,6 +389,14 @@ def _rebuild(rgb, ceiling, colours):  # type: ignore[no-untyped-def]
                         top = max(new[other], new[3 - k - other])
                         level = max(level, new[k] + w[k] * w[other] * (top - new[k]))
                 rgb[y, x, k] = level
+            # The fewer channels are left to say the colour, the paler it is shown, as film pales towards the light.
+            lost = w[0] + w[1] + w[2]
+            paler = np.float32(0.15) * min(lost, np.float32(1))
+            paler += np.float32(0.5) * min(max(lost - np.float32(1), np.float32(0)), np.float32(1))
+            paler += np.float32(0.35) * max(lost - np.float32(2), np.float32(0))
+            brightest = max(rgb[y, x, 0], max(rgb[y, x, 1], rgb[y, x, 2]))
+            for k in range(3):
+                rgb[y, x, k] += paler * (brightest - rgb[y, x, k])
 
 
 def rebuild_clipped(rgb: F32, multipliers: Sequence[float] | NDArray[np.floating]) -> F32:
@@ -396,7 +404,7 @@ def rebuild_clipped(rgb: F32, multipliers: Sequence[float] | NDArray[np.floating
 
     Channel k saturates at `multipliers[k]` (the least of them 1). One clipped channel follows the colour of bright
     unclipped glass nearby whose two other channels stand in the same ratio, by at most one stop. Two rise to
-    the highest of the three; three are white.
+    the highest of the three; three are white. What is rebuilt is paler the less is left to say its colour.
     """
     ceiling = np.asarray(multipliers, np.float32)
     height, width = rgb.shape[:2]

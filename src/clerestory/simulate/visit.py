@@ -111,13 +111,13 @@ def _singles(day: _Day) -> list[DemoView]:
     capital = (f.half + f.wall / 2 - 0.6, f.bay * 3, f.arcade_spring - 0.42)
     aisle = f.half + f.wall + f.aisle / 2
     views = [
-        ("nave", Shot(looking(0.4, 9.0, 1.3, (0.1, 2.2, 1.62)), 12, 5.6, 1 / 20, focus_m=9.0), -0.3),
-        ("rose", Shot(aim((0.3, high, 1.64), (0, f.length, f.rose_z - 0.4), 0.8), 38, 5.6, 1 / 125, focus_m=22), -2),
+        ("nave", Shot(looking(0.4, 9.0, 1.3, (0.1, 2.2, 1.62)), 12, 5.6, 1 / 20, focus_m=9.0), -1.6),
+        ("rose", Shot(aim((0.3, high, 1.64), (0, f.length, f.rose_z - 0.4), 0.8), 38, 5.6, 1 / 125, focus_m=22), -4.3),
         ("capital", Shot(aim((0.4, f.bay * 2 - 1.0, 1.6), capital, -1.1), 75, 5.0, 1 / 60, focus_m=7.2), 0.0),
         ("vault", Shot(looking(0.0, 88.6, 0.9, (0.0, high + 1.0, 1.1)), 12, 5.6, 1 / 30, focus_m=14), 0.3),
         ("south aisle", Shot(looking(-1.5, 5.5, -2.4, (aisle, 1.6, 1.6)), 14, 5.6, 1 / 15, focus_m=8), -0.5),
-        ("west end", Shot(looking(181, 13.0, 2.1, (-0.5, f.screen_y - 2.5, 1.62)), 14, 5.6, 1 / 25, focus_m=12), 0.0),
-        ("arcade", Shot(looking(-52.0, 17.5, -1.6, (3.2, f.bay * 2.4, 1.6)), 15, 5.6, 1 / 20, focus_m=8), -0.2),
+        ("west end", Shot(looking(181, 13.0, 2.1, (-0.5, f.screen_y - 2.5, 1.62)), 14, 5.6, 1 / 25, focus_m=12), -0.7),
+        ("arcade", Shot(looking(-52.0, 17.5, -1.6, (3.2, f.bay * 2.4, 1.6)), 15, 5.6, 1 / 20, focus_m=8), -0.9),
     ]
     out = []
     for i, (name, shot, bias) in enumerate(views):
@@ -160,14 +160,14 @@ def _crowded(day: _Day) -> DemoView:
         Visitor(0.2, f.bay * 2.9, 0.3, 0.35, 1.22, (0.25, 0.08, 0.12), (0.10, 0.10, 0.12)),
     )
     shot = Shot(looking(-0.5, 6.5, -0.8, (0.3, 2.4, 1.6)), 16, 5.6, 1 / 30, focus_m=9, visitors=walkers)
-    return DemoView("nave with visitors", "visitors", _run(day.taken(shot, 47), day.rng, 5, 3.5))
+    return DemoView("nave with visitors", "visitors", _run(day.taken(shot, 47, -1.4), day.rng, 5, 3.5))
 
 
 def _join(day: _Day) -> DemoView:
     """Four frames across the nave's south side, about a third of each shared with the next."""
     f, rng = day.church.form, day.rng
     place = (-1.2, f.bay * 3.5, 1.6)
-    first = day.taken(Shot(looking(45.0, 10.0, 0.0, place), 17, 6.3, 1 / 25, focus_m=8), 53, -0.3)
+    first = day.taken(Shot(looking(45.0, 10.0, 0.0, place), 17, 6.3, 1 / 25, focus_m=8), 53, -1.2)
     shots = []
     for i, yaw in enumerate((6.0, 41.0, 76.0, 111.0)):
         pose = _unsteady(looking(yaw, 10.0, 0.5, place), rng, 0.8)
