@@ -57,7 +57,7 @@ class Wall:
         return NoiseModel((self.gain,) * 4, (self.read,) * 4)
 
     def light(self, pose: Pose, visitors: tuple[tuple[float, float, float, float], ...] = ()) -> F64:
-        """Light at every pixel, H x W. Visitors: discs, (x, y, radius) in pixels of the level frame, and their light."""
+        """Light at every pixel, H x W. Visitors: discs, (x, y, radius, light), pixels of the level frame."""
         lens = self.optics
         y, x = np.mgrid[: self.height, : self.width].astype(float)
         rays = lens.rays(np.stack([x, y], axis=-1)) @ pose.rotation

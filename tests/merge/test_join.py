@@ -32,7 +32,7 @@ def test_surface_there_and_back(compression):
 
 
 def test_pannini_of_the_paper():
-    """Sharpless, Postle and German 2010: d = 1 maps azimuth a to 2 tan(a/2), d = 0 to tan a; heights by the same S."""
+    """Sharpless, Postle and German 2010: d = 1 maps azimuth a to 2 tan(a/2), d = 0 to tan a; heights by that S."""
     for compression, x in ((1.0, 2 * math.tan(math.radians(35))), (0.0, math.tan(math.radians(70)))):
         surface = Surface(Intrinsics(1, 1, 1.0, 0.0, 0.0), compression)
         a = math.radians(70)
@@ -43,8 +43,9 @@ def test_pannini_of_the_paper():
 
 
 def _meta(body: SimulatedCamera, when: datetime, level: tuple[float, float]) -> DngMeta:
-    return DngMeta("Harrow", "Harrow One", "H1", "Harrow 12 mm", when, 0.02, 4.0, 400.0, 12.0, 24.0, body.black,
-                   body.white, body.xyz_to_camera, body.neutral, body.sensor_mm, level=level)  # fmt: skip
+    names = ("Harrow", "Harrow One", "H1", "Harrow 12 mm")
+    return DngMeta(*names, when, 0.02, 4.0, 400.0, 12.0, 24.0, body.black, body.white, body.xyz_to_camera,
+                   body.neutral, body.sensor_mm, level=level)  # fmt: skip
 
 
 @pytest.fixture(scope="module")

@@ -25,7 +25,7 @@ ACCEPT, REJECT = 20.0, 28.0  # chi-square of three colours: chance of 2e-4 and 4
 MISPLACED = 0.2  # of the local spread, that a small misplacement may change
 FLICKER = 0.004  # of the level, that light may change between frames
 NEAREST = 2  # blocks by which what moved is widened
-FIGURE, ABOUT = 9, 10  # blocks: a figure is at least so wide; so far about one the alignment may follow it
+FIGURE, ABOUT = 13, 10  # blocks: a figure is at least so wide; so far about one the alignment may follow it
 
 
 @dataclass(frozen=True)
@@ -144,8 +144,9 @@ def agreement(
     )
     wide = cv2.erode(wide, np.ones((3, 3), np.uint8))
     out = np.minimum(fine, cv2.resize(wide, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR))
+    figures = _about_figures(out)
     out = cv2.erode(out, np.ones((2 * NEAREST + 1, 2 * NEAREST + 1), np.uint8))
-    out[_about_figures(out)] = 0
+    out[figures] = 0
     out = np.minimum(out, _box(out, 5))
     out *= cv2.erode(shown, np.ones((5, 5), np.uint8))
     return np.asarray(out, np.float32)

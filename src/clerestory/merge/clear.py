@@ -103,7 +103,8 @@ def _outline(cells: F32, place: U8) -> float:
         [cv2.Sobel(image, cv2.CV_32F, dx, dy, ksize=3) for dx, dy in ((1, 0), (0, 1))] for image in (light, soft)
     )
     across = np.abs(gx * nx + gy * ny) / np.maximum(np.hypot(nx, ny), 1e-6)
-    return float(np.mean(across[ring]))
+    # The median: an outline runs all along, a building's own edges cross here and there.
+    return float(np.median(across[ring]))
 
 
 def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32, first: NDArray[np.intp]) -> F32:
@@ -113,7 +114,7 @@ def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32, first: NDArr
     rest = np.where(agree_first < 0.5, support, 0)
     agree_second = np.take_along_axis(pairs, rest.argmax(axis=0)[None, None], axis=0)[0]
     most, next_most = support.max(axis=0), rest.max(axis=0)
-    dispute = ((most - next_most < CLOSE_RACE) & (next_most > 0.5) & (most > 1.5)).astype(np.uint8)
+    dispute = ((most - next_most < CLOSE_RACE) & (next_most > 1.5)).astype(np.uint8)
     dispute = cv2.morphologyEx(dispute, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     out = support.copy()
     count, labels, stats, _ = cv2.connectedComponentsWithStats(dispute, connectivity=8)
