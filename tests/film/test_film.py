@@ -20,6 +20,7 @@ from clerestory.errors import UserError
 from clerestory.film import produce
 from clerestory.film.captions import FASTEST, phrases
 from clerestory.film.light import planes_of
+from clerestory.film.loudness import measured
 from clerestory.film.model import read_film
 from clerestory.film.plan import plan_cues
 from clerestory.finish.write import Caption, Record, encoded, with_metadata
@@ -43,11 +44,12 @@ def light(width: int, height: int, seed: int) -> np.ndarray:
     return np.kron(coarse, np.ones((60, 60, 1)))[:height, :width].astype(np.float32) * 0.8
 
 
-def put(path: Path, picture: np.ndarray, title: str = "") -> None:
+def put(path: Path, picture: np.ndarray, title: str = "", said: str = "", place: str = "") -> None:
     kind = "tiff" if path.suffix == ".tif" else "jpeg"
     size = (picture.shape[1], picture.shape[0])
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(with_metadata(encoded(picture, kind), None, Caption(title), Record({"view": path.stem}), size))
+    caption, record = Caption(title, said, place), Record({"View": path.stem})
+    path.write_bytes(with_metadata(encoded(picture, kind), None, caption, record, size))
 
 
 def talk(path: Path, stretches: list[tuple[float, float]], level: float = 0.1, clip: bool = False) -> None:
@@ -166,6 +168,7 @@ def test_sound_is_loud_as_asked_and_lies_under_its_pictures(visit: Path) -> None
             blocks.append(frame.to_ndarray())
     sound = np.concatenate(blocks, axis=1)
     assert pyloudnorm.Meter(RATE).integrated_loudness(sound.T) == pytest.approx(-14, abs=0.2)
+    assert measured([sound]).true_peak() < -1  # after the lossy coder, which moves peaks
     for scene in plan.scenes:
         if scene.speech:
             a = round(scene.speech.start * RATE)
@@ -292,7 +295,14 @@ def test_a_draft_is_made_from_pictures_alone_and_never_over_an_edit(tmp_path: Pa
     drafted = read_film(visit / "film" / "film.toml")
     moves = {shot.picture: (shot.move, shot.before) for shot in drafted.shots}
     assert moves["aisle"][0] == "pan" and moves["tower"][0] == "tilt" and moves["nave"][1]
+    assert not any(shot.chapter for shot in drafted.shots)
+    put(visit / "pictures" / "nave.tif", light(960, 720, 1), "Looking east", "The piers are Norman.", "The nave")
+    put(visit / "pictures" / "tower.tif", light(480, 900, 3), "", "", "The tower")
     film.make(visit, draft=True, preview=True)  # a draft nobody touched may be drafted again
+    drafted = read_film(visit / "film" / "film.toml")
+    chapters = {shot.picture: (shot.chapter, shot.caption, shot.words) for shot in drafted.shots}
+    assert chapters["nave"] == ("The nave", "Looking east", "The piers are Norman.")
+    assert chapters["tower"][0] == "The tower"
     path = visit / "film" / "film.toml"
     path.write_text(path.read_text().replace("tilt", "hold"))
     with pytest.raises(UserError, match="edited by hand"):

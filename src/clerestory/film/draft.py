@@ -75,9 +75,12 @@ def _moved(shot: Shot, picture: Picture, index: int) -> Shot:
     return shot.model_copy(update={"move": "push", "amount": 1.1})
 
 
-def _caption(picture: Picture) -> str:
-    """What a picture shows: said in its metadata, else its name, unless a camera or tool numbered it."""
-    if picture.title or picture.place:
+def _caption(picture: Picture, placed: bool) -> str:
+    """What a picture shows: said in its metadata, else its name, unless a camera or tool numbered it.
+
+    Its place, for want of a title, unless that is already said (`placed`).
+    """
+    if picture.title or (picture.place and not placed):
         return picture.title or picture.place
     name = re.sub(r"[-_\s]+", " ", picture.view or picture.name).strip()
     if re.fullmatch(r"(view|img|image|frame|dsc[a-z]*|picture|[a-z]{0,4})? ?\d+", name, re.IGNORECASE):
@@ -113,21 +116,30 @@ def _title(visit: Path) -> tuple[str, str]:
 
 
 def draft_film(visit: Path, title: str = "", subtitle: str = "") -> Film:
-    """A film of a visit's pictures with nothing written: order, moves, captions, before and after, credits."""
+    """A film of a visit's pictures with nothing written: order, moves, captions, before and after, credits.
+
+    Where the pictures name several places, each change of place is a chapter. A picture's description becomes words
+    under it.
+    """
     folder = visit / "pictures"
     pictures = [read_picture(path) for path in folder_pictures(folder)]
     if not pictures:
         raise UserError(f"{folder}: there are no pictures to make a film of; finish some first.")
     pictures = sorted(_one_a_view(pictures), key=lambda p: (taken_at(p), p.name))
-    shots, wiped = [], False
-    for i, picture in enumerate(pictures):
-        shot = _moved(Shot(picture=picture.name, caption=_caption(picture)), picture, i)
-        raw = raw_rendering(folder, picture)
-        if raw and not wiped and i > 0:
-            shot, wiped = Shot(picture=picture.name, caption=_caption(picture), before=True, seconds=9.0), True
-        shots.append(shot)
     places = {p.place for p in pictures if p.place}
     place = next(iter(places)) if len(places) == 1 else ""
+    shots, wiped, here = [], False, ""
+    for i, picture in enumerate(pictures):
+        caption = _caption(picture, bool(places))
+        shot = Shot(picture=picture.name, caption=caption, words=picture.description)
+        if len(places) > 1 and picture.place and picture.place != here:
+            here = picture.place
+            shot = shot.model_copy(update={"chapter": here})
+        if i > 0 and not wiped and raw_rendering(folder, picture):
+            wiped = True
+            shots.append(shot.model_copy(update={"before": True} | ({} if shot.words else {"seconds": 9.0})))
+        else:
+            shots.append(_moved(shot, picture, i))
     makers = sorted({p.creator for p in pictures if p.creator})
     rights = sorted({p.rights for p in pictures if p.rights})
     credit = ([f"Photographs: {', '.join(makers)}"] if makers else []) + rights

@@ -18,9 +18,9 @@ from clerestory.film.moves import Framing
 Floats = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
 
-# Weights of the cubic filter family of Mitchell and Netravali, "Reconstruction filters in computer graphics"
-# (SIGGRAPH 1988): B + 2C = 1, between their own choice (1/3, 1/3) and the sharper end.
-B, C = 0.26, 0.37
+# The cubic filter that Mitchell and Netravali chose, "Reconstruction filters in computer graphics" (SIGGRAPH 1988).
+# Sharper ones draw a dark line in the stone around a bright window: light is linear here, and windows are bright.
+B, C = 1 / 3, 1 / 3
 SPARE = 1.25  # picture pixels kept for each frame pixel at the closest point of a move
 
 SURROUND = (0.0056, 0.0054, 0.0052)  # linear light of the dark around a whole picture and behind cards

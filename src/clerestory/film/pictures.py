@@ -32,6 +32,7 @@ class Picture:
     height: int
     view: str = ""
     title: str = ""
+    description: str = ""
     place: str = ""
     creator: str = ""
     rights: str = ""
@@ -142,6 +143,7 @@ def read_picture(path: Path) -> Picture:
         height=height,
         view=said("Xmp.clerestory.View") or said("Xmp.clerestory.view"),
         title=said("Xmp.dc.title"),
+        description=said("Xmp.dc.description"),
         place=said("Xmp.iptc.Location"),
         creator=said("Xmp.dc.creator"),
         rights=said("Xmp.dc.rights"),
