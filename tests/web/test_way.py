@@ -110,7 +110,8 @@ def test_sort(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     assert three.count() == 1
     name = three.locator("h2").text_content()
     assert "HM0004" in three.locator(".frame.pick").get_attribute("data-frame"), "the steady one of three is the pick"
-    wait(lambda: page.evaluate("[...document.querySelectorAll('.frame img')].every((i) => i.complete && i.naturalWidth)"))
+    loaded = "[...document.querySelectorAll('.frame img')].every((i) => i.complete && i.naturalWidth)"
+    wait(lambda: page.evaluate(loaded))
     shot(page, "sort")
     looked_through(page)
     three.locator(".frame").nth(0).click()

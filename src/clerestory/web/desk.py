@@ -9,22 +9,25 @@ from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from pydantic import ValidationError
 
 from clerestory.errors import UserError
-from clerestory.finish.folder import Done, Job, Order, finish_jobs
 from clerestory.finish.recipe import Recipe
 from clerestory.frames.group import SOFT_LEAST, SOFT_SHARE, View
 from clerestory.frames.kept import key_of, unpacked
 from clerestory.frames.overlap import changed_share
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.index import plain_name
-from clerestory.web import stills, views
+from clerestory.web import views
 from clerestory.web.journal import Journal
-from clerestory.web.preview import Darkroom, OpenView
 from clerestory.web.views import Table
+
+# What decodes and finishes takes two seconds to load: the first page does not wait for it.
+if TYPE_CHECKING:
+    from clerestory.finish.folder import Done, Job
+    from clerestory.web.preview import Darkroom, OpenView
 
 
 class Tell(Protocol):
@@ -44,16 +47,15 @@ class Desk:
         self.root = self.visit.root
         self.tell = tell
         self.journal = Journal(self.root)
-        self.darkroom = Darkroom()
-        self.slow = ThreadPoolExecutor(3, "clerestory-slow")
+        self.slow = ThreadPoolExecutor(6, "clerestory-slow")
         self.quick = ThreadPoolExecutor(1, "clerestory-preview")
         self._away: ProcessPoolExecutor | None = None
+        self._darkroom: Darkroom | None = None
         self._lock = threading.Lock()
         self._base = Table()
         self.table = Table()
         self.sorting: dict[str, Any] = {"state": "waiting"}
         self.queue: dict[str, str] = {}
-        self._exporting = False
 
     def close(self) -> None:
         """Stop background work; nothing half-written is left."""
@@ -259,10 +261,23 @@ class Desk:
         """The view with its chosen pick."""
         return views.picked(self.table, self.table.view(name), self.recipe(name))
 
+    def darkroom(self) -> Darkroom:
+        """The views held open; loaded when first asked for."""
+        from clerestory.web.preview import Darkroom
+
+        with self._lock:
+            if self._darkroom is None:
+                self._darkroom = Darkroom()
+            return self._darkroom
+
+    def at_hand(self, name: str) -> OpenView | None:
+        """The view if it is in memory: never waits."""
+        return self._darkroom.at_hand(self.view(name)) if self._darkroom is not None else None
+
     def opened(self, name: str) -> OpenView:
         """The view in memory; read first where it is not."""
         view = self.view(name)
-        return self.darkroom.open(view, lambda said: self.tell("opening", view=name, said=said))
+        return self.darkroom().open(view, lambda said: self.tell("opening", view=name, said=said))
 
     def away(self, work: Callable[..., Any], *args: Any) -> Any:
         """Do heavy work in a process of its own, so that no control waits for it."""
@@ -280,6 +295,8 @@ class Desk:
 
     def job(self, name: str, tiff: bool = False, space: str = "srgb", better: bool = False) -> Job:
         """A view's finishing work as it stands."""
+        from clerestory.finish.folder import Job, Order
+
         recipe = self.recipe(name)
         order = Order((recipe.shape,), ("jpeg", "tiff") if tiff else ("jpeg",), space, "better" if better else "fast")
         record = self.visit.hidden / "accounts" / f"{name}.json"
@@ -287,12 +304,16 @@ class Desk:
 
     def full_picture(self, name: str) -> Path:
         """The view's picture at full size as it would be written."""
-        path: Path = self.away(stills.full_picture, self.visit, self.job(name))
+        from clerestory.web.fullsize import full_picture
+
+        path: Path = self.away(full_picture, self.visit, self.job(name))
         return path
 
     def full_frame(self, frame: str) -> Path:
         """A frame at full size, plainly developed."""
-        path: Path = self.away(stills.full_frame, self.visit, self.frame(frame))
+        from clerestory.web.fullsize import full_frame
+
+        path: Path = self.away(full_frame, self.visit, self.frame(frame))
         return path
 
     def frame(self, name: str) -> Path:
@@ -316,6 +337,8 @@ class Desk:
         self.tell("queue", queue=dict(self.queue), done=self.done_views())
 
     def _export(self, jobs: dict[str, Job]) -> None:
+        from clerestory.finish.folder import finish_jobs
+
         def told(done: Done) -> None:
             with self._lock:
                 self.queue[done.view] = "done" if done.account is not None else f"failed: {done.reason}"

@@ -20,11 +20,9 @@ from clerestory.film.model import Film, Shot, film_toml
 from clerestory.film.scenes import RATE, Plan
 from clerestory.visit.store import write_atomic
 from clerestory.web.journal import Journal
-from clerestory.web.paths import names_in, plain_file
+from clerestory.web.paths import LONGEST_TAKE, TAKE_BYTES, names_in, plain_file
 
 FILE = "film/film.toml"
-LONGEST_TAKE = 15 * 60  # seconds of narration in one recording
-TAKE_BYTES = LONGEST_TAKE * 48_000 * 2 + 4096
 _TAKE = re.compile(r"[a-z0-9][a-z0-9_-]{0,79}\.wav")
 _OWN_FIELDS = frozenset(Film.model_fields) - {"shots"}
 

@@ -7,6 +7,8 @@ import re
 import stat
 from pathlib import Path
 
+LONGEST_TAKE = 15 * 60  # seconds of narration in one recording
+TAKE_BYTES = LONGEST_TAKE * 48_000 * 2 + 4096  # 16-bit mono at 48 kHz, with its header
 _NAME = re.compile(r"[^/\\\0]{1,200}")
 
 

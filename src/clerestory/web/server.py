@@ -6,10 +6,12 @@ import asyncio
 import contextlib
 import secrets
 import socket
+import threading
+import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import uvicorn
 from starlette.applications import Starlette
@@ -22,11 +24,13 @@ from starlette.websockets import WebSocket
 from clerestory.errors import UserError
 from clerestory.web import stills
 from clerestory.web.desk import Desk
-from clerestory.web.film_desk import TAKE_BYTES, FilmDesk
 from clerestory.web.gate import Gate
-from clerestory.web.paths import plain_file
-from clerestory.web.plan_desk import PlanDesk
+from clerestory.web.paths import TAKE_BYTES, plain_file
 from clerestory.web.talk import Hub, Talk
+
+if TYPE_CHECKING:
+    from clerestory.web.film_desk import FilmDesk
+    from clerestory.web.plan_desk import PlanDesk
 
 PAGES = ("plan", "sort", "finish", "film")
 KINDS = {".js": "text/javascript", ".css": "text/css", ".html": "text/html", ".svg": "image/svg+xml"}
@@ -42,6 +46,7 @@ SHOWN = {
     "film": (".mp4", ".jpg", ".vtt", ".srt"),
     "film/narration": (".wav",),
 }
+WARM_AFTER = 1.5  # seconds: the first page goes first
 Handler = Callable[[Request], Awaitable[Response]]
 
 
@@ -51,9 +56,35 @@ class _Pages:
     def __init__(self, visit: Path) -> None:
         self.hub = Hub()
         self.desk = Desk(visit, self.hub)
-        self.plan = PlanDesk(self.desk.root, self.desk.journal, self.hub)
-        self.film = FilmDesk(self.desk.root, self.desk.journal, self.hub)
         self.assets = _assets()
+        self._lock = threading.Lock()
+        self._plan: PlanDesk | None = None
+        self._film: FilmDesk | None = None
+
+    @property
+    def plan(self) -> PlanDesk:
+        """The plan page's work; loaded when first asked for."""
+        from clerestory.web.plan_desk import PlanDesk
+
+        with self._lock:
+            if self._plan is None:
+                self._plan = PlanDesk(self.desk.root, self.desk.journal, self.hub)
+            return self._plan
+
+    @property
+    def film(self) -> FilmDesk:
+        """The film page's work; loaded when first asked for."""
+        from clerestory.web.film_desk import FilmDesk
+
+        with self._lock:
+            if self._film is None:
+                self._film = FilmDesk(self.desk.root, self.desk.journal, self.hub)
+            return self._film
+
+    def warm(self) -> None:
+        """Load what decodes and finishes, so that the first view opened does not wait for it."""
+        time.sleep(WARM_AFTER)
+        self.desk.darkroom()
 
     async def first(self, request: Request) -> Response:
         """The first page: the sort page where there are frames, else the plan."""
@@ -131,13 +162,13 @@ class _Pages:
                 return JSONResponse({"error": "This recording is too long."}, 413)
         name = request.path_params["name"]
         kept = await asyncio.get_running_loop().run_in_executor(
-            self.desk.quick, self.film.keep_take, name, bytes(data)
+            self.desk.quick, lambda: self.film.keep_take(name, bytes(data))
         )
         return JSONResponse({"kept": kept})
 
     async def talk(self, websocket: WebSocket) -> None:
         """One open page's conversation."""
-        await Talk(websocket, self.hub, self.desk, self.plan, self.film).run()
+        await Talk(websocket, self.hub, self).run()
 
 
 def _assets() -> dict[str, bytes]:
@@ -165,6 +196,7 @@ def app(visit: Path, token: str, started: Callable[[], None] | None = None) -> A
     @contextlib.asynccontextmanager
     async def lifespan(_: Starlette) -> AsyncIterator[None]:
         pages.desk.begin()
+        threading.Thread(target=pages.warm, name="clerestory-warm", daemon=True).start()
         if started is not None:
             started()
         yield

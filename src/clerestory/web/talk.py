@@ -8,14 +8,16 @@ import struct
 import threading
 from collections.abc import Awaitable, Callable
 from concurrent.futures import Executor
-from typing import Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from clerestory.errors import UserError
 from clerestory.web.desk import Desk
-from clerestory.web.film_desk import FilmDesk
-from clerestory.web.plan_desk import PlanDesk
+
+if TYPE_CHECKING:
+    from clerestory.web.film_desk import FilmDesk
+    from clerestory.web.plan_desk import PlanDesk
 
 WIDTHS = (320, 2400)  # of previews, pixels
 Answer = Callable[[dict[str, Any]], Awaitable[Any]]
@@ -53,11 +55,22 @@ def packed(header: dict[str, Any], data: bytes) -> bytes:
     return struct.pack(">I", len(head)) + head + data
 
 
+class Visit(Protocol):
+    """What a conversation is about."""
+
+    @property
+    def desk(self) -> Desk: ...
+    @property
+    def plan(self) -> PlanDesk: ...
+    @property
+    def film(self) -> FilmDesk: ...
+
+
 class Talk:
     """One open page."""
 
-    def __init__(self, socket: WebSocket, hub: Hub, desk: Desk, plan: PlanDesk, film: FilmDesk) -> None:
-        self.socket, self.hub, self.desk, self.plan, self.film = socket, hub, desk, plan, film
+    def __init__(self, socket: WebSocket, hub: Hub, visit: Visit) -> None:
+        self.socket, self.hub, self.visit, self.desk = socket, hub, visit, visit.desk
         self.outbox: asyncio.Queue[str | bytes] = asyncio.Queue()
         self.latest: dict[str, dict[str, Any]] = {}
         self.waiting = asyncio.Event()
@@ -169,27 +182,31 @@ class Talk:
             return opened.marks()
 
     def _about_plan(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
-        plan, desk = self.plan, self.desk
+        if not kind.startswith("plan"):
+            return None
+        visit, desk = self.visit, self.desk  # the plan itself is loaded by whoever works on it
         calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
-            "plan": (desk.slow, plan.facts),
-            "plan text": (desk.quick, plan.text),
-            "plan begin": (desk.quick, plan.begin),
-            "plan save": (desk.slow, lambda: plan.save(m["text"])),
-            "plan day": (desk.slow, lambda: plan.day(m["date"])),
-            "plan write": (desk.slow, plan.write),
+            "plan": (desk.slow, lambda: visit.plan.facts()),
+            "plan text": (desk.quick, lambda: visit.plan.text()),
+            "plan begin": (desk.quick, lambda: visit.plan.begin()),
+            "plan save": (desk.slow, lambda: visit.plan.save(m["text"])),
+            "plan day": (desk.slow, lambda: visit.plan.day(m["date"])),
+            "plan write": (desk.slow, lambda: visit.plan.write()),
         }
         return calls.get(kind)
 
     def _about_film(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
-        film, desk = self.film, self.desk
+        if not kind.startswith("film"):
+            return None
+        visit, desk = self.visit, self.desk
         calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
-            "film": (desk.slow, film.facts),
-            "film draft": (desk.slow, film.draft),
-            "film shot": (desk.quick, lambda: film.set_shot(m["shot"], m["values"], m.get("gesture", ""))),
-            "film title": (desk.quick, lambda: film.set_film(m["values"], m.get("gesture", ""))),
-            "film move": (desk.quick, lambda: film.move_shot(m["shot"], m["to"])),
-            "film drop": (desk.quick, lambda: film.drop_shot(m["shot"])),
-            "film make": (desk.quick, lambda: film.make(bool(m.get("preview", True)))),
+            "film": (desk.slow, lambda: visit.film.facts()),
+            "film draft": (desk.slow, lambda: visit.film.draft()),
+            "film shot": (desk.quick, lambda: visit.film.set_shot(m["shot"], m["values"], m.get("gesture", ""))),
+            "film title": (desk.quick, lambda: visit.film.set_film(m["values"], m.get("gesture", ""))),
+            "film move": (desk.quick, lambda: visit.film.move_shot(m["shot"], m["to"])),
+            "film drop": (desk.quick, lambda: visit.film.drop_shot(m["shot"])),
+            "film make": (desk.quick, lambda: visit.film.make(bool(m.get("preview", True)))),
         }
         return calls.get(kind)
 
@@ -212,15 +229,15 @@ class Talk:
 
     async def _preview(self, m: dict[str, Any]) -> None:
         loop, desk = asyncio.get_running_loop(), self.desk
-        view = desk.view(m["view"])
-        opened = desk.darkroom.at_hand(view)
+        name = str(m["view"])
+        opened = desk.at_hand(name)
         if opened is None:
-            opened = await loop.run_in_executor(desk.slow, desk.opened, view.name)
+            opened = await loop.run_in_executor(desk.slow, desk.opened, name)
         width = min(max(int(m.get("width", 1600)), WIDTHS[0]), WIDTHS[1])
         found = opened
 
         def work() -> bytes:
-            recipe = desk.changed(view.name, m.get("values") or {})
+            recipe = desk.changed(name, m.get("values") or {})
             with found.lock:
                 shown = found.render(recipe, width, bool(m.get("settled", True)))
             return packed({"event": "preview", "n": m.get("n"), **shown.facts}, shown.jpeg)
@@ -228,7 +245,7 @@ class Talk:
         self.outbox.put_nowait(await loop.run_in_executor(desk.quick, work))
 
     async def _reading(self, m: dict[str, Any]) -> None:
-        opened = self.desk.darkroom.at_hand(self.desk.view(m["view"]))
+        opened = self.desk.at_hand(str(m["view"]))
         if opened is None:
             return
         found = opened

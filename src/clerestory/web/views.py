@@ -18,7 +18,6 @@ from clerestory.visit.about import read_abouts
 from clerestory.visit.catalogue import Catalogue, FrameRow, ViewRow
 from clerestory.visit.folder import VisitFolder, read_digests
 from clerestory.visit.index import earlier_views, plain_name, rows_of, sort_visit
-from clerestory.work import frames_folder
 
 HAND = "views.toml"
 
@@ -40,6 +39,11 @@ class Table:
         raise UserError(f"There is no view {name} any more; choose another.")
 
 
+def frames_folder(visit: VisitFolder) -> Path:
+    """Where the frames lie: the visit's frames/ when it has one, else the folder itself."""
+    return visit.frames if visit.frames.is_dir() else visit.root
+
+
 def _own_files(folder: Path) -> list[Path]:
     """Frames that are the visit's own: a link to somewhere else is not shown."""
     return [p for p in frame_files(folder) if not p.is_symlink()]
@@ -47,7 +51,7 @@ def _own_files(folder: Path) -> list[Path]:
 
 def from_catalogue(visit: VisitFolder) -> Table | None:
     """What the catalogue says, when every frame is still as it was then; else None."""
-    folder = frames_folder(visit.root)
+    folder = frames_folder(visit)
     if not visit.catalogue.exists():
         return None
     with Catalogue(visit.catalogue) as catalogue:
@@ -68,7 +72,7 @@ def from_sorting(visit: VisitFolder, progress: Callable[[int, int], None]) -> Ta
     if visit.frames.is_dir():
         sort_visit(visit, progress)
     else:
-        folder = frames_folder(visit.root)
+        folder = frames_folder(visit)
         found = sort_folder(folder, progress, earlier=earlier_views(visit), memory=visit.looks)
         visit.hidden.mkdir(exist_ok=True)
         _catalogued(visit, found)

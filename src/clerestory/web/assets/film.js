@@ -64,7 +64,7 @@ export class Film {
     const film = f.film_made ? el("a", { href: "/kept/film/film.mp4", target: "_blank", rel: "noopener" }, "see the film") : null;
     this.room.replaceChildren(el("div", { class: "film" },
       el("div", { class: "screening" }, this.video, this.editor),
-      el("div", { class: "bar" }, el("h1", {}, f.title || "Film"), el("p", { class: "quiet" }, f.trouble ?? `${f.seconds ? clock(f.seconds) : ""}, ${f.shots.length} shots`),
+      el("div", { class: "bar" }, el("h1", {}, f.title || "Film"), el("p", { class: "quiet" }, f.trouble ?? `${f.seconds ? clock(f.seconds) : ""}, ${f.shots.length} shot${f.shots.length === 1 ? "" : "s"}`),
         el("div", { class: "row" }, this.makeButton, button("Make the film", () => this.make(false)), film)),
       this.line, el("p", { class: "quiet notes" }, (f.notes ?? []).join(" "))));
     this.choose(this.shot);

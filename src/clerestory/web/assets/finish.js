@@ -40,7 +40,8 @@ export class Finish {
     this.edge = el("div", { class: "edge", role: "slider", tabindex: 0, "aria-label": "How much of the frame as it came is shown",
       "aria-valuemin": 0, "aria-valuemax": 100, "aria-valuenow": 0, onpointerdown: (e) => this.grab(e),
       onkeydown: (e) => this.edgeKey(e) });
-    this.guides = new Guides(this.canvas, (guides) => this.lineUp(guides));
+    this.guides = new Guides(this.canvas, (guides) => this.lineUp(guides),
+      (pitch, roll) => this.lineWords(pitch, roll));
     this.sheetNode = el("div", { class: "sheet" }, this.canvas, this.marks, this.shot, this.guides.layer, this.edge);
     this.stage = el("div", { class: "stage" }, this.sheetNode, el("p", { class: "waiting" }, "Choose a view."));
     this.sheetNode.addEventListener("pointermove", (e) => this.point(e));
@@ -205,9 +206,17 @@ export class Finish {
 
   // ---- words
 
+  held(tilt, roll) {
+    return `Looks ${degrees(tilt)} ${tilt >= 0 ? "up" : "down"}, held ${degrees(roll)} ${roll >= 0 ? "clockwise" : "anticlockwise"}`;
+  }
+
+  lineWords(pitch, roll) {
+    this.lean.textContent = `${this.held((180 * pitch) / Math.PI, (180 * roll) / Math.PI)}, by these lines.`;
+  }
+
   words(facts) {
     const { tilt, roll, left_tilt: leftTilt, left_roll: leftRoll } = facts.lean;
-    const was = `Looks ${degrees(tilt)} ${tilt >= 0 ? "up" : "down"}, held ${degrees(roll)} ${roll >= 0 ? "clockwise" : "anticlockwise"}.`;
+    const was = `${this.held(tilt, roll)}.`;
     const rest = Math.hypot(leftTilt, leftRoll);
     const now = facts.verdict === "cannot tell" ? "Which way is up cannot be told."
       : rest < 0.05 ? "Now upright." : `Still leans ${degrees(rest)}.`;

@@ -6,10 +6,12 @@ import { css, pitchRoll, upOf, vertical } from "./geometry.js";
 const REACH = 26; // pixels about a line's end that take hold of it
 
 export class Guides {
-  // `picture` is the canvas; `kept(guides)` hears of lines to be written.
-  constructor(picture, kept) {
+  // `picture` is the canvas; `kept(guides)` hears of lines to be written, `told(pitch, roll)` of what
+  // they ask while they move.
+  constructor(picture, kept, told) {
     this.picture = picture;
     this.kept = kept;
+    this.told = told;
     this.lines = [];
     this.on = false;
     this.held = null;
@@ -133,8 +135,9 @@ export class Guides {
     const up = vertical(uprights.map((l) => l.ends.map((e) => this.sheet.idealOf(e))), facts.camera, upOf(pitch, roll));
     const [p, r] = pitchRoll(up);
     this.warp = this.sheet.warpTo({ pitch: p, roll: r, plumb: plumb || 1, turn });
+    this.told(p, r);
     const shown = this.layer.getBoundingClientRect().width / facts.size[0];
-    this.picture.style.transform = css(this.warp, (shown * facts.size[0]) / facts.size[0]);
+    this.picture.style.transform = css(this.warp, shown);
   }
 
   // What lies under the hand, three times as large.

@@ -1,0 +1,231 @@
+"""How quick the pages are, measured in the browser.
+
+    python bench/web.py [VISIT]
+
+Prints, from Debian's chromium without a graphics card: a control moved to the new 1600-pixel preview painted (median
+and 95th percentile); frames a second while a line is dragged; the first page of a visit of 500 sorted frames, from
+the start of the process; the frames dropped while scrolling 2,000. Beside them the load, the bare decoding of
+the same preview in the same browser, and the share of the time that the server took, so that a busy machine shows.
+VISIT is copied first; without it one frame of 3456 x 2592 pixels is photographed by the simulator.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from playwright.sync_api import sync_playwright
+
+from clerestory.frames.group import View
+from clerestory.frames.inspect import inspect_file
+from clerestory.frames.kept import key_of, packed
+from clerestory.frames.sort import Sorted
+from clerestory.simulate.camera import Lens, SimulatedCamera
+from clerestory.simulate.scene import Church
+from clerestory.simulate.shoot import shoot, write_frame
+from clerestory.simulate.visit import demo_views
+from clerestory.visit.about import Abouts
+from clerestory.visit.catalogue import Catalogue
+from clerestory.visit.folder import VisitFolder
+from clerestory.visit.index import rows_of
+
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+             "--disable-component-update", "--disable-sync"]  # fmt: skip
+SERVE = """
+import sys
+from pathlib import Path
+from clerestory.web import serve
+if __name__ == "__main__":
+    serve(Path(sys.argv[1]), 0, lambda address: print(address, flush=True))
+"""
+MOVES = 40
+SLIDE = """async ([name, moves]) => {
+  const house = window.clerestory, input = document.getElementById(name);
+  house.latencies.length = 0;
+  const lowest = Number(input.min), highest = Number(input.max);
+  const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+  for (let i = 1; i <= moves; i++) {
+    const before = house.latencies.length;
+    input.value = lowest + (highest - lowest) * (0.2 + 0.6 * ((i * 0.618) % 1));
+    input.dispatchEvent(new Event('input'));
+    const end = performance.now() + 5000;
+    while (house.latencies.length === before && performance.now() < end) await pause(2);
+  }
+  input.dispatchEvent(new Event('change'));
+  const blob = await new Promise((done) => document.querySelector('canvas.picture').toBlob(done, 'image/jpeg', 0.85));
+  const begun = performance.now();
+  for (let i = 0; i < 5; i++) (await createImageBitmap(blob)).close();
+  return { found: house.latencies.slice(0, moves), decode: (performance.now() - begun) / 5 };
+}"""
+SCROLL = """async () => {
+  const pile = document.querySelector('.pile');
+  const gaps = [];
+  let last = 0;
+  await new Promise((done) => {
+    let step = 0;
+    const frame = (now) => {
+      if (last) gaps.push(now - last);
+      last = now;
+      pile.scrollTop += 90;
+      if (++step < 240) requestAnimationFrame(frame); else done();
+    };
+    requestAnimationFrame(frame);
+  });
+  return { gaps, rows: document.querySelectorAll('.view').length };
+}"""
+
+
+class Server:
+    """A server in a process of its own, and the moment it was started."""
+
+    def __init__(self, folder: Path) -> None:
+        script = Path(tempfile.mkdtemp()) / "serve_it.py"
+        script.write_text(SERVE)
+        self.begun = time.perf_counter()
+        self.process = subprocess.Popen([sys.executable, str(script), str(folder)], stdout=subprocess.PIPE, text=True)
+        assert self.process.stdout is not None
+        self.address = self.process.stdout.readline().strip()
+        self.base = self.address.split("/?")[0]
+
+    def __enter__(self) -> Server:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.process.terminate()
+        self.process.wait(20)
+
+
+def load() -> str:
+    """The machine's load over the last minute, and its cores."""
+    return f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"
+
+
+def photographed(folder: Path) -> None:
+    """One frame of the invented church's nave."""
+    (folder / "frames").mkdir(parents=True)
+    church, body = Church(1), SimulatedCamera(width=3456, height=2592)
+    shot = next(v for v in demo_views(church, body) if v.name == "nave").shots[0]
+    (folder / "truth").mkdir()
+    write_frame(shoot(church, shot, body, Lens(), 1), folder / "frames" / "HM0001.dng", folder / "truth")
+
+
+def many(folder: Path, one: Path, count: int) -> None:
+    """A visit of `count` frames already sorted: copies of one small raw, what sorting saw of it, the catalogue."""
+    visit = VisitFolder.create(folder)
+    seen = inspect_file(one)
+    data = packed(seen)
+    visit.looks.mkdir()
+    inspected = {}
+    for number in range(count):
+        path = visit.frames / f"HM{number:05d}.dng"
+        os.link(one, path)
+        (visit.looks / f"{key_of(path)}.npz").write_bytes(data)
+        inspected[path] = seen
+    paths = list(inspected)
+    views = tuple(
+        View(f"view-{i // 3:03d}", "burst", tuple(paths[i : i + 3]), paths[i], "three of one view")
+        for i in range(0, count, 3)
+    )
+    frames, rows = rows_of(Sorted(views, (), inspected), {p.name: "0" * 64 for p in paths}, Abouts())
+    with Catalogue(visit.catalogue) as catalogue:
+        catalogue.replace_all(frames, rows)
+
+
+def small_frame(folder: Path) -> Path:
+    """A raw of 864 x 648 pixels."""
+    folder.mkdir(parents=True)
+    church, body = Church(1), SimulatedCamera(width=864, height=648)
+    shot = next(v for v in demo_views(church, body) if v.name == "nave").shots[0]
+    write_frame(shoot(church, shot, body, Lens(), 1), folder / "one.dng", folder)
+    return folder / "one.dng"
+
+
+def say(what: str, ms: list[float], wanted: str = "") -> None:
+    """One line of the table."""
+    middle, late = np.percentile(ms, (50, 95))
+    print(f"{what:44} median {middle:7.1f} ms   95 % {late:7.1f} ms   {wanted:28} {load()}", flush=True)
+
+
+def controls(browser: Any, folder: Path) -> None:
+    """Control to preview, and dragging a line."""
+    with Server(folder) as server:
+        page = browser.new_page(viewport={"width": 1280, "height": 720})
+        page.goto(server.address)
+        page.goto(f"{server.base}/finish")
+        page.wait_for_selector(".finish:not(.opening) .lean[data-left]", timeout=180_000)
+        page.wait_for_timeout(1500)
+        for name in ("exposure", "window_hold", "shade_lift", "warmth", "plumb"):
+            out = page.evaluate(SLIDE, [f"c-{name}", MOVES])
+            times = [f["ms"] for f in out["found"]]
+            say(f"{name} to preview painted", times, "120 and 250 wanted when idle")
+            mine = [f["server"] for f in out["found"]]
+            print(f"{'':10}of it the server {np.median(mine):.1f} ms; bare decoding {out['decode']:.1f} ms")
+        page.evaluate("window.clerestory.page.lines()")
+        page.wait_for_selector(".guides .end")
+        box = page.locator(".guides .end").first.bounding_box()
+        page.mouse.move(box["x"] + 8, box["y"] + 8)
+        page.mouse.down()
+        for i in range(120):
+            page.mouse.move(box["x"] + 8 + 40 * np.sin(i / 9), box["y"] + 8)
+        gaps = page.evaluate("window.clerestory.page.guides.frames")
+        page.mouse.up()
+        say("a line dragged, frame to frame", list(np.diff(gaps)), "33.3 wanted: 30 a second")
+        page.close()
+
+
+def first_page(browser: Any, folder: Path) -> None:
+    """From the start of the server's process to the first rows with their pictures."""
+    times = []
+    for _ in range(3):
+        context = browser.new_context(viewport={"width": 1280, "height": 720})
+        page = context.new_page()
+        with Server(folder) as server:
+            up = time.perf_counter() - server.begun
+            page.goto(server.address)
+            page.wait_for_selector(".view .frame img")
+            times.append(1000 * (time.perf_counter() - server.begun))
+        context.close()
+    say("first page, 500 sorted frames", times, "2500 wanted")
+    print(f"{'':10}of it the server's start {1000 * up:.0f} ms")
+
+
+def scrolling(browser: Any, folder: Path) -> None:
+    """Frames dropped over 21,600 pixels of rows."""
+    with Server(folder) as server:
+        page = browser.new_page(viewport={"width": 1280, "height": 720})
+        page.goto(server.address)
+        page.wait_for_selector(".view")
+        out = page.evaluate(SCROLL)
+        say("scrolling 2,000 frames, frame to frame", out["gaps"], "smooth: 16.7, at most 33.3")
+        print(f"{'':10}rows in the page at once: {out['rows']}")
+        page.close()
+
+
+def main(arguments: list[str]) -> None:
+    """All of it."""
+    with tempfile.TemporaryDirectory() as held, sync_playwright() as playwright:
+        root = Path(held)
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        if arguments:
+            shutil.copytree(arguments[0], root / "visit", ignore=shutil.ignore_patterns("recipes", "journal.jsonl"))
+        else:
+            photographed(root / "visit")
+        controls(browser, root / "visit")
+        one = small_frame(root / "small")
+        many(root / "five", one, 500)
+        first_page(browser, root / "five")
+        many(root / "twenty", one, 2000)
+        scrolling(browser, root / "twenty")
+        browser.close()
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
