@@ -317,3 +317,16 @@ def test_a_tiff_and_a_jpeg_of_the_same_light_are_read_alike(tmp_path: Path) -> N
     put(tmp_path / "b.jpg", picture)
     assert np.abs(load_linear(tmp_path / "a.tif") - load_linear(tmp_path / "b.jpg")).mean() < 0.01
     assert tifffile.imread(tmp_path / "a.tif").dtype == np.uint16
+    wide = encoded(picture, "tiff", space="display-p3")  # the same light in another space's numbers
+    (tmp_path / "c.tif").write_bytes(wide)
+    assert np.abs(tifffile.imread(tmp_path / "c.tif") - tifffile.imread(tmp_path / "a.tif").astype(float)).max() > 500
+    assert np.abs(load_linear(tmp_path / "a.tif") - load_linear(tmp_path / "c.tif")).mean() < 0.002
+
+
+def test_a_folder_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None:
+    put(tmp_path / "pictures" / "nave.tif", light(320, 240, 1))
+    (tmp_path / "film").mkdir()
+    write_toml(tmp_path, '[[shots]]\npicture = "nave"\nseconds = 3\n')
+    (tmp_path / ".clerestory").write_text("in the way")
+    with pytest.raises(UserError, match="cannot be written"):
+        film.make(tmp_path)

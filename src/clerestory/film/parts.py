@@ -288,7 +288,6 @@ def make_parts(
     plan: Plan, coding: Coding, parts: list[Part], folder: Path, threads: int, progress: Callable[[int, int], None]
 ) -> int:
     """Encode the parts that are not in `folder` yet; how many. `progress` hears frames done, of how many."""
-    folder.mkdir(parents=True, exist_ok=True)
     studio = Studio(plan, coding, threads)
     done, made, total = 0, 0, sum(part.frames for part in parts)
     try:

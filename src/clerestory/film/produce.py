@@ -183,6 +183,11 @@ def make(
     threads = max(1, min(8, os.cpu_count() or 1))
     parts = parts_of(plan, coding, Digests())
     cache = visit / ".clerestory" / "film"
+    try:
+        cache.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise UserError(f"{error.filename}: cannot be written: {error.strerror}.") from error
     result.parts, result.length = len(parts), plan.seconds
     result.parts_made = make_parts(plan, coding, parts, cache, threads, progress or (lambda done, total: None))
     sound: Finished = finish_sound(_mix(plan, film, visit, recordings))
