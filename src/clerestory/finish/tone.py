@@ -240,16 +240,28 @@ def _fill_table(low, per_stop, slope, bend, lift, contrast, out):  # type: ignor
         out[k] = _placed(x, slope, bend, lift, contrast) - x
 
 
-def apply(rgb: F32, settings: ToneSettings, noise: WorkingNoise | None = None, in_place: bool = False) -> F32:
+def layers_of(rgb: F32) -> tuple[F32, F32]:
+    """The base layer of a picture as `apply` finds it; no setting changes it, so it may be kept between settings."""
+    return base_layer(reduced_log(rgb, _step(rgb.shape)))
+
+
+def apply(
+    rgb: F32,
+    settings: ToneSettings,
+    noise: WorkingNoise | None = None,
+    in_place: bool = False,
+    layers: tuple[F32, F32] | None = None,
+) -> F32:
     """Display-linear float32 RGB, 0 to 1, from scene-linear Rec. 2020 RGB (1 = raw saturation of green).
 
-    `noise`, where given, limits `shade_lift` to what `shade_limit` allows.
+    `noise`, where given, limits `shade_lift` to what `shade_limit` allows. `layers`: from `layers_of` this picture,
+    where it was asked before.
     """
     out = rgb if in_place else rgb.copy()
     if noise is not None:
         settings = replace(settings, shade_lift=min(settings.shade_lift, shade_limit(noise, settings.exposure)))
     step = _step(rgb.shape)
-    slope, offset = base_layer(reduced_log(rgb, step))
+    slope, offset = layers if layers is not None else layers_of(rgb)
     curve = _curve(settings)
     low, per_stop = np.float32(-24), np.float32(32)
     table = np.empty(44 * 32, np.float32)
