@@ -51,7 +51,7 @@ _CARD = (
 #block(width: 780pt, {
   set text(hyphenate: false)
   if data.heading != "" { text(size: data.size * 1pt, data.heading) }
-  if data.heading != "" and data.lines.len() > 0 { v(15pt, weak: true); rule(36pt); v(13pt, weak: true) }
+  if data.heading != "" and data.lines.len() > 0 { v(26pt, weak: true); rule(36pt); v(18pt, weak: true) }
   for line in data.lines { stone(data.small * 1pt, line); linebreak() }
 })
 """
