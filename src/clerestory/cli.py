@@ -143,9 +143,9 @@ def film(
         result = make_film(folder, draft, preview, size, bar)
     for warning in result.warnings:
         err.print(warning, markup=False)
-    out.print(
-        f"{result.film}: {result.length:.0f} s, {result.parts_made} of {result.parts} parts made anew", markup=False
-    )
+    sound = "" if result.loudness < -70 else f"; {result.loudness:.1f} LUFS, true peak {result.true_peak:.1f} dBTP"
+    made = f"{result.parts_made} of {result.parts} parts made anew"
+    out.print(f"{result.film}: {result.length:.0f} s, {made}{sound}", markup=False)
 
 
 @app.command()

@@ -18,7 +18,7 @@ from clerestory.finish.folder import Done, Job, Order, default_workers, finish_j
 from clerestory.finish.pipeline import ASPECTS
 from clerestory.frames.sort import Sorted
 from clerestory.frames.sort import sort_folder as sort_frames
-from clerestory.visit.about import read_abouts
+from clerestory.visit.about import About, Abouts, read_abouts, write_abouts
 from clerestory.visit.check import Difference, check
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.importing import copy_in
@@ -191,6 +191,7 @@ def make_demo(folder: Path, workers: int | None, bar: Bar) -> Result:
     folder.mkdir(parents=True, exist_ok=True)
     demo_visit(folder, on_frame=lambda done, total, _: bar.update(task, completed=done, total=total))
     before = originals(folder)
+    words_of_demo(folder, sort_folder(folder, bar))
     order = order_of((None, "16:9"), False, "srgb", False, None)
     result = finish_folder(folder, order, workers, bar)
     truths = {d.view: compared(folder, d.account) for d in result.done if d.account is not None}
@@ -200,6 +201,25 @@ def make_demo(folder: Path, workers: int | None, bar: Bar) -> Result:
     same = originals(folder) == before
     result.lines.append("The originals are untouched." if same else "AN ORIGINAL CHANGED: this is a fault of ours.")
     return result
+
+
+def words_of_demo(folder: Path, found: Sorted) -> None:
+    """The demo's visit.toml and about.toml, where there are none yet: its views are named as the simulator did."""
+    from clerestory.plan import new_visit
+
+    if not (folder / "visit.toml").exists():
+        new_visit(folder / "visit.toml")
+    if (folder / "about.toml").exists():
+        return
+    record = json.loads((folder / "truth" / "visit.json").read_text())
+    names = {frame["frame"]: frame["view"] for frame in record["frames"]}
+    views = {
+        view.name: About(title=name[:1].upper() + name[1:])
+        for view in found.views
+        if (name := names.get(view.pick.name))
+    }
+    visit = About(place=record["building"], creator="A. N. Other", rights="No rights reserved; an invented place.")
+    write_abouts(folder / "about.toml", Abouts(visit, views))
 
 
 def originals(folder: Path) -> dict[str, str]:

@@ -18,7 +18,7 @@ from clerestory.finish.write import Caption, Record, encoded, with_metadata
 CAPTION = Caption(
     title="The nave, looking east — naïve",
     caption="A line of caption.",
-    place="St Osyth, Harrowmere",
+    place="St Corvane, Harrowmere",
     creator="A. Person",
     rights="© A. Person",
     permit="Permit 12",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -15,7 +16,10 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel, model_channel
-from clerestory.frames.read import Mosaic
+from clerestory.errors import UserError
+from clerestory.frames.inspect import with_real_white
+from clerestory.frames.noise_fit import fit_noise
+from clerestory.frames.read import Mosaic, read_mosaic
 
 F32 = NDArray[np.float32]
 HOT_SIGMAS = 4.0  # of the noise at the neighbours' level, beyond the greatest of them
@@ -412,3 +416,12 @@ def rebuild_clipped(rgb: F32, multipliers: Sequence[float] | NDArray[np.floating
     _colours_near(rgb, ceiling, CELL, found)
     _rebuild(rgb, ceiling, _spread(found))
     return rgb
+
+
+def read_mended(path: Path) -> Mosaic:
+    """A frame's mosaic, its true clipping level found, hot pixels and row pattern mended by its own noise."""
+    mosaic = with_real_white(read_mosaic(path))
+    try:
+        return mend(mosaic, fit_noise([mosaic]))
+    except UserError:  # too small or too bare to tell its noise: as it is
+        return mosaic

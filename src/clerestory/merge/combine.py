@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import importlib
 import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -13,7 +12,9 @@ from clerestory.camera.noise import NoiseModel
 from clerestory.errors import UserError
 from clerestory.frames.group import View
 from clerestory.frames.lens import lens_correction
-from clerestory.frames.read import FrameInfo, Mosaic, read_mosaic
+from clerestory.frames.mend import read_mended
+from clerestory.frames.noise_fit import fit_noise
+from clerestory.frames.read import FrameInfo, Mosaic
 from clerestory.merge.align import Optics
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
@@ -27,19 +28,6 @@ SAME_FOCAL = 0.01  # share by which focal lengths may differ in one merge: a zoo
 
 def quiet(_: str) -> None:
     """Says nothing."""
-
-
-def fitted_noise(mosaics: Sequence[Mosaic]) -> NoiseModel:
-    """The noise model fitted from the frames themselves."""
-    found: NoiseModel = _noise_fit().fit_noise(mosaics)
-    return found
-
-
-def _noise_fit() -> Any:
-    try:
-        return importlib.import_module("clerestory.frames.noise_fit")
-    except ModuleNotFoundError:  # it stood with the finisher before
-        return importlib.import_module("clerestory.frames.noise_fit")
 
 
 def _stops(info: FrameInfo) -> float | None:
@@ -93,7 +81,7 @@ def combine(
     told: Told = quiet,
     upright: Uprights | None = None,
     develop: Develop | None = None,
-    fit: Callable[[Sequence[Mosaic]], NoiseModel] = fitted_noise,
+    fit: Callable[[Sequence[Mosaic]], NoiseModel] = fit_noise,
 ) -> Merged:
     """Merge a view's frames as its kind asks: 'burst', 'bracket', 'clear' or 'wide'.
 
@@ -106,7 +94,7 @@ def combine(
         return merge_wide(view.frames, infos, optics_of(infos[0]), told, upright, develop, fit)
     at = view.frames.index(view.pick)
     others = [i for i in range(len(view.frames)) if i != at]
-    reference = read_mosaic(view.pick)
+    reference = read_mended(view.pick)
     try:
         noise = fit([reference])
     except UserError as problem:
@@ -137,7 +125,7 @@ def _used(used: Sequence[Path], taken: Sequence[int]) -> tuple[Path, ...]:
 
 
 def _like(path: Path, reference: Mosaic) -> Mosaic:
-    mosaic = read_mosaic(path)
+    mosaic = read_mended(path)
     if mosaic.raw.shape != reference.raw.shape or (mosaic.cfa != reference.cfa).any():
         raise Refused(f"{path.name} has another size or filter pattern than the others.")
     return mosaic

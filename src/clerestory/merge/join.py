@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from clerestory.camera.geometry import Distortion, Intrinsics, Pose
 from clerestory.camera.noise import NoiseModel
 from clerestory.frames.develop import Balanced, demosaic, signal_of
+from clerestory.frames.mend import read_mended
 from clerestory.frames.read import FrameInfo, Mosaic, read_mosaic
 from clerestory.merge.align import Guide, Optics, guide_of
 from clerestory.merge.resample import LANCZOS, balance_of
@@ -171,7 +172,7 @@ def _outline(optics: Optics) -> F64:
 def _light(
     path: Path, multipliers: tuple[float, float, float], noise: NoiseModel, develop: Develop | None
 ) -> Balanced:
-    mosaic = read_mosaic(path)
+    mosaic = read_mended(path)
     signal = develop(mosaic, noise) if develop is not None else signal_of(mosaic)
     return demosaic(signal, mosaic, multipliers)
 
