@@ -167,6 +167,8 @@ def controls(browser: Any, folder: Path) -> None:
             times = [f["ms"] for f in out["found"]]
             say(f"{name} to preview painted", times, "120 and 250 wanted when idle")
             mine = [f["server"] for f in out["found"]]
+            if name == "plumb":
+                say("plumb to the picture warped on the page", page.evaluate("window.clerestory.warps"))
             print(f"{'':10}of it the server {np.median(mine):.1f} ms; bare decoding {out['decode']:.1f} ms")
         page.evaluate("window.clerestory.page.lines()")
         page.wait_for_selector(".guides .end")

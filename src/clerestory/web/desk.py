@@ -49,6 +49,7 @@ class Desk:
         self.journal = Journal(self.root)
         self.slow = ThreadPoolExecutor(6, "clerestory-slow")
         self.quick = ThreadPoolExecutor(1, "clerestory-preview")
+        self.pen = ThreadPoolExecutor(1, "clerestory-pen")
         self._away: ProcessPoolExecutor | None = None
         self._darkroom: Darkroom | None = None
         self._lock = threading.Lock()
@@ -59,7 +60,7 @@ class Desk:
 
     def close(self) -> None:
         """Stop background work; nothing half-written is left."""
-        for pool in (self.slow, self.quick):
+        for pool in (self.slow, self.quick, self.pen):
             pool.shutdown(wait=False, cancel_futures=True)
         if self._away is not None:
             for process in list((self._away._processes or {}).values()):

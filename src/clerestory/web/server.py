@@ -162,7 +162,7 @@ class _Pages:
                 return JSONResponse({"error": "This recording is too long."}, 413)
         name = request.path_params["name"]
         kept = await asyncio.get_running_loop().run_in_executor(
-            self.desk.quick, lambda: self.film.keep_take(name, bytes(data))
+            self.desk.pen, lambda: self.film.keep_take(name, bytes(data))
         )
         return JSONResponse({"kept": kept})
 

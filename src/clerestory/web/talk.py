@@ -144,12 +144,12 @@ class Talk:
     def _about_views(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
         desk = self.desk
         calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
-            "visit": (desk.quick, desk.visit_facts),
-            "sort again": (desk.quick, desk.sort_again),
+            "visit": (desk.pen, desk.visit_facts),
+            "sort again": (desk.pen, desk.sort_again),
             "frames": (desk.slow, lambda: desk.frame_facts(m["view"])),
-            "split": (desk.quick, lambda: desk.split(m["view"], m["frames"])),
-            "join": (desk.quick, lambda: desk.join(m["view"], m["other"])),
-            "pick": (desk.quick, lambda: self._pick(m["view"], m["frame"])),
+            "split": (desk.pen, lambda: desk.split(m["view"], m["frames"])),
+            "join": (desk.pen, lambda: desk.join(m["view"], m["other"])),
+            "pick": (desk.pen, lambda: self._pick(m["view"], m["frame"])),
         }
         return calls.get(kind)
 
@@ -161,18 +161,18 @@ class Talk:
     def _about_recipes(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
         desk = self.desk
         calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
-            "recipe": (desk.quick, lambda: desk.recipe(m["view"]).model_dump(mode="json")),
+            "recipe": (desk.pen, lambda: desk.recipe(m["view"]).model_dump(mode="json")),
             "set": (
-                desk.quick,
+                desk.pen,
                 lambda: desk.set_recipe(m["view"], m["values"], m.get("gesture", "")).model_dump(mode="json"),
             ),
-            "copy": (desk.quick, lambda: desk.copy_recipe(m["view"], m["others"], m["what"])),
-            "undo": (desk.quick, lambda: desk.step(m["scope"], True)),
-            "redo": (desk.quick, lambda: desk.step(m["scope"], False)),
-            "ahead": (desk.quick, lambda: desk.journal.ahead(m["scope"])),
+            "copy": (desk.pen, lambda: desk.copy_recipe(m["view"], m["others"], m["what"])),
+            "undo": (desk.pen, lambda: desk.step(m["scope"], True)),
+            "redo": (desk.pen, lambda: desk.step(m["scope"], False)),
+            "ahead": (desk.pen, lambda: desk.journal.ahead(m["scope"])),
             "open": (desk.slow, lambda: desk.opened(m["view"]).view.name),
             "marks": (desk.quick, lambda: self._marks(m["view"])),
-            "export": (desk.quick, lambda: desk.export(m["views"], bool(m.get("tiff")), bool(m.get("better")))),
+            "export": (desk.pen, lambda: desk.export(m["views"], bool(m.get("tiff")), bool(m.get("better")))),
         }
         return calls.get(kind)
 
@@ -187,8 +187,8 @@ class Talk:
         visit, desk = self.visit, self.desk  # the plan itself is loaded by whoever works on it
         calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
             "plan": (desk.slow, lambda: visit.plan.facts()),
-            "plan text": (desk.quick, lambda: visit.plan.text()),
-            "plan begin": (desk.quick, lambda: visit.plan.begin()),
+            "plan text": (desk.pen, lambda: visit.plan.text()),
+            "plan begin": (desk.pen, lambda: visit.plan.begin()),
             "plan save": (desk.slow, lambda: visit.plan.save(m["text"])),
             "plan day": (desk.slow, lambda: visit.plan.day(m["date"])),
             "plan write": (desk.slow, lambda: visit.plan.write()),
@@ -202,11 +202,11 @@ class Talk:
         calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
             "film": (desk.slow, lambda: visit.film.facts()),
             "film draft": (desk.slow, lambda: visit.film.draft()),
-            "film shot": (desk.quick, lambda: visit.film.set_shot(m["shot"], m["values"], m.get("gesture", ""))),
-            "film title": (desk.quick, lambda: visit.film.set_film(m["values"], m.get("gesture", ""))),
-            "film move": (desk.quick, lambda: visit.film.move_shot(m["shot"], m["to"])),
-            "film drop": (desk.quick, lambda: visit.film.drop_shot(m["shot"])),
-            "film make": (desk.quick, lambda: visit.film.make(bool(m.get("preview", True)))),
+            "film shot": (desk.pen, lambda: visit.film.set_shot(m["shot"], m["values"], m.get("gesture", ""))),
+            "film title": (desk.pen, lambda: visit.film.set_film(m["values"], m.get("gesture", ""))),
+            "film move": (desk.pen, lambda: visit.film.move_shot(m["shot"], m["to"])),
+            "film drop": (desk.pen, lambda: visit.film.drop_shot(m["shot"])),
+            "film make": (desk.pen, lambda: visit.film.make(bool(m.get("preview", True)))),
         }
         return calls.get(kind)
 

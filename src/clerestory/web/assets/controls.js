@@ -74,7 +74,10 @@ export class Controls {
     this.set(this.dirty, this.gesture);
     this.dirty = {};
     clearTimeout(this.endGesture);
-    this.endGesture = setTimeout(() => { this.gesture = ""; }, 600);
+    this.endGesture = setTimeout(() => {
+      this.gesture = "";
+      this.show(this.recipe, this.facts);
+    }, 600);
   }
 
   leave(control) {
@@ -105,10 +108,10 @@ export class Controls {
       const usable = !control.needs || control.needs(facts, recipe);
       input.disabled = !usable;
       node.classList.toggle("idle", !usable);
-      if (control.name in this.dirty) continue;
+      if (control.name in this.dirty || this.gesture.startsWith(`${control.name}-`)) continue; // under the hand
       const byHand = recipe[control.name] !== null;
       const value = byHand ? recipe[control.name] : control.own(facts);
-      if (document.activeElement !== input || Number(input.value) !== value) input.value = value;
+      input.value = value;
       this.word(control, value, byHand);
     }
     this.shape.value = recipe.shape ?? "";

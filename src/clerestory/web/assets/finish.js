@@ -2,7 +2,7 @@
 
 import { button, el, percent, svg } from "./build.js";
 import { Controls, NAMES } from "./controls.js";
-import { Sheet } from "./geometry.js";
+import { css, Sheet } from "./geometry.js";
 import { Guides } from "./guides.js";
 
 const WIDTH = 1600;
@@ -49,7 +49,9 @@ export class Finish {
     this.name = el("select", { "aria-label": "View", onchange: () => this.open(this.name.value) });
     this.lean = el("p", { class: "lean" });
     this.sure = el("p", { class: "quiet sure" });
-    this.frame = svg("svg", { class: "frame", viewBox: "-2 -2 124 94", role: "img" });
+    this.frame = svg("svg", { class: "frame", viewBox: "-2 -2 124 94", role: "group", tabindex: 0,
+      onpointerdown: (e) => this.placeFrom(e), onpointermove: (e) => this.placing && this.placeTo(e, false),
+      onpointerup: (e) => this.placing && this.placeTo(e, true), onkeydown: (e) => this.placeKey(e) });
     this.kept = el("p", { class: "quiet kept" });
     this.light = el("p", { class: "light", "aria-live": "off" });
     this.lineButton = button("Lay plumb lines", () => this.lines(), { "aria-pressed": "false" });
@@ -142,7 +144,12 @@ export class Finish {
 
   // ---- previews
 
+  // `values` are those of a control under the hand, over the recipe. While it moves, colour may be left approximate
+  // where the raw is clipped; a lean is warped here at once and rendered when the server can.
   preview(values, settled) {
+    this.asked = JSON.stringify({ ...this.recipe, ...values });
+    this.exact = settled || !("warmth" in values || "tint" in values);
+    if (this.sheet && ("plumb" in values || "turn" in values)) this.leanTo(values);
     const n = ++this.number;
     this.begun.set(n, performance.now());
     this.settled = settled;
@@ -181,7 +188,21 @@ export class Finish {
 
   recipeChanged(recipe) {
     this.recipe = recipe;
-    if (this.facts) this.preview({}, true);
+    if (!this.facts) return;
+    const moving = this.controls.dirty;
+    if (this.exact && this.asked === JSON.stringify({ ...recipe, ...moving })) this.controls.show(recipe, this.facts);
+    else if (Object.keys(moving).length) this.controls.show(recipe, this.facts);
+    else this.preview({}, true);
+  }
+
+  // The picture on the page warped as the lean asked for would have it.
+  leanTo({ plumb, turn }) {
+    const now = this.facts.straightening;
+    const wanted = { ...now, plumb: plumb ?? now.plumb, turn: turn === undefined ? now.turn : (turn * Math.PI) / 180 };
+    const shown = this.sheetNode.getBoundingClientRect().width / this.facts.size[0];
+    this.canvas.style.transform = css(this.sheet.warpTo(wanted), shown);
+    const begun = performance.now();
+    requestAnimationFrame(() => this.house.warps.push(performance.now() - begun));
   }
 
   set(values, gesture) {
@@ -237,9 +258,37 @@ export class Finish {
     const [w, h] = [width * scale, height * scale];
     const path = facts.outline.map(([x, y]) => `${(x * w).toFixed(1)} ${(y * h).toFixed(1)}`).join("L");
     this.frame.setAttribute("viewBox", `-1 -1 ${w + 2} ${h + 2}`);
-    this.frame.setAttribute("aria-label", `What is kept of the frame: ${percent(facts.kept)}`);
+    this.frame.setAttribute("aria-label", `What is kept of the frame: ${percent(facts.kept)}; arrows move the crop`);
     this.frame.replaceChildren(svg("rect", { width: w, height: h, class: "lost" }),
       svg("path", { d: `M${path}Z`, class: "held" }));
+  }
+
+  // The crop is placed by pulling it about on the small outline.
+  placeFrom(event) {
+    if (!this.facts) return;
+    event.preventDefault();
+    this.frame.setPointerCapture(event.pointerId);
+    this.placing = { x: event.clientX, y: event.clientY, from: this.recipe.place_crop ?? [0, 0] };
+  }
+
+  placeTo(event, done) {
+    const box = this.frame.getBoundingClientRect();
+    const { x, y, from } = this.placing;
+    const go = [(2 * (event.clientX - x)) / box.width, (2 * (event.clientY - y)) / box.height];
+    const place = from.map((v, k) => Math.max(-1, Math.min(1, Math.round(100 * (v + go[k])) / 100)));
+    if (done) this.placing = null;
+    if (done) this.set({ place_crop: place }, "");
+    else this.preview({ place_crop: place }, false);
+  }
+
+  placeKey(event) {
+    const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1], Backspace: null }[event.key];
+    if (way === undefined || !this.facts) return;
+    event.preventDefault();
+    event.stopPropagation();
+    const from = this.recipe.place_crop ?? [0, 0];
+    const place = way && from.map((v, k) => Math.max(-1, Math.min(1, Math.round(100 * (v + 0.05 * way[k])) / 100)));
+    this.set({ place_crop: place }, "crop");
   }
 
   point(event) {

@@ -17,6 +17,7 @@ class House {
     this.page = null;
     this.busy = new Map();
     this.latencies = [];
+    this.warps = [];
     window.clerestory = this;
     this.wire.on("link", (facts) => this.linked(facts));
     this.wire.on("sorting", (facts) => this.sorting(facts));
