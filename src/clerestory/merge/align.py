@@ -32,6 +32,7 @@ TILE, STRIDE = 40, 32  # guide pixels: window of one match, distance between mat
 COARSEST = 220  # guide pixels along the longer side at which the search starts
 BLUR = 0.8  # guide pixels; keeps the guide free of aliasing, which would pull matches to whole pixels
 CLIPPED = 0.94  # share of saturation from which a guide is not believed
+SLACK = 0.03  # guide pixels squared by which interpolation may misplace an edge
 TEAR = 0.03  # guide pixels by which neighbouring tiles differ before the membrane starts to tear
 ALIKE = 35.0  # guide pixels that speak as one: blur makes neighbours alike, and both frames are noisy
 FAR = 8.0  # guide pixels: local shifts expected at most beyond the camera's turn
@@ -186,13 +187,15 @@ def _match(ref, ref_sure, src, src_sure, ys, xs, half, where, slope, noise, out)
     """Normal equations of one Lucas-Kanade step for each tile.
 
     `where`: (rows, columns, 2) x, y in the source of each tile's middle; `slope`: (rows, columns, 4) dx/dx, dx/dy,
-    dy/dx, dy/dy. `out`: per tile h11, h12, h22, b1, b2, weighted squared residual, weight.
+    dy/dx, dy/dy. `out`: per tile h11, h12, h22, b1, b2, weighted squared residual, weight, and the residual over that
+    expected where an edge may be off by a little.
     """
     height, width = ref.shape
     cut = np.float32(4.0) * noise
+    two, slack = np.float32(2.0) * noise * noise, np.float32(SLACK)
     for r in prange(ys.shape[0]):
         for c in range(xs.shape[0]):
-            h11 = h12 = h22 = b1 = b2 = rr = ww = np.float32(0.0)
+            h11 = h12 = h22 = b1 = b2 = rr = ww = ee = np.float32(0.0)
             qx0, qy0 = where[r, c, 0], where[r, c, 1]
             a, b, d, e = slope[r, c, 0], slope[r, c, 1], slope[r, c, 2], slope[r, c, 3]
             for y in range(max(ys[r] - half, 1), min(ys[r] + half, height - 1)):
@@ -220,9 +223,10 @@ def _match(ref, ref_sure, src, src_sure, ys, xs, half, where, slope, noise, out)
                     b1 -= w * gx * diff
                     b2 -= w * gy * diff
                     rr += w * diff * diff
+                    ee += w * diff * diff / (two + slack * (gx * gx + gy * gy))
                     ww += w
             out[r, c, 0], out[r, c, 1], out[r, c, 2] = h11, h12, h22
-            out[r, c, 3], out[r, c, 4], out[r, c, 5], out[r, c, 6] = b1, b2, rr, ww
+            out[r, c, 3], out[r, c, 4], out[r, c, 5], out[r, c, 6], out[r, c, 7] = b1, b2, rr, ww, ee
 
 
 @dataclass
@@ -251,7 +255,7 @@ class _Tiles:
 @dataclass
 class _Matched:
     """Shifts found (rows, columns, 2), guide pixels, their information (rows, columns, 3: xx, xy, yy) in units of
-    the inverse variance, and the residual over what noise explains."""
+    the inverse variance, and the residual over what noise and a small misplacement explain."""
 
     shift: F64
     information: F64
@@ -272,7 +276,7 @@ def _steps(
     """Lucas-Kanade rounds at one level, from `start` (guide pixels, on top of the mapping)."""
     base = tiles.to_guide(mapping(tiles.frame))
     slope = _slopes(mapping, tiles)
-    out = np.zeros((*base.shape[:2], 7), np.float32)
+    out = np.zeros((*base.shape[:2], 8), np.float32)
     shift = start.copy()
     # Each level of the pyramid averages noise down by its binomial kernel; texture residue is what remains.
     noise = max(max(a.noise, b.noise) * 0.42**level, 0.02)
@@ -290,42 +294,48 @@ def _steps(
         shift = shift + step * np.minimum(1.0, 1.5 / np.maximum(length, 1e-9))
     weight = out[..., 6].astype(float)
     residual = np.sqrt(out[..., 5] / np.maximum(weight, 1)) / (noise * math.sqrt(2))
+    misfit = np.sqrt(out[..., 7] / np.maximum(weight, 1)).astype(float)
     # Energy of the central difference of noise blurred by BLUR.
     floor = weight * noise**2 * (1 - math.exp(-1 / BLUR**2)) / 2
     info = np.stack([np.maximum(h11 - floor, 0), h12, np.maximum(h22 - floor, 0)], axis=-1) / noise**2 / ALIKE
     info *= (np.minimum(1.0, 2.5 / np.maximum(residual, 1e-6)) ** 4)[..., None]
     drift = np.linalg.norm(shift - start, axis=-1)
     info[(weight < 0.15 * TILE**2) | (drift > 4.0)] = 0
-    return _Matched(shift, info, residual)
+    return _Matched(shift, info, misfit)
 
 
-def _membrane(found: _Matched, rounds: int = 60) -> F64:
-    """Local shifts (rows, columns, 2), guide pixels, of least energy: data by information, neighbours alike."""
-    a, c, b = np.moveaxis(found.information, -1, 0)
-    data = np.stack([a * found.shift[..., 0] + c * found.shift[..., 1],
-                     c * found.shift[..., 0] + b * found.shift[..., 1]], axis=-1)  # fmt: skip
-    field = np.zeros_like(found.shift)
-    weak = 1 / FAR**2
-    stiff = 1 / TEAR**2
+@njit(cache=True)
+def _relax(shift, info, weak, stiff, tear2, rounds, field):  # type: ignore[no-untyped-def]
+    """Gauss-Seidel rounds over the tiles, the links between neighbours loosened where they differ much."""
+    rows, columns = field.shape[:2]
     for turn in range(rounds):
-        total = np.full(a.shape, weak)
-        pull = np.zeros_like(field)
-        for axis in (0, 1):
-            difference = np.diff(field, axis=axis)
-            w = stiff / (1 + (difference**2).sum(axis=-1) / (4 * TEAR**2)) if turn > 10 else \
-                np.full(difference.shape[:2], stiff)
-            pad = [(0, 0), (0, 0)]
-            pad[axis] = (0, 1)
-            first = np.pad(w, pad)
-            pad[axis] = (1, 0)
-            second = np.pad(w, pad)
-            total += first + second
-            pull += first[..., None] * np.roll(field, -1, axis=axis)
-            pull += second[..., None] * np.roll(field, 1, axis=axis)
-        right = data + pull
-        det = (a + total) * (b + total) - c**2
-        field = np.stack([(b + total) * right[..., 0] - c * right[..., 1],
-                          (a + total) * right[..., 1] - c * right[..., 0]], axis=-1) / det[..., None]  # fmt: skip
+        for r in range(rows):
+            for c in range(columns):
+                a, b, d = info[r, c, 0], info[r, c, 1], info[r, c, 2]
+                px = a * shift[r, c, 0] + b * shift[r, c, 1]
+                py = b * shift[r, c, 0] + d * shift[r, c, 1]
+                total = weak
+                for k in range(4):
+                    i, j = r + (k == 0) - (k == 1), c + (k == 2) - (k == 3)
+                    if i < 0 or j < 0 or i >= rows or j >= columns:
+                        continue
+                    w = stiff
+                    if turn > 5:
+                        dx, dy = field[i, j, 0] - field[r, c, 0], field[i, j, 1] - field[r, c, 1]
+                        w = stiff / (1.0 + (dx * dx + dy * dy) / (4.0 * tear2))
+                    total += w
+                    px += w * field[i, j, 0]
+                    py += w * field[i, j, 1]
+                det = (a + total) * (d + total) - b * b
+                field[r, c, 0] = ((d + total) * px - b * py) / det
+                field[r, c, 1] = ((a + total) * py - b * px) / det
+
+
+def _membrane(found: _Matched, rounds: int = 40) -> F64:
+    """Local shifts (rows, columns, 2), guide pixels, of least energy: data by information, neighbours alike."""
+    field = np.zeros_like(found.shift)
+    info = np.ascontiguousarray(found.information)
+    _relax(np.ascontiguousarray(found.shift), info, 1 / FAR**2, 1 / TEAR**2, TEAR**2, rounds, field)
     return field
 
 
