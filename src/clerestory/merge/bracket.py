@@ -137,7 +137,10 @@ class _Work:
         weights = np.where(known, fits, shown.astype(np.float32)) * say / relative
         if ratio < self.darkest:
             # Where all else is clipped a clipped value still says "at least this bright".
-            weights = np.where(shown & ~known, np.maximum(weights, LAST), weights)
+            # What lighter frames clipped at must not be averaged in with it.
+            instead = shown & ~known
+            self.stack.forget(instead)
+            weights = np.where(instead, np.maximum(weights, LAST * 2), weights)
             self.darkest = ratio
         self.stack.add(values, weights.astype(np.float32), relative)
         return ratio, float((weights > 2 * LAST).mean())

@@ -68,6 +68,15 @@ class Stack:
         spread = np.broadcast_to(np.asarray(relative, np.float32), weights.shape)
         _add(values, weights, spread, self.total, self.weight, self.energy)
 
+    def forget(self, blocks: NDArray[np.bool_]) -> None:
+        """Drop what was summed at some 2 x 2 blocks."""
+        rows, columns = blocks.shape
+        for row in range(2):
+            for column in range(2):
+                self.total[row::2, column::2][:rows, :columns][blocks] = 0
+        self.weight[blocks] = 0
+        self.energy[blocks] = 0
+
     @property
     def count(self) -> F32:
         """Frames like the reference that would leave as little noise, at each block."""

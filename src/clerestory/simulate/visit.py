@@ -112,7 +112,7 @@ def _singles(day: _Day) -> list[DemoView]:
     aisle = f.half + f.wall + f.aisle / 2
     views = [
         ("nave", Shot(looking(0.4, 9.0, 1.3, (0.1, 2.2, 1.62)), 12, 5.6, 1 / 20, focus_m=9.0), -1.6),
-        ("rose", Shot(aim((0.3, high, 1.64), (0, f.length, f.rose_z - 0.4), 0.8), 38, 5.6, 1 / 125, focus_m=22), -3.2),
+        ("rose", Shot(aim((0.3, high, 1.64), (0, f.length, f.rose_z - 0.4), 0.8), 30, 5.6, 1 / 125, focus_m=22), -2.4),
         ("capital", Shot(aim((0.4, f.bay * 2 - 1.0, 1.6), capital, -1.1), 75, 5.0, 1 / 60, focus_m=7.2), 0.0),
         ("vault", Shot(looking(0.0, 88.6, 0.9, (0.0, high + 1.0, 1.1)), 12, 5.6, 1 / 30, focus_m=14), 0.3),
         ("south aisle", Shot(looking(-1.5, 5.5, -2.4, (aisle, 1.6, 1.6)), 14, 5.6, 1 / 15, focus_m=8), -0.5),
@@ -132,7 +132,7 @@ def _sets(day: _Day) -> list[DemoView]:
     dark = Shot(looking(3.0, 6.0, 0.7, (aisle + 0.5, f.bay * 1.6, 1.58)), 18, 4.0, 1 / 200, focus_m=9)
     run = _run(day.taken(dark, 31, -2.6), rng, 6, 0.12)
     east = Shot(looking(0.0, 12.0, 0.6, (0.2, f.screen_y - 8.0, 1.6)), 17, 5.6, 1 / 15, focus_m=14)
-    steps = bracket(day.taken(east, 36, -0.6), (0, -2, 2))
+    steps = bracket(day.taken(east, 36, -1.8), (0, -2, 2))
     steps = [replace(s, pose=_unsteady(s.pose, rng, 0.04), seconds=_shutter(s.seconds)) for s in steps]
     shaky = Shot(looking(38.0, 8.0, -0.9, (-3.4, f.bay * 4.2, 1.6)), 20, 5.6, 1 / 4, focus_m=9)
     tries = _run(day.taken(shaky, 41), rng, 4, 1.4)
