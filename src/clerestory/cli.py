@@ -149,6 +149,17 @@ def film(
 
 
 @app.command()
+def serve(
+    folder: Annotated[Path, typer.Argument(help="A visit's folder.")],
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port on this computer; 0 takes a free one.")] = 0,
+) -> None:
+    """Open the visit as local pages: plan, sort, finish, film. Stop with Ctrl-C."""
+    from clerestory.web import serve as serve_pages
+
+    serve_pages(folder, port, lambda address: out.print(f"Open {address}", markup=False))
+
+
+@app.command()
 def check(folder: Folder) -> None:
     """Verify originals, recipes, pictures and catalogue against each other; say what differs."""
     from clerestory.work import check_folder
