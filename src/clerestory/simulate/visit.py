@@ -112,11 +112,11 @@ def _singles(day: _Day) -> list[DemoView]:
     aisle = f.half + f.wall + f.aisle / 2
     views = [
         ("nave", Shot(looking(0.4, 9.0, 1.3, (0.1, 2.2, 1.62)), 12, 5.6, 1 / 20, focus_m=9.0), -1.6),
-        ("rose", Shot(aim((0.3, high, 1.64), (0, f.length, f.rose_z - 0.4), 0.8), 30, 5.6, 1 / 125, focus_m=22), -2.4),
+        ("rose", Shot(aim((0.3, high, 1.6), (0, f.length, f.rose_z - 0.4), 0.8), 30, 5.6, 1 / 125, focus_m=22), -2.4),
         ("capital", Shot(aim((0.4, f.bay * 2 - 1.0, 1.6), capital, -1.1), 75, 5.0, 1 / 60, focus_m=7.2), 0.0),
         ("vault", Shot(looking(0.0, 88.6, 0.9, (0.0, high + 1.0, 1.1)), 12, 5.6, 1 / 30, focus_m=14), 0.3),
         ("south aisle", Shot(looking(-1.5, 5.5, -2.4, (aisle, 1.6, 1.6)), 14, 5.6, 1 / 15, focus_m=8), -0.5),
-        ("west end", Shot(looking(181, 13.0, 2.1, (-0.5, f.screen_y - 2.5, 1.62)), 14, 5.6, 1 / 25, focus_m=12), -0.7),
+        ("west end", Shot(looking(181, 13.0, 2.1, (-0.5, f.screen_y - 2.5, 1.6)), 14, 5.6, 1 / 25, focus_m=12), -0.7),
         ("arcade", Shot(looking(-52.0, 17.5, -1.6, (3.2, f.bay * 2.4, 1.6)), 15, 5.6, 1 / 20, focus_m=8), -0.9),
     ]
     out = []
