@@ -18,9 +18,11 @@ from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
 
 from clerestory.errors import UserError
+from clerestory.visit.folder import VisitFolder
 from clerestory.web.film_desk import FilmDesk
 from clerestory.web.journal import Journal
 from clerestory.web.paths import plain_file
+from clerestory.web.views import from_sorting
 
 
 def ask(
@@ -132,6 +134,19 @@ def test_a_linked_folder_is_not_followed(tmp_path: Path) -> None:
     (root / "pictures").mkdir()
     os.mkfifo(root / "pictures" / "pipe.jpg")
     assert plain_file(root, "pictures", "pipe.jpg") is None
+
+
+def test_linked_frames_are_not_shown(photographed: Path, tmp_path: Path) -> None:
+    frames = tmp_path / "visit" / "frames"
+    frames.mkdir(parents=True)
+    (frames / "own.dng").write_bytes((photographed / "frames" / "HM0001.dng").read_bytes())
+    (frames / "linked.dng").symlink_to(photographed / "frames" / "HM0002.dng")
+    table = from_sorting(VisitFolder(tmp_path / "visit"), lambda *_: None)
+    assert list(table.paths) == ["own.dng"] and [len(v.frames) for v in table.views] == [1]
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "frames").symlink_to(frames)
+    with pytest.raises(UserError, match="a link"):
+        from_sorting(VisitFolder(tmp_path / "other"), lambda *_: None)
 
 
 def socket_status(served: Any, **headers: str) -> int:

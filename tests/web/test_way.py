@@ -192,7 +192,7 @@ def test_tone_undo_and_two_tabs(page: Any, window: Any, served: Any, shot: Shoot
 
 def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     open_finish(page, served, "view-02")
-    page.get_by_role("button", name="Copy to other views").click()
+    page.get_by_role("button", name="Copy it to").click()
     page.get_by_role("checkbox", name="view-01").check()
     looked_through(page)
     page.get_by_role("button", name="Copy", exact=True).click()

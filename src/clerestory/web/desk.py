@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import multiprocessing
 import threading
 from collections.abc import Callable, Iterable, Mapping
@@ -36,6 +37,7 @@ class Tell(Protocol):
     def __call__(self, event: str, **facts: Any) -> None: ...
 
 
+log = logging.getLogger("clerestory.web")
 LONGEST = 400  # views that one message may name
 
 
@@ -52,6 +54,7 @@ class Desk:
         self.pen = ThreadPoolExecutor(1, "clerestory-pen")
         self._away: ProcessPoolExecutor | None = None
         self._darkroom: Darkroom | None = None
+        self._merging: list[View] = []
         self._lock = threading.Lock()
         self._base = Table()
         self.table = Table()
@@ -92,6 +95,10 @@ class Desk:
             table = views.from_sorting(self.visit, lambda d, t: self._sorting(state="reading", done=d, total=t))
         except (UserError, OSError) as problem:
             self._sorting(state="failed", said=str(problem))
+            return
+        except Exception as problem:
+            log.exception("sorting")
+            self._sorting(state="failed", said=f"A fault of ours stopped the sorting ({type(problem).__name__}).")
             return
         self._put(table)
 
@@ -278,7 +285,35 @@ class Desk:
     def opened(self, name: str) -> OpenView:
         """The view in memory; read first where it is not."""
         view = self.view(name)
-        return self.darkroom().open(view, lambda said: self.tell("opening", view=name, said=said))
+        found = self.darkroom().open(view, lambda said: self.tell("opening", view=name, said=said))
+        with self._lock:
+            begin = not found.merged and view not in self._merging
+            if begin:
+                self._merging.append(view)
+        if begin:
+            self.slow.submit(self._merge, view)
+        return found
+
+    def _merge(self, view: View) -> None:
+        """Put a view's frames together in the worker process; until then its pick stands for it."""
+        from clerestory.finish.sources import source_of
+        from clerestory.web.preview import OpenView
+
+        self.tell("merging", view=view.name, frames=len(view.frames))
+        try:
+            merged = OpenView.of(view, lambda _: None, self.away(source_of, view))
+            if self.at_hand(view.name) is not None:
+                self.darkroom().put(merged)
+        except Exception as problem:
+            log.exception("merging")
+            if (stand_in := self.at_hand(view.name)) is not None:
+                stand_in.merged = True  # not tried again while it is open
+            said = str(problem) if isinstance(problem, UserError) else type(problem).__name__
+            self.tell("trouble", said=f"{view.name}: its frames could not be put together ({said}).")
+        finally:
+            with self._lock:
+                self._merging.remove(view)
+            self.tell("merged", view=view.name)
 
     def away(self, work: Callable[..., Any], *args: Any) -> Any:
         """Do heavy work in a process of its own, so that no control waits for it."""
@@ -354,7 +389,8 @@ class Desk:
         self.visit.pictures.mkdir(exist_ok=True)
         try:
             finish_jobs(list(jobs.values()), 1, told)
-        except (UserError, OSError) as problem:
+        except Exception as problem:
+            log.exception("writing pictures")
             for name in jobs:
                 if self.queue.get(name) in ("waiting", "writing"):
                     self.queue[name] = f"failed: {problem}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import logging
 import re
 import threading
 import wave
@@ -22,6 +23,7 @@ from clerestory.visit.store import write_atomic
 from clerestory.web.journal import Journal
 from clerestory.web.paths import LONGEST_TAKE, TAKE_BYTES, names_in, plain_file
 
+log = logging.getLogger("clerestory.web")
 FILE = "film/film.toml"
 _TAKE = re.compile(r"[a-z0-9][a-z0-9_-]{0,79}\.wav")
 _OWN_FIELDS = frozenset(Film.model_fields) - {"shots"}
@@ -168,6 +170,7 @@ class FilmDesk:
         except UserError as problem:
             self._say(state="failed", what=what, said=str(problem))
         except Exception as problem:
+            log.exception("making the %s", what)
             self._say(state="failed", what=what, said=f"The {what} could not be made ({type(problem).__name__}).")
         finally:
             self._making.release()

@@ -23,7 +23,6 @@ from clerestory.finish.light import Multipliers
 from clerestory.finish.pipeline import Seen, asked, before, look, room_of, straightening_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample
-from clerestory.finish.sources import source_of
 from clerestory.frames.group import View
 
 F32 = NDArray[np.float32]
@@ -80,6 +79,7 @@ class OpenView:
     view: View
     seen: Seen
     camera_half: F32
+    merged: bool = True
     lock: threading.Lock = field(default_factory=threading.Lock)
     _balanced: tuple[Multipliers, Seen] | None = None
     _upright: tuple[object, plumb.Upright] | None = None
@@ -88,12 +88,13 @@ class OpenView:
     _toned: tuple[F32, F32] | None = None
 
     @classmethod
-    def of(cls, view: View, stage: Callable[[str], None]) -> OpenView:
-        """Read and look at a view: seconds, not milliseconds."""
+    def of(cls, view: View, stage: Callable[[str], None], source: light.Source | None = None) -> OpenView:
+        """Look at a view, from the light of all its frames where that is given, else of its pick alone: seconds."""
         stage("reading")
-        source = source_of(view)
-        seen = look(source, Recipe(), stage)
-        return cls(view, seen, light.half_size(source))
+        merged = source is not None or len(view.frames) == 1
+        light_of_it = source if source is not None else light.read_source(view.pick)
+        seen = look(light_of_it, Recipe(), stage)
+        return cls(view, seen, light.half_size(light_of_it), merged)
 
     # ---- white balance
 
@@ -145,7 +146,8 @@ class OpenView:
 
     def _lay(self, recipe: Recipe, width: int, settled: bool) -> tuple[Laid, Seen]:
         wanted = self.multipliers(recipe)
-        seen = replace(self.balanced(wanted) if settled else self.seen, upright=self.upright(recipe))
+        known = settled or (self._balanced is not None and self._balanced[0] == wanted)
+        seen = replace(self.balanced(wanted) if known else self.seen, upright=self.upright(recipe))
         key = (width, seen.upright.up, recipe.plumb, recipe.turn, recipe.shape, recipe.place_crop)
         laid = self._laid
         if laid is None or laid.key != key or (settled and laid.multipliers != wanted):
@@ -190,6 +192,7 @@ class OpenView:
         limit = tone.shade_limit(seen.noise, settings.exposure) if seen.noise else None
         return {
             "view": self.view.name,
+            "merged": self.merged,
             "size": [width, height],
             "camera": vars(camera),
             "lens": {"radial": lens.radial, "tangential": lens.tangential, "centre": lens.centre},
@@ -317,18 +320,20 @@ class Darkroom:
             return found
 
     def open(self, view: View, stage: Callable[[str], None]) -> OpenView:
-        """The view, read if it is not open yet; two askers read it once."""
+        """The view, its pick read if it is not open yet; two askers read it once."""
         with self._lock:
             gate = self._opening.setdefault(view.name, threading.Lock())
         with gate:
-            found = self.at_hand(view)
-            if found is None:
-                found = OpenView.of(view, stage)
-                with self._lock:
-                    self._open[view.name] = found
-                    while len(self._open) > OPEN_AT_ONCE:
-                        self._open.popitem(last=False)
-            return found
+            return self.at_hand(view) or self.put(OpenView.of(view, stage))
+
+    def put(self, opened: OpenView) -> OpenView:
+        """Hold a view open, in place of what was held of it; the one longest unused is let go."""
+        with self._lock:
+            self._open[opened.view.name] = opened
+            self._open.move_to_end(opened.view.name)
+            while len(self._open) > OPEN_AT_ONCE:
+                self._open.popitem(last=False)
+        return opened
 
 
 def frame_at_full_size(path: Path) -> bytes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 import struct
 import threading
 from collections.abc import Awaitable, Callable
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from clerestory.web.film_desk import FilmDesk
     from clerestory.web.plan_desk import PlanDesk
 
+log = logging.getLogger("clerestory.web")
 WIDTHS = (320, 2400)  # of previews, pixels
 Answer = Callable[[dict[str, Any]], Awaitable[Any]]
 
@@ -126,6 +128,9 @@ class Talk:
             self._say(id=number, error=f"This was not understood ({type(problem).__name__}); reload the page.")
         except OSError as problem:
             self._say(id=number, error=f"{problem.filename or 'The disk'}: {problem.strerror or problem}.")
+        except Exception as problem:
+            log.exception("%s", message.get("do"))
+            self._say(id=number, error=f"A fault of ours ({type(problem).__name__}); what was done before is kept.")
         else:
             if isinstance(result, bytes):
                 self.outbox.put_nowait(packed({"id": number}, result))
@@ -224,7 +229,8 @@ class Talk:
                     await work(message)
                 except UserError as problem:
                     self._say(event="trouble", said=str(problem))
-                except (KeyError, TypeError, ValueError, OSError) as problem:
+                except Exception as problem:
+                    log.exception("%s", kind)
                     self._say(event="trouble", said=f"The preview could not be made ({problem}).")
 
     async def _preview(self, m: dict[str, Any]) -> None:

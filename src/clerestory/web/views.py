@@ -44,21 +44,27 @@ def frames_folder(visit: VisitFolder) -> Path:
     return visit.frames if visit.frames.is_dir() else visit.root
 
 
-def _own_files(folder: Path) -> list[Path]:
-    """Frames that are the visit's own: a link to somewhere else is not shown."""
+def own_files(visit: VisitFolder) -> list[Path]:
+    """Frames that are the visit's own: nothing that a link leads to elsewhere is shown."""
+    folder = frames_folder(visit)
+    if folder != visit.root and folder.is_symlink():
+        raise UserError(f"{folder} is a link to another folder; the pages show only what lies in the visit itself.")
     return [p for p in frame_files(folder) if not p.is_symlink()]
 
 
 def from_catalogue(visit: VisitFolder) -> Table | None:
     """What the catalogue says, when every frame is still as it was then; else None."""
-    folder = frames_folder(visit)
+    paths = {plain_name(p): p for p in own_files(visit)}
+    if not paths:
+        return Table()
     if not visit.catalogue.exists():
         return None
     with Catalogue(visit.catalogue) as catalogue:
-        rows = {row.name: row for row in catalogue.all_frames()}
+        every = {row.name: row for row in catalogue.all_frames()}
         views = catalogue.views()
-    paths = {plain_name(p): p for p in _own_files(folder)}
-    if not rows or paths.keys() != rows.keys():
+    gone = [name for name in every if name not in paths and not (frames_folder(visit) / name).is_symlink()]
+    rows = {name: row for name, row in every.items() if name in paths}
+    if gone or paths.keys() != rows.keys():
         return None
     for name, path in paths.items():
         stat = path.stat()
@@ -69,6 +75,7 @@ def from_catalogue(visit: VisitFolder) -> Table | None:
 
 def from_sorting(visit: VisitFolder, progress: Callable[[int, int], None]) -> Table:
     """Sort the frames, write the catalogue, and say what it holds."""
+    own_files(visit)
     if visit.frames.is_dir():
         sort_visit(visit, progress)
     else:
@@ -78,8 +85,7 @@ def from_sorting(visit: VisitFolder, progress: Callable[[int, int], None]) -> Ta
         _catalogued(visit, found)
     table = from_catalogue(visit)
     if table is None:
-        raise UserError(f"{visit.root}: the frames changed while they were read, or there are none; put the raw "
-                        "frames of the visit into its folder frames/.")  # fmt: skip
+        raise UserError(f"{visit.root}: the frames changed while they were read; read them again.")
     return table
 
 

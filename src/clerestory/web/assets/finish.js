@@ -19,6 +19,7 @@ export class Finish {
     this.off = [
       this.wire.on("preview", (facts, bytes) => this.arrived(facts, bytes)),
       this.wire.on("recipe", ({ view, recipe }) => view === this.view && this.recipeChanged(recipe)),
+      this.wire.on("merged", ({ view }) => view === this.view && this.facts && !this.facts.merged && this.preview({}, true)),
       this.wire.on("reading", (facts) => facts.view === this.view && this.read(facts)),
     ];
     this.resized = new ResizeObserver(() => this.fit());
@@ -59,14 +60,14 @@ export class Finish {
       button("Upright", () => this.guides.add("upright"), { "aria-label": "Add an upright line" }),
       button("Level", () => this.guides.add("level"), { "aria-label": "Add a level line" }),
       button("None", () => this.guides.clear(), { "aria-label": "Take all lines away" }));
-    this.limitButton = button("Show the limits", () => this.limits(), { "aria-pressed": "false" });
+    this.limitButton = button("Limits", () => this.limits(), { "aria-pressed": "false" });
     this.says = el("div", { class: "says" },
       el("div", { class: "row" }, button("‹", () => this.go(-1), { "aria-label": "View before" }), this.name,
         button("›", () => this.go(1), { "aria-label": "Next view" })),
       this.lean, this.sure, this.lineButton, this.lineTools, this.frame, this.kept, this.light,
-      this.limitButton, button("Every pixel", () => this.pixels()),
-      button("Copy to other views", () => this.copy()),
-      this.writeButton = button("Write this picture", () => this.write([this.view])),
+      el("div", { class: "pair" }, this.limitButton, button("Every pixel", () => this.pixels())),
+      el("div", { class: "pair" }, button("Copy it to", () => this.copy(), { title: "Copy to other views" }),
+        this.writeButton = button("Write it", () => this.write([this.view]))),
       button("Write all pictures", () => this.write(this.house.visit.views.map((v) => v.name))),
       this.tiff = el("label", { class: "check" }, el("input", { type: "checkbox", id: "tiff" }), "and as 16-bit TIFF"));
     this.controls = new Controls((values) => this.preview(values, false), (values, gesture) => this.set(values, gesture));
@@ -98,8 +99,8 @@ export class Finish {
 
   queueChanged() {
     const state = this.house.visit.queue[this.view] ?? (this.house.visit.done.includes(this.view) ? "done" : "");
-    this.writeButton.textContent = { waiting: "Waiting to be written", writing: "Being written", done: "Write it again" }[state]
-      ?? "Write this picture";
+    this.writeButton.textContent = { waiting: "Waiting", writing: "Writing", done: "Write again" }[state]
+      ?? "Write it";
     this.writeButton.disabled = state === "waiting" || state === "writing";
   }
 
