@@ -11,10 +11,11 @@ from typing import Any
 from clerestory.camera.noise import NoiseModel
 from clerestory.errors import UserError
 from clerestory.frames.group import View
+from clerestory.frames.inspect import with_real_white
 from clerestory.frames.lens import lens_correction
-from clerestory.frames.mend import read_mended
+from clerestory.frames.mend import mend, read_mended
 from clerestory.frames.noise_fit import fit_noise
-from clerestory.frames.read import FrameInfo, Mosaic
+from clerestory.frames.read import FrameInfo, Mosaic, read_mosaic
 from clerestory.merge.align import Optics
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
@@ -99,7 +100,8 @@ def combine(
         noise = fit([reference])
     except UserError as problem:
         raise Refused(f"the noise of {view.pick.name} cannot be told: {problem}") from problem
-    reads = [functools.partial(_like, view.frames[i], reference) for i in others]
+    known = [noise if i.iso == infos[at].iso else None for i in infos]
+    reads = [functools.partial(_like, view.frames[i], reference, known[i]) for i in others]
     optics = optics_of(infos[at])
     used = (view.pick, *(view.frames[i] for i in others))
     if view.kind == "bracket":
@@ -124,8 +126,9 @@ def _used(used: Sequence[Path], taken: Sequence[int]) -> tuple[Path, ...]:
     return (used[0], *(used[i + 1] for i in taken))
 
 
-def _like(path: Path, reference: Mosaic) -> Mosaic:
-    mosaic = read_mended(path)
+def _like(path: Path, reference: Mosaic, noise: NoiseModel | None) -> Mosaic:
+    """A frame as the reference was read; `noise` where it is known already, so that it need not be fitted again."""
+    mosaic = read_mended(path) if noise is None else mend(with_real_white(read_mosaic(path)), noise)
     if mosaic.raw.shape != reference.raw.shape or (mosaic.cfa != reference.cfa).any():
         raise Refused(f"{path.name} has another size or filter pattern than the others.")
     return mosaic
