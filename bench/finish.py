@@ -5,29 +5,31 @@ python bench/finish.py [FRAME.dng]: without a frame, one is simulated.
 
 from __future__ import annotations
 
+import math
 import resource
 import sys
 import tempfile
 import time
 from collections import defaultdict
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import rawpy
 
+from clerestory.camera.geometry import Pose
 from clerestory.finish import light, write
 from clerestory.finish.pipeline import look, pictures
 from clerestory.finish.recipe import Recipe
+from clerestory.simulate.scene import Church
+from clerestory.simulate.shoot import Shot, shoot, write_frame
 
 
 def reference(path: Path) -> float:
-    """Best of three: LibRaw's own decode and AHD postprocess, 16 bits."""
-    times = []
-    for _ in range(3):
+    """Seconds of LibRaw's own AHD postprocess of the file, 16 bits."""
+    with rawpy.imread(str(path)) as raw:
         start = time.perf_counter()
-        with rawpy.imread(str(path)) as raw:
-            raw.postprocess(demosaic_algorithm=rawpy.DemosaicAlgorithm.AHD, output_bps=16, use_camera_wb=True)
-        times.append(time.perf_counter() - start)
-    return min(times)
+        raw.postprocess(demosaic_algorithm=rawpy.DemosaicAlgorithm.AHD, output_bps=16, use_camera_wb=True)
+        return time.perf_counter() - start
 
 
 def once(path: Path) -> dict[str, float]:
@@ -51,27 +53,37 @@ def once(path: Path) -> dict[str, float]:
 
 
 def simulated(folder: Path) -> Path:
-    """One simulated 20-megapixel frame."""
-    from clerestory.simulate.visit import bench_frame
-
-    return bench_frame(folder)
+    """One simulated 20-megapixel frame of the modelled church, leaning, at ISO 800."""
+    pose = Pose(math.radians(3), math.radians(10), math.radians(1.5), (0.3, 4.0, 1.6))
+    shot = Shot(pose, iso=800, seconds=1 / 60)
+    path = folder / "frame.dng"
+    write_frame(shoot(Church(1), shot, seed=3), path)
+    return path
 
 
 def main() -> None:
     """Print the table."""
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(sys.argv[1]) if len(sys.argv) > 1 else simulated(Path(folder))
+        if len(sys.argv) > 1:
+            path = Path(sys.argv[1])
+        else:  # in a process of its own, so that its memory does not count
+            path = Path(folder) / "frame.dng"
+            with ProcessPoolExecutor(1) as apart:
+                apart.submit(simulated, Path(folder)).result()
         once(path)  # kernels compiled and cached
-        runs = [once(path) for _ in range(3)]
+        runs, times = [], []
+        for _ in range(3):
+            runs.append(once(path))
+            times.append(reference(path))
         best = min(runs, key=lambda run: sum(run.values()))
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
-        ahd = reference(path)
+        ahd = min(times)
     print(f"{'stage':<18}{'seconds':>9}{'x AHD':>8}")
     for name, seconds in best.items():
         print(f"{name:<18}{seconds:>9.2f}{seconds / ahd:>8.2f}")
     total = sum(best.values())
     print(f"{'all':<18}{total:>9.2f}{total / ahd:>8.2f}   (target: at most 4)")
-    print(f"LibRaw decode and AHD: {ahd:.2f} s; peak memory {peak:.2f} GB (target: at most 2.0)")
+    print(f"LibRaw AHD postprocess: {ahd:.2f} s; peak memory {peak:.2f} GB (target: at most 2.0)")
 
 
 if __name__ == "__main__":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import struct
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -110,6 +111,10 @@ _SRGB = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0
 DEMOSAIC = {"ahd": rawpy.DemosaicAlgorithm.AHD, "dht": rawpy.DemosaicAlgorithm.DHT}
 
 
+STRIPS = 4  # a frame is demosaiced in strips, side by side; always as many, so that the bytes never differ
+MARGIN = 32  # rows a strip sees beyond its own, more than the demosaic reaches
+
+
 def demosaic(
     signal: NDArray[np.floating],
     mosaic: Mosaic,
@@ -123,9 +128,28 @@ def demosaic(
     """
     height, width = signal.shape[0] // 2 * 2, signal.shape[1] // 2 * 2
     least = np.asarray(multipliers) / min(multipliers)
-    data = _wrapped(prepared(signal[:height, :width], mosaic), mosaic, 1 / least)
+    counts = np.empty((height, width, 3), np.uint16)
+    strips = STRIPS if height >= STRIPS * 4 * MARGIN else 1
+    edges = [height * k // strips // 2 * 2 for k in range(strips)] + [height]
+
+    def strip(k: int) -> None:
+        first, last = max(0, edges[k] - MARGIN), min(height, edges[k + 1] + MARGIN)
+        rows = _demosaiced(signal[first:last, :width], mosaic, least, method)
+        counts[edges[k] : edges[k + 1]] = rows[edges[k] - first : edges[k + 1] - first]
+
+    with ThreadPoolExecutor(min(strips, 2)) as hands:
+        list(hands.map(strip, range(strips)))
+    # With highlights left alone LibRaw brings the most amplified channel's white level to 65535.
+    scale = float(least.max()) * (PEDESTAL + CEILING) / (65535.0 * CEILING)
+    return Balanced(counts, scale, least * PEDESTAL / CEILING, least)
+
+
+def _demosaiced(
+    signal: NDArray[np.floating], mosaic: Mosaic, least: NDArray[np.floating], method: str
+) -> NDArray[np.uint16]:
+    data = _wrapped(prepared(signal, mosaic), mosaic, 1 / least)
     with rawpy.imread(io.BytesIO(data)) as handle:
-        counts = handle.postprocess(
+        out: NDArray[np.uint16] = handle.postprocess(
             demosaic_algorithm=DEMOSAIC[method],
             output_color=rawpy.ColorSpace.raw,
             output_bps=16,
@@ -137,9 +161,7 @@ def demosaic(
             user_flip=0,
             adjust_maximum_thr=0.0,
         )
-    # With highlights left alone LibRaw brings the most amplified channel's white level to 65535.
-    scale = float(least.max()) * (PEDESTAL + CEILING) / (65535.0 * CEILING)
-    return Balanced(counts, scale, least * PEDESTAL / CEILING, least)
+    return out
 
 
 def small(signal: NDArray[np.floating], mosaic: Mosaic) -> NDArray[np.float32]:
