@@ -285,6 +285,8 @@ def clipping(mosaic: Mosaic) -> Clipping:
 
 
 CELL = 16  # pixels across a cell of the map of colours around what is clipped
+REACH = 33  # cells across within which colours are looked for around a clipped one
+LOW, HIGH = np.float32(0.94), np.float32(0.99)  # shares of saturation between which a channel fades into clipped
 CLASSES = 9  # of the ratio of the two channels left, in stops from -4 to 4
 
 
@@ -296,7 +298,18 @@ def _class(p, q):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=True, parallel=True)
-def _colours_near(rgb, ceiling, cell, out):  # type: ignore[no-untyped-def]
+def _clipped_cells(rgb, ceiling, cell, out):  # type: ignore[no-untyped-def]
+    """Cells in which any channel comes near saturation."""
+    for i in prange(out.shape[0]):
+        for y in range(i * cell, min((i + 1) * cell, rgb.shape[0])):
+            for x in range(rgb.shape[1]):
+                for k in range(3):
+                    if rgb[y, x, k] >= LOW * ceiling[k]:
+                        out[i, x // cell] = 1
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def _colours_near(rgb, ceiling, cell, wanted, out):  # type: ignore[no-untyped-def]
     """Over bright unclipped pixels of each cell: how each channel stands to the mean of the other two, in stops.
 
     By channel and by class of the other two's ratio: sums of (weight x stops, weight).
@@ -304,6 +317,8 @@ def _colours_near(rgb, ceiling, cell, out):  # type: ignore[no-untyped-def]
     half = np.float32(0.5)
     for i in prange(out.shape[0]):
         for j in range(out.shape[1]):
+            if not wanted[i, j]:
+                continue
             for y in range(i * cell, min((i + 1) * cell, rgb.shape[0])):
                 for x in range(j * cell, min((j + 1) * cell, rgb.shape[1])):
                     v = rgb[y, x]
@@ -366,7 +381,7 @@ def _guess(colours, y, x, k, p, q):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, fastmath=True, parallel=True)
 def _rebuild(rgb, ceiling, colours):  # type: ignore[no-untyped-def]
-    low, high = np.float32(0.94), np.float32(0.99)
+    low, high = LOW, HIGH
     for y in prange(rgb.shape[0]):
         w = np.empty(3, np.float32)
         new = np.empty(3, np.float32)
@@ -413,7 +428,11 @@ def rebuild_clipped(rgb: F32, multipliers: Sequence[float] | NDArray[np.floating
     ceiling = np.asarray(multipliers, np.float32)
     height, width = rgb.shape[:2]
     found = np.zeros((-(-height // CELL), -(-width // CELL), 3, CLASSES, 2), np.float32)
-    _colours_near(rgb, ceiling, CELL, found)
+    clipped = np.zeros(found.shape[:2], np.uint8)
+    _clipped_cells(rgb, ceiling, CELL, clipped)
+    if not clipped.any():
+        return rgb
+    _colours_near(rgb, ceiling, CELL, cv2.dilate(clipped, np.ones((REACH, REACH), np.uint8)), found)
     _rebuild(rgb, ceiling, _spread(found))
     return rgb
 
