@@ -22,6 +22,7 @@ from clerestory.finish.pipeline import look, pictures
 from clerestory.finish.recipe import Recipe
 from clerestory.simulate.scene import Church
 from clerestory.simulate.shoot import Shot, shoot, write_frame
+from clerestory.visit.about import About
 
 
 def reference(path: Path) -> float:
@@ -47,7 +48,7 @@ def once(path: Path) -> dict[str, float]:
     (picture,) = pictures(seen, Recipe(), [None], stage=stage)
     stage("write JPEG")
     height, width = picture.rgb.shape[:2]
-    write.with_metadata(write.encoded(picture.rgb, "jpeg"), path, write.Caption(), write.Record(), (width, height))
+    write.with_metadata(write.encoded(picture.rgb, "jpeg"), path, About(), write.Record(), (width, height))
     stage("end")
     return spent
 

@@ -13,9 +13,10 @@ from PIL import Image
 
 from clerestory.errors import UserError
 from clerestory.finish.recipe import Recipe, read_recipe
-from clerestory.finish.write import Caption, Record, encoded, with_metadata
+from clerestory.finish.write import Record, encoded, with_metadata
+from clerestory.visit.about import About
 
-CAPTION = Caption(
+CAPTION = About(
     title="The nave, looking east — naïve",
     caption="A line of caption.",
     place="St Corvane, Harrowmere",

@@ -53,14 +53,14 @@ class Job:
     order: Order
     pictures: Path
     record: Path
-    caption: write.Caption = field(default_factory=write.Caption)
+    about: About = field(default_factory=About)
 
     def key(self) -> str:
         """Fingerprint of everything the outputs depend on: the frames' bytes are taken as size and time."""
         stamp = [(p.name, p.stat().st_size, p.stat().st_mtime_ns) for p in self.view.frames]
         text = json.dumps(
             [__version__, stamp, str(self.view.pick), self.view.kind, self.recipe.digest(), repr(self.order),
-             repr(self.caption)]
+             repr(self.about)]
         )  # fmt: skip
         return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
 
@@ -126,7 +126,7 @@ def picture_bytes(job: Job, picture: Picture, kind: Kind) -> bytes:
         }
     )
     data = write.encoded(picture.rgb, kind, job.order.space)
-    return write.with_metadata(data, job.view.pick, job.caption, record, (width, height))
+    return write.with_metadata(data, job.view.pick, job.about, record, (width, height))
 
 
 def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
@@ -212,9 +212,8 @@ def jobs_of(views: Sequence[View], folder: Path, order: Order, abouts: Abouts | 
             yield Done(view.name, reason=str(problem))
             continue
         record = folder / ".clerestory" / "accounts" / f"{view.name}.json"
-        said = abouts.of(view.name) if abouts else About()
-        caption = write.Caption(**vars(said))
-        yield Job(view, recipe, order, folder / "pictures", record, caption)
+        about = abouts.of(view.name) if abouts else About()
+        yield Job(view, recipe, order, folder / "pictures", record, about)
 
 
 def _work(job: Job) -> Done:

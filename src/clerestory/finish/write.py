@@ -17,6 +17,7 @@ from clerestory import __version__
 from clerestory.errors import UserError
 from clerestory.finish.colour import encode
 from clerestory.finish.icc import profile
+from clerestory.visit.about import About
 
 NAMESPACE = "https://clerestory.invalid/ns/1.0/"
 exiv2.XmpParser.initialize()
@@ -33,19 +34,6 @@ CARRIED = (
     "Exif.GPSInfo.GPSLatitude", "Exif.GPSInfo.GPSLatitudeRef", "Exif.GPSInfo.GPSLongitude",
     "Exif.GPSInfo.GPSLongitudeRef", "Exif.GPSInfo.GPSAltitude", "Exif.GPSInfo.GPSAltitudeRef",
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Caption:
-    """What a person says of a picture: the IPTC core fields an archive asks for."""
-
-    title: str = ""
-    caption: str = ""
-    place: str = ""
-    creator: str = ""
-    rights: str = ""
-    permit: str = ""
-    keywords: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -87,7 +75,7 @@ def _exif_of(source: Path) -> dict[str, str]:
     return {datum.key(): datum.toString() for datum in image.exifData() if datum.key() in CARRIED}
 
 
-def with_metadata(data: bytes, source: Path | None, caption: Caption, record: Record, size: tuple[int, int]) -> bytes:
+def with_metadata(data: bytes, source: Path | None, about: About, record: Record, size: tuple[int, int]) -> bytes:
     """A JPEG or TIFF's bytes with its metadata put in: EXIF carried over, IPTC and XMP written."""
     image = exiv2.ImageFactory.open(data)
     image.readMetadata()
@@ -98,13 +86,13 @@ def with_metadata(data: bytes, source: Path | None, caption: Caption, record: Re
     exif["Exif.Image.Orientation"] = 1
     exif["Exif.Photo.PixelXDimension"] = size[0]
     exif["Exif.Photo.PixelYDimension"] = size[1]
-    if caption.creator:
-        exif["Exif.Image.Artist"] = caption.creator
-    if caption.rights:
-        exif["Exif.Image.Copyright"] = caption.rights
+    if about.creator:
+        exif["Exif.Image.Artist"] = about.creator
+    if about.rights:
+        exif["Exif.Image.Copyright"] = about.rights
     image.setExifData(exif)
-    image.setIptcData(_iptc(caption))
-    image.setXmpData(_xmp(caption, record))
+    image.setIptcData(_iptc(about))
+    image.setXmpData(_xmp(about, record))
     image.writeMetadata()
     channel = image.io()
     channel.open()
@@ -115,45 +103,45 @@ def with_metadata(data: bytes, source: Path | None, caption: Caption, record: Re
         channel.close()
 
 
-def _iptc(caption: Caption) -> Any:
+def _iptc(about: About) -> Any:
     """IPTC-IIM fields (IIM 4.2, record 2), UTF-8 declared."""
     data = exiv2.IptcData()
     data["Iptc.Envelope.CharacterSet"] = "\x1b%G"
     pairs = {
-        "Iptc.Application2.ObjectName": caption.title[:64],
-        "Iptc.Application2.Caption": caption.caption[:2000],
-        "Iptc.Application2.SubLocation": caption.place[:32],
-        "Iptc.Application2.Byline": caption.creator[:32],
-        "Iptc.Application2.Copyright": caption.rights[:128],
-        "Iptc.Application2.SpecialInstructions": caption.permit[:256],
+        "Iptc.Application2.ObjectName": about.title[:64],
+        "Iptc.Application2.Caption": about.caption[:2000],
+        "Iptc.Application2.SubLocation": about.place[:32],
+        "Iptc.Application2.Byline": about.creator[:32],
+        "Iptc.Application2.Copyright": about.rights[:128],
+        "Iptc.Application2.SpecialInstructions": about.permit[:256],
     }
     for key, value in pairs.items():
         if value:
             data[key] = value
-    for word in caption.keywords:
+    for word in about.keywords:
         datum = exiv2.Iptcdatum(exiv2.IptcKey("Iptc.Application2.Keywords"))
         datum.setValue(word[:64])
         data.add(datum)
     return data
 
 
-def _xmp(caption: Caption, record: Record) -> Any:
+def _xmp(about: About, record: Record) -> Any:
     """XMP: Dublin Core, IPTC Core 1.1, and the tool's own namespace."""
     data = exiv2.XmpData()
     pairs = {
-        "Xmp.dc.title": caption.title,
-        "Xmp.dc.description": caption.caption,
-        "Xmp.dc.creator": caption.creator,
-        "Xmp.dc.rights": caption.rights,
-        "Xmp.iptc.Location": caption.place,
-        "Xmp.xmpRights.UsageTerms": caption.permit,
+        "Xmp.dc.title": about.title,
+        "Xmp.dc.description": about.caption,
+        "Xmp.dc.creator": about.creator,
+        "Xmp.dc.rights": about.rights,
+        "Xmp.iptc.Location": about.place,
+        "Xmp.xmpRights.UsageTerms": about.permit,
     }
     for key, value in pairs.items():
         if value:
             data[key] = value
-    if caption.keywords:
+    if about.keywords:
         value = exiv2.XmpArrayValue(exiv2.TypeId.xmpBag)
-        for word in caption.keywords:
+        for word in about.keywords:
             value.read(word)
         data["Xmp.dc.subject"] = value
     data["Xmp.xmp.CreatorTool"] = f"Clerestory {__version__}"
