@@ -10,7 +10,6 @@ import resource
 import sys
 import tempfile
 import time
-from collections import defaultdict
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
@@ -33,15 +32,17 @@ def reference(path: Path) -> float:
         return time.perf_counter() - start
 
 
-def once(path: Path) -> dict[str, float]:
-    """One frame from file to JPEG; seconds by stage."""
-    spent: dict[str, float] = defaultdict(float)
-    state = [time.perf_counter(), "read, fit noise"]
+def once(path: Path) -> dict[str, tuple[float, float]]:
+    """One frame from file to JPEG; seconds by the clock and of the processor, by stage."""
+    spent: dict[str, tuple[float, float]] = {}
+    name, clock, work = "read, fit noise", time.perf_counter(), time.process_time()
 
-    def stage(name: str) -> None:
-        now = time.perf_counter()
-        spent[str(state[1])] += now - float(state[0])
-        state[:] = [now, name]
+    def stage(following: str) -> None:
+        nonlocal name, clock, work
+        before = spent.get(name, (0.0, 0.0))
+        now, done = time.perf_counter(), time.process_time()
+        spent[name] = before[0] + now - clock, before[1] + done - work
+        name, clock, work = following, now, done
 
     source = light.read_source(path)
     seen = look(source, Recipe(), stage)
@@ -76,14 +77,14 @@ def main() -> None:
         for _ in range(3):
             runs.append(once(path))
             times.append(reference(path))
-        best = min(runs, key=lambda run: sum(run.values()))
+        best = min(runs, key=lambda run: sum(clock for clock, _ in run.values()))
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
         ahd = min(times)
-    print(f"{'stage':<18}{'seconds':>9}{'x AHD':>8}")
-    for name, seconds in best.items():
-        print(f"{name:<18}{seconds:>9.2f}{seconds / ahd:>8.2f}")
-    total = sum(best.values())
-    print(f"{'all':<18}{total:>9.2f}{total / ahd:>8.2f}   (target: at most 4)")
+    print(f"{'stage':<18}{'seconds':>9}{'x AHD':>8}{'processor seconds':>20}")
+    for name, (clock, work) in best.items():
+        print(f"{name:<18}{clock:>9.2f}{clock / ahd:>8.2f}{work:>20.2f}")
+    total, worked = (sum(pair[k] for pair in best.values()) for k in (0, 1))
+    print(f"{'all':<18}{total:>9.2f}{total / ahd:>8.2f}{worked:>20.2f}   (target: at most 4 x AHD)")
     print(f"LibRaw AHD postprocess: {ahd:.2f} s; peak memory {peak:.2f} GB (target: at most 2.0)")
 
 

@@ -21,6 +21,7 @@ from PIL import Image
 from clerestory import __version__
 from clerestory.errors import UserError
 from clerestory.finish import write
+from clerestory.finish.denoise import Quality
 from clerestory.finish.icc import profile
 from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pictures
 from clerestory.finish.recipe import Recipe, Shape, read_recipe
@@ -40,7 +41,7 @@ class Order:
     shapes: tuple[Shape | None, ...] = (None,)
     kinds: tuple[Kind, ...] = ("jpeg",)
     space: str = "srgb"
-    quality: str = "fast"
+    quality: Quality = "fast"
     long_edge: int | None = None
 
 

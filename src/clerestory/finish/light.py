@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from clerestory.camera.geometry import Distortion, Intrinsics
 from clerestory.camera.noise import NoiseModel
 from clerestory.finish.colour import balanced_values, to_working, working_from_camera, xyz_from_rgb
-from clerestory.finish.denoise import denoise_mosaic
+from clerestory.finish.denoise import Quality, denoise_mosaic
 from clerestory.finish.tone import WorkingNoise, working_noise
 from clerestory.frames.develop import demosaic, signal_of, small
 from clerestory.frames.inspect import with_real_white
@@ -141,7 +141,7 @@ def shown_noise(source: Source, multipliers: Multipliers) -> WorkingNoise | None
 
 
 def full_size(
-    source: Source, multipliers: Multipliers, denoise: float, quality: str, stage: Callable[[str], None]
+    source: Source, multipliers: Multipliers, denoise: float, quality: Quality, stage: Callable[[str], None]
 ) -> F32:
     """Working RGB of the whole frame, float32 H x W x 3, turned upright-held, noise taken out."""
     if source.mosaic is None:
@@ -149,7 +149,7 @@ def full_size(
         return turned(source.rendered, source.info.orientation)
     stage("denoise")
     if source.noise is not None and denoise > 0:
-        signal = denoise_mosaic(source.mosaic, source.noise, denoise, "better" if quality == "better" else "fast")
+        signal = denoise_mosaic(source.mosaic, source.noise, denoise, quality)
     else:
         signal = signal_of(source.mosaic)
     stage("demosaic")

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from clerestory.camera.geometry import Intrinsics, Room, Straightening, largest_room, room_inside
 from clerestory.finish import light, tone, white
 from clerestory.finish.colour import LUMINANCE, encode
+from clerestory.finish.denoise import Quality
 from clerestory.finish.light import Multipliers, Source
 from clerestory.finish.plumb import Upright, default_plumb, estimate_focal, find_upright
 from clerestory.finish.recipe import Recipe, Shape
@@ -237,17 +238,28 @@ def size_in_pixels(room: Room, long_edge: int | None = None) -> tuple[int, int]:
     return max(16, math.floor(room.width * scale)), max(16, math.floor(room.height * scale))
 
 
+LOW_NOISE = 0.004  # display-linear standard deviation in the shade that the quick noise reduction is enough for
+
+
+def effort(seen: Seen, quality: Quality) -> Quality:
+    """How hard to work on noise: the quick way where the picture as it will be shown has little of it."""
+    if quality != "fast" or seen.noise is None:
+        return quality
+    gain = 2.0 ** (seen.settings.exposure + seen.settings.shade_lift)
+    return "quick" if seen.noise.deviation(0.02 / gain) * gain < LOW_NOISE else "fast"
+
+
 def pictures(
     seen: Seen,
     recipe: Recipe,
     shapes: Sequence[Shape | None],
-    quality: str = "fast",
+    quality: Quality = "fast",
     long_edge: int | None = None,
     stage: Callable[[str], None] = quiet,
 ) -> list[Picture]:
     """The finished pictures of one view, one for each shape, display-linear."""
     denoise = 1.0 if recipe.denoise is None else recipe.denoise
-    full = light.full_size(seen.source, seen.multipliers, denoise, quality, stage)
+    full = light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), stage)
     straightening = straightening_of(seen, recipe)
     out = []
     for shape in shapes:

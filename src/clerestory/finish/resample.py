@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from clerestory.camera.geometry import Distortion, Intrinsics, Room
 
+GRID = 8  # picture pixels between the positions that are reckoned exactly
+
 
 @njit(parallel=True, cache=True, fastmath=False)
 def _positions(
@@ -18,14 +20,15 @@ def _positions(
     step: float,
     lens: NDArray[np.float64],
     first_row: int,
+    grid: int,
     xs: NDArray[np.float32],
     ys: NDArray[np.float32],
 ) -> None:
     cx, cy, reach = lens[0], lens[1], lens[2]
     for row in prange(xs.shape[0]):
-        v = top + (row + first_row + 0.5) * step
+        v = top + (row * grid + first_row + 0.5) * step
         for column in range(xs.shape[1]):
-            u = left + (column + 0.5) * step
+            u = left + (column * grid + 0.5) * step
             w = back[2, 0] * u + back[2, 1] * v + back[2, 2]
             x = ((back[0, 0] * u + back[0, 1] * v + back[0, 2]) / w - cx) / reach
             y = ((back[1, 0] * u + back[1, 1] * v + back[1, 2]) / w - cy) / reach
@@ -35,6 +38,29 @@ def _positions(
                 f = f * r2 + lens[k]
             xs[row, column] = (x * f + lens[3] * 2 * x * y + lens[4] * (r2 + 2 * x * x)) * reach + cx
             ys[row, column] = (y * f + lens[4] * 2 * x * y + lens[3] * (r2 + 2 * y * y)) * reach + cy
+
+
+@njit(parallel=True, cache=True, fastmath=True)
+def _between(
+    nodes_x: NDArray[np.float32],
+    nodes_y: NDArray[np.float32],
+    grid: int,
+    xs: NDArray[np.float32],
+    ys: NDArray[np.float32],
+) -> None:
+    share = np.float32(1 / grid)
+    for y in prange(xs.shape[0]):
+        i = y // grid
+        f = np.float32(y - i * grid) * share
+        for j in range(nodes_x.shape[1] - 1):
+            x0 = nodes_x[i, j] + f * (nodes_x[i + 1, j] - nodes_x[i, j])
+            x1 = nodes_x[i, j + 1] + f * (nodes_x[i + 1, j + 1] - nodes_x[i, j + 1])
+            y0 = nodes_y[i, j] + f * (nodes_y[i + 1, j] - nodes_y[i, j])
+            y1 = nodes_y[i, j + 1] + f * (nodes_y[i + 1, j + 1] - nodes_y[i, j + 1])
+            for k in range(min(grid, xs.shape[1] - j * grid)):
+                g = np.float32(k) * share
+                xs[y, j * grid + k] = x0 + g * (x1 - x0)
+                ys[y, j * grid + k] = y0 + g * (y1 - y0)
 
 
 def _lens_numbers(camera: Intrinsics, distortion: Distortion | None) -> NDArray[np.float64]:
@@ -60,24 +86,18 @@ def source_positions(
     pixels are not square. `homography` goes from ideal frame pixels to picture-plane pixels.
     """
     first, last, _ = rows.indices(size[1])
-    xs = np.empty((last - first, size[0]), np.float32)
-    ys = np.empty_like(xs)
     step = room.width / size[0]
+    # Positions are reckoned on every GRID-th pixel and are straight in between to a thousandth of a pixel.
+    columns, lines = -(-size[0] // GRID) + 1, -(-(last - first) // GRID) + 1
+    nodes = np.empty((2, lines, columns), np.float32)
     _positions(
-        np.linalg.inv(homography),
-        room.left,
-        room.top,
-        step,
-        _lens_numbers(camera, distortion),
-        first,
-        xs,
-        ys,
+        np.linalg.inv(homography), room.left, room.top, step, _lens_numbers(camera, distortion), first, GRID, *nodes
     )
-    for values, factor in ((xs, stretch[0]), (ys, stretch[1])):
+    for values, factor in zip(nodes, stretch, strict=True):
         if factor != 1.0:
-            values += np.float32(0.5)
-            values *= np.float32(factor)
-            values -= np.float32(0.5)
+            values[:] = (values + np.float32(0.5)) * np.float32(factor) - np.float32(0.5)
+    xs, ys = np.empty((2, last - first, size[0]), np.float32)
+    _between(*nodes, GRID, xs, ys)
     return xs, ys
 
 
