@@ -35,7 +35,7 @@ def full_picture(visit: VisitFolder, job: Job) -> Path:
     out = kept_at(visit, "finished", key)
     if not out.exists():
         out.parent.mkdir(parents=True, exist_ok=True)
-        aside = Job(job.view, job.recipe, job.order, out.parent / key, out.parent / key / "account.json", job.caption)
+        aside = Job(job.view, job.recipe, job.order, out.parent / key, out.parent / key / "account.json", job.about)
         aside.pictures.mkdir(exist_ok=True)
         account: dict[str, Any] = finish_view(aside)
         name = next(iter(account["shapes"].values()))["files"][0]["name"]
