@@ -192,7 +192,7 @@ def test_tone_undo_and_two_tabs(page: Any, window: Any, served: Any, shot: Shoot
 
 def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     open_finish(page, served, "view-02")
-    page.get_by_role("button", name="Copy it to").click()
+    page.get_by_role("button", name="Copy to").click()
     page.get_by_role("checkbox", name="view-01").check()
     looked_through(page)
     page.get_by_role("button", name="Copy", exact=True).click()
@@ -200,7 +200,7 @@ def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: A
     page.get_by_role("button", name="Write all pictures").click()
     wait(lambda: len(list((served.folder / "pictures").glob("view-*.jpg"))) == 3, 60)
     wait(lambda: page.evaluate("document.querySelector('#status').textContent === ''"))
-    page.get_by_role("button", name="Every pixel").click()
+    page.get_by_role("button", name="Pixels").click()
     wait(lambda: page.evaluate("document.querySelector('dialog img').naturalWidth > 500"), 60)
     shot(page, "finish-pixels")
 

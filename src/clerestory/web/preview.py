@@ -182,7 +182,7 @@ class OpenView:
         ok, data = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
         if not ok:
             raise RuntimeError("the preview could not be encoded")
-        facts = self._facts(laid, seen, settings, recipe)
+        facts = self._facts(laid, seen, settings, recipe) | _glass_and_stone(shown)
         facts["took_ms"] = round(1000 * (time.perf_counter() - begun), 1)
         return Shown(data.tobytes(), facts)
 
@@ -334,6 +334,13 @@ class Darkroom:
             while len(self._open) > OPEN_AT_ONCE:
                 self._open.popitem(last=False)
         return opened
+
+
+def _glass_and_stone(shown: F32) -> dict[str, float]:
+    """Stops below the display's white of the brightest 1/200 and of the middle of the darker three quarters."""
+    luma = np.sort((shown[::8, ::8] @ LUMINANCE.astype(np.float32)).ravel())
+    glass, stone = luma[int(0.995 * (luma.size - 1))], luma[int(0.375 * luma.size)]
+    return {"glass": math.log2(max(float(glass), 1e-5)), "stone": math.log2(max(float(stone), 1e-5))}
 
 
 def frame_at_full_size(path: Path) -> bytes:

@@ -148,7 +148,9 @@ class _Pages:
             return PlainTextResponse("No such file.\n", 404)
         if suffix == ".html":
             return Response(path.read_bytes(), media_type="text/html", headers={"content-security-policy": STRANGER})
-        return FileResponse(path, content_disposition_type="inline")
+        # The browser's own reader of PDF is a page with styles of its own.
+        headers = {"content-security-policy": "frame-ancestors 'none'"} if suffix == ".pdf" else None
+        return FileResponse(path, content_disposition_type="inline", headers=headers)
 
     async def keep_take(self, request: Request) -> Response:
         """A narration recording from the film page."""

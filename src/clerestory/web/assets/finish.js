@@ -46,7 +46,7 @@ export class Finish {
     this.sheetNode = el("div", { class: "sheet" }, this.canvas, this.marks, this.shot, this.guides.layer, this.edge);
     this.stage = el("div", { class: "stage" }, this.sheetNode, el("p", { class: "waiting" }, "Choose a view."));
     this.sheetNode.addEventListener("pointermove", (e) => this.point(e));
-    this.sheetNode.addEventListener("pointerleave", () => { this.light.textContent = ""; });
+    this.sheetNode.addEventListener("pointerleave", () => this.whole());
     this.name = el("select", { "aria-label": "View", onchange: () => this.open(this.name.value) });
     this.lean = el("p", { class: "lean" });
     this.sure = el("p", { class: "quiet sure" });
@@ -65,8 +65,8 @@ export class Finish {
       el("div", { class: "row" }, button("‹", () => this.go(-1), { "aria-label": "View before" }), this.name,
         button("›", () => this.go(1), { "aria-label": "Next view" })),
       this.lean, this.sure, this.lineButton, this.lineTools, this.frame, this.kept, this.light,
-      el("div", { class: "pair" }, this.limitButton, button("Every pixel", () => this.pixels())),
-      el("div", { class: "pair" }, button("Copy it to", () => this.copy(), { title: "Copy to other views" }),
+      el("div", { class: "pair" }, this.limitButton, button("Pixels", () => this.pixels(), { title: "Every pixel, as it will be written" })),
+      el("div", { class: "pair" }, button("Copy to", () => this.copy(), { title: "Copy to other views" }),
         this.writeButton = button("Write it", () => this.write([this.view]))),
       button("Write all pictures", () => this.write(this.house.visit.views.map((v) => v.name))),
       this.tiff = el("label", { class: "check" }, el("input", { type: "checkbox", id: "tiff" }), "and as 16-bit TIFF"));
@@ -183,6 +183,8 @@ export class Finish {
     this.controls.show(this.recipe, facts);
     this.node.classList.remove("opening");
     this.words(facts);
+    if (this.at) this.wire.send({ do: "reading", view: this.view, x: this.at[0], y: this.at[1] });
+    else this.whole();
     if (first) this.shot.querySelector("img").src = `/as-shot/${encodeURIComponent(this.view)}`;
     if (!this.marks.hidden) this.drawLimits();
   }
@@ -264,6 +266,14 @@ export class Finish {
       svg("path", { d: `M${path}Z`, class: "held" }));
   }
 
+  // With nothing under the pointer: the picture as a whole.
+  whole() {
+    this.at = null;
+    const under = (v) => Math.max(0, -v).toFixed(1);
+    if (this.facts) this.light.textContent = `Glass ${under(this.facts.glass)}, stone ${under(this.facts.stone)} stops under white`;
+    this.light.classList.remove("clipped");
+  }
+
   // The crop is placed by pulling it about on the small outline.
   placeFrom(event) {
     if (!this.facts) return;
@@ -301,7 +311,7 @@ export class Finish {
   }
 
   read({ shown, raw, grain, clipped }) {
-    if (shown === undefined) return;
+    if (shown === undefined || !this.at) return;
     const words = [`Here ${(-shown).toFixed(1)} stops under white;`,
       clipped ? "the raw is clipped" : `raw ${(-raw).toFixed(1)} stops under its limit`];
     if (grain > 0.12) words.push(`grain ${grain.toFixed(2)} stops`);

@@ -82,9 +82,11 @@ export class Plan {
   }
 
   bags() {
-    const head = el("tr", {}, el("th", { scope: "col" }, "Bag"), el("th", { scope: "col" }, "Views in one frame"));
+    const head = el("tr", {}, el("th", { scope: "col" }, "Bag"), el("th", { scope: "col" }, "Views had"),
+      el("th", { scope: "col" }, "Not in one frame"));
     return el("table", {}, el("thead", {}, head), el("tbody", {}, ...this.facts.bags.map((b) =>
-      el("tr", {}, el("td", {}, b.name), el("td", {}, percent(b.share))))));
+      el("tr", {}, el("td", {}, b.name), el("td", {}, percent(b.share)),
+        el("td", {}, Object.entries(b.outcome).filter(([, how]) => how !== "had").map(([name, how]) => `${name} (${how})`).join(", ") || "none")))));
   }
 
   card() {

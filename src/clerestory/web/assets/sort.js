@@ -103,7 +103,7 @@ export class Sort {
       title: `${frame}: ${seconds(facts.seconds)} f/${facts.f_number ?? "?"} ISO ${facts.iso ?? "?"}`,
       onclick: (e) => this.select(number, i, e.ctrlKey || e.shiftKey), ondblclick: () => this.pick() },
       el("span", { class: "unseen" }, words), el("img", { src: `/small/${encodeURIComponent(frame)}`, alt: "", loading: "lazy", decoding: "async" }), bar,
-      el("span", { class: "line" }, el("span", {}, pick ? "pick" : `${Math.round(100 * sharp)}`), this.clip(facts.clipped ?? 0)), notes);
+      el("span", { class: "line" }, el("span", {}, pick ? "pick" : `${Math.round(100 * sharp)} % sharp`), this.clip(facts.clipped ?? 0)), notes);
     return { node, notes, frame };
   }
 
@@ -121,7 +121,7 @@ export class Sort {
       if (!found) continue;
       const words = [];
       if (found.soft) words.push("soft");
-      if (found.moved > 0.002) words.push(`${percent(found.moved, 1)} moved`);
+      if (found.moved > 0.002) words.push(`${percent(found.moved, 1)} unlike the pick`);
       notes.textContent = words.join(", ");
     }
   }
