@@ -192,6 +192,8 @@ def test_tone_undo_and_two_tabs(page: Any, window: Any, served: Any, shot: Shoot
 
 def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     open_finish(page, served, "view-02")
+    page.evaluate("window.clerestory.ask('set', {view: 'view-02', values: {exposure: 1.0}, gesture: ''})")
+    wait(lambda: recipe(served, "view-02").get("exposure") == 1.0)
     page.get_by_role("button", name="Copy to").click()
     page.get_by_role("checkbox", name="view-01").check()
     looked_through(page)

@@ -24,6 +24,7 @@ from clerestory.finish.pipeline import Seen, asked, before, look, room_of, strai
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample
 from clerestory.frames.group import View
+from clerestory.web.motion import Motion
 
 F32 = NDArray[np.float32]
 QUALITY = 85  # of preview JPEGs
@@ -49,19 +50,9 @@ class Laid:
         return tone.layers_of(self.scene)
 
     @cached_property
-    def rough_layers(self) -> tuple[F32, F32]:
-        """The same from half the fineness, in a quarter of the time: for a picture in motion."""
-        if "layers" in vars(self):
-            return self.layers
-        height, width = self.layers_shape
-        slope, offset = tone.base_layer(tone.reduced_log(self.scene, 2))
-        return cv2.resize(slope, (width, height)), cv2.resize(offset, (width, height))
-
-    @property
-    def layers_shape(self) -> tuple[int, int]:
-        """Rows and columns of the layers."""
-        step = max(1, round(max(self.scene.shape[:2]) / 1300))
-        return -(-self.scene.shape[0] // step), -(-self.scene.shape[1] // step)
+    def motion(self) -> Motion:
+        """What makes previews quick while a control moves."""
+        return Motion(self.scene)
 
 
 @dataclass(frozen=True)
@@ -171,15 +162,21 @@ class OpenView:
     # ---- the preview
 
     def render(self, recipe: Recipe, width: int, settled: bool = True) -> Shown:
-        """A preview `width` pixels wide. Not `settled`: while a control moves, colour may be off where raw clips."""
+        """A preview `width` pixels wide; not `settled`: one in motion (see `motion`)."""
         begun = time.perf_counter()
         laid, seen = self._lay(recipe, width, settled)
-        scene = laid.scene if settled else self._recoloured(laid.scene, laid.multipliers, self.multipliers(recipe))
         settings = asked(seen.settings, recipe)
-        shown = tone.apply(scene, settings, seen.noise, layers=laid.layers if settled else laid.rough_layers)
-        self._toned = (scene, shown)
-        pixels = encode(shown, "srgb", 8)
-        ok, data = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
+        if settled:
+            shown = tone.apply(laid.scene, settings, seen.noise, layers=laid.layers)
+            pixels = cv2.cvtColor(encode(shown, "srgb", 8), cv2.COLOR_RGB2BGR)
+            self._toned = (laid.scene, shown)
+        else:
+            motion, wanted = laid.motion, self.multipliers(recipe)
+            if wanted != laid.multipliers:
+                motion = Motion(self._recoloured(laid.scene, laid.multipliers, wanted))
+            pixels, shown = motion.render(settings, seen.noise)
+            self._toned = (motion.small, shown)
+        ok, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
         if not ok:
             raise RuntimeError("the preview could not be encoded")
         facts = self._facts(laid, seen, settings, recipe) | _glass_and_stone(shown)

@@ -29,10 +29,11 @@ export const NAMES = CONTROLS.map((c) => [c.name, c.label]).concat([["shape", "S
 const SHAPES = [["", "own"], ["4:3", "4 to 3"], ["3:2", "3 to 2"], ["16:9", "16 to 9"], ["1:1", "square"],
   ["free", "free"]];
 
-// Tells `moved(values)` while a control moves and `set(values, gesture)` when it has been.
+// Tells `moved(values)` while a control moves, `set(values, gesture)` when it has been, `rested()` soon after.
 export class Controls {
-  constructor(moved, set) {
+  constructor(moved, set, rested) {
     this.moved = moved;
+    this.rested = rested;
     this.set = set;
     this.gesture = "";
     this.dirty = {};
@@ -77,6 +78,7 @@ export class Controls {
     this.endGesture = setTimeout(() => {
       this.gesture = "";
       this.show(this.recipe, this.facts);
+      this.rested();
     }, 600);
   }
 

@@ -70,7 +70,8 @@ export class Finish {
         this.writeButton = button("Write it", () => this.write([this.view]))),
       button("Write all pictures", () => this.write(this.house.visit.views.map((v) => v.name))),
       this.tiff = el("label", { class: "check" }, el("input", { type: "checkbox", id: "tiff" }), "and as 16-bit TIFF"));
-    this.controls = new Controls((values) => this.preview(values, false), (values, gesture) => this.set(values, gesture));
+    this.controls = new Controls((values) => this.preview(values, false), (values, gesture) => this.set(values, gesture),
+      () => !this.exact && this.preview({}, true));
     this.node = el("div", { class: "finish" }, el("h1", { class: "unseen" }, "Finish"), this.stage, this.says, this.controls.node);
     room.append(this.node);
   }
@@ -145,11 +146,11 @@ export class Finish {
 
   // ---- previews
 
-  // `values` are those of a control under the hand, over the recipe. While it moves, colour may be left approximate
-  // where the raw is clipped; a lean is warped here at once and rendered when the server can.
+  // `values` are those of a control under the hand, over the recipe. While it moves the preview is a quick one; a
+  // lean is warped here at once and rendered when the server can.
   preview(values, settled) {
     this.asked = JSON.stringify({ ...this.recipe, ...values });
-    this.exact = settled || !("warmth" in values || "tint" in values);
+    this.exact = settled;
     if (this.sheet && ("plumb" in values || "turn" in values)) this.leanTo(values);
     const n = ++this.number;
     this.begun.set(n, performance.now());
@@ -193,8 +194,8 @@ export class Finish {
     this.recipe = recipe;
     if (!this.facts) return;
     const moving = this.controls.dirty;
-    if (this.exact && this.asked === JSON.stringify({ ...recipe, ...moving })) this.controls.show(recipe, this.facts);
-    else if (Object.keys(moving).length) this.controls.show(recipe, this.facts);
+    const same = this.asked === JSON.stringify({ ...recipe, ...moving });
+    if (Object.keys(moving).length || (same && (this.exact || this.controls.gesture))) this.controls.show(recipe, this.facts);
     else this.preview({}, true);
   }
 
