@@ -284,8 +284,8 @@ def clipping(mosaic: Mosaic) -> Clipping:
     return Clipping(one, two, every, largest)
 
 
-CELL = 16  # pixels across a cell of the map of colours around what is clipped
-REACH = 33  # cells across within which colours are looked for around a clipped one
+CELL = 32  # pixels across a cell of the map of colours around what is clipped
+REACH = 9  # cells across within which colours are looked for around a clipped one
 LOW, HIGH = np.float32(0.94), np.float32(0.99)  # shares of saturation between which a channel fades into clipped
 CLASSES = 9  # of the ratio of the two channels left, in stops from -4 to 4
 
@@ -348,7 +348,7 @@ def _spread(found: F32) -> F32:
             part = np.ascontiguousarray(found[:, :, k, n])
             known = np.zeros_like(part)
             known[..., 1] = 0.02
-            for sigma, share in ((1.0, 1.0), (3.0, 0.3), (8.0, 0.1)):
+            for sigma, share in ((0.6, 1.0), (1.5, 0.3), (4.0, 0.1)):
                 known += np.float32(share) * cv2.GaussianBlur(part, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
             out[:, :, k, n] = known[..., 0] / known[..., 1]
     return out
