@@ -5,6 +5,8 @@ Exact but for colours outside sRGB and for edges within a pixel or two; once the
 
 from __future__ import annotations
 
+import copy
+
 import cv2
 import numpy as np
 from numba import njit, prange
@@ -47,6 +49,14 @@ class Motion:
         self.layers = tone.layers_of(self.small)
         self.light: F32 = np.maximum(self.small.sum(axis=-1), np.float32(1e-6))
         self.shown: F32 = cv2.transform(scene, to_space("srgb").astype(np.float32))
+
+    def recoloured(self, scene: F32, turn: F32) -> Motion:
+        """The same picture with its colours turned by a 3 x 3 matrix (another white balance)."""
+        other = copy.copy(self)
+        other.small = cv2.transform(self.small, turn)
+        other.light = np.maximum(other.small.sum(axis=-1), np.float32(1e-6))
+        other.shown = cv2.transform(scene, to_space("srgb").astype(np.float32) @ turn)
+        return other
 
     def render(self, settings: tone.ToneSettings, noise: tone.WorkingNoise | None) -> tuple[NDArray[np.uint8], F32]:
         """The picture as B, G, R of sRGB, uint8; and the tone-mapped picture at half the fineness, linear."""

@@ -109,15 +109,14 @@ class OpenView:
             self._balanced = (multipliers, fresh)
         return self._balanced[1]
 
-    def _recoloured(self, scene: F32, old: Multipliers, new: Multipliers) -> F32:
-        """Another white balance put over working pixels: exact but where the raw was clipped."""
+    def _recolouring(self, old: Multipliers, new: Multipliers) -> F32:
+        """Another white balance as a matrix over working pixels: exact but where the raw was clipped."""
         mosaic = self.seen.source.mosaic
-        if mosaic is None or old == new:
-            return scene
+        if mosaic is None:
+            return np.eye(3, dtype=np.float32)
         matrix = working_from_camera(mosaic.xyz_to_camera)
         gains = (np.array(new) / min(new)) / (np.array(old) / min(old))
-        turn = (matrix @ np.diag(gains) @ np.linalg.inv(matrix)).astype(np.float32)
-        out: F32 = cv2.transform(scene, turn)
+        out: F32 = (matrix @ np.diag(gains) @ np.linalg.inv(matrix)).astype(np.float32)
         return out
 
     # ---- geometry
@@ -173,7 +172,7 @@ class OpenView:
         else:
             motion, wanted = laid.motion, self.multipliers(recipe)
             if wanted != laid.multipliers:
-                motion = Motion(self._recoloured(laid.scene, laid.multipliers, wanted))
+                motion = motion.recoloured(laid.scene, self._recolouring(laid.multipliers, wanted))
             pixels, shown = motion.render(settings, seen.noise)
             self._toned = (motion.small, shown)
         ok, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
