@@ -11,7 +11,7 @@ import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -212,9 +212,14 @@ def jobs_of(views: Sequence[View], folder: Path, order: Order, abouts: Abouts | 
         except UserError as problem:
             yield Done(view.name, reason=str(problem))
             continue
+        if recipe.shape is not None and order.shapes == (None,):
+            order_of_view = replace(order, shapes=(recipe.shape,))
+        else:
+            order_of_view = order
+        chosen = next((p for p in view.frames if p.name == recipe.pick), view.pick)
         record = folder / ".clerestory" / "accounts" / f"{view.name}.json"
         about = abouts.of(view.name) if abouts else About()
-        yield Job(view, recipe, order, folder / "pictures", record, about)
+        yield Job(replace(view, pick=chosen), recipe, order_of_view, folder / "pictures", record, about)
 
 
 def _work(job: Job) -> Done:

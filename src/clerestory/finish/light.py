@@ -122,13 +122,11 @@ def half_size(source: Source) -> F32:
 
 
 def balanced_half(image: F32, source: Source, multipliers: Multipliers) -> F32:
-    """Half-size camera RGB to half-size working RGB, clipped places without colour, turned upright-held."""
+    """Half-size camera RGB to half-size working RGB, clipped places rebuilt, turned upright-held."""
     if source.mosaic is None:
         return turned(image, source.info.orientation)
     gains = np.asarray(multipliers, np.float32) / np.float32(min(multipliers))
-    working = image * gains
-    clipped = image.max(axis=-1) > np.float32(0.96)  # a first look needs no colour there
-    working[clipped] = working[clipped].max(axis=-1, keepdims=True)
+    working = rebuild_clipped(image * gains, gains)
     return turned(to_working(working, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)
 
 

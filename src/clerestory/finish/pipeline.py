@@ -124,7 +124,8 @@ def _camera(source: Source, half: F32) -> tuple[Intrinsics, bool, tuple[str, ...
 
 
 def _luma(half: F32) -> F32:
-    out: F32 = cv2.transform(half, LUMINANCE.astype(np.float32)[None])
+    """Luminance up to raw saturation: what was rebuilt above it is no evidence of where an edge lies."""
+    out: F32 = cv2.transform(np.minimum(half, np.float32(1)), LUMINANCE.astype(np.float32)[None])
     return out
 
 
