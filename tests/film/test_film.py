@@ -23,7 +23,8 @@ from clerestory.film.light import planes_of
 from clerestory.film.loudness import measured
 from clerestory.film.model import read_film
 from clerestory.film.plan import plan_cues
-from clerestory.finish.write import Caption, Record, encoded, with_metadata
+from clerestory.finish.write import Record, encoded, with_metadata
+from clerestory.visit.about import About
 
 SIZE = (320, 180)
 RATE = 48000
@@ -48,7 +49,7 @@ def put(path: Path, picture: np.ndarray, title: str = "", said: str = "", place:
     kind = "tiff" if path.suffix == ".tif" else "jpeg"
     size = (picture.shape[1], picture.shape[0])
     path.parent.mkdir(parents=True, exist_ok=True)
-    caption, record = Caption(title, said, place), Record({"View": path.stem})
+    caption, record = About(title, said, place), Record({"View": path.stem})
     path.write_bytes(with_metadata(encoded(picture, kind), None, caption, record, size))
 
 
