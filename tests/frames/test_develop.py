@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from clerestory.frames.develop import demosaic, signal_of, small
+from clerestory.frames.develop import demosaic, signal_of, small, small_of
 from clerestory.frames.read import Mosaic
 
 CFA = np.array([[0, 1], [3, 2]], np.int8)
@@ -28,6 +28,7 @@ def test_levels_survive_the_demosaic() -> None:
     want = (ramp / (4095 - 256))[..., None]
     assert np.abs(values - want)[10:-10, 10:-10].max() < 0.0015
     half = small(signal_of(mosaic), mosaic) * np.array(multipliers)
+    assert np.allclose(small_of(mosaic), small(signal_of(mosaic), mosaic), atol=1e-6)
     assert np.abs(half - want[::2, 1::2])[:, 2:-2].max() < 0.005
 
 

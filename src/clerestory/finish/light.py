@@ -16,7 +16,7 @@ from clerestory.camera.noise import NoiseModel
 from clerestory.finish.colour import balanced_values, to_working, working_from_camera, xyz_from_rgb
 from clerestory.finish.denoise import Quality, denoise_mosaic
 from clerestory.finish.tone import WorkingNoise, working_noise
-from clerestory.frames.develop import demosaic, signal_of, small
+from clerestory.frames.develop import demosaic, signal_of, small_of
 from clerestory.frames.inspect import with_real_white
 from clerestory.frames.lens import LensCorrection, lens_correction
 from clerestory.frames.mend import clipping, mend, rebuild_clipped
@@ -27,6 +27,7 @@ from clerestory.merge.result import Plate
 F32 = NDArray[np.float32]
 Multipliers = tuple[float, float, float]
 
+PATTERN_FROM = 1000.0  # ISO from which row and column pattern is looked for; below, it drowns in the noise taken out
 TURNS = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
 
 
@@ -63,7 +64,8 @@ def read_source(path: Path) -> Source:
     mosaic = with_real_white(read_mosaic(path))
     noise = fit_noise([mosaic])
     remarks = (*info.remarks, *said_lost(mosaic))
-    return Source(info, lens, mosaic=mend(mosaic, noise), noise=noise, frames=(path,), remarks=remarks)
+    mended = mend(mosaic, noise, pattern=(info.iso or PATTERN_FROM) >= PATTERN_FROM)
+    return Source(info, lens, mosaic=mended, noise=noise, frames=(path,), remarks=remarks)
 
 
 def said_lost(mosaic: Mosaic) -> tuple[str, ...]:
@@ -114,7 +116,7 @@ def half_size(source: Source) -> F32:
         assert source.rendered is not None
         out: F32 = cv2.resize(source.rendered, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
         return out
-    image = small(signal_of(source.mosaic), source.mosaic)
+    image = small_of(source.mosaic)
     width, height = source.info.square_size
     if source.info.pixel_aspect != 1.0:
         image = cv2.resize(image, (width // 2, height // 2), interpolation=cv2.INTER_LINEAR)
