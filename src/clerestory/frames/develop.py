@@ -32,16 +32,19 @@ class Balanced:
     multipliers: NDArray[np.float64]
 
 
+@njit(parallel=True, cache=True, fastmath=True)
+def _prepare(signal: NDArray[np.float32], gain: NDArray[np.float32], lift: float, out: NDArray[np.uint16]) -> None:
+    for y in prange(out.shape[0]):
+        for x in range(out.shape[1]):
+            value = signal[y, x] * gain[y & 1, x & 1] + lift
+            out[y, x] = np.uint16(min(max(value, np.float32(0)), np.float32(65535)))
+
+
 def prepared(signal: NDArray[np.floating], mosaic: Mosaic) -> NDArray[np.uint16]:
     """A mosaic above black, H x W, brought to 16 bits with a pedestal and one saturation for all channels."""
+    gain = (CEILING / (mosaic.white - mosaic.black))[mosaic.cfa.astype(int)].astype(np.float32)
     out = np.empty(signal.shape, np.uint16)
-    for row in range(2):
-        for column in range(2):
-            channel = int(mosaic.cfa[row, column])
-            gain = CEILING / float(mosaic.white[channel] - mosaic.black[channel])
-            plane = np.asarray(signal[row::2, column::2], np.float32) * np.float32(gain) + np.float32(PEDESTAL + 0.5)
-            np.clip(plane, 0, 65535, out=plane)
-            out[row::2, column::2] = plane.astype(np.uint16)
+    _prepare(np.asarray(signal, np.float32), gain, np.float32(PEDESTAL + 0.5), out)
     return out
 
 
@@ -133,9 +136,11 @@ def demosaic(
     strips = STRIPS if height >= STRIPS * 4 * MARGIN else 1
     edges = [height * k // strips // 2 * 2 for k in range(strips)] + [height]
 
+    ready = prepared(signal[:height, :width], mosaic)
+
     def strip(k: int) -> None:
         first, last = max(0, edges[k] - MARGIN), min(height, edges[k + 1] + MARGIN)
-        rows = _demosaiced(signal[first:last, :width], mosaic, least, method)
+        rows = _demosaiced(ready[first:last], mosaic, least, method)
         counts[edges[k] : edges[k + 1]] = rows[edges[k] - first : edges[k + 1] - first]
 
     with ThreadPoolExecutor(min(strips, 2)) as hands:
@@ -146,9 +151,9 @@ def demosaic(
 
 
 def _demosaiced(
-    signal: NDArray[np.floating], mosaic: Mosaic, least: NDArray[np.floating], method: str
+    values: NDArray[np.uint16], mosaic: Mosaic, least: NDArray[np.floating], method: str
 ) -> NDArray[np.uint16]:
-    data = _wrapped(prepared(signal, mosaic), mosaic, 1 / least)
+    data = _wrapped(values, mosaic, 1 / least)
     with rawpy.imread(io.BytesIO(data)) as handle:
         out: NDArray[np.uint16] = handle.postprocess(
             demosaic_algorithm=DEMOSAIC[method],
