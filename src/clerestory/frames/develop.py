@@ -115,7 +115,7 @@ _SRGB = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0
 DEMOSAIC = {"ahd": rawpy.DemosaicAlgorithm.AHD, "dht": rawpy.DemosaicAlgorithm.DHT}
 
 
-STRIPS = 4  # a frame is demosaiced in strips, side by side; always as many, so that the bytes never differ
+STRIPS = 8  # a frame is demosaiced in strips, side by side; always as many, so that the bytes never differ
 MARGIN = 32  # rows a strip sees beyond its own, more than the demosaic reaches
 
 

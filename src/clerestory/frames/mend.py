@@ -285,7 +285,7 @@ def clipping(mosaic: Mosaic) -> Clipping:
 
 
 CELL = 32  # pixels across a cell of the map of colours around what is clipped
-REACH = 9  # cells across within which colours are looked for around a clipped one
+REACH = 5  # cells across within which colours are looked for around a clipped one
 LOW, HIGH = np.float32(0.94), np.float32(0.99)  # shares of saturation between which a channel fades into clipped
 CLASSES = 9  # of the ratio of the two channels left, in stops from -4 to 4
 
