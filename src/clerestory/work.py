@@ -236,6 +236,19 @@ def _line(account: Mapping[str, Any], truth: Mapping[str, str]) -> str:
     )
 
 
+def _compared_join(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
+    """The lean of a joined view by each of its frames' true vertical, carried to the picture's axes."""
+    leans = []
+    for name, rotation in zip(account["merge"]["frames"], account["merge"]["rotations"], strict=True):
+        truth = json.loads((folder / "truth" / (Path(name).stem + ".truth.json")).read_text())
+        leans.append(report.angle_between(np.asarray(rotation).T @ np.asarray(truth["up"]), account["up"]))
+    worst = max(leans)
+    return {
+        "upright": f"off by {worst:.3f}° in the worst of {len(leans)} frames",
+        "lean_left": f"{worst:.3f}° by the truth",
+    }
+
+
 def compared(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
     """What the ground truth says of a finished view, in words, by the report's rows."""
     path = folder / "truth" / (Path(account["pick"]).stem + ".truth.json")
@@ -243,8 +256,8 @@ def compared(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
         truth = json.loads(path.read_text())
     except (OSError, ValueError):
         return {}
-    if account["kind"] == "wide" and len(account["frames"]) > 1:
-        return {"upright": f"{len(account['frames'])} frames joined; see bench/merge for joins against the truth"}
+    if "rotations" in account["merge"]:
+        return _compared_join(folder, account)
     pose = truth["pose"]
     error = report.angle_between(account["up"], truth["up"])
     out = {

@@ -130,7 +130,7 @@ def _sets(day: _Day) -> list[DemoView]:
     limit = sharp_limit(day.body.width, day.body.height)
     aisle = -(f.half + f.wall + f.aisle / 2)
     dark = Shot(looking(3.0, 6.0, 0.7, (aisle + 0.5, f.bay * 1.6, 1.58)), 18, 4.0, 1 / 200, focus_m=9)
-    run = _run(day.taken(dark, 31, -2.6), rng, 6, 0.12)
+    run = _run(day.taken(dark, 31, -2.0), rng, 6, 0.12)
     east = Shot(looking(0.0, 12.0, 0.6, (0.2, f.screen_y - 8.0, 1.6)), 17, 5.6, 1 / 15, focus_m=14)
     steps = bracket(day.taken(east, 36, -1.8), (0, -2, 2))
     steps = [replace(s, pose=_unsteady(s.pose, rng, 0.04), seconds=_shutter(s.seconds)) for s in steps]
