@@ -170,9 +170,9 @@ def write_report(
     accounts = [d.account for d in done if d.account is not None]
     first = []
     for account in accounts:
-        names = [f["name"] for s in account["shapes"].values() for f in s["files"] if f["name"].endswith(".jpg")]
-        if names:
-            first.append((account["view"], pictures / names[0]))
+        name = report.shown_jpeg(account)
+        if name is not None:
+            first.append((account["view"], pictures / name))
     if first:
         write_atomic(pictures / "sheet.jpg", report.contact_sheet(first))
     lead = f"{len(accounts)} views finished" + (f", {len(failures)} files or views not" if failures else "")

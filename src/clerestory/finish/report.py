@@ -114,11 +114,17 @@ def page(
     return "".join(parts) + "</main></html>\n"
 
 
+def shown_jpeg(account: Mapping[str, Any]) -> str | None:
+    """The picture that stands for a view: in the frame's own shape where there is one."""
+    shapes = sorted(account["shapes"].items(), key=lambda item: item[0] != "own")
+    names = [f["name"] for _, shape in shapes for f in shape["files"] if f["name"].endswith(".jpg")]
+    return names[0] if names else None
+
+
 def _view(folder: Path, account: Mapping[str, Any], truth: Mapping[str, Any] | None) -> str:
     name = str(account["view"])
-    shapes = account["shapes"]
-    jpegs = [f["name"] for s in shapes.values() for f in s["files"] if f["name"].endswith(".jpg")]
-    after = f"<img alt='after' src='{_inline(folder / 'pictures' / jpegs[0])}'>" if jpegs else "(16-bit TIFF only)"
+    jpeg = shown_jpeg(account)
+    after = f"<img alt='after' src='{_inline(folder / 'pictures' / jpeg)}'>" if jpeg else "(16-bit TIFF only)"
     was = folder / "pictures" / "before" / f"{name}.jpg"
     rows = "".join(
         f"<tr><th>{html.escape(a)}</th><td>{html.escape(b)}</td><td>{html.escape(str(c))}</td></tr>"
