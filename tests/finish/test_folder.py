@@ -12,6 +12,7 @@ import sys
 import time
 from pathlib import Path
 
+import exiv2
 import numpy as np
 import pytest
 from PIL import Image
@@ -173,6 +174,27 @@ def test_stopped_by_hand_and_gone_on(visit: Path, tmp_path: Path) -> None:
         Image.open(path).load()
     assert run("finish", str(tmp_path), "--workers", "1") == 0
     assert len(list(pictures.glob("view-*.jpg"))) == 2
+
+
+def test_no_focal_length_is_said_estimated_and_marked(visit: Path, tmp_path: Path) -> None:
+    """A frame with the focal length taken out of its EXIF: the report says so, the picture carries the mark."""
+    path = tmp_path / "A0.dng"
+    path.write_bytes((visit / "frames" / "A0.dng").read_bytes())
+    image = exiv2.ImageFactory.open(str(path))
+    image.readMetadata()
+    exif = image.exifData()
+    for name in ("FocalLength", "FocalLengthIn35mmFilm", "FocalPlaneXResolution", "FocalPlaneYResolution"):
+        del exif[f"Exif.Photo.{name}"]
+    image.writeMetadata()
+    assert run("finish", str(tmp_path), "--workers", "1") == 0
+    (record,) = (tmp_path / ".clerestory" / "accounts").glob("*.json")
+    account = json.loads(record.read_text())
+    assert any("no focal length" in remark for remark in account["remarks"])
+    picture = exiv2.ImageFactory.open(str(next((tmp_path / "pictures").glob("view-*.jpg"))))
+    picture.readMetadata()
+    assert any(datum.key() == "Xmp.clerestory.Doubt" for datum in picture.xmpData())
+    if account["plumb"] > 0:  # it may be straightened only when the building's lines told the focal length well
+        assert angle_between(account["up"], json.loads((visit / "A0.truth.json").read_text())["up"]) < 1.5
 
 
 @pytest.mark.skipif(not SHARED.is_dir(), reason="the open raw files of shared/data are absent")

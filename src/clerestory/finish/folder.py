@@ -23,6 +23,7 @@ from clerestory.errors import UserError
 from clerestory.finish import write
 from clerestory.finish.denoise import Quality
 from clerestory.finish.icc import profile
+from clerestory.finish.light import camera_of
 from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pictures
 from clerestory.finish.recipe import Recipe, Shape, read_recipe
 from clerestory.finish.sources import source_of
@@ -92,7 +93,7 @@ def finish_view(job: Job) -> dict[str, Any]:
     for picture in done:
         for kind in job.order.kinds:
             path = job.pictures / (_name(job.view.name, picture.shape) + SUFFIX[kind])
-            data = picture_bytes(job, picture, kind)
+            data = picture_bytes(job, picture, kind, camera_of(seen.source) is not None)
             write_atomic(path, data)
             account.shapes[picture.shape].setdefault("files", []).append(
                 {"name": path.name, "digest": hashlib.blake2b(data, digest_size=32).hexdigest()}
@@ -112,8 +113,8 @@ def write_before(job: Job, seen: Seen) -> None:
     write_atomic(folder / f"{job.view.name}.jpg", out.getvalue())
 
 
-def picture_bytes(job: Job, picture: Picture, kind: Kind) -> bytes:
-    """A finished picture as the bytes of its file."""
+def picture_bytes(job: Job, picture: Picture, kind: Kind, focal_known: bool = True) -> bytes:
+    """A finished picture as the bytes of its file; marked where its focal length was not in the frame."""
     height, width = picture.rgb.shape[:2]
     frames = job.view.frames
     record = write.Record(
@@ -124,6 +125,7 @@ def picture_bytes(job: Job, picture: Picture, kind: Kind) -> bytes:
             "Recipe": job.recipe.digest(),
             "Shape": picture.shape,
             "Kept": f"{picture.room.kept:.4f}",
+            **({} if focal_known else {"Doubt": "focal length not in the frame: taken by estimate"}),
         }
     )
     data = write.encoded(picture.rgb, kind, job.order.space)
