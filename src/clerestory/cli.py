@@ -6,7 +6,7 @@ import sys
 import tempfile
 import traceback
 from pathlib import Path
-from typing import Annotated, get_args
+from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -40,16 +40,15 @@ def _bar() -> Progress:
 
 
 def _shapes(names: str) -> tuple[str | None, ...]:
-    from clerestory.finish.recipe import Shape
+    from clerestory.finish.recipe import SHAPES
 
-    known = get_args(Shape)
     shapes: list[str | None] = []
     for name in (part.strip() for part in names.split(",") if part.strip()):
-        if name != "own" and name not in known:
-            raise UserError(f"--shape: '{name}' is not a shape; choose from own, {', '.join(known)}.")
+        if name != "own" and name not in SHAPES:
+            raise UserError(f"--shape: '{name}' is not a shape; choose from own, {', '.join(SHAPES)}.")
         shapes.append(None if name == "own" else name)
     if not shapes:
-        raise UserError("--shape: no shape given; choose from own, " + ", ".join(known) + ".")
+        raise UserError("--shape: no shape given; choose from own, " + ", ".join(SHAPES) + ".")
     return tuple(dict.fromkeys(shapes))
 
 

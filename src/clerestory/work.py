@@ -47,7 +47,7 @@ class Result:
 
     done: list[Done]
     failures: list[tuple[str, str]]
-    report: Path
+    report: Path = Path()
     lines: list[str] = field(default_factory=list)
 
 
@@ -55,8 +55,7 @@ def frames_folder(folder: Path) -> Path:
     """Where the frames of a folder lie: its frames/ when it has one, else the folder itself."""
     if not folder.is_dir():
         raise UserError(f"{folder}: no such folder; give the folder that holds your raw frames.")
-    inner = folder / "frames"
-    return inner if inner.is_dir() else folder
+    return VisitFolder(folder).taken
 
 
 def sort_folder(folder: Path, bar: Bar) -> Sorted:
@@ -122,16 +121,15 @@ def order_of(shapes: Sequence[str | None], tiff: bool, space: str, better: bool,
     return Order(cast(Any, tuple(shapes)), cast(Any, kinds), space, "better" if better else "fast", long_edge)
 
 
-def finish_folder(
-    folder: Path,
-    order: Order,
-    workers: int | None,
-    bar: Bar,
-    truths: Mapping[str, Mapping[str, Any]] | None = None,
-    title: str | None = None,
-) -> Result:
+def finish_folder(folder: Path, order: Order, workers: int | None, bar: Bar) -> Result:
     """Sort and finish a folder and write its report; what fails is named and the rest goes on."""
-    found = sort_folder(folder, bar)
+    result = finish_sorted(folder, sort_folder(folder, bar), order, workers, bar)
+    result.report = write_report(folder, result, {}, folder.resolve().name)
+    return result
+
+
+def finish_sorted(folder: Path, found: Sorted, order: Order, workers: int | None, bar: Bar) -> Result:
+    """Finish the views of a sorted folder; the report is still to be written."""
     failures = [(str(path), reason) for path, reason in found.refused]
     jobs: list[Job] = []
     done: list[Done] = []
@@ -153,21 +151,15 @@ def finish_folder(
     done += finish_jobs(jobs, workers or default_workers(), told)
     done.sort(key=lambda d: d.view)
     failures += [(d.view, d.reason) for d in done if d.account is None]
-    where = write_report(folder, done, truths or {}, failures, title or folder.resolve().name)
-    return Result(done, failures, where)
+    return Result(done, failures)
 
 
-def write_report(
-    folder: Path,
-    done: Sequence[Done],
-    truths: Mapping[str, Mapping[str, Any]],
-    failures: Sequence[tuple[str, str]],
-    title: str,
-) -> Path:
+def write_report(folder: Path, result: Result, truths: Mapping[str, Mapping[str, Any]], title: str) -> Path:
     """The HTML report, its numbers as JSON, and the contact sheet, in the folder's pictures/."""
     pictures = folder / "pictures"
     pictures.mkdir(parents=True, exist_ok=True)
-    accounts = [d.account for d in done if d.account is not None]
+    accounts = [d.account for d in result.done if d.account is not None]
+    failures = result.failures
     first = []
     for account in accounts:
         name = report.shown_jpeg(account)
@@ -178,7 +170,7 @@ def write_report(
     lead = f"{len(accounts)} views finished" + (f", {len(failures)} files or views not" if failures else "")
     text = report.page(title, lead, folder, accounts, truths, failures)
     write_atomic(pictures / "report.html", text.encode())
-    numbers = {"views": accounts, "truth": dict(truths), "refused": list(failures)}
+    numbers = {"views": accounts, "truth": dict(truths), "refused": failures}
     write_atomic(pictures / "report.json", json.dumps(numbers, indent=1, sort_keys=True).encode())
     return pictures / "report.html"
 
@@ -191,12 +183,13 @@ def make_demo(folder: Path, workers: int | None, bar: Bar) -> Result:
     folder.mkdir(parents=True, exist_ok=True)
     demo_visit(folder, on_frame=lambda done, total, _: bar.update(task, completed=done, total=total))
     before = originals(folder)
-    words_of_demo(folder, sort_folder(folder, bar))
+    found = sort_folder(folder, bar)
+    words_of_demo(folder, found)
     order = order_of((None, "16:9"), False, "srgb", False, None)
-    result = finish_folder(folder, order, workers, bar)
+    result = finish_sorted(folder, found, order, workers, bar)
     truths = {d.view: compared(folder, d.account) for d in result.done if d.account is not None}
     title = "Demo visit: an invented church, against the ground truth"
-    result.report = write_report(folder, result.done, truths, result.failures, title)
+    result.report = write_report(folder, result, truths, title)
     result.lines = [_line(d.account, truths[d.view]) for d in result.done if d.account is not None]
     same = originals(folder) == before
     result.lines.append("The originals are untouched." if same else "AN ORIGINAL CHANGED: this is a fault of ours.")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import re
-import tomllib
 from pathlib import Path
 
 import cv2
@@ -24,6 +23,7 @@ from clerestory.film.pictures import (
     taken_at,
 )
 from clerestory.visit.store import write_atomic
+from clerestory.visit.toml import read_toml
 
 _HEAD = "# A draft made from the pictures; yours to edit. "
 WIDE, TALL = 2.0, 1.15  # width by height over which a picture is panned, under which it is tilted
@@ -106,8 +106,8 @@ def _one_a_view(pictures: list[Picture]) -> list[Picture]:
 def _title(visit: Path) -> tuple[str, str]:
     """Title and subtitle from visit.toml: the place, and what the day is called; empty without one."""
     try:
-        values = tomllib.loads((visit / "visit.toml").read_text("utf-8"))
-    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError):
+        values = read_toml(visit / "visit.toml") or {}
+    except UserError:
         return "", ""
     place, day = values.get("place"), values.get("visit")
     name = str(place.get("name", "")) if isinstance(place, dict) else ""

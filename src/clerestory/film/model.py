@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -11,6 +10,7 @@ import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from clerestory.errors import UserError
+from clerestory.visit.toml import read_toml
 
 Move = Literal["hold", "push", "pull", "pan", "tilt"]
 Join = Literal["cut", "dissolve"]
@@ -115,12 +115,9 @@ def film_from(values: dict[str, object], source: Path) -> Film:
 
 def read_film(path: Path) -> Film:
     """film.toml as a Film."""
-    try:
-        values = tomllib.loads(path.read_text("utf-8"))
-    except FileNotFoundError:
-        raise UserError(f"{path}: there is no film yet; write one, or ask for a draft.") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UserError(f"{path}: not readable as TOML: {error}.") from None
+    values = read_toml(path)
+    if values is None:
+        raise UserError(f"{path}: there is no film yet; write one, or ask for a draft.")
     return film_from(values, path)
 
 

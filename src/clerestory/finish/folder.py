@@ -25,11 +25,11 @@ from clerestory.finish.denoise import Quality
 from clerestory.finish.icc import profile
 from clerestory.finish.light import camera_of
 from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pictures
-from clerestory.finish.recipe import Recipe, Shape, read_recipe
+from clerestory.finish.recipe import Recipe, Shape, picked, read_recipe
 from clerestory.finish.sources import source_of
 from clerestory.frames.group import View
 from clerestory.visit.about import About, Abouts
-from clerestory.visit.store import write_atomic
+from clerestory.visit.store import digest_bytes, digest_of, write_atomic
 
 Kind = Literal["jpeg", "tiff"]
 SUFFIX = {"jpeg": ".jpg", "tiff": ".tif"}
@@ -96,7 +96,7 @@ def finish_view(job: Job) -> dict[str, Any]:
             data = picture_bytes(job, picture, kind, camera_of(seen.source) is not None)
             write_atomic(path, data)
             account.shapes[picture.shape].setdefault("files", []).append(
-                {"name": path.name, "digest": hashlib.blake2b(data, digest_size=32).hexdigest()}
+                {"name": path.name, "digest": digest_bytes(data)}
             )
     out = {"key": job.key(), **account.as_dict()}
     write_atomic(job.record, json.dumps(out, indent=1, sort_keys=True).encode())
@@ -198,8 +198,7 @@ def already_done(job: Job) -> dict[str, Any] | None:
             return None
         for shape in account["shapes"].values():
             for file in shape["files"]:
-                data = (job.pictures / file["name"]).read_bytes()
-                if hashlib.blake2b(data, digest_size=32).hexdigest() != file["digest"]:
+                if digest_of(job.pictures / file["name"]) != file["digest"]:
                     return None
     except (OSError, ValueError, KeyError, TypeError):
         return None
@@ -214,14 +213,10 @@ def jobs_of(views: Sequence[View], folder: Path, order: Order, abouts: Abouts | 
         except UserError as problem:
             yield Done(view.name, reason=str(problem))
             continue
-        if recipe.shape is not None and order.shapes == (None,):
-            order_of_view = replace(order, shapes=(recipe.shape,))
-        else:
-            order_of_view = order
-        chosen = next((p for p in view.frames if p.name == recipe.pick), view.pick)
+        shapes = (recipe.shape,) if order.shapes == (None,) else order.shapes
         record = folder / ".clerestory" / "accounts" / f"{view.name}.json"
         about = abouts.of(view.name) if abouts else About()
-        yield Job(replace(view, pick=chosen), recipe, order_of_view, folder / "pictures", record, about)
+        yield Job(picked(view, recipe), recipe, replace(order, shapes=shapes), folder / "pictures", record, about)
 
 
 def _work(job: Job) -> Done:

@@ -103,13 +103,13 @@ def _multipliers(source: Source, half: F32, recipe: Recipe) -> tuple[Multipliers
     return white.estimate(half, xyz_to_camera=matrix, as_shot=source.mosaic.daylight), (said,)
 
 
-def _camera(source: Source, half: F32) -> tuple[Intrinsics, bool, tuple[str, ...]]:
+def _camera(source: Source, luma: F32) -> tuple[Intrinsics, bool, tuple[str, ...]]:
     camera = light.camera_of(source)
     if camera is not None:
         return camera, True, ()
     width, height = light.size_of(source)
-    found = estimate_focal(_luma(half), light.distortion_of(source))
-    to_mm = math.hypot(36, 24) / math.hypot(*half.shape[:2])
+    found = estimate_focal(luma, light.distortion_of(source))
+    to_mm = math.hypot(36, 24) / math.hypot(*luma.shape)
     known = found.high < FOCAL_TRUSTED * found.low
     equivalent = found.focal * to_mm if known else ASSUMED_EQUIVALENT
     how = (
@@ -135,33 +135,31 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
     half_camera_rgb = light.half_size(source)
     multipliers, said = _multipliers(source, half_camera_rgb, recipe)
     half = light.balanced_half(half_camera_rgb, source, multipliers)
-    camera, known, guessed = _camera(source, half)
+    noise = light.shown_noise(source, multipliers)
+    luma = _luma(half)
+    camera, known, guessed = _camera(source, luma)
+    turn = None
     if source.plate is not None:
         upright = _as_joined(source.plate)
     else:
         stage("uprights")
-        upright = _found_upright(source, half, camera, multipliers, recipe)
-    turn = _turn_offered(source, half, camera, upright, recipe)
+        grid = replace(camera.scaled(0.5), width=half.shape[1], height=half.shape[0])
+        upright = _found_upright(source, luma, grid, noise, recipe)
+        turn = _turn_offered(source, luma, grid, upright, recipe)
     offer = (f"on offer, turn = {math.degrees(turn.turn):.1f}: {turn.reasons}",) if turn is not None else ()
     stage("tone")
-    noise = light.shown_noise(source, multipliers)
     settings = asked(tone.judge(half, noise), recipe)
     remarks = (*said, *guessed, *offer)
     return Seen(source, half, multipliers, camera, known, upright, settings, noise, turn, remarks)
 
 
-def _turn_offered(source: Source, half: F32, camera: Intrinsics, upright: Upright, recipe: Recipe) -> Turn | None:
+def _turn_offered(source: Source, luma: F32, grid: Intrinsics, upright: Upright, recipe: Recipe) -> Turn | None:
     """The turn that would square up a near-symmetrical view, where it is worth offering; the eye decides."""
-    if upright.verdict != "sure" or source.plate is not None or recipe.turn is not None:
+    if upright.verdict != "sure" or recipe.turn is not None:
         return None
-    grid = _half_grid(camera, half)
     plumb = default_plumb(upright) if recipe.plumb is None else recipe.plumb
-    turn = square_up(_luma(half), grid, upright, plumb=plumb, distortion=light.distortion_of(source))
+    turn = square_up(luma, grid, upright, plumb=plumb, distortion=light.distortion_of(source))
     return turn if turn is not None and turn.offered else None
-
-
-def _half_grid(camera: Intrinsics, half: F32) -> Intrinsics:
-    return replace(camera.scaled(0.5), width=half.shape[1], height=half.shape[0])
 
 
 def _as_joined(plate: Plate) -> Upright:
@@ -175,12 +173,10 @@ def _as_joined(plate: Plate) -> Upright:
 
 
 def _found_upright(
-    source: Source, half: F32, camera: Intrinsics, multipliers: Multipliers, recipe: Recipe
+    source: Source, luma: F32, grid: Intrinsics, noise: tone.WorkingNoise | None, recipe: Recipe
 ) -> Upright:
-    grid = _half_grid(camera, half)
-    noise = light.shown_noise(source, multipliers)
     return find_upright(
-        _luma(half),
+        luma,
         grid,
         distortion=light.distortion_of(source),
         noise=(noise.slope, math.sqrt(noise.floor)) if noise else None,
@@ -218,13 +214,13 @@ def straightening_of(seen: Seen, recipe: Recipe) -> Straightening:
 
 def room_of(seen: Seen, straightening: Straightening, shape: Shape | None, recipe: Recipe) -> Room:
     """The rectangle of the asked shape (None: the frame's own) inside the straightened frame."""
-    camera = seen.camera
-    aspect = camera.width / camera.height if shape is None else ASPECTS[shape]
-    if aspect is not None and shape is not None and camera.height > camera.width:
+    camera, plate = seen.camera, seen.source.plate
+    aspect = ASPECTS[shape or "free"]
+    if shape is None and plate is None:
+        aspect = camera.width / camera.height
+    elif aspect is not None and camera.height > camera.width:
         aspect = 1 / aspect
-    plate, keep = seen.source.plate, None
-    if plate is not None and shape is None:
-        aspect = None
+    keep = None
     if recipe.place_crop is not None:
         x, y = recipe.place_crop
         keep = ((camera.width - 1) * (1 + x) / 2, (camera.height - 1) * (1 + y) / 2)

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import hashlib
-import tomllib
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from clerestory.errors import UserError
+from clerestory.frames.group import View
+from clerestory.visit.index import plain_name
+from clerestory.visit.toml import read_toml
 
 Shape = Literal["4:3", "3:2", "16:9", "1:1", "free"]
-SHAPES: tuple[Shape, ...] = ("4:3", "3:2", "16:9", "1:1", "free")
+SHAPES: tuple[Shape, ...] = get_args(Shape)
 
 
 class Guide(BaseModel):
@@ -61,16 +64,13 @@ class Recipe(BaseModel):
 def read_recipe(path: Path) -> Recipe:
     """The recipe in a file; the tool's own choices when the file is absent. One sentence when it is wrong."""
     try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        return Recipe()
-    except (OSError, UnicodeDecodeError) as problem:
-        raise UserError(f"{path}: cannot be read ({problem}); mend or delete it.") from problem
-    try:
-        return Recipe.model_validate(tomllib.loads(text))
-    except (tomllib.TOMLDecodeError, RecursionError) as problem:
-        raise UserError(f"{path}: not valid TOML ({problem}); mend that line or delete the file.") from problem
+        return Recipe.model_validate(read_toml(path) or {})
     except ValidationError as problem:
         first = problem.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         raise UserError(f"{path}: '{where}': {first['msg'].lower()}; mend it or delete that line.") from problem
+
+
+def picked(view: View, recipe: Recipe) -> View:
+    """The view with the recipe's own pick, where that is one of its frames."""
+    return replace(view, pick=next((p for p in view.frames if plain_name(p) == recipe.pick), view.pick))

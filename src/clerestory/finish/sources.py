@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
-from clerestory.camera.noise import NoiseModel
 from clerestory.finish.colour import to_working
 from clerestory.finish.denoise import denoise_mosaic
-from clerestory.finish.light import F32, Source, read_source, said_lost
+from clerestory.finish.light import Source, read_source, said_lost
 from clerestory.finish.plumb import find_upright
 from clerestory.frames.group import View
 from clerestory.frames.lens import LensCorrection, lens_correction
-from clerestory.frames.read import Mosaic, read_info
+from clerestory.frames.read import read_info
 from clerestory.merge import Merged, Refused, combine
 
 
@@ -23,21 +20,12 @@ def source_of(view: View, told: Callable[[str], None] = lambda _: None) -> Sourc
     if view.kind == "single" or len(view.frames) < 2:
         return read_source(view.pick)
     try:
-        merged = combine(view, [read_info(p) for p in view.frames], told, _upright, _quietened)
+        merged = combine(view, [read_info(p) for p in view.frames], told, find_upright, denoise_mosaic)
     except Refused as reason:
         alone = read_source(view.pick)
         said = f"the {len(view.frames)} frames were not merged: {reason} The best of them was finished alone"
         return replace(alone, remarks=(*alone.remarks, said), record={"refused": str(reason)})
     return _of_plate(merged) if merged.plate is not None else _of_mosaic(merged)
-
-
-@functools.wraps(find_upright)
-def _upright(*args: Any, **kwargs: Any) -> Any:
-    return find_upright(*args, **kwargs)
-
-
-def _quietened(mosaic: Mosaic, noise: NoiseModel) -> F32:
-    return denoise_mosaic(mosaic, noise)
 
 
 def _of_mosaic(merged: Merged) -> Source:

@@ -47,6 +47,11 @@ class VisitFolder:
         return self.root / "frames"
 
     @property
+    def taken(self) -> Path:
+        """Where the frames lie: frames/ when there is one, else the folder itself (a plain folder of raw files)."""
+        return self.frames if self.frames.is_dir() else self.root
+
+    @property
     def recipes(self) -> Path:
         """How each picture is finished, one TOML a view."""
         return self.root / "recipes"

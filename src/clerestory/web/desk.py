@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from pydantic import ValidationError
 
 from clerestory.errors import UserError
-from clerestory.finish.recipe import Recipe
+from clerestory.finish.recipe import Recipe, picked
 from clerestory.frames.group import SOFT_LEAST, SOFT_SHARE, View
 from clerestory.frames.kept import key_of, unpacked
 from clerestory.frames.overlap import changed_share
@@ -155,7 +155,7 @@ class Desk:
             with contextlib.suppress(OSError):
                 kept = self.visit.looks / f"{key_of(path)}.npz"
                 seen[path] = unpacked(kept.read_bytes(), path)
-        pick = seen.get(views.picked(self.table, found, self.recipe(view)).pick)
+        pick = seen.get(picked(found, self.recipe(view)).pick)
         out: dict[str, dict[str, float | bool | None]] = {}
         for path, one in seen.items():
             if one is None:
@@ -267,7 +267,7 @@ class Desk:
 
     def view(self, name: str) -> View:
         """The view with its chosen pick."""
-        return views.picked(self.table, self.table.view(name), self.recipe(name))
+        return picked(self.table.view(name), self.recipe(name))
 
     def darkroom(self) -> Darkroom:
         """The views held open; loaded when first asked for."""

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import os
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -40,21 +40,10 @@ def full_picture(visit: VisitFolder, job: Job) -> Path:
         account: dict[str, Any] = finish_view(aside)
         name = next(iter(account["shapes"].values()))["files"][0]["name"]
         (aside.pictures / name).replace(out)
-        _clear(aside.pictures)
+        shutil.rmtree(aside.pictures, ignore_errors=True)
         _prune(out.parent)
     os.utime(out)
     return out
-
-
-def _clear(folder: Path) -> None:
-    for at, folders, files in os.walk(folder, topdown=False):
-        for name in files:
-            (Path(at) / name).unlink(missing_ok=True)
-        for name in folders:
-            with contextlib.suppress(OSError):
-                (Path(at) / name).rmdir()
-    with contextlib.suppress(OSError):
-        folder.rmdir()
 
 
 def _prune(folder: Path) -> None:

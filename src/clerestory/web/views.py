@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -11,13 +10,14 @@ from typing import Any, cast
 import tomli_w
 
 from clerestory.errors import UserError
-from clerestory.finish.recipe import Recipe, read_recipe
+from clerestory.finish.recipe import Recipe, picked, read_recipe
 from clerestory.frames.group import Kind, View
 from clerestory.frames.sort import Sorted, frame_files, sort_folder
 from clerestory.visit.about import read_abouts
 from clerestory.visit.catalogue import Catalogue, FrameRow, ViewRow
 from clerestory.visit.folder import VisitFolder, read_digests
 from clerestory.visit.index import earlier_views, plain_name, rows_of, sort_visit
+from clerestory.visit.toml import read_toml
 
 HAND = "views.toml"
 
@@ -39,14 +39,9 @@ class Table:
         raise UserError(f"There is no view {name} any more; choose another.")
 
 
-def frames_folder(visit: VisitFolder) -> Path:
-    """Where the frames lie: the visit's frames/ when it has one, else the folder itself."""
-    return visit.frames if visit.frames.is_dir() else visit.root
-
-
 def own_files(visit: VisitFolder) -> list[Path]:
     """Frames that are the visit's own: nothing that a link leads to elsewhere is shown."""
-    folder = frames_folder(visit)
+    folder = visit.taken
     if folder != visit.root and folder.is_symlink():
         raise UserError(f"{folder} is a link to another folder; the pages show only what lies in the visit itself.")
     return [p for p in frame_files(folder) if not p.is_symlink()]
@@ -62,7 +57,7 @@ def from_catalogue(visit: VisitFolder) -> Table | None:
     with Catalogue(visit.catalogue) as catalogue:
         every = {row.name: row for row in catalogue.all_frames()}
         views = catalogue.views()
-    gone = [name for name in every if name not in paths and not (frames_folder(visit) / name).is_symlink()]
+    gone = [name for name in every if name not in paths and not (visit.taken / name).is_symlink()]
     rows = {name: row for name, row in every.items() if name in paths}
     if gone or paths.keys() != rows.keys():
         return None
@@ -79,7 +74,7 @@ def from_sorting(visit: VisitFolder, progress: Callable[[int, int], None]) -> Ta
     if visit.frames.is_dir():
         sort_visit(visit, progress)
     else:
-        folder = frames_folder(visit)
+        folder = visit.taken
         found = sort_folder(folder, progress, earlier=earlier_views(visit), memory=visit.looks)
         visit.hidden.mkdir(exist_ok=True)
         _catalogued(visit, found)
@@ -121,12 +116,7 @@ def _first(frames: Mapping[str, FrameRow], view: View) -> tuple[str, str]:
 def read_hand(root: Path) -> dict[str, list[str]]:
     """views.toml: frames by the view a person put them in; nothing when there is no such file."""
     path = root / HAND
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return {}
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
-        raise UserError(f"{path}: cannot be read ({problem}); mend or delete it.") from problem
+    data = read_toml(path) or {}
     for name, frames in data.items():
         if not isinstance(frames, list) or not all(isinstance(f, str) for f in frames):
             raise UserError(f"{path}: {name} must be a list of frame names; mend or delete that line.")
@@ -168,12 +158,6 @@ def _regrouped(table: Table, name: str, old: View | None, frames: tuple[Path, ..
     return View(name, kind, frames, best, f"{len(frames)} frames put together by hand")
 
 
-def picked(table: Table, view: View, recipe: Recipe) -> View:
-    """The view with the recipe's own pick, where that is one of its frames."""
-    path = table.paths.get(recipe.pick or "")
-    return replace(view, pick=path) if path in view.frames and path is not None else view
-
-
 def recipe_path(root: Path, view: str) -> Path:
     """Where a view's recipe lies."""
     return root / "recipes" / f"{view}.toml"
@@ -189,7 +173,7 @@ def shown(table: Table, root: Path) -> list[dict[str, Any]]:
     out = []
     for view in table.views:
         try:
-            pick = picked(table, view, recipe_of(root, view.name)).pick
+            pick = picked(view, recipe_of(root, view.name)).pick
         except UserError:
             pick = view.pick
         out.append(
