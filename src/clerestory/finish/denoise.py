@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
-from scipy.stats import norm, poisson
+from scipy.special import gammaln, ndtr, xlogy
 
 from clerestory.camera.noise import NoiseModel, model_channel
 from clerestory.finish.cosines import SIDE, STRIDE, columns_dealt, slide
@@ -53,7 +53,7 @@ def _clip_table() -> F32:
     Both in standard deviations; E[min(z + n, 0)] = z Phi(-z) - phi(z) for standard normal n (Foi 2009).
     """
     z = np.linspace(-LOWEST - 1, 6, 4000)
-    seen = z * norm.cdf(-z) - norm.pdf(z)
+    seen = z * ndtr(-z) - np.exp(-z * z / 2) / np.sqrt(2 * np.pi)
     out: F32 = np.interp(np.linspace(-LOWEST, 0, 257), seen, np.minimum(z, 0)).astype(np.float32)
     return out
 
@@ -87,7 +87,7 @@ def _few_table(b: float) -> tuple[float, float, F32]:
     count = np.arange(4 * MANY)
     x, w = np.polynomial.hermite.hermgauss(24)
     each = 2 * np.sqrt(np.maximum(count[:, None] + np.sqrt(2 * (b - 3 / 8)) * x + b, 0)) @ (w / np.sqrt(np.pi))
-    mean = poisson.pmf(count[None, :], light[:, None]) @ each
+    mean = np.exp(xlogy(count, light[:, None]) - gammaln(count + 1) - light[:, None]) @ each
     at = np.linspace(mean[0] - 1, mean[-1], 513)
     slope = light[1] / (mean[1] - mean[0])
     found = np.where(at < mean[0], (at - mean[0]) * slope, np.interp(at, mean, light))

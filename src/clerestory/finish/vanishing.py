@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import gammaincinv
 
 from clerestory.camera.geometry import Pose, pitch_roll_of
 from clerestory.finish.lines import Segments
@@ -92,7 +92,7 @@ def bound(covariance: Array, quantile: float = 0.95) -> float:
     if total <= 0:
         return 0.0
     freedom = total**2 / square
-    return math.sqrt(float(chi2.ppf(quantile, freedom)) * square / total)
+    return math.sqrt(2 * float(gammaincinv(freedom / 2, quantile)) * square / total)
 
 
 @njit(parallel=True, cache=True, fastmath=True)

@@ -12,6 +12,7 @@ import rawpy
 from numba import njit, prange
 from numpy.typing import NDArray
 
+from clerestory.frames.directory import BYTE, LONG, RATIONAL, SHORT, SRATIONAL, directory, numbers, rationals
 from clerestory.frames.read import Mosaic
 
 PEDESTAL = 1024  # counts kept below black so that noise is not cut in half there
@@ -57,57 +58,32 @@ def signal_of(mosaic: Mosaic) -> NDArray[np.float32]:
     return out
 
 
-def _tag(number: int, kind: int, values: tuple[int, ...]) -> tuple[int, int, int, bytes]:
-    code = {1: "B", 3: "H", 4: "I"}[kind]
-    return number, kind, len(values), struct.pack(f"<{len(values)}{code}", *values)
-
-
-def _rational_tag(number: int, values: NDArray[np.floating], signed: bool) -> tuple[int, int, int, bytes]:
-    flat = [round(float(v) * 10000) for v in np.asarray(values).ravel()]
-    code = "<ii" if signed else "<II"
-    return number, 10 if signed else 5, len(flat), b"".join(struct.pack(code, v, 10000) for v in flat)
-
-
 def _wrapped(values: NDArray[np.uint16], mosaic: Mosaic, neutral: NDArray[np.floating]) -> bytes:
     """A minimal DNG in memory around prepared values, so that LibRaw demosaics them (DNG specification 1.4)."""
     height, width = values.shape
     colour = np.where(mosaic.cfa == 3, 1, mosaic.cfa).astype(int).ravel()
     matrix = mosaic.xyz_to_camera if mosaic.xyz_to_camera is not None else np.linalg.inv(_SRGB)
     entries = [
-        _tag(254, 4, (0,)),
-        _tag(256, 4, (width,)),
-        _tag(257, 4, (height,)),
-        _tag(258, 3, (16,)),
-        _tag(259, 3, (1,)),
-        _tag(262, 3, (32803,)),
-        _tag(273, 4, (0,)),
-        _tag(277, 3, (1,)),
-        _tag(278, 4, (height,)),
-        _tag(279, 4, (width * height * 2,)),
-        _tag(33421, 3, (2, 2)),
-        _tag(33422, 1, tuple(int(c) for c in colour)),
-        _tag(50706, 1, (1, 4, 0, 0)),
-        _tag(50714, 3, (0,)),  # the pedestal is taken off afterwards: LibRaw would clip what lies below it
-        _tag(50717, 3, (PEDESTAL + CEILING,)),
-        _rational_tag(50721, matrix, signed=True),
-        _rational_tag(50728, neutral, signed=False),
-        _tag(50778, 3, (21,)),
+        numbers(254, LONG, 0),
+        numbers(256, LONG, width),
+        numbers(257, LONG, height),
+        numbers(258, SHORT, 16),
+        numbers(259, SHORT, 1),
+        numbers(262, SHORT, 32803),
+        numbers(277, SHORT, 1),
+        numbers(278, LONG, height),
+        numbers(279, LONG, width * height * 2),
+        numbers(33421, SHORT, 2, 2),
+        numbers(33422, BYTE, *(int(c) for c in colour)),
+        numbers(50706, BYTE, 1, 4, 0, 0),
+        numbers(50714, SHORT, 0),  # the pedestal is taken off afterwards: LibRaw would clip what lies below it
+        numbers(50717, SHORT, PEDESTAL + CEILING),
+        rationals(50721, SRATIONAL, *(round(float(v), 4) for v in matrix.ravel())),
+        rationals(50728, RATIONAL, *(round(float(v), 4) for v in neutral)),
+        numbers(50778, SHORT, 21),
     ]
-    start = 8 + 2 + 12 * len(entries) + 4
-    extra = b""
-    packed = b""
-    strip = start + sum(len(e[3]) + len(e[3]) % 2 for e in entries if len(e[3]) > 4)
-    for number, kind, count, data in sorted(entries):
-        if number == 273:
-            data = struct.pack("<I", strip)
-        if len(data) > 4:
-            field = struct.pack("<I", start + len(extra))
-            extra += data + b"\0" * (len(data) % 2)
-        else:
-            field = data.ljust(4, b"\0")
-        packed += struct.pack("<HHI", number, kind, count) + field
-    head = struct.pack("<2sHIH", b"II", 42, 8, len(entries)) + packed + struct.pack("<I", 0)
-    return head + extra + values.tobytes()
+    start = 8 + len(directory([*entries, numbers(273, LONG, 0)], 8))
+    return b"II*\0" + struct.pack("<I", 8) + directory([*entries, numbers(273, LONG, start)], 8) + values.tobytes()
 
 
 _SRGB = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])

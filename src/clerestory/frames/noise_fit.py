@@ -21,7 +21,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 from scipy.optimize import nnls
-from scipy.stats import chi2
+from scipy.special import gammaincinv
 
 from clerestory.camera.noise import NoiseModel, model_channel
 from clerestory.errors import UserError
@@ -132,7 +132,7 @@ def _levels(samples: _Samples, chosen: NDArray[np.bool_], model: F64) -> tuple[F
     mean, ratio, model = samples.mean[chosen], (samples.variance / model)[chosen], model[chosen]
     order = np.argsort(mean)
     groups = np.array_split(order, min(LEVELS, max(1, mean.size // 50)))
-    law = np.array([chi2.ppf(q, samples.degrees) / samples.degrees for q in QUANTILES])
+    law = np.array([2 * gammaincinv(samples.degrees / 2, q) / samples.degrees for q in QUANTILES])
     m = np.array([float(np.mean(mean[g])) for g in groups])
     v = np.array([float(np.mean(np.quantile(ratio[g], QUANTILES) / law) * np.mean(model[g])) for g in groups])
     return m, v, np.array([float(g.size) for g in groups])

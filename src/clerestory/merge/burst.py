@@ -6,7 +6,7 @@ averaged where they agree with it under the noise model; what moved stands as th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from clerestory.camera.noise import NoiseModel
 from clerestory.frames.read import Mosaic
 from clerestory.merge.agree import BlockNoise, agreement
-from clerestory.merge.align import LEAST_OVERLAP, Motion, Optics, align, guide_of
+from clerestory.merge.align import LEAST_OVERLAP, Guide, Motion, Optics, align, guide_of
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
@@ -55,6 +55,29 @@ def checked(motion: Motion) -> Motion:
     return motion
 
 
+def fitting(
+    guide: Guide,
+    others: Sequence[Callable[[], Mosaic]],
+    noise: NoiseModel,
+    optics: Optics,
+    left_out: dict[int, str],
+    told: Callable[[int], None],
+) -> Iterator[tuple[int, Mosaic, Motion]]:
+    """Frames that can serve, read one at a time, with where they lie; `left_out` gets the reason of each that cannot.
+
+    `told` hears the index of each before it is read.
+    """
+    for index, read in enumerate(others):
+        told(index)
+        other = read()
+        try:
+            motion = checked(align(guide, guide_of(other, noise), optics))
+        except Refused as why:
+            left_out[index] = str(why)
+            continue
+        yield index, other, motion
+
+
 def merge_burst(
     reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, optics: Optics, told: Told
 ) -> Burst:
@@ -65,15 +88,14 @@ def merge_burst(
     stack = Stack.empty(height, width)
     stack.add(mine, np.ones(stack.weight.shape, np.float32))
     model = BlockNoise.of(noise, reference)
-    taken, motions, left_out, shares = [], {}, {}, {}
-    for index, read in enumerate(others):
+    taken: list[int] = []
+    motions, shares = {}, {}
+    left_out: dict[int, str] = {}
+
+    def say(index: int) -> None:
         told(f"frame {index + 2} of {len(others) + 1}")
-        other = read()
-        try:
-            motion = checked(align(guide, guide_of(other, noise), optics))
-        except Refused as why:
-            left_out[index] = str(why)
-            continue
+
+    for index, other, motion in fitting(guide, others, noise, optics, left_out, say):
         values = laid(other, motion)
         weights = agreement(values, stack, reference, model)
         share = float(weights.mean())

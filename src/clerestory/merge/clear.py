@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from clerestory.camera.noise import NoiseModel
 from clerestory.frames.read import Mosaic
 from clerestory.merge.agree import BlockNoise, agreement, cells_agree
-from clerestory.merge.align import Motion, Optics, align, guide_of
-from clerestory.merge.burst import Told, checked, motion_record
+from clerestory.merge.align import Motion, Optics, guide_of
+from clerestory.merge.burst import Told, fitting, motion_record
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
@@ -237,19 +237,17 @@ def _looked_at(
     """First pass: where the frames lie, and their cells."""
     guide = guide_of(reference, noise)
     first, seen_first = cells_of(mine, reference.cfa)
-    cells, seen, fits, left_out = [first], [seen_first], [], {}
-    for index, read in enumerate(others):
+    cells, seen, fits = [first], [seen_first], []
+    left_out: dict[int, str] = {}
+
+    def say(index: int) -> None:
         told(f"look at frame {index + 2} of {len(others) + 1}")
-        other = read()
-        try:
-            motion = checked(align(guide, guide_of(other, noise), optics))
-        except Refused as why:
-            left_out[index] = str(why)
-            continue
+
+    for index, other, motion in fitting(guide, others, noise, optics, left_out, say):
         colours, shown = cells_of(laid(other, motion), reference.cfa)
         level = shown & (first[..., 1] > np.median(first[..., 1]))
         light = float(np.median(colours[level][:, 1] / np.maximum(first[level][:, 1], 1e-3))) if level.any() else 1.0
-        fits.append(_Laid(index, read, motion, light))
+        fits.append(_Laid(index, others[index], motion, light))
         # Where it shows nothing it must not seem to disagree with what is shown beside.
         cells.append(np.where(shown[..., None], colours / np.float32(light), first))
         seen.append(shown)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from datetime import date, time
 from functools import cached_property
 from pathlib import Path
@@ -26,6 +25,7 @@ from clerestory.place.building import (
     wall_place,
 )
 from clerestory.place.sun import Observer
+from clerestory.visit.toml import parse_toml
 
 Date = date
 Positive = Annotated[float, Field(gt=0, lt=1e9)]
@@ -515,10 +515,7 @@ _UNION_NOISE = re.compile(r"^(constrained-|tuple\[|float$|function-|Spot$|int$)"
 
 def parse_visit(text: str, path: Path) -> Visit:
     """The visit in a TOML text; `path` is for messages and for the files it names. UserError names line and field."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise UserError(f"{path.name}: not valid TOML: {error}") from error
+    data = parse_toml(text, path)
     complaints = _Complaints(path, text)
     try:
         visit = Visit.model_validate({**data, "folder": path.parent})

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -14,11 +13,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.geometry import Distortion
+from clerestory.frames.directory import (
+    ASCII,
+    BYTE,
+    LONG,
+    RATIONAL,
+    SHORT,
+    SRATIONAL,
+    UNDEFINED,
+    Entry,
+    directory,
+    numbers,
+    rationals,
+)
+from clerestory.visit.store import atomic
 
-BYTE, ASCII, SHORT, LONG, RATIONAL, UNDEFINED, SRATIONAL = 1, 2, 3, 4, 5, 7, 10
 WARP_RECTILINEAR, FIX_VIGNETTE_RADIAL = 1, 3
 D65 = 21  # EXIF LightSource
-Entry = tuple[int, int, int, bytes]
 
 
 @dataclass(frozen=True)
@@ -52,19 +63,6 @@ def _ascii(tag: int, text: str) -> Entry:
     return tag, ASCII, len(data), data
 
 
-def _numbers(tag: int, kind: int, *values: int) -> Entry:
-    code = {BYTE: "B", UNDEFINED: "B", SHORT: "H", LONG: "I"}[kind]
-    return tag, kind, len(values), struct.pack(f"<{len(values)}{code}", *values)
-
-
-def _rationals(tag: int, kind: int, *values: float) -> Entry:
-    parts = []
-    for value in values:
-        f = Fraction(value).limit_denominator(1_000_000)
-        parts += [f.numerator, f.denominator]
-    return tag, kind, len(values), struct.pack(f"<{len(parts)}{'I' if kind == RATIONAL else 'i'}", *parts)
-
-
 def _exposure_time(seconds: float) -> Entry:
     f = Fraction(seconds).limit_denominator(100_000)
     return 0x829A, RATIONAL, 1, struct.pack("<2I", f.numerator, f.denominator)
@@ -93,26 +91,26 @@ def _exif(meta: DngMeta, width: int, height: int) -> list[Entry]:
     subsec = f"{meta.time.microsecond // 1000:03d}"
     entries = [
         _exposure_time(meta.seconds),
-        _rationals(0x829D, RATIONAL, meta.f_number),
-        _numbers(0x8827, SHORT, min(round(meta.iso), 65535)),
+        rationals(0x829D, RATIONAL, meta.f_number),
+        numbers(0x8827, SHORT, min(round(meta.iso), 65535)),
         (0x9000, UNDEFINED, 4, b"0231"),
         _ascii(0x9003, when),
         _ascii(0x9004, when),
         _ascii(0x9291, subsec),
         _ascii(0x9292, subsec),
-        _rationals(0x920A, RATIONAL, meta.focal_mm),
-        _rationals(0xA20E, RATIONAL, round(width / meta.sensor_mm[0] * 10, 3)),  # focal plane resolution
-        _rationals(0xA20F, RATIONAL, round(height / meta.sensor_mm[1] * 10, 3)),
-        _numbers(0xA210, SHORT, centimetre),
-        _numbers(0xA405, SHORT, round(meta.equivalent_mm)),
+        rationals(0x920A, RATIONAL, meta.focal_mm),
+        rationals(0xA20E, RATIONAL, round(width / meta.sensor_mm[0] * 10, 3)),  # focal plane resolution
+        rationals(0xA20F, RATIONAL, round(height / meta.sensor_mm[1] * 10, 3)),
+        numbers(0xA210, SHORT, centimetre),
+        numbers(0xA405, SHORT, round(meta.equivalent_mm)),
         _ascii(0xA431, meta.serial),
         _ascii(0xA434, meta.lens),
     ]
     if meta.focus_m is not None:
-        entries.append(_rationals(0x9206, RATIONAL, meta.focus_m))
+        entries.append(rationals(0x9206, RATIONAL, meta.focus_m))
     if meta.level is not None:
         # CameraElevationAngle, EXIF 2.31. EXIF has no tag for roll: it goes into the user comment as text.
-        entries.append(_rationals(0x9405, SRATIONAL, round(meta.level[0], 2)))
+        entries.append(rationals(0x9405, SRATIONAL, round(meta.level[0], 2)))
         note = b"ASCII\0\0\0" + f"level roll {meta.level[1]:+.2f}".encode()
         entries.append((0x9286, UNDEFINED, len(note), note))
     return entries
@@ -122,48 +120,34 @@ def _main(meta: DngMeta, width: int, height: int) -> list[Entry]:
     matrix = [float(v) for row in meta.xyz_to_camera for v in row]
     model = meta.model if meta.model.startswith(meta.make) else f"{meta.make} {meta.model}"
     return [
-        _numbers(254, LONG, 0),
-        _numbers(256, LONG, width),
-        _numbers(257, LONG, height),
-        _numbers(258, SHORT, 16),
-        _numbers(259, SHORT, 1),
-        _numbers(262, SHORT, 32803),  # colour filter array
+        numbers(254, LONG, 0),
+        numbers(256, LONG, width),
+        numbers(257, LONG, height),
+        numbers(258, SHORT, 16),
+        numbers(259, SHORT, 1),
+        numbers(262, SHORT, 32803),  # colour filter array
         _ascii(271, meta.make),
         _ascii(272, meta.model),
-        _numbers(274, SHORT, meta.orientation),
-        _numbers(277, SHORT, 1),
-        _numbers(278, LONG, height),
-        _numbers(279, LONG, width * height * 2),
-        _numbers(284, SHORT, 1),
+        numbers(274, SHORT, meta.orientation),
+        numbers(277, SHORT, 1),
+        numbers(278, LONG, height),
+        numbers(279, LONG, width * height * 2),
+        numbers(284, SHORT, 1),
         _ascii(305, "clerestory simulate"),
         _ascii(306, meta.time.strftime("%Y:%m:%d %H:%M:%S")),
-        _numbers(33421, SHORT, 2, 2),
-        _numbers(33422, BYTE, 0, 1, 1, 2),  # RGGB
-        _numbers(50706, BYTE, 1, 4, 0, 0),
-        _numbers(50707, BYTE, 1, 3, 0, 0),
+        numbers(33421, SHORT, 2, 2),
+        numbers(33422, BYTE, 0, 1, 1, 2),  # RGGB
+        numbers(50706, BYTE, 1, 4, 0, 0),
+        numbers(50707, BYTE, 1, 3, 0, 0),
         _ascii(50708, model),
-        _numbers(50713, SHORT, 2, 2),
-        _numbers(50714, SHORT, *[meta.black] * 4),
-        _numbers(50717, SHORT, meta.white),
-        _rationals(50721, SRATIONAL, *matrix),
-        _rationals(50728, RATIONAL, *meta.as_shot_neutral),
-        _numbers(50778, SHORT, D65),
-        _numbers(50829, LONG, 0, 0, height, width),
+        numbers(50713, SHORT, 2, 2),
+        numbers(50714, SHORT, *[meta.black] * 4),
+        numbers(50717, SHORT, meta.white),
+        rationals(50721, SRATIONAL, *matrix),
+        rationals(50728, RATIONAL, *meta.as_shot_neutral),
+        numbers(50778, SHORT, D65),
+        numbers(50829, LONG, 0, 0, height, width),
     ]
-
-
-def _directory(entries: list[Entry], offset: int) -> bytes:
-    """An IFD at `offset`, its long values after it."""
-    entries = sorted(entries)
-    table, extra = struct.pack("<H", len(entries)), b""
-    after = offset + 2 + 12 * len(entries) + 4
-    for tag, kind, count, data in entries:
-        if len(data) <= 4:
-            table += struct.pack("<HHI", tag, kind, count) + data.ljust(4, b"\0")
-        else:
-            table += struct.pack("<HHII", tag, kind, count, after + len(extra))
-            extra += data + b"\0" * (len(data) % 2)
-    return table + b"\0\0\0\0" + extra
 
 
 def header(meta: DngMeta, width: int, height: int) -> bytes:
@@ -172,26 +156,18 @@ def header(meta: DngMeta, width: int, height: int) -> bytes:
     codes = opcode_list(meta.distortion, meta.vignetting)
     if meta.distortion is not None or meta.vignetting is not None:
         main.append((51022, UNDEFINED, len(codes), codes))
-    pointers = [_numbers(273, LONG, 0), _numbers(34665, LONG, 0)]
-    exif_at = 8 + len(_directory(main + pointers, 8))
-    exif = _directory(_exif(meta, width, height), exif_at)
+    pointers = [numbers(273, LONG, 0), numbers(34665, LONG, 0)]
+    exif_at = 8 + len(directory(main + pointers, 8))
+    exif = directory(_exif(meta, width, height), exif_at)
     data_at = (exif_at + len(exif) + 511) // 512 * 512
-    pointers = [_numbers(273, LONG, data_at), _numbers(34665, LONG, exif_at)]
-    head = b"II*\0" + struct.pack("<I", 8) + _directory(main + pointers, 8) + exif
+    pointers = [numbers(273, LONG, data_at), numbers(34665, LONG, exif_at)]
+    head = b"II*\0" + struct.pack("<I", 8) + directory(main + pointers, 8) + exif
     return head.ljust(data_at, b"\0")
 
 
 def write_dng(path: Path, raw: NDArray[np.uint16], meta: DngMeta) -> None:
-    """Write an RGGB mosaic (H x W) as a DNG: to a temporary name, synced, then renamed."""
+    """Write an RGGB mosaic (H x W) as a DNG, whole or not at all."""
     height, width = raw.shape
-    temporary = path.with_name(path.name + ".part")
-    try:
-        with temporary.open("wb") as file:
-            file.write(header(meta, width, height))
-            file.write(np.ascontiguousarray(raw, dtype="<u2").data)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
+    with atomic(path) as file:
+        file.write(header(meta, width, height))
+        file.write(np.ascontiguousarray(raw, dtype="<u2").data)

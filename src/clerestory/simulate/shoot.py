@@ -21,6 +21,7 @@ from clerestory.simulate import blur, sensor
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.dng import DngMeta, write_dng
 from clerestory.simulate.scene import LUMINANCE, Rendered, Scene, Visitor
+from clerestory.visit.store import atomic, write_atomic
 
 LEVEL, SHAKE, PHOTONS = 1, 2, 3  # streams of one seed
 
@@ -191,18 +192,15 @@ def write_frame(frame: SimulatedFrame, path: Path, truth: Path | None = None, ar
     """
     write_dng(path, frame.raw, frame.meta)
     folder = truth or path.parent
-    temporary = folder / f"{path.stem}.truth.json.part"
-    temporary.write_text(json.dumps(frame.truth, indent=1) + "\n", encoding="utf-8")
-    temporary.replace(folder / f"{path.stem}.truth.json")
+    write_atomic(folder / f"{path.stem}.truth.json", json.dumps(frame.truth, indent=1) + "\n")
     if arrays or frame.rendered.reflectance is not None:
         seen = frame.rendered
         fields: dict[str, Any] = {"visitors": seen.visitors, "depth": seen.depth.astype(np.float16)}
         fields["radiance"] = np.minimum(seen.radiance, 60000).astype(np.float16)
         if seen.reflectance is not None:
             fields["reflectance"] = seen.reflectance.astype(np.float16)
-        part = folder / f"{path.stem}.truth.part.npz"
-        np.savez(part, **fields)
-        part.replace(folder / f"{path.stem}.truth.npz")
+        with atomic(folder / f"{path.stem}.truth.npz") as file:
+            np.savez(file, **fields)
 
 
 def bracket(shot: Shot, stops: Sequence[float]) -> list[Shot]:

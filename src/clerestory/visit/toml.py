@@ -25,9 +25,16 @@ def read_toml(path: Path) -> dict[str, Any] | None:
     if len(data) > LARGEST:
         raise UserError(f"{path}: is larger than {LARGEST >> 20} MB, which no such file is; is it the right one?")
     try:
-        text = data.decode("utf-8")
+        return parse_toml(data.decode("utf-8"), path)
+    except UnicodeDecodeError as problem:
+        raise UserError(f"{path}: is not valid TOML ({problem}); correct that line.") from problem
+
+
+def parse_toml(text: str, path: Path) -> dict[str, Any]:
+    """The content of a TOML text; `path` is for the message of the UserError when it is not TOML."""
+    try:
         if max((part.count(".") for part in re.split("[\\n={,]", text)), default=0) > _DEEPEST:
             raise UserError(f"{path}: has a key of more than {_DEEPEST} parts; it is damaged.")
         return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as problem:
+    except (tomllib.TOMLDecodeError, RecursionError) as problem:
         raise UserError(f"{path}: is not valid TOML ({problem}); correct that line.") from problem
