@@ -37,8 +37,9 @@ def rows(count: int) -> tuple[list[FrameRow], list[ViewRow]]:
     ]  # fmt: skip
     parts = ("nave", "quire", "north transept", "rose window", "vault", "misericord")
     views = [
-        ViewRow(f"view-{v:06d}", "burst", frames[v * 4].name, "sharpest", title=f"The {parts[v % 6]}",
-                place="Wendmoor")
+        ViewRow(
+            f"view-{v:06d}", "burst", frames[v * 4].name, "sharpest", title=f"The {parts[v % 6]}", place="Wendmoor"
+        )
         for v in range(count // 4)
     ]
     return frames, views

@@ -144,9 +144,7 @@ def test_the_turn_between_two_frames_is_measured(walls: Walls) -> None:
         assert found is not None and found.angle == pytest.approx(yaw, abs=0.3)
 
 
-def test_a_folder_with_bad_files(
-    write_dng: Callable[..., Path], photograph: Any, scene: Any, tmp_path: Path
-) -> None:
+def test_a_folder_with_bad_files(write_dng: Callable[..., Path], photograph: Any, scene: Any, tmp_path: Path) -> None:
     light = scene(1, 240, 320)
     for i in range(3):
         write_dng(f"day/a{i}.dng", photograph(light, seed=i), when=f"2031:06:01 10:00:0{i}")

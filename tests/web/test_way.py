@@ -245,6 +245,7 @@ def test_a_killed_server_loses_nothing(photographed: Path, tmp_path: Path, servi
     first = serving(folder, script)
     headers = {"Cookie": first.cookie, "Origin": first.base}
     with connect(f"ws://127.0.0.1:{first.port}/talk", additional_headers=headers) as talk:
+
         def ask(number: int, **message: Any) -> Any:
             talk.send(json.dumps({"id": number, **message}))
             while True:
@@ -263,5 +264,3 @@ def test_a_killed_server_loses_nothing(photographed: Path, tmp_path: Path, servi
     assert tomllib.loads((folder / "recipes" / "view-01.toml").read_text()) == {"shade_lift": 1.5}
     assert Journal(folder).undo("finish") is not None
     assert not (folder / "recipes" / "view-01.toml").exists()
-
-

@@ -119,9 +119,7 @@ def cues(text: str, start: float, seconds: float, limit: float) -> list[Cue]:
         if lack < 1e-6 or spare < 1e-6:
             break
         give = min(1.0, lack / spare)
-        lengths = [
-            n if length < n else length - give * (length - n) for n, length in zip(need, lengths, strict=True)
-        ]
+        lengths = [n if length < n else length - give * (length - n) for n, length in zip(need, lengths, strict=True)]
     out, at = [], start
     for words, length in zip(texts, lengths, strict=True):
         out.append(Cue(at, at + length - GAP, words))

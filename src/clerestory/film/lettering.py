@@ -173,4 +173,3 @@ def inset(whole: NDArray[np.float32], region: tuple[float, float, float, float],
     cover[top - line : top + box_h + line, left - line : left + box_w + line] = 1
     colour[top : top + box_h, left : left + box_w] = shown
     return _cropped(colour, cover, "inset")
-

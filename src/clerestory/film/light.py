@@ -59,9 +59,7 @@ def _cubic(t: float, b: float, c: float) -> float:
     if t < 1:
         return ((12 - 9 * b - 6 * c) * t * t * t + (-18 + 12 * b + 6 * c) * t * t + (6 - 2 * b)) / 6
     if t < 2:
-        return (
-            (-b - 6 * c) * t * t * t + (6 * b + 30 * c) * t * t + (-12 * b - 48 * c) * t + (8 * b + 24 * c)
-        ) / 6
+        return ((-b - 6 * c) * t * t * t + (6 * b + 30 * c) * t * t + (-12 * b - 48 * c) * t + (8 * b + 24 * c)) / 6
     return 0.0
 
 

@@ -207,5 +207,3 @@ def _forget(cache: Path, keys: set[str]) -> None:
     for path in cache.glob("*.mp4"):
         if path.stem not in keys:
             path.unlink(missing_ok=True)
-
-

@@ -27,6 +27,7 @@ from clerestory.frames.read import Mosaic
 
 F32 = NDArray[np.float32]
 
+
 def stabiliser(gain: float, read: float) -> tuple[float, float]:
     """Scale and offset (a, b) of the generalised Anscombe transform 2 sqrt(a x + b), x in raw units above black."""
     gain = max(gain, 1e-3)
@@ -133,9 +134,7 @@ def _plane_order(mosaic: Mosaic) -> list[tuple[int, int, int]]:
 Quality = Literal["quick", "fast", "better"]
 
 
-def denoise_mosaic(
-    mosaic: Mosaic, noise: NoiseModel, strength: float = 1.0, quality: Quality = "fast"
-) -> F32:
+def denoise_mosaic(mosaic: Mosaic, noise: NoiseModel, strength: float = 1.0, quality: Quality = "fast") -> F32:
     """The mosaic above black, float32 H x W in raw units, with noise taken out as far as the model says it is noise.
 
     `strength` 0 leaves the values alone, 1 takes out all that the model knows; above 1 also raises the thresholds.

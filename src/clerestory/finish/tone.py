@@ -372,7 +372,7 @@ def exposure_headroom(mosaic: Mosaic, noise: NoiseModel, spare: float = 0.001) -
         for column in range(2):
             n = int(mosaic.cfa[row, column])
             span = float(mosaic.white[n] - mosaic.black[n])
-            plane = mosaic.plane(row, column)[: height, : width][::step, ::step]
+            plane = mosaic.plane(row, column)[:height, :width][::step, ::step]
             share = (plane.astype(np.float32) - np.float32(mosaic.black[n])) / np.float32(span)
             np.maximum(top, share, out=top)
             if model_channel(n) == 1:

@@ -262,9 +262,7 @@ def group_frames(frames: Sequence[Inspection], earlier: Mapping[str, str] | None
     groups = _by_view(_in_order(frames))
     wide = {chain[0]: chain for chain in _wide_chains(groups)}
     inside = {i for chain in wide.values() for i in chain[1:]}
-    sets = [
-        [f for j in wide.get(i, [i]) for f in groups[j]] for i in range(len(groups)) if i not in inside
-    ]
+    sets = [[f for j in wide.get(i, [i]) for f in groups[j]] for i in range(len(groups)) if i not in inside]
     first = [i for i in range(len(groups)) if i not in inside]
     names = _names(sets, earlier or {})
     return [_view(name, group, i in wide) for name, group, i in zip(names, sets, first, strict=True)]
@@ -280,4 +278,3 @@ def _view(name: str, group: Sequence[Inspection], wide: bool) -> View:
     kind, taken = _kind_of(group)
     best, why = _pick(group, kind)
     return View(name, kind, paths, best.info.path, f"{taken}; {why}" if len(group) > 1 else why)
-

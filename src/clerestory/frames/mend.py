@@ -210,9 +210,7 @@ def _pattern(found_parts: F32, read: float) -> F32:
     return out
 
 
-def mend(
-    mosaic: Mosaic, noise: NoiseModel, hot: NDArray[np.int32] | None = None, pattern: bool = True
-) -> Mosaic:
+def mend(mosaic: Mosaic, noise: NoiseModel, hot: NDArray[np.int32] | None = None, pattern: bool = True) -> Mosaic:
     """The frame with hot and dead pixels replaced and row and column pattern taken out; the given one is untouched.
 
     `hot`: places known already (from a run), else found in this frame.

@@ -117,8 +117,9 @@ def _sniff(path: Path) -> str:
     except IsADirectoryError as problem:
         raise UserError(f"{path}: is a folder, not a frame.") from problem
     except OSError as problem:
-        raise UserError(f"{path}: cannot be opened ({problem.strerror}); check that it is there and readable.") \
-            from problem
+        raise UserError(
+            f"{path}: cannot be opened ({problem.strerror}); check that it is there and readable."
+        ) from problem
     if not start:
         raise UserError(f"{path}: is empty (0 bytes); copy it again from the card.")
     if start.startswith(b"\xff\xd8\xff"):
@@ -137,8 +138,10 @@ def _start_raw(path: Path) -> rawpy.RawPy:
     """LibRaw's handle on a file, identified but not unpacked."""
     kind = _sniff(path)
     if kind and path.suffix.lower() not in RENDERED_SUFFIXES:
-        raise UserError(f"{path}: holds a {kind.upper()} picture, not a raw file as its name says; rename it to "
-                        f".{kind} to use it as a finished picture.")
+        raise UserError(
+            f"{path}: holds a {kind.upper()} picture, not a raw file as its name says; rename it to "
+            f".{kind} to use it as a finished picture."
+        )
     if kind:
         raise UserError(f"{path}: is a {kind.upper()} picture, not a raw file.")
     handle = rawpy.RawPy()
@@ -146,15 +149,21 @@ def _start_raw(path: Path) -> rawpy.RawPy:
         handle.open_file(str(path))
         sizes = handle.sizes
     except rawpy.LibRawFileUnsupportedError as problem:
-        raise UserError(f"{path}: is not a raw file that can be read: damaged, not a picture, or a camera LibRaw "
-                        f"does not know; copy it again from the card or leave it out.") from problem
+        raise UserError(
+            f"{path}: is not a raw file that can be read: damaged, not a picture, or a camera LibRaw "
+            f"does not know; copy it again from the card or leave it out."
+        ) from problem
     except _LIBRAW as problem:
-        raise UserError(f"{path}: cannot be read as a raw file ({_reason(problem)}); the file is damaged or cut "
-                        "short: copy it again from the card.") from problem
+        raise UserError(
+            f"{path}: cannot be read as a raw file ({_reason(problem)}); the file is damaged or cut "
+            "short: copy it again from the card."
+        ) from problem
     if min(sizes.width, sizes.height) < 16 or sizes.raw_width * sizes.raw_height > MAX_PIXELS:
         handle.close()
-        raise UserError(f"{path}: claims {sizes.raw_width} x {sizes.raw_height} pixels, which is not believable; "
-                        "the file is damaged: copy it again from the card.")
+        raise UserError(
+            f"{path}: claims {sizes.raw_width} x {sizes.raw_height} pixels, which is not believable; "
+            "the file is damaged: copy it again from the card."
+        )
     return handle
 
 
@@ -165,8 +174,9 @@ def open_raw(path: Path) -> rawpy.RawPy:
         _ = handle.raw_image_visible
     except _LIBRAW as problem:
         handle.close()
-        raise UserError(f"{path}: cannot be read as a raw file ({_reason(problem)}); copy it again from the card.") \
-            from problem
+        raise UserError(
+            f"{path}: cannot be read as a raw file ({_reason(problem)}); copy it again from the card."
+        ) from problem
     return handle
 
 
@@ -257,15 +267,19 @@ def _rendered_info(path: Path) -> FrameInfo:
     """FrameInfo of a JPEG, TIFF or PNG."""
     kind = _sniff(path)
     if not kind and path.suffix.lower() not in (".tif", ".tiff"):
-        raise UserError(f"{path}: does not hold the kind of picture its name says; if it is a raw file, give it back "
-                        "its own ending, else leave it out.")
+        raise UserError(
+            f"{path}: does not hold the kind of picture its name says; if it is a raw file, give it back "
+            "its own ending, else leave it out."
+        )
     try:
         if not kind:
             with tifffile.TiffFile(path) as tif:
                 page = tif.pages[0]
                 if int(page.photometric) in (32803, 34892) or 50706 in page.tags:
-                    raise UserError(f"{path}: is a raw file, not a finished picture as its name says; give it back "
-                                    "its own ending, .dng for instance.")
+                    raise UserError(
+                        f"{path}: is a raw file, not a finished picture as its name says; give it back "
+                        "its own ending, .dng for instance."
+                    )
                 size, deep = (int(page.imagewidth), int(page.imagelength)), int(page.bitspersample) > 8
         else:
             with Image.open(path) as picture:
@@ -273,8 +287,10 @@ def _rendered_info(path: Path) -> FrameInfo:
     except UserError:
         raise
     except Exception as problem:  # of a damaged file, the libraries raise nearly everything there is
-        raise UserError(f"{path}: cannot be read as a picture ({_reason(problem)}); it is damaged or wrongly "
-                        "named: copy it again or leave it out.") from problem
+        raise UserError(
+            f"{path}: cannot be read as a picture ({_reason(problem)}); it is damaged or wrongly "
+            "named: copy it again or leave it out."
+        ) from problem
     if size[0] * size[1] > MAX_PIXELS or min(size) < 1:
         raise UserError(f"{path}: claims {size[0]} x {size[1]} pixels, which is not believable; leave it out.")
     found = _tags(path)
@@ -285,8 +301,12 @@ def _rendered_info(path: Path) -> FrameInfo:
 def lost_in_rendering(deep: bool) -> tuple[str, ...]:
     """What a finished picture no longer has that a raw frame would."""
     levels = () if deep else ("8 bits: shadows cannot be lifted far before they break into steps",)
-    return (*levels, "the camera's tone curve is already applied and can only be undone roughly",
-            "white balance is baked in", "highlights above its white are gone")
+    return (
+        *levels,
+        "the camera's tone curve is already applied and can only be undone roughly",
+        "white balance is baked in",
+        "highlights above its white are gone",
+    )
 
 
 def daylight_of(matrix: NDArray[np.float64]) -> tuple[float, float, float] | None:
@@ -349,14 +369,18 @@ def read_mosaic(path: Path) -> Mosaic:
         try:
             handle.unpack()
         except _LIBRAW as problem:
-            raise UserError(f"{path}: its picture data cannot be read ({_reason(problem)}); the file is damaged or "
-                            "cut short: copy it again from the card.") from problem
+            raise UserError(
+                f"{path}: its picture data cannot be read ({_reason(problem)}); the file is damaged or "
+                "cut short: copy it again from the card."
+            ) from problem
         cfa, own = _bayer(handle, path)
         try:
             raw = np.array(handle.raw_image_visible, dtype=np.uint16)
         except _LIBRAW as problem:
-            raise UserError(f"{path}: its raw values cannot be reached ({_reason(problem)}); raw work needs one "
-                            "whole number per pixel. Convert it to a 16-bit TIFF and use that.") from problem
+            raise UserError(
+                f"{path}: its raw values cannot be reached ({_reason(problem)}); raw work needs one "
+                "whole number per pixel. Convert it to a 16-bit TIFF and use that."
+            ) from problem
         levels = handle.black_level_per_channel
         black = np.array([float(levels[i]) for i in own])
         white = np.full(4, float(handle.white_level))
@@ -364,11 +388,14 @@ def read_mosaic(path: Path) -> Mosaic:
         matrix = np.array(handle.rgb_xyz_matrix, float)[:3]
         aspect = float(handle.sizes.pixel_aspect) or 1.0
     if raw.ndim != 2 or _cut_short(raw, float(white[0])):
-        raise UserError(f"{path}: the picture stops before its last rows; the file is cut short: copy it again from "
-                        "the card.")
+        raise UserError(
+            f"{path}: the picture stops before its last rows; the file is cut short: copy it again from the card."
+        )
     if (white <= black).any():
-        raise UserError(f"{path}: its white level {white[0]:.0f} is not above its black level {black[0]:.0f}; the "
-                        "file is damaged: copy it again from the card.")
+        raise UserError(
+            f"{path}: its white level {white[0]:.0f} is not above its black level {black[0]:.0f}; the "
+            "file is damaged: copy it again from the card."
+        )
     tags = _tags(path)
     own_matrix = tag.colour_matrix_of(tags) if tags else None
     known = matrix if np.isfinite(matrix).all() and abs(np.linalg.det(matrix)) > 1e-6 else None

@@ -45,8 +45,7 @@ def frame_files(folder: Path) -> list[Path]:
     return [
         p
         for p in files
-        if p.suffix.lower() not in _ASIDE
-        and not (p.suffix.lower() in RENDERED_SUFFIXES and p.stem.lower() in raws)
+        if p.suffix.lower() not in _ASIDE and not (p.suffix.lower() in RENDERED_SUFFIXES and p.stem.lower() in raws)
     ]
 
 

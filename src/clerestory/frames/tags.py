@@ -111,8 +111,12 @@ class Tags:
 
 def time_of(tags: Tags) -> datetime | None:
     """When the frame was taken, by the camera's own clock, with fractions of a second where the file has them."""
-    stamp = tags.text("Exif.Photo.DateTimeOriginal", "Exif.Image.DateTimeOriginal", "Exif.Photo.DateTimeDigitized",
-                      "Exif.Image.DateTime")
+    stamp = tags.text(
+        "Exif.Photo.DateTimeOriginal",
+        "Exif.Image.DateTimeOriginal",
+        "Exif.Photo.DateTimeDigitized",
+        "Exif.Image.DateTime",
+    )
     for form in ("%Y:%m:%d %H:%M:%S", "%Y-%m-%d %H:%M:%S", "%Y-%m-%dT%H:%M:%S"):
         try:
             moment = datetime.strptime(stamp[:19], form)
@@ -148,8 +152,12 @@ def iso_of(tags: Tags) -> float | None:
     plain = tags.number("ISOSpeedRatings")
     if plain is not None and 0 < plain < 65535:
         return plain
-    newer = tags.number("Exif.Photo.RecommendedExposureIndex", "Exif.Photo.StandardOutputSensitivity",
-                        "Exif.Photo.ISOSpeed", "Exif.Image.ExposureIndex")
+    newer = tags.number(
+        "Exif.Photo.RecommendedExposureIndex",
+        "Exif.Photo.StandardOutputSensitivity",
+        "Exif.Photo.ISOSpeed",
+        "Exif.Image.ExposureIndex",
+    )
     if newer is not None and newer > 0:
         return newer
     return tags.speed_of_maker()
@@ -213,9 +221,7 @@ def _focal_of(tags: Tags) -> float | None:
     return plain if plain is not None and 0.5 < plain < 3000 else None
 
 
-def optics_of(
-    tags: Tags, size: tuple[int, int], aspect: float, crop_factor: Callable[[], float | None]
-) -> Optics:
+def optics_of(tags: Tags, size: tuple[int, int], aspect: float, crop_factor: Callable[[], float | None]) -> Optics:
     """Focal length and sensor size of a frame of `size` pixels, each `aspect` times as wide as high.
 
     In this order: pixels per inch on the sensor, the maker's own tag, the camera's entry in the lens database

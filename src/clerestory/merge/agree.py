@@ -89,7 +89,22 @@ def _box(image: F32, size: int) -> F32:
 
 
 @njit(cache=True, fastmath=True, parallel=True)
-def _chi(mean_difference, mean_level, mean_square, noise, fresh, share, slope, foot, count, accept, reject, misplaced, flicker, out):  # type: ignore[no-untyped-def] # noqa: E501
+def _chi(
+    mean_difference,
+    mean_level,
+    mean_square,
+    noise,
+    fresh,
+    share,
+    slope,
+    foot,
+    count,
+    accept,
+    reject,
+    misplaced,
+    flicker,
+    out,
+):  # type: ignore[no-untyped-def] # noqa: E501
     """Weight 0 to 1 from the chi-square of three colours."""
     for y in prange(out.shape[0]):
         for x in range(out.shape[1]):
@@ -104,9 +119,7 @@ def _chi(mean_difference, mean_level, mean_square, noise, fresh, share, slope, f
             out[y, x] = min(max((reject - chi) / (reject - accept), np.float32(0.0)), np.float32(1.0))
 
 
-def _weights(
-    level: F32, difference: F32, spread: F32, fresh: F32, model: BlockNoise, size: int, per: int
-) -> F32:
+def _weights(level: F32, difference: F32, spread: F32, fresh: F32, model: BlockNoise, size: int, per: int) -> F32:
     """Weights at one scale: `per` blocks went into each place, windows of `size` places."""
     out = np.empty(level.shape[:2], np.float32)
     _chi(_box(difference, size), _box(level, size), _box(level * level, size), spread, fresh, np.float32(1.0 / per),

@@ -307,9 +307,7 @@ def _stacked(
     return stack
 
 
-def _account(
-    choice: _Choice, shape: tuple[int, int], fits: Sequence[_Laid]
-) -> tuple[U8, list[Box], dict[int, int]]:
+def _account(choice: _Choice, shape: tuple[int, int], fits: Sequence[_Laid]) -> tuple[U8, list[Box], dict[int, int]]:
     """The mask at full size, boxes in doubt, and pixels taken from each frame (by its index)."""
     doubt, boxes = _spots(choice.unknown, shape)
     cells = np.where(choice.reference_is_stone, 0, np.minimum(choice.label + 1, IN_DOUBT - 1)).astype(np.uint8)

@@ -79,12 +79,8 @@ def _fill(s, cfa, out):  # type: ignore[no-untyped-def]
             else:
                 out[1, y, x] = c
                 diagonal = nw + ne + sw + se
-                along = np.float32(0.125) * (
-                    np.float32(5.0) * c - diagonal - far_h + np.float32(0.5) * far_v
-                )
-                across = np.float32(0.125) * (
-                    np.float32(5.0) * c - diagonal - far_v + np.float32(0.5) * far_h
-                )
+                along = np.float32(0.125) * (np.float32(5.0) * c - diagonal - far_h + np.float32(0.5) * far_v)
+                across = np.float32(0.125) * (np.float32(5.0) * c - diagonal - far_v + np.float32(0.5) * far_h)
                 beside = np.int64(cfa[y % 2, (x + 1) % 2])
                 out[beside, y, x] = _held(np.float32(0.5) * (e + w), along, min(e, w), max(e, w))
                 out[2 - beside, y, x] = _held(np.float32(0.5) * (n + o), across, min(n, o), max(n, o))

@@ -38,9 +38,7 @@ def frame_row(path: Path, digest: str, seen: Inspection | None, view: str, refus
     )  # fmt: skip
 
 
-def rows_of(
-    found: Sorted, digests: Mapping[str, str], abouts: Abouts
-) -> tuple[list[FrameRow], list[ViewRow]]:
+def rows_of(found: Sorted, digests: Mapping[str, str], abouts: Abouts) -> tuple[list[FrameRow], list[ViewRow]]:
     """Rows of a sorted folder; a digest that is not listed is computed."""
     view_of = {path: view.name for view in found.views for path in view.frames}
     everything = [(p, found.seen.get(p), "") for p in found.seen] + [(p, None, reason) for p, reason in found.refused]

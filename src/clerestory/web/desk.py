@@ -405,5 +405,3 @@ def _text(recipe: Recipe) -> str | None:
 def replace_pick(recipe: Recipe) -> Recipe:
     """The recipe without its pick, which the view carries."""
     return recipe.model_copy(update={"pick": None})
-
-

@@ -128,9 +128,7 @@ class OpenView:
         if self._upright is None or self._upright[0] != recipe.guides:
             height, width = self.seen.half.shape[:2]
             grid = replace(self.seen.camera.scaled(0.5), width=width, height=height)
-            found = plumb.with_guides(
-                self.seen.upright, recipe.guides, grid, light.distortion_of(self.seen.source)
-            )
+            found = plumb.with_guides(self.seen.upright, recipe.guides, grid, light.distortion_of(self.seen.source))
             self._upright = (recipe.guides, found)
         return self._upright[1]
 
