@@ -104,7 +104,7 @@ def _chi(
     misplaced,
     flicker,
     out,
-):  # type: ignore[no-untyped-def] # noqa: E501
+):  # type: ignore[no-untyped-def]
     """Weight 0 to 1 from the chi-square of three colours."""
     for y in prange(out.shape[0]):
         for x in range(out.shape[1]):
