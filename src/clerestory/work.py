@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, cast
 
@@ -21,8 +21,9 @@ from clerestory.frames.sort import sort_folder as sort_frames
 from clerestory.visit.about import About, Abouts, read_abouts, write_abouts
 from clerestory.visit.check import Difference, check
 from clerestory.visit.folder import VisitFolder
+from clerestory.visit.hand import arranged, read_hand
 from clerestory.visit.importing import copy_in
-from clerestory.visit.index import sort_visit
+from clerestory.visit.index import frame_row, sort_visit
 from clerestory.visit.store import digest_of, write_atomic
 
 if TYPE_CHECKING:
@@ -59,7 +60,10 @@ def frames_folder(folder: Path) -> Path:
 
 
 def sort_folder(folder: Path, bar: Bar) -> Sorted:
-    """Sort the frames of a folder, telling progress. A visit's catalogue is written anew; names of views stay."""
+    """Sort the frames of a folder, telling progress. A visit's catalogue is written anew; names of views stay.
+
+    Views that a person put together (views.toml) are as that person put them.
+    """
     frames = frames_folder(folder)
     task = bar.add_task("Reading frames", total=None)
 
@@ -67,8 +71,11 @@ def sort_folder(folder: Path, bar: Bar) -> Sorted:
         bar.update(task, completed=done, total=total)
 
     if frames != folder:
-        return sort_visit(VisitFolder.open(folder), told)
-    return sort_frames(folder, told, memory=folder / ".clerestory" / "looks")
+        found = sort_visit(VisitFolder.open(folder), told)
+    else:
+        found = sort_frames(folder, told, memory=folder / ".clerestory" / "looks")
+    rows = {path: frame_row(path, "", seen, "") for path, seen in found.seen.items()}
+    return replace(found, views=arranged(found.views, read_hand(folder), rows))
 
 
 def import_card(

@@ -45,12 +45,16 @@ class View:
     why: str
 
 
-def exposure_stops(seen: Inspection) -> float | None:
-    """log2 of what the camera's settings let in, times ISO: higher is brighter. None where the file is silent."""
-    info = seen.info
-    if not (info.seconds and info.f_number and info.iso):
+def stops_of(seconds: float | None, iso: float | None, f_number: float | None) -> float | None:
+    """log2 of what a camera's settings let in, times ISO: higher is brighter. None where one is not known."""
+    if not (seconds and f_number and iso):
         return None
-    return math.log2(info.seconds * info.iso / info.f_number**2)
+    return math.log2(seconds * iso / f_number**2)
+
+
+def exposure_stops(seen: Inspection) -> float | None:
+    """`stops_of` a frame, by its file."""
+    return stops_of(seen.info.seconds, seen.info.iso, seen.info.f_number)
 
 
 def _step(a: Inspection, b: Inspection, lie: Overlap) -> float:

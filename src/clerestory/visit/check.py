@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from clerestory.errors import UserError
 from clerestory.visit.about import read_abouts
 from clerestory.visit.catalogue import Catalogue
 from clerestory.visit.folder import VisitFolder, read_digests
+from clerestory.visit.hand import HAND, read_hand
 from clerestory.visit.index import plain_name
 from clerestory.visit.store import digest_of, leftovers
 from clerestory.visit.toml import read_toml
@@ -63,6 +65,10 @@ def _texts(visit: VisitFolder, views: set[str]) -> Iterator[Difference]:
             yield Difference(path, str(problem).removeprefix(f"{path}: "))
         if views and path.stem not in views:
             yield Difference(path, "is a recipe for a view that does not exist; rename or delete it")
+    try:
+        read_hand(visit.root)
+    except UserError as problem:
+        yield Difference(visit.root / HAND, str(problem).removeprefix(f"{visit.root / HAND}: "))
     try:
         for name in read_abouts(visit.about).views:
             if views and name not in views:
@@ -122,6 +128,8 @@ def check(visit: VisitFolder, told: Callable[[Path], None] = lambda _: None) -> 
     if visit.catalogue.exists():
         with Catalogue(visit.catalogue) as catalogue:
             views = {v.name for v in catalogue.views()}
+        with contextlib.suppress(UserError):  # told of below
+            views |= read_hand(visit.root).keys()
     out = [*_originals(visit, told), *_texts(visit, views), *_outputs(visit, told), *_catalogue(visit)]
     for part in visit.parts:
         out += [Difference(p, "was left by a run that was broken off; delete it") for p in leftovers(part)]

@@ -19,6 +19,7 @@ from clerestory.finish.recipe import Recipe, picked
 from clerestory.frames.group import SOFT_LEAST, SOFT_SHARE, View
 from clerestory.frames.kept import key_of, unpacked
 from clerestory.frames.overlap import changed_share
+from clerestory.visit import hand
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.index import plain_name
 from clerestory.web import views
@@ -114,7 +115,7 @@ class Desk:
     def arrange(self) -> None:
         """Take up what a person put otherwise."""
         try:
-            self.table = views.arranged(self._base, views.read_hand(self.root))
+            self.table = views.by_hand(self._base, hand.read_hand(self.root))
         except UserError as problem:
             self.table = self._base
             self.tell("trouble", said=str(problem))
@@ -177,23 +178,23 @@ class Desk:
         names = [plain_name(p) for p in found.frames]
         if not wanted or not set(wanted) < set(names):
             raise UserError("Choose some of the view's frames, not all, to make a view of their own.")
-        hand = views.read_hand(self.root)
+        groups = hand.read_hand(self.root)
         new = self._free_name(view)
-        hand[view] = [n for n in names if n not in wanted]
-        hand[new] = [n for n in names if n in wanted]
-        self._regroup(hand, f"{len(wanted)} frames of {view} made a view of their own", new)
+        groups[view] = [n for n in names if n not in wanted]
+        groups[new] = [n for n in names if n in wanted]
+        self._regroup(groups, f"{len(wanted)} frames of {view} made a view of their own", new)
         return new
 
     def join(self, first: str, second: str) -> None:
         """Make two views one, under the first one's name."""
-        hand = views.read_hand(self.root)
+        groups = hand.read_hand(self.root)
         frames = [plain_name(p) for v in (first, second) for p in self.table.view(v).frames]
-        hand.pop(second, None)
-        hand[first] = frames
-        self._regroup(hand, f"{second} joined to {first}", first)
+        groups.pop(second, None)
+        groups[first] = frames
+        self._regroup(groups, f"{second} joined to {first}", first)
 
-    def _regroup(self, hand: Mapping[str, list[str]], said: str, place: str) -> None:
-        self.journal.commit("sort", said, {views.HAND: views.hand_text(hand)}, place=place)
+    def _regroup(self, groups: Mapping[str, list[str]], said: str, place: str) -> None:
+        self.journal.commit("sort", said, {hand.HAND: hand.hand_text(groups)}, place=place)
         self.arrange()
 
     def _free_name(self, view: str) -> str:
@@ -249,7 +250,7 @@ class Desk:
         change = self.journal.undo(scope) if back else self.journal.redo(scope)
         if change is None:
             return {"said": "", "place": "", **self.journal.ahead(scope)}
-        if views.HAND in change.after:
+        if hand.HAND in change.after:
             self.arrange()
         for name in change.after:
             if name.startswith("recipes/"):

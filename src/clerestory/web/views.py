@@ -7,8 +7,6 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, cast
 
-import tomli_w
-
 from clerestory.errors import UserError
 from clerestory.finish.recipe import Recipe, picked, read_recipe
 from clerestory.frames.group import Kind, View
@@ -16,10 +14,8 @@ from clerestory.frames.sort import Sorted, frame_files, sort_folder
 from clerestory.visit.about import read_abouts
 from clerestory.visit.catalogue import Catalogue, FrameRow, ViewRow
 from clerestory.visit.folder import VisitFolder, read_digests
+from clerestory.visit.hand import arranged, in_time
 from clerestory.visit.index import earlier_views, plain_name, rows_of, sort_visit
-from clerestory.visit.toml import read_toml
-
-HAND = "views.toml"
 
 
 @dataclass(frozen=True)
@@ -93,7 +89,7 @@ def _catalogued(visit: VisitFolder, found: Sorted) -> None:
 def _table(rows: Iterable[FrameRow], views: Sequence[ViewRow], paths: Mapping[str, Path]) -> Table:
     frames = {row.name: row for row in rows}
     members: dict[str, list[str]] = {}
-    for row in sorted(frames.values(), key=lambda r: (r.time is None, r.time or "", r.name)):
+    for row in sorted(frames.values(), key=in_time):
         if row.view:
             members.setdefault(row.view, []).append(row.name)
     built = [
@@ -102,60 +98,13 @@ def _table(rows: Iterable[FrameRow], views: Sequence[ViewRow], paths: Mapping[st
         if v.name in members and v.pick in paths
     ]
     refused = tuple((row.name, row.refused) for row in frames.values() if row.refused)
-    return Table(frames, paths, tuple(sorted(built, key=lambda v: _first(frames, v))), refused)
+    return Table(frames, paths, tuple(sorted(built, key=lambda v: in_time(frames[plain_name(v.frames[0])]))), refused)
 
 
-def _first(frames: Mapping[str, FrameRow], view: View) -> tuple[str, str]:
-    row = frames[plain_name(view.frames[0])]
-    return row.time or "~", row.name
-
-
-# ---- what a person has put otherwise
-
-
-def read_hand(root: Path) -> dict[str, list[str]]:
-    """views.toml: frames by the view a person put them in; nothing when there is no such file."""
-    path = root / HAND
-    data = read_toml(path) or {}
-    for name, frames in data.items():
-        if not isinstance(frames, list) or not all(isinstance(f, str) for f in frames):
-            raise UserError(f"{path}: {name} must be a list of frame names; mend or delete that line.")
-    return cast(dict[str, list[str]], data)
-
-
-def hand_text(hand: Mapping[str, Sequence[str]]) -> str | None:
-    """The text of views.toml; None when nothing is put otherwise."""
-    if not hand:
-        return None
-    head = "# Views put together by hand: each with its frames. Delete a line to leave that view to the sorting.\n"
-    return head + tomli_w.dumps({k: list(v) for k, v in sorted(hand.items())})
-
-
-def arranged(table: Table, hand: Mapping[str, Sequence[str]]) -> Table:
-    """The views with those that a person put together in place of the sorting's own."""
-    claimed = {f for frames in hand.values() for f in frames if f in table.paths}
-    views = []
-    for view in table.views:
-        left = tuple(p for p in view.frames if plain_name(p) not in claimed)
-        if view.name in hand or not left:
-            continue
-        views.append(view if left == view.frames else _regrouped(table, view.name, view, left))
-    old = {view.name: view for view in table.views}
-    for name, frames in hand.items():
-        mine = tuple(table.paths[f] for f in dict.fromkeys(frames) if f in table.paths)
-        if mine:
-            views.append(_regrouped(table, name, old.get(name), mine))
-    return replace(table, views=tuple(sorted(views, key=lambda v: _first(table.frames, v))))
-
-
-def _regrouped(table: Table, name: str, old: View | None, frames: tuple[Path, ...]) -> View:
-    best = max(frames, key=lambda p: table.frames[plain_name(p)].sharpness or 0.0)
-    if old is not None and old.pick in frames:
-        best = old.pick
-    if len(frames) == 1:
-        return View(name, "single", frames, best, "on its own, by hand")
-    kind = old.kind if old is not None and old.kind != "single" and set(frames) <= set(old.frames) else "burst"
-    return View(name, kind, frames, best, f"{len(frames)} frames put together by hand")
+def by_hand(table: Table, hand: Mapping[str, Sequence[str]]) -> Table:
+    """The table with the views that a person put together."""
+    rows = {table.paths[name]: row for name, row in table.frames.items() if not row.refused}
+    return replace(table, views=arranged(table.views, hand, rows))
 
 
 def recipe_path(root: Path, view: str) -> Path:

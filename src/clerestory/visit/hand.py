@@ -1,0 +1,80 @@
+"""Views that a person put together otherwise than the sorting: views.toml, honoured by the commands and the pages."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import cast
+
+import tomli_w
+
+from clerestory.errors import UserError
+from clerestory.frames.group import SAME_EXPOSURE, View, stops_of
+from clerestory.visit.catalogue import FrameRow
+from clerestory.visit.toml import read_toml
+
+HAND = "views.toml"
+
+
+def read_hand(root: Path) -> dict[str, list[str]]:
+    """views.toml: frames by the view a person put them in; nothing when there is no such file."""
+    path = root / HAND
+    data = read_toml(path) or {}
+    for name, frames in data.items():
+        if not isinstance(frames, list) or not all(isinstance(f, str) for f in frames):
+            raise UserError(f"{path}: {name} must be a list of frame names; mend or delete that line.")
+        if not name.strip() or name.startswith(".") or any(c in name for c in "/\\\0"):
+            raise UserError(f"{path}: '{name}' cannot name a view, since files are named after it; choose another.")
+    return cast(dict[str, list[str]], data)
+
+
+def hand_text(hand: Mapping[str, Sequence[str]]) -> str | None:
+    """The text of views.toml; None when nothing is put otherwise."""
+    if not hand:
+        return None
+    head = "# Views put together by hand: each with its frames. Delete a line to leave that view to the sorting.\n"
+    return head + tomli_w.dumps({k: list(v) for k, v in sorted(hand.items())})
+
+
+def in_time(row: FrameRow) -> tuple[bool, str, str]:
+    """Sorts frames by time, those without one last, by name."""
+    return row.time is None, row.time or "", row.name
+
+
+def arranged(
+    views: Sequence[View], hand: Mapping[str, Sequence[str]], rows: Mapping[Path, FrameRow]
+) -> tuple[View, ...]:
+    """The views with those that a person put together in place of the sorting's own, in order of time.
+
+    `rows`: the frames that can be used. One that the sorting put into a view of the same name since stays in it.
+    """
+    paths = {row.name: path for path, row in rows.items()}
+    claimed = {paths[f] for frames in hand.values() for f in frames if f in paths}
+    old = {view.name: view for view in views}
+    out = []
+    for view in views:
+        left = tuple(p for p in view.frames if p not in claimed)
+        if left and view.name not in hand:
+            out.append(view if left == view.frames else _regrouped(view.name, view, left, rows))
+    for name, listed in hand.items():
+        mine = {paths[f] for f in listed if f in paths}
+        if name in old:
+            mine |= {p for p in old[name].frames if p not in claimed}
+        if mine:
+            frames = tuple(sorted(mine, key=lambda p: in_time(rows[p])))
+            out.append(_regrouped(name, old.get(name), frames, rows))
+    return tuple(sorted(out, key=lambda v: in_time(rows[v.frames[0]])))
+
+
+def _regrouped(name: str, old: View | None, frames: tuple[Path, ...], rows: Mapping[Path, FrameRow]) -> View:
+    best = max(frames, key=lambda p: rows[p].sharpness or 0.0)
+    if old is not None and old.pick in frames:
+        best = old.pick
+    if len(frames) == 1:
+        return View(name, "single", frames, best, "on its own, by hand")
+    why = f"{len(frames)} frames put together by hand"
+    if old is not None and old.kind != "single" and set(frames) <= set(old.frames):
+        return View(name, old.kind, frames, best, why)
+    stops = [s for p in frames if (s := stops_of(rows[p].seconds, rows[p].iso, rows[p].f_number)) is not None]
+    stepped = len(stops) == len(frames) and max(stops) - min(stops) >= SAME_EXPOSURE
+    return View(name, "bracket" if stepped else "burst", frames, best, why)
