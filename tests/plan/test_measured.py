@@ -12,11 +12,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.ndimage import binary_erosion
-from scipy.optimize import brentq
 from wall import Wall, turned
 
 from clerestory.camera.geometry import Distortion, Room
-from clerestory.camera.optics import defocus_blur, equivalent_focal
+from clerestory.camera.optics import equivalent_focal
 from clerestory.camera.steadiness import Hands
 from clerestory.finish.light import read_source
 from clerestory.finish.pipeline import look, room_of, straightening_of
@@ -24,7 +23,7 @@ from clerestory.finish.recipe import Recipe
 from clerestory.plan.exposure import Focus, Settings, focus_for, settings_for
 from clerestory.plan.framing import Framing, aim, frame
 from clerestory.plan.model import BodyTable, LensTable, StationTable, ViewTable
-from clerestory.simulate.blur import defocus_levels, shake_extent, sharp_limit
+from clerestory.simulate.blur import shake_extent, sharp_limit
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.shoot import Shot, SimulatedFrame, shoot, write_frame
 
@@ -176,24 +175,48 @@ def test_share_of_frame_kept_by_the_finisher(cases: list[Case]) -> None:
     assert tilted >= 10
 
 
-def test_blur_of_an_edge_out_of_focus() -> None:
+def rise(disc: float) -> float:
+    """Pixels over which an edge rises from 10 to 90 % behind a blur disc and a pixel, by adding chords."""
+    x = np.arange(-disc, disc, 0.01)
+    line = np.convolve(np.sqrt(np.maximum(disc**2 / 4 - x**2, 0)), np.ones(100), "same")
+    return float(np.diff(np.interp((0.1, 0.9), np.cumsum(line) / line.sum(), x))[0])
+
+
+def test_blur_at_the_limits_of_the_depth() -> None:
+    """An edge at the near and at the far limit is as blurred as was allowed there."""
     rng = np.random.default_rng(11)
     body = SimulatedCamera(sensor_mm=(4.32, 3.24), width=324, height=243, bits=14, black=512, white=16383)
+    seen = 0
     for k in range(20):
-        focal, f_number, distance = rng.uniform(45, 90), rng.uniform(1.4, 2.8), rng.uniform(8, 20)
-        # The simulator draws blur discs in steps of a quarter: focus so that the blur is one it draws exactly.
-        wanted = float(rng.choice([d for d in defocus_levels(18) if d > 8]))
-        span = (focal / 1000 * 2, distance * 0.999)
-        focused = float(brentq(lambda s: defocus_blur(distance, s, focal, f_number) / body.pixel_mm - wanted, *span))  # noqa: B023
-        settings = Shot(turned((0, 0, 0), (0, 0, 1.6)), focal, f_number, 1 / 8, 200, focused, shake_px=0.0)
-        wall = Wall(distance, 4.0 * f_number**2 / 4, 8.0 * f_number**2 / 4, (-0.001, 50, -50, 50), plain=True)
-        raw, _ = greens(shoot(wall, settings, body, PERFECT, k))
-        profile = np.stack([raw[1::2, 0::2].mean(axis=0), raw[0::2, 1::2].mean(axis=0)], axis=-1).ravel()
-        low, high = np.median(profile[:30]), np.median(profile[-30:])
-        level = (profile - low) / (high - low)
-        at = [float(np.interp(q, level, np.arange(len(level)))) for q in (0.1, 0.9)]
-        # A disc's edge rises from 10 to 90 % over 0.687 of its diameter (by integrating its chords).
-        assert at[1] - at[0] == pytest.approx(0.687 * wanted, rel=0.05), (focal, f_number, focused, distance)
+        table = BodyTable(name="b", sensor_mm=(4.32, 3.24), pixels=(324, 243), sharp_um=rng.uniform(95, 250))
+        lens = LensTable(name="l", focal_mm=rng.uniform(50, 90), f_number=rng.uniform(1.4, 2))
+        size, spot = rng.uniform(0.1, 0.4), StationTable(name="s", at_m=(0, 0))
+        near, far = rng.uniform(6, 9), rng.uniform(10, 14)
+        view = ViewTable(name="v", room="r", centre_m=(0, 9.5, 1.6), width_m=size, height_m=size, on="east")
+        aimed = aim(view.model_copy(update={"sharp_from_m": near, "sharp_to_m": far}), spot, 0.75)
+        assert aimed is not None
+        framing = frame(aimed, table, lens)
+        focus = focus_for(aimed, framing, table, lens)
+        assert focus.near <= near and focus.far >= far and not focus.steps
+        for distance in (focus.near, focus.far):
+            if distance < 100:
+                seen += 1
+                measured = _edge(distance, framing.focal, focus, body, k)
+                assert measured == pytest.approx(rise(focus.blur / body.pixel_mm), rel=0.05), (focus, distance)
+    assert seen >= 30
+
+
+def _edge(distance: float, focal: float, focus: Focus, body: SimulatedCamera, seed: int) -> float:
+    """Pixels over which an edge at `distance` rises from 10 to 90 % in the green of a raw frame."""
+    bright = 4.0 * focus.f_number**2 / 4
+    shot = Shot(turned((0, 0, 0), (0, 0, 1.6)), focal, focus.f_number, 1 / 8, 200, focus.distance, shake_px=0.0)
+    wall = Wall(distance, bright, 2 * bright, (-0.001, 50, -50, 50), plain=True)
+    raw, _ = greens(shoot(wall, shot, body, PERFECT, seed))
+    profile = np.stack([raw[1::2, 0::2].mean(axis=0), raw[0::2, 1::2].mean(axis=0)], axis=-1).ravel()
+    low, high = np.median(profile[:30]), np.median(profile[-30:])
+    level = (profile - low) / (high - low)
+    at = [float(np.interp(q, level, np.arange(len(level)))) for q in (0.1, 0.9)]
+    return at[1] - at[0]
 
 
 def test_chance_of_a_sharp_frame(cases: list[Case]) -> None:

@@ -206,6 +206,22 @@ def test_blur_has_its_stated_size() -> None:
     assert moment(blur.point_spread(still, 5.6, 17.3 / 5184, 8.0)) - base == pytest.approx(8.0, rel=0.05)
 
 
+def test_any_defocus_is_drawn_as_wide_as_it_is() -> None:
+    # A disc of diameter d has a variance of d^2 / 16 across (its integral); a pixel's own width adds 1 / 12.
+    flat, grey = (0.0,) * 5, np.full((3, 3), 1 / 3)
+    depth, point = np.full((121, 121), 2.0, np.float32), np.zeros((121, 121, 3), np.float32)
+    point[60, 60] = 1
+    x = np.arange(121) - 60.0
+    for disc in np.random.default_rng(5).uniform(2, 44, 24):
+        # Focused at 1 m, things at 2 m are blurred half as much as those at infinity.
+        seen = blur.through_lens(point, depth, np.zeros((1, 2)), 1.0, 0.0033, (1.0, 2 * disc), grey, flat, (0.5, 0.5))
+        for side in (0, 1):
+            profile = seen.astype(float).sum(axis=side)
+            assert profile.sum() == pytest.approx(1, abs=1e-3)
+            assert profile @ x == pytest.approx(0, abs=0.01)
+            assert 4 * np.sqrt(profile @ x**2 - 1 / 12) == pytest.approx(disc, rel=0.02), disc
+
+
 def test_shake_keeps_the_promised_chance() -> None:
     rng = np.random.Generator(np.random.Philox(3))
     hands, seconds = Hands(), 1 / 3

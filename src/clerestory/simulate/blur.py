@@ -11,12 +11,13 @@ from scipy.signal import fftconvolve
 from scipy.special import j1
 
 from clerestory.camera.steadiness import Hands
-from clerestory.simulate.compiled import versioned
+from clerestory.simulate.compiled import device, versioned
 
 FINE = 5  # sub-pixels across a pixel when a kernel is drawn; odd, so that no blur is exactly no blur
 WAVELENGTH_MM = 550e-6
 MOST_TAPS = 300
 SHARP_SHARE = 1 / 4000  # a frame counts as sharp while shake stays below this share of its diagonal (our choice)
+NEGLIGIBLE = 0.004  # share of a neighbouring disc that is not worth drawing
 STEP = 1.25  # ratio between neighbouring levels of defocus
 Floats = NDArray[np.float64]
 
@@ -111,14 +112,44 @@ def point_spread(path: Floats, f_number: float, pixel_mm: float, defocus: float)
 
 def _taps(spread: Floats) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
     rows, columns = np.nonzero(spread > spread.max() * 2e-3)
-    weights = spread[rows, columns]
     middle = spread.shape[0] // 2
-    if len(weights) > MOST_TAPS:
-        # A wide blur needs no tap for every pixel: a fixed scatter of them does.
-        chosen = np.random.Generator(np.random.Philox(7)).permutation(len(weights))[:MOST_TAPS]
-        rows, columns, weights = rows[chosen], columns[chosen], weights[chosen]
-    places = np.stack([rows - middle, columns - middle], axis=1).astype(np.int32)
-    return places, (weights / weights.sum()).astype(np.float32)
+    places = np.stack([rows - middle, columns - middle], axis=1)
+    if len(places) > MOST_TAPS:
+        places = _scattered(places)
+    weights = spread[places[:, 0] + middle, places[:, 1] + middle]
+    return places.astype(np.int32), (weights / weights.sum()).astype(np.float32)
+
+
+def _scattered(places: NDArray[np.intp]) -> NDArray[np.intp]:
+    """A wide blur needs no tap for every pixel: one in so many does, counted outwards, with its three quarter turns.
+
+    So the blur keeps its middle and its width both ways.
+    """
+    y, x = places.T
+    first = np.where(np.stack([(y > 0) & (x >= 0), (x > 0) & (y <= 0), (y < 0) & (x <= 0), (x < 0) & (y >= 0)]), 1, 0)
+    turned = np.stack([places, np.stack([x, -y], 1), -places, np.stack([-x, y], 1)])
+    sets, member = np.unique((first[..., None] * turned).sum(axis=0), axis=0, return_inverse=True)
+    ties = np.random.Generator(np.random.Philox(7)).random(len(sets))
+    outwards = np.lexsort((ties, (sets**2).sum(axis=1)))
+    wanted = MOST_TAPS * len(sets) // len(places)
+    chosen = outwards[((np.arange(wanted) + 0.5) * len(sets) / wanted).astype(int)]
+    out: NDArray[np.intp] = places[np.isin(member.ravel(), chosen)]
+    return out
+
+
+@device
+def _add(total, share, i, j, radiance, first, last, places, weights):  # type: ignore[no-untyped-def]
+    """Add `share` of the colour around a pixel, blurred by the taps `first` to `last`."""
+    height, width = radiance.shape[0], radiance.shape[1]
+    r, g, b = total
+    for k in range(first, last):
+        y = min(max(i + places[k, 0], 0), height - 1)
+        x = min(max(j + places[k, 1], 0), width - 1)
+        w = weights[k] * share
+        r += w * radiance[y, x, 0]
+        g += w * radiance[y, x, 1]
+        b += w * radiance[y, x, 2]
+    return r, g, b
 
 
 @njit(parallel=True, cache=True, error_model="numpy")
@@ -129,19 +160,20 @@ def _gather(radiance, depth, focus, strength, levels, starts, places, weights, m
     out = np.empty((height, width), np.float32)
     for i in prange(height):
         for j in range(width):
-            level = 0
+            level, wider = 0, np.float32(0.0)
             if strength > 0.0:
                 blur = abs(depth[i, j] - focus) / depth[i, j] * strength
-                while level + 1 < levels.shape[0] and blur > 0.5 * (levels[level] + levels[level + 1]):
+                while level + 2 < levels.shape[0] and blur > levels[level + 1]:
                     level += 1
-            r, g, b = np.float32(0.0), np.float32(0.0), np.float32(0.0)
-            for k in range(starts[level], starts[level + 1]):
-                y = min(max(i + places[k, 0], 0), height - 1)
-                x = min(max(j + places[k, 1], 0), width - 1)
-                w = weights[k]
-                r += w * radiance[y, x, 0]
-                g += w * radiance[y, x, 1]
-                b += w * radiance[y, x, 2]
+                # Between two discs both are drawn, in the shares that give the spread (as the square) asked for.
+                narrow, wide = levels[level] ** 2, levels[level + 1] ** 2
+                wider = np.float32(min((blur * blur - narrow) / (wide - narrow), 1.0))
+            total = (np.float32(0.0), np.float32(0.0), np.float32(0.0))
+            start, middle = starts[level], starts[level + 1]
+            total = _add(total, np.float32(1.0) - wider, i, j, radiance, start, middle, places, weights)
+            if wider > NEGLIGIBLE:
+                total = _add(total, wider, i, j, radiance, middle, starts[level + 2], places, weights)
+            r, g, b = total
             c = (i % 2) + (j % 2)
             value = matrix[c, 0] * r + matrix[c, 1] * g + matrix[c, 2] * b
             r2 = ((i - centre[0]) ** 2 + (j - centre[1]) ** 2) * centre[2]
@@ -153,7 +185,7 @@ def _gather(radiance, depth, focus, strength, levels, starts, places, weights, m
 
 
 def defocus_levels(most: float) -> Floats:
-    """Diameters of blur discs, pixels, that stand for all up to `most`."""
+    """Diameters of blur discs, pixels, between which all others up to `most` are made up."""
     levels = [0.0, 0.6]
     while levels[-1] < most:
         levels.append(levels[-1] * STEP)
