@@ -16,18 +16,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion, Room, Straightening
+from clerestory.camera.geometry import Distortion, Intrinsics, Room, Straightening
 from clerestory.finish import light, plumb, tone, white
 from clerestory.finish.colour import LUMINANCE, encode, working_from_camera
 from clerestory.finish.light import Multipliers
 from clerestory.finish.pipeline import Seen, asked, before, look, room_of, straightening_of
 from clerestory.finish.recipe import Recipe
-from clerestory.finish.resample import resample
+from clerestory.finish.resample import resample, source_positions
 from clerestory.frames.group import View
 from clerestory.web.motion import Motion
 
 F32 = NDArray[np.float32]
-QUALITY = 85  # of preview JPEGs
+QUALITY, QUALITY_MOVING = 85, 80  # of preview JPEGs
 OPEN_AT_ONCE = 3  # views held in memory, some 150 MB each at 20 megapixels
 SPARE = 1.12  # fineness of the picture that previews are taken from, as a share of the preview's
 FULL = 0.985  # share of raw saturation that counts as clipped
@@ -35,14 +35,23 @@ SEEN_NOISE = 0.012  # display-linear deviation in the shade that shows as grain 
 
 
 @dataclass(frozen=True)
-class Laid:
-    """The picture's geometry: scene-linear pixels of the preview, and how they came from the frame."""
+class Placed:
+    """Where a preview's pixels come from in the frame: `size` is its width and height."""
 
     key: tuple[object, ...]
-    multipliers: Multipliers
-    scene: F32
+    width: int  # asked for
     straightening: Straightening
     room: Room
+    size: tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Laid:
+    """A preview's scene-linear pixels, in one resampling from the frame."""
+
+    placed: Placed
+    multipliers: Multipliers
+    scene: F32
 
     @cached_property
     def layers(self) -> tuple[F32, F32]:
@@ -51,8 +60,17 @@ class Laid:
 
     @cached_property
     def motion(self) -> Motion:
-        """What makes previews quick while a control moves."""
+        """What makes previews quick while a tone control moves."""
         return Motion(self.scene)
+
+
+@dataclass(frozen=True)
+class Flat:
+    """The whole frame as recorded, toned: B, G, R of sRGB, uint8. While the geometry moves only this is warped."""
+
+    key: tuple[object, ...]
+    pixels: NDArray[np.uint8]
+    glass_and_stone: dict[str, float]
 
 
 @dataclass(frozen=True)
@@ -74,8 +92,11 @@ class OpenView:
     lock: threading.Lock = field(default_factory=threading.Lock)
     _balanced: tuple[Multipliers, Seen] | None = None
     _upright: tuple[object, plumb.Upright] | None = None
+    _placed: Placed | None = None
     _laid: Laid | None = None
-    _small: tuple[int, Seen, F32] | None = None
+    _small: tuple[int, Multipliers, F32] | None = None
+    _whole: tuple[F32, Motion] | None = None
+    _flat: Flat | None = None
     _toned: tuple[F32, F32] | None = None
 
     @classmethod
@@ -132,70 +153,112 @@ class OpenView:
             self._upright = (recipe.guides, found)
         return self._upright[1]
 
-    def _lay(self, recipe: Recipe, width: int, settled: bool) -> tuple[Laid, Seen]:
-        wanted = self.multipliers(recipe)
-        known = settled or (self._balanced is not None and self._balanced[0] == wanted)
-        seen = replace(self.balanced(wanted) if known else self.seen, upright=self.upright(recipe))
-        key = (width, seen.upright.up, recipe.plumb, recipe.turn, recipe.shape, recipe.place_crop)
-        laid = self._laid
-        if laid is None or laid.key != key or (settled and laid.multipliers != wanted):
+    def _placing(self, seen: Seen, recipe: Recipe, width: int) -> Placed:
+        key = (
+            width,
+            seen.upright.up,
+            recipe.plumb,
+            recipe.turn,
+            recipe.shape,
+            recipe.place_crop,
+            bool(recipe.guides),
+        )
+        if self._placed is None or self._placed.key != key:
             straightening = straightening_of(seen, recipe)
             room = room_of(seen, straightening, recipe.shape, recipe)
-            scene = _resampled(self._reduced(seen, width), seen, straightening, room, width)
-            laid = Laid(key, seen.multipliers, scene, straightening, room)
-            self._laid = laid
-        return laid, seen
+            self._placed = Placed(key, width, straightening, room, _size(room, width))
+        return self._placed
 
     def _reduced(self, seen: Seen, width: int) -> F32:
         """The half-size picture averaged down to a little more than the preview's fineness, once."""
         held = self._small
-        if held is None or held[0] != width or held[1].multipliers != seen.multipliers:
+        if held is None or held[:2] != (width, seen.multipliers):
             height, across = seen.half.shape[:2]
             factor = min(1.0, SPARE * width / max(height, across))
             small = cv2.resize(seen.half, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-            self._small = held = (width, seen, small)
+            self._small = held = (width, seen.multipliers, small)
         return held[2]
 
     # ---- the preview
 
     def render(self, recipe: Recipe, width: int, settled: bool = True) -> Shown:
-        """A preview `width` pixels wide; not `settled`: one in motion (see `motion`)."""
+        """A preview `width` pixels wide; not `settled`: one in motion, quick and nearly exact."""
         begun = time.perf_counter()
-        laid, seen = self._lay(recipe, width, settled)
+        wanted = self.multipliers(recipe)
+        known = settled or (self._balanced is not None and self._balanced[0] == wanted)
+        seen = replace(self.balanced(wanted) if known else self.seen, upright=self.upright(recipe))
+        placed = self._placing(seen, recipe, width)
         settings = asked(seen.settings, recipe)
         if settled:
-            shown = tone.apply(laid.scene, settings, seen.noise, layers=laid.layers)
-            pixels = cv2.cvtColor(encode(shown, "srgb", 8), cv2.COLOR_RGB2BGR)
-            self._toned = (laid.scene, shown)
+            pixels, light_words = self._exact(seen, placed, settings)
+        elif self._laid is not None and self._laid.placed.key == placed.key:
+            pixels, light_words = self._moving_tone(self._laid, seen, settings, wanted)
         else:
-            motion, wanted = laid.motion, self.multipliers(recipe)
-            if wanted != laid.multipliers:
-                motion = motion.recoloured(laid.scene, self._recolouring(laid.multipliers, wanted))
-            pixels, shown = motion.render(settings, seen.noise)
-            self._toned = (motion.small, shown)
-        ok, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
+            pixels, light_words = self._moving_geometry(seen, placed, settings, wanted)
+        ok, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, QUALITY if settled else QUALITY_MOVING])
         if not ok:
             raise RuntimeError("the preview could not be encoded")
-        facts = self._facts(laid, seen, settings, recipe) | _glass_and_stone(shown)
-        facts["took_ms"] = round(1000 * (time.perf_counter() - begun), 1)
+        facts = self._facts(placed, seen, settings, recipe) | light_words
+        facts |= {"settled": settled, "took_ms": round(1000 * (time.perf_counter() - begun), 1)}
         return Shown(data.tobytes(), facts)
 
-    def _facts(self, laid: Laid, seen: Seen, settings: tone.ToneSettings, recipe: Recipe) -> dict[str, Any]:
+    def _exact(
+        self, seen: Seen, placed: Placed, settings: tone.ToneSettings
+    ) -> tuple[NDArray[np.uint8], dict[str, float]]:
+        """As the picture will be written, but for its fineness."""
+        laid = self._laid
+        if laid is None or laid.placed.key != placed.key or laid.multipliers != seen.multipliers:
+            scene = _resampled(self._reduced(seen, placed.width), seen, placed)
+            self._laid = laid = Laid(placed, seen.multipliers, scene)
+        shown = tone.apply(laid.scene, settings, seen.noise, layers=laid.layers)
+        self._toned = (laid.scene, shown)
+        return cv2.cvtColor(encode(shown, "srgb", 8), cv2.COLOR_RGB2BGR), _glass_and_stone(shown)
+
+    def _moving_tone(
+        self, laid: Laid, seen: Seen, settings: tone.ToneSettings, wanted: Multipliers
+    ) -> tuple[NDArray[np.uint8], dict[str, float]]:
+        motion = laid.motion
+        if wanted != laid.multipliers:
+            motion = motion.recoloured(laid.scene, self._recolouring(laid.multipliers, wanted))
+        pixels, shown = motion.render(settings, seen.noise)
+        self._toned = (motion.small, shown)
+        return pixels, _glass_and_stone(shown)
+
+    def _moving_geometry(
+        self, seen: Seen, placed: Placed, settings: tone.ToneSettings, wanted: Multipliers
+    ) -> tuple[NDArray[np.uint8], dict[str, float]]:
+        """The whole frame toned once, then only warped: what is under the pointer is not known until it rests."""
+        key = (placed.width, seen.multipliers, wanted, settings)
+        if self._flat is None or self._flat.key != key:
+            small = self._reduced(seen, placed.width)
+            if self._whole is None or self._whole[0] is not small:
+                self._whole = (small, Motion(small))
+            motion = self._whole[1]
+            if wanted != seen.multipliers:
+                motion = motion.recoloured(small, self._recolouring(seen.multipliers, wanted))
+            pixels, shown = motion.render(settings, seen.noise)
+            self._flat = Flat(key, pixels, _glass_and_stone(shown))
+        self._toned = None
+        held = self._flat.pixels
+        xs, ys = source_positions(*_lie(held.shape, seen, placed))
+        out: NDArray[np.uint8] = cv2.remap(held, xs, ys, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
+        return out, self._flat.glass_and_stone
+
+    def _facts(self, placed: Placed, seen: Seen, settings: tone.ToneSettings, recipe: Recipe) -> dict[str, Any]:
         camera, lens = seen.camera, light.distortion_of(seen.source) or Distortion()
-        height, width = laid.scene.shape[:2]
         limit = tone.shade_limit(seen.noise, settings.exposure) if seen.noise else None
         return {
             "view": self.view.name,
             "merged": self.merged,
-            "size": [width, height],
+            "size": list(placed.size),
             "camera": vars(camera),
             "lens": {"radial": lens.radial, "tangential": lens.tangential, "centre": lens.centre},
-            "room": [laid.room.left, laid.room.top, laid.room.width, laid.room.height],
-            "kept": laid.room.kept,
-            "lost": laid.room.lost,
-            "outline": self._outline(laid, lens),
-            "straightening": vars(laid.straightening),
-            "lean": self._lean(laid, seen.upright),
+            "room": [placed.room.left, placed.room.top, placed.room.width, placed.room.height],
+            "kept": placed.room.kept,
+            "lost": placed.room.lost,
+            "outline": self._outline(placed, lens),
+            "straightening": vars(placed.straightening),
+            "lean": self._lean(placed, seen.upright),
             "verdict": seen.upright.verdict,
             "bound": seen.upright.bound_deg,
             "reasons": seen.upright.reasons,
@@ -207,9 +270,9 @@ class OpenView:
             "remarks": [*seen.source.remarks, *seen.remarks],
         }
 
-    def _lean(self, laid: Laid, upright: plumb.Upright) -> dict[str, float]:
+    def _lean(self, placed: Placed, upright: plumb.Upright) -> dict[str, float]:
         """Degrees: the frame's own tilt and roll, and what of both the picture still has."""
-        rest = laid.straightening.rotation @ np.array(upright.up)
+        rest = placed.straightening.rotation @ np.array(upright.up)
         return {
             "tilt": math.degrees(upright.pitch),
             "roll": math.degrees(upright.roll),
@@ -217,13 +280,13 @@ class OpenView:
             "left_roll": math.degrees(math.atan2(-float(rest[0]), -float(rest[1]))),
         }
 
-    def _outline(self, laid: Laid, lens: Distortion) -> list[list[float]]:
+    def _outline(self, placed: Placed, lens: Distortion) -> list[list[float]]:
         """The picture's edge in the recorded frame, as shares of its width and height."""
         camera = self.seen.camera
-        corners = laid.room.corners
+        corners = placed.room.corners
         steps = np.linspace(0, 1, 6, endpoint=False)[:, None]
         ring = np.concatenate([corners[i] + steps * (corners[(i + 1) % 4] - corners[i]) for i in range(4)])
-        back = np.linalg.inv(laid.straightening.homography(camera))
+        back = np.linalg.inv(placed.straightening.homography(camera))
         q = ring @ back[:, :2].T + back[:, 2]
         points = lens.recorded(q[:, :2] / q[:, 2:], camera)
         shares = (points + 0.5) / [camera.width, camera.height]
@@ -256,7 +319,7 @@ class OpenView:
         if self._toned is None or self._laid is None:
             return b""
         scene, shown = self._toned
-        lost = self._clipped_mask(self._laid, scene.shape[1])
+        lost = self._clipped_mask(replace(self._laid.placed, size=(scene.shape[1], scene.shape[0])))
         out = np.zeros((*scene.shape[:2], 4), np.uint8)
         rows, columns = np.indices(scene.shape[:2])
         if self.seen.noise is not None:
@@ -269,10 +332,10 @@ class OpenView:
         ok, data = cv2.imencode(".png", out)
         return data.tobytes() if ok else b""
 
-    def _clipped_mask(self, laid: Laid, width: int) -> NDArray[np.bool_]:
+    def _clipped_mask(self, placed: Placed) -> NDArray[np.bool_]:
         full = np.repeat((self.camera_half.max(axis=-1) >= FULL).astype(np.float32)[..., None], 3, axis=2)
         turned = light.turned(full, self.seen.source.info.orientation)
-        flags = _resampled(turned, self.seen, laid.straightening, laid.room, width)
+        flags = _resampled(turned, self.seen, placed)
         out: NDArray[np.bool_] = flags[..., 0] > 0.3
         return out
 
@@ -283,17 +346,28 @@ class OpenView:
         return data.tobytes() if ok else b""
 
 
-def _resampled(rgb: F32, seen: Seen, straightening: Straightening, room: Room, width: int) -> F32:
-    """The room's part of a picture of the whole frame (of any fineness), `width` pixels along its longer side."""
-    camera = seen.camera
+def _size(room: Room, width: int) -> tuple[int, int]:
+    """Width and height of a preview of a room; an upright picture has as many pixels as one lying down."""
     size = (width, max(16, round(width * room.height / room.width)))
-    if size[1] > width:  # an upright picture: as many pixels as one lying down
-        size = (max(16, round(width * room.width / room.height)), width)
-    factor = rgb.shape[1] / camera.width
+    return size if size[1] <= width else (max(16, round(width * room.width / room.height)), width)
+
+
+Lie = tuple[Intrinsics, Distortion | None, NDArray[np.float64], Room, tuple[int, int]]
+
+
+def _lie(shape: tuple[int, ...], seen: Seen, placed: Placed) -> Lie:
+    """How a preview lies in a picture of the whole frame of any fineness: camera, lens, homography, room, size."""
+    camera, (height, width) = seen.camera, shape[:2]
+    factor = width / camera.width
     fine = np.array([[factor, 0, 0.5 * factor - 0.5], [0, factor, 0.5 * factor - 0.5], [0, 0, 1.0]])
-    grid = replace(camera.scaled(factor), width=rgb.shape[1], height=rgb.shape[0])
-    across = fine @ straightening.homography(camera) @ np.linalg.inv(fine)
-    return resample(rgb, grid, light.distortion_of(seen.source), across, room.scaled(factor), size)
+    across = fine @ placed.straightening.homography(camera) @ np.linalg.inv(fine)
+    grid = replace(camera.scaled(factor), width=width, height=height)
+    return grid, light.distortion_of(seen.source), across, placed.room.scaled(factor), placed.size
+
+
+def _resampled(rgb: F32, seen: Seen, placed: Placed) -> F32:
+    """The preview's part of a picture of the whole frame (of any fineness)."""
+    return resample(rgb, *_lie(rgb.shape, seen, placed))
 
 
 class Darkroom:

@@ -85,11 +85,16 @@ export class Controls {
   leave(control) {
     this.dirty = {};
     this.gesture = "";
-    this.set({ [control.name]: null, ...(control.name === "warmth" ? { tint: null } : {}) }, "");
+    this.once({ [control.name]: null, ...(control.name === "warmth" ? { tint: null } : {}) });
   }
 
   chosen() {
-    this.set({ shape: this.shape.value || null }, "");
+    this.once({ shape: this.shape.value || null });
+  }
+
+  once(values) {
+    this.moved(values);
+    this.set(values, "");
   }
 
   word(control, value, byHand) {

@@ -149,12 +149,11 @@ export class Finish {
   // `values` are those of a control under the hand, over the recipe. While it moves the preview is a quick one; a
   // lean is warped here at once and rendered when the server can.
   preview(values, settled) {
-    this.asked = JSON.stringify({ ...this.recipe, ...values });
+    this.wanted = { ...this.recipe, ...values };
     this.exact = settled;
     if (this.sheet && ("plumb" in values || "turn" in values)) this.leanTo(values);
     const n = ++this.number;
     this.begun.set(n, performance.now());
-    this.settled = settled;
     this.wire.send({ do: "preview", n, view: this.view, values, width: WIDTH, settled });
   }
 
@@ -172,6 +171,13 @@ export class Finish {
     const begun = this.begun.get(facts.n);
     requestAnimationFrame(() => this.house.latencies.push({ ms: performance.now() - begun, server: facts.took_ms, n: facts.n }));
     for (const n of this.begun.keys()) if (n <= facts.n) this.begun.delete(n);
+    if (facts.n === this.toSettle && facts.n === this.number) this.preview({}, true);
+  }
+
+  // At once a quick one, then the exact one.
+  soon() {
+    this.preview({}, false);
+    this.toSettle = this.number;
   }
 
   take(facts) {
@@ -180,23 +186,25 @@ export class Finish {
     this.sheet = new Sheet(facts);
     this.guides.warp = null;
     this.fit();
-    this.guides.show(this.sheet, this.recipe.guides ?? []);
-    this.controls.show(this.recipe, facts);
+    this.guides.show(this.sheet, this.wanted.guides ?? []);
+    this.controls.show(this.wanted, facts);
     this.node.classList.remove("opening");
     this.words(facts);
     if (this.at) this.wire.send({ do: "reading", view: this.view, x: this.at[0], y: this.at[1] });
     else this.whole();
     if (first) this.shot.querySelector("img").src = `/as-shot/${encodeURIComponent(this.view)}`;
-    if (!this.marks.hidden) this.drawLimits();
+    this.marks.classList.toggle("stale", !facts.settled);
+    if (!this.marks.hidden && facts.settled) this.drawLimits();
   }
 
   recipeChanged(recipe) {
     this.recipe = recipe;
     if (!this.facts) return;
     const moving = this.controls.dirty;
-    const same = this.asked === JSON.stringify({ ...recipe, ...moving });
+    const same = JSON.stringify(this.wanted) === JSON.stringify({ ...recipe, ...moving });
     if (Object.keys(moving).length || (same && (this.exact || this.controls.gesture))) this.controls.show(recipe, this.facts);
-    else this.preview({}, true);
+    else if (same) this.preview({}, true);
+    else this.soon();
   }
 
   // The picture on the page warped as the lean asked for would have it.
@@ -226,6 +234,7 @@ export class Finish {
   // Lines ask for an upright picture, even where it was left leaning.
   lineUp(guides) {
     const values = guides.length && this.recipe.plumb === 0 ? { guides, plumb: null } : { guides };
+    this.preview(values, false);
     return this.set(values, "");
   }
 
