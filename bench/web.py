@@ -47,6 +47,9 @@ if __name__ == "__main__":
     serve(Path(sys.argv[1]), 0, lambda address: print(address, flush=True))
 """
 MOVES = 40
+WANTED = "120 and 250 wanted when idle"
+SLID = ("exposure", "window_hold", "shade_lift", "local_contrast", "warmth", "tint", "plumb", "turn")
+DONE_AT_ONCE = ("shape", "place the crop", "lines", "leave to the tool", "undo", "redo")
 SLIDE = """async ([name, moves]) => {
   const house = window.clerestory, input = document.getElementById(name);
   const found = [];
@@ -66,6 +69,40 @@ SLIDE = """async ([name, moves]) => {
   const begun = performance.now();
   for (let i = 0; i < 5; i++) (await createImageBitmap(blob)).close();
   return { found, decode: (performance.now() - begun) / 5 };
+}"""
+# Controls that are not slid: lines drawn, shapes chosen, a control left to the tool, the crop pulled, a step undone.
+ONCE = """async ([what, moves]) => {
+  const house = window.clerestory, page = house.page;
+  const shapes = ['4:3', '3:2', '16:9', '1:1', 'free', ''];
+  const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+  const line = (x, lean) => ({ kind: 'upright', start: [x, 0.2], end: [x + lean, 0.8] });
+  const does = {
+    shape: (i) => { const s = page.controls.shape; s.value = shapes[i % 6]; s.dispatchEvent(new Event('change')); },
+    'place the crop': (i) => page.preview({ place_crop: [((i * 0.618) % 1) - 0.5, 0.2] }, false),
+    lines: (i) => page.lineUp([line(0.3, 0.01 * (i % 5)), line(0.7, -0.01 * (i % 3))]),
+    'leave to the tool': async (i) => {
+      await house.ask('set', { view: page.view, values: { exposure: 0.1 + 0.05 * i }, gesture: '' });
+      await pause(700);
+      house.latencies.length = 0;
+      page.controls.leave({ name: 'exposure' });
+    },
+    undo: () => house.step('undo'),
+    redo: () => house.step('redo'),
+  };
+  const found = [];
+  for (let i = 1; i <= moves; i++) {
+    await pause(700);
+    house.latencies.length = 0;
+    const from = page.number;
+    let begun = performance.now();
+    const going = does[what](i);
+    if (what.startsWith('leave')) { await going; begun = performance.now(); }
+    const end = begun + 5000;
+    const mine = () => house.latencies.find((l) => l.n > from);
+    while (!mine() && performance.now() < end) await pause(2);
+    if (mine()) found.push({ ...mine(), ms: Math.max(mine().ms, mine().at - begun) });
+  }
+  return { found };
 }"""
 SCROLL = """async () => {
   const pile = document.querySelector('.pile');
@@ -164,15 +201,21 @@ def controls(browser: Any, folder: Path) -> None:
         page.goto(f"{server.base}/finish")
         page.wait_for_selector(".finish:not(.opening) .lean[data-left]", timeout=180_000)
         page.wait_for_timeout(1500)
-        for name in ("exposure", "window_hold", "shade_lift", "warmth", "plumb"):
+        for name in SLID:
             out = page.evaluate(SLIDE, [f"c-{name}", MOVES])
             page.wait_for_timeout(1500)
             times = [f["ms"] for f in out["found"]]
-            say(f"{name} to preview painted", times, "120 and 250 wanted when idle")
+            say(f"{name} to preview painted", times, WANTED)
             mine = [f["server"] for f in out["found"]]
-            if name == "plumb":
-                say("plumb to the picture warped on the page", page.evaluate("window.clerestory.warps"))
             print(f"{'':10}of it the server {np.median(mine):.1f} ms; bare decoding {out['decode']:.1f} ms")
+            if name == "turn":
+                say("plumb, turn to the picture warped on the page", page.evaluate("window.clerestory.warps"))
+        for name in DONE_AT_ONCE:
+            out = page.evaluate(ONCE, [name, MOVES // 4])
+            say(f"{name} to preview painted", [f["ms"] for f in out["found"]], WANTED)
+            print(f"{'':10}of it the server {np.median([f['server'] for f in out['found']]):.1f} ms")
+        page.evaluate("window.clerestory.page.guides.clear()")
+        page.wait_for_timeout(1500)
         page.evaluate("window.clerestory.page.lines()")
         page.wait_for_selector(".guides .end")
         box = page.locator(".guides .end").first.bounding_box()

@@ -169,7 +169,10 @@ export class Finish {
     }
     bitmap.close();
     const begun = this.begun.get(facts.n);
-    requestAnimationFrame(() => this.house.latencies.push({ ms: performance.now() - begun, server: facts.took_ms, n: facts.n }));
+    requestAnimationFrame(() => {
+      const at = performance.now();
+      this.house.latencies.push({ ms: at - begun, at, server: facts.took_ms, n: facts.n });
+    });
     for (const n of this.begun.keys()) if (n <= facts.n) this.begun.delete(n);
     if (facts.n === this.toSettle && facts.n === this.number) this.preview({}, true);
   }
