@@ -15,14 +15,15 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from clerestory.place.building import Building, Hall, Window
-from clerestory.place.windows import Calendar, Patch, clip
+from clerestory.place.windows import Calendar, Patch
 from clerestory.plan.framing import Aim, Framing, sensor_corners, subject_points
 from clerestory.plan.model import BodyTable
-from clerestory.plan.preview import preview
+from clerestory.plan.preview import rooms_of, seen_frame, seen_picture, straightened
+from clerestory.simulate.rooms import Rooms
 
 Array = NDArray[np.float64]
 
-INK, STONE, PALE, ACCENT = "#33312e", "#8b867d", "#e4e0d8", "#3d6b8e"
+INK, STONE, PAPER, ACCENT = "#33312e", "#8b867d", "#fbfaf7", "#3d6b8e"
 NIGHT, SKY_LOW, SKY_HIGH, SUN = (38, 40, 43), (92, 90, 86), (176, 171, 162), (255, 240, 200)
 
 
@@ -73,13 +74,9 @@ def _text(x: float, y: float, words: str, size: float = 12, anchor: str = "start
 _WALLS = f'fill="none" stroke="{STONE}" stroke-width="1.2"'
 _SUBJECT = f'fill="none" stroke="{INK}" stroke-width="3" stroke-linecap="round"'
 _FRAME = f'fill="none" stroke="{INK}" stroke-width="1.1"'
-_STRAIGHT = f'fill="{PALE}" fill-opacity="0.7" stroke="{STONE}" stroke-width="1.1"'
-_CROP = f'fill="{ACCENT}" fill-opacity="0.14" stroke="{ACCENT}" stroke-width="1.8"'
 _RAY = f'fill="none" stroke="{STONE}" stroke-width="1" stroke-dasharray="3 3"'
 _OUTLINE = f'fill="none" stroke="{INK}" stroke-width="1.6"'
 _EDGE = f'fill="none" stroke="{STONE}" stroke-width="0.8"'
-_GLASS = f'fill="{ACCENT}" fill-opacity="0.25" stroke="{ACCENT}" stroke-width="0.8"'
-_NEAREST = 0.3  # metres before the lens from which outlines are drawn
 _EDGED = f'fill="none" stroke="{ACCENT}" stroke-width="1.8"'
 _CROP_RAY = f'fill="{ACCENT}" fill-opacity="0.10" stroke="{ACCENT}" stroke-width="1.2"'
 
@@ -219,76 +216,39 @@ def _picture_panels(
     aimed: Aim,
     framing: Framing,
     body: BodyTable,
-    place: Building,
-    sun: Array | None,
+    rooms: Rooms,
 ) -> list[str]:
-    """The frame as the finder shows it with the picture inside, and the straightened frame with the crop.
-
-    Behind both, the modelled rooms and windows in outline, as they would appear.
-    """
+    """The frame with the picture inside it, and the straightened frame with the crop; what is lost is paler."""
     camera = framing.camera(body)
     flip, middle = np.array([1, -1]), np.array([camera.cx, camera.cy])
-    edge = np.array([[0, 0], [camera.width, 0], [camera.width, camera.height], [0, camera.height]], float)
+    edge = np.array([[0, 0], [camera.width, 0], [camera.width, camera.height], [0, camera.height]], float) - 0.5
     edge = (edge - middle) / camera.focal * flip
     quad = (framing.frame_points(aimed.corners, body) - middle) / camera.focal * flip
     subject = subject_points(aimed.view, aimed.eye)[:4]
-    outline = sensor_corners(framing, body)
-    upright, held = framing.picture_axes, framing.camera_axes
-    key = hash_of(framing)
+    shown = seen_frame(rooms, framing, body, aimed.eye)
     panel = Panel.fitting(finder, edge)
-    out = [_line(panel, quad, _CROP), *_room_lines(panel, place, aimed.eye, held, edge, f"f{key}")]
-    out += [_line(panel, _flat(subject - aimed.eye, held), _OUTLINE), _line(panel, edge, _FRAME)]
+    out = [_image(panel, edge, shown), _lost(panel, edge, quad), _line(panel, quad, _EDGED)]
+    out += [_line(panel, _flat(subject - aimed.eye, framing.camera_axes), _OUTLINE), _line(panel, edge, _FRAME)]
+    outline = sensor_corners(framing, body)
     panel = Panel.fitting(straight, np.vstack([outline, aimed.corners]))
-    out.append(_line(panel, outline, _STRAIGHT))
-    out += _room_lines(panel, place, aimed.eye, upright, outline, f"u{key}")
-    shown = preview(place, aimed.eye, upright, framing.rectangle, sun)
-    return [*out, _image(panel, aimed.corners, shown), _line(panel, aimed.corners, _EDGED)]
+    (x0, z0), (x1, z1) = outline.min(axis=0), outline.max(axis=0)
+    turned = straightened(shown, framing, body, (float(x0), float(x1), float(z0), float(z1)))
+    key = f"u{hash_of(framing)}"
+    out.append(f'<clipPath id="{key}"><path d="{panel.path(outline)}"/></clipPath><g clip-path="url(#{key})">')
+    out += [_image(panel, np.array([[x0, z1], [x1, z1], [x1, z0], [x0, z0]]), turned), "</g>"]
+    out += [_lost(panel, outline, aimed.corners), _line(panel, outline, _EDGE)]
+    return [*out, _line(panel, aimed.corners, _EDGED)]
+
+
+def _lost(panel: Panel, whole: Array, kept: Array) -> str:
+    """Makes paler what lies in one outline and outside another."""
+    return f'<path d="{panel.path(whole)} {panel.path(kept)}" fill="{PAPER}" fill-opacity="0.5" fill-rule="evenodd"/>'
 
 
 def _flat(vectors: Array, rows: Array) -> Array:
     """Picture-plane points (n, 2), y up, of vectors from the eye."""
     local = vectors @ rows.T
     out: Array = local[:, :2] / local[:, 2:]
-    return out
-
-
-def _room_lines(panel: Panel, place: Building, eye: Array, rows: Array, outline: Array, key: str) -> list[str]:
-    """Edges of the rooms and windows as seen, cut off at the outline of the frame."""
-    out = [f'<clipPath id="{key}"><path d="{panel.path(outline)}"/></clipPath><g clip-path="url(#{key})">']
-    for shape, style in _solid_lines(place):
-        local = (shape - eye) @ rows.T
-        local = _ahead(local)
-        if len(local) >= 2:
-            out.append(_line(panel, local[:, :2] / local[:, 2:], style, len(local) > 2))
-    return [*out, "</g>"]
-
-
-def _ahead(polygon: Array) -> Array:
-    """The part of a polygon or a line that lies before the lens."""
-    if len(polygon) > 2:
-        return clip(polygon, 2, _NEAREST, 1)
-    a, b = polygon
-    if min(a[2], b[2]) >= _NEAREST:
-        return polygon
-    if max(a[2], b[2]) < _NEAREST:
-        return np.zeros((0, 3))
-    cut = a + (b - a) * (_NEAREST - a[2]) / (b[2] - a[2])
-    return np.array([a if a[2] >= _NEAREST else b, cut])
-
-
-def _solid_lines(place: Building) -> list[tuple[Array, str]]:
-    """Edges of every room's box and outlines of every window, as lines and polygons in building axes."""
-    out: list[tuple[Array, str]] = []
-    for hall in place.halls:
-        corner = np.array([[hall.bounds[k][bit] for k, bit in enumerate(bits)] for bits in np.ndindex(2, 2, 2)])
-        pairs = [(a, b) for a in range(8) for b in range(a) if bin(a ^ b).count("1") == 1]
-        out += [(corner[[a, b]], _EDGE) for a, b in pairs]
-    for window in place.windows:
-        normal = place.normal(window)
-        along = np.array([-normal[1], normal[0], 0.0]) * window.width / 2
-        base = np.array([*window.centre, 0.0])
-        rise = ((-1, window.sill), (1, window.sill), (1, window.head), (-1, window.head))
-        out.append((np.array([base + side * along + [0, 0, z] for side, z in rise]), _GLASS))
     return out
 
 
@@ -303,7 +263,7 @@ def _image(panel: Panel, corners: Array, pixels: NDArray[np.uint8]) -> str:
 
 
 def view_drawing(aimed: Aim, framing: Framing, body: BodyTable, place: Building, sun: Array | None) -> str:
-    """A view in plan, section, finder and straightened picture, to scale, as SVG text.
+    """A view in plan, section, frame and straightened frame, to scale, as SVG text; the last two as the rooms show.
 
     `sun`: unit vector towards it in building axes for the sunlight in the picture, None when it does not shine.
     """
@@ -323,14 +283,13 @@ def view_drawing(aimed: Aim, framing: Framing, body: BodyTable, place: Building,
     body_parts = [_text(b[0] + 4, 14, t, 13, colour=STONE) for b, t in zip(boxes, titles, strict=True)]
     body_parts += _plan_panel(boxes[0], aimed, framing, body, place)
     body_parts += _section_panel(boxes[1], aimed, framing, body, hall)
+    rooms = rooms_of(aimed.view, place, sun)
     if framing.how != "join":
-        body_parts += _picture_panels(boxes[2], boxes[3], aimed, framing, body, place, sun)
+        body_parts += _picture_panels(boxes[2], boxes[3], aimed, framing, body, rooms)
     else:
         body_parts.append(_text(boxes[2][0] + 4, 110, f"a join of {framing.frames} frames", 13))
         panel = Panel.fitting(boxes[3], aimed.corners)
-        body_parts.append(
-            _image(panel, aimed.corners, preview(place, aimed.eye, framing.picture_axes, framing.rectangle, sun))
-        )
+        body_parts.append(_image(panel, aimed.corners, seen_picture(rooms, framing, aimed.eye)))
     return _svg(960, 226, body_parts, f"{framing.view} from {framing.station}: plan, section, frame and picture")
 
 

@@ -14,7 +14,16 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Room, Straightening, largest_room, local_scale, project
+from clerestory.camera.geometry import (
+    Distortion,
+    Intrinsics,
+    Pose,
+    Room,
+    Straightening,
+    largest_room,
+    local_scale,
+    project,
+)
 from clerestory.place.building import WALL_TURN, Building
 from clerestory.plan.model import SHAPES, BodyTable, LensTable, StationTable, ViewTable, Visit
 
@@ -212,6 +221,17 @@ class Framing:
     def picture_axes(self) -> Array:
         """Right, up and forward of the finished picture, rows in building axes."""
         return self.camera_axes if self.how == "as seen" else _basis(math.radians(self.yaw + self.turn), 0.0)
+
+    def pose(self, eye: Array) -> Pose:
+        """The camera as held at a point (3) in building axes."""
+        return Pose(
+            math.radians(self.yaw), math.radians(self.tilt), 0.0, (float(eye[0]), float(eye[1]), float(eye[2]))
+        )
+
+    def picture_pose(self, eye: Array) -> Pose:
+        """The camera that would see the finished picture without straightening."""
+        held = self.pose(eye)
+        return held if self.how == "as seen" else replace(held, yaw=held.yaw + math.radians(self.turn), pitch=0.0)
 
     @property
     def straightening(self) -> Straightening:

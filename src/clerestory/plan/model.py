@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from clerestory.camera.noise import NoiseModel
@@ -255,7 +257,8 @@ class LensTable(Table):
     """A lens: a zoom has two focal lengths, and two smallest f-numbers if they differ.
 
     `distortion_pct` is how far the frame's corner is moved, in per cent of its distance from the middle: negative
-    for a barrel, as lens tests state it; 0 where it is not known.
+    for a barrel; `corner_stops` is how much darker the frame's corner is than its middle. Both as lens tests state
+    them; 0 where not known.
     """
 
     name: Name
@@ -264,6 +267,7 @@ class LensTable(Table):
     f_number_max: Positive = 22.0
     closest_m: Positive = 0.4
     distortion_pct: Annotated[float, Field(ge=-15, le=15)] = 0.0
+    corner_stops: Annotated[float, Field(ge=0, le=5)] = 0.0
     stabiliser_stops: Annotated[float, Field(ge=0, le=10)] = 0.0
     weight_g: Annotated[float, Field(ge=0)] = 0.0
 
@@ -278,6 +282,17 @@ class LensTable(Table):
     def focal_range(self) -> tuple[float, float]:
         """Shortest and longest focal length, mm."""
         return self.focal_mm if isinstance(self.focal_mm, tuple) else (self.focal_mm, self.focal_mm)
+
+    def light_left(self, width: int, height: int) -> NDArray[np.float64]:
+        """Share of the light that reaches each pixel of a frame, (height, width): 1 in the middle.
+
+        What mends it is taken to grow with the square of the distance from there (our choice).
+        """
+        across, down = (((np.arange(n) + 0.5) / n * 2 - 1) ** 2 * n**2 for n in (width, height))
+        out: NDArray[np.float64] = 1 / (
+            1 + (2.0**self.corner_stops - 1) * (across[None] + down[:, None]) / (width**2 + height**2)
+        )
+        return out
 
     def widest(self, focal: float) -> float:
         """Smallest f-number at a focal length, straight between the ends in the logarithm."""

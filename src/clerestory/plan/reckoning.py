@@ -20,7 +20,7 @@ from clerestory.plan.exposure import Focus, Settings, focus_for, settings_for
 from clerestory.plan.framing import Aim, Framing, StandBack, stand_back
 from clerestory.plan.kit import Coverage, Framings, LensWorth, bags, best_bag, better, lens_worth
 from clerestory.plan.model import BodyTable, LensTable, ViewTable, Visit
-from clerestory.plan.preview import sun_shares
+from clerestory.plan.preview import clipped_share, sun_shares
 from clerestory.plan.timetable import SLOT, DayLight, SunInside, Timetable, arrange, day_light, good_hours
 
 Progress = Callable[[str, float], None]
@@ -28,7 +28,10 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True)
 class ViewPlan:
-    """One view as the chosen bag takes it, with the other stations and lenses that also hold it."""
+    """One view as the chosen bag takes it, with the other stations and lenses that also hold it.
+
+    `clipped`: share of the frame in which modelled glass is above saturation; None where its luminance is not given.
+    """
 
     view: ViewTable
     aim: Aim
@@ -37,6 +40,7 @@ class ViewPlan:
     lens: LensTable
     focus: Focus
     settings: Settings
+    clipped: float | None
     room: Room | None
     back: StandBack | None
     others: tuple[Framing, ...]
@@ -109,6 +113,7 @@ def _view_plan(plan: Framings, framing: Framing, lenses: tuple[str, ...], day: D
         lens,
         focus,
         settings,
+        clipped_share(plan.visit.building, framing, aimed.eye, body, lens, settings),
         framing.room(body) if framing.fits else None,
         stand_back(aimed, body, plan.visit.building, min(10.0, view.max_tilt_deg), shortest),
         tuple(others),
@@ -131,7 +136,7 @@ def _day(visit: Visit, framings: Framings, chosen: list[Framing], day: date) -> 
             continue
         aimed = framings.aim(framing)
         suns = light.towards_sun[slots]
-        shares = sun_shares(visit.building, aimed.eye, framing.picture_axes, framing.rectangle, suns)
+        shares = sun_shares(visit.building, framing, aimed.eye, suns)
         if shares.max() > 0:
             inside[view.name] = SunInside(light.start + slots.astype(np.float64) * SLOT, shares)
     return light.with_sun_inside(inside)
@@ -221,6 +226,7 @@ def plan_data(plan: Plan) -> dict[str, Any]:
             "room_kept": v.room.kept if v.room else None,
             "focus": asdict(v.focus),
             "settings": asdict(v.settings) | {"clips": v.settings.clips},
+            "clipped_share": v.clipped,
             "good_hours": [[plan.local(a).isoformat(), plan.local(b).isoformat()] for a, b in v.good],
         }
         for v in plan.views

@@ -103,10 +103,11 @@ def frames_line(view: ViewPlan) -> str:
     if s.take is None:
         return f"{time_label(s.seconds)} is too slow by hand: rest the camera, come in better light, or open up"
     sharp = f"{100 * min(s.chance, 0.99):.0f} % sharp by hand"
-    each = " for each part of the join" if view.framing.how == "join" else ""
+    each = " at each step of the bracket" if s.bracket else ""
+    each += " for each part of the join" if view.framing.how == "join" else ""
     if s.merge > 1:
         return f"{s.take}{each}, to merge {s.merge} sharp ones ({sharp})"
-    return f"{s.take}{each or ' for a sharp one'} ({sharp})"
+    return f"{s.take}{each} for a sharp one ({sharp})"
 
 
 def glass_line(view: ViewPlan) -> str:
@@ -119,7 +120,10 @@ def glass_line(view: ViewPlan) -> str:
     if s.held > 0.05:
         advice = "; better bracketed" if s.held > 3 else ""
         return f"held back {s.held:.1f} stops already{advice}"
-    return "clips: let it go" if s.clips else "holds as metered"
+    if not s.clips:
+        return "holds as metered"
+    share = f" over {100 * view.clipped:.1f} % of the frame" if view.clipped else ""
+    return f"clips{share}: let it go"
 
 
 def noise_line(view: ViewPlan) -> str:

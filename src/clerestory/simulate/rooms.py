@@ -1,0 +1,241 @@
+# mypy: disable-error-code="no-untyped-def"
+"""Rooms as a plan knows them, to photograph: boxes of stone open to one another where they touch, with windows.
+
+Piers, vaults, tracery and furniture are missing: it shows where walls, windows and sunlight will lie in a picture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from clerestory.camera.geometry import Distortion, Intrinsics, Pose
+from clerestory.errors import UserError
+from clerestory.place.building import Building
+from clerestory.simulate.compiled import device, versioned
+from clerestory.simulate.scene import LUMINANCE, Rendered, Visitor, view_numbers
+from clerestory.simulate.shell import CLERE_GLASS, FAR, FLOOR, NAVE_WALL
+from clerestory.simulate.trace import MIDDLE, OFFSETS, ray
+
+NUDGE = 0.02  # metres beyond a wall at which the next room is looked for
+MOST_ROOMS = 6  # rooms a ray may cross
+SUN_ON_STONE = 7.0  # luminance that the sun adds, in those of the stone without it (our choice, for the eye)
+RETURNED = 0.35  # light that stone throws about, as a share of the middle of the windows' (our choice)
+LIGHT, SUNLIGHT, GLASS = 0, 1, 2  # what the three planes of a look hold
+_COLOUR = np.array([0.66, 0.61, 0.53])
+STONE_COLOUR = (_COLOUR / (_COLOUR @ LUMINANCE)).astype(np.float32)
+SUN_COLOUR = np.array([1.08, 0.99, 0.80], np.float32)
+Planes = NDArray[np.float32]
+
+
+@device
+def wall_met(x, y, z, dx, dy, dz, boxes):
+    """Where a ray from inside leaves the rooms, and which axis that wall is square to (-1 outside all rooms)."""
+    axis = -1
+    for _ in range(MOST_ROOMS):
+        ax, ay, az = x + dx * NUDGE, y + dy * NUDGE, z + dz * NUDGE
+        room = -1
+        for k in range(boxes.shape[0]):
+            b = boxes[k]
+            if b[0] <= ax <= b[1] and b[2] <= ay <= b[3] and b[4] <= az <= b[5]:
+                room = k
+                break
+        if room < 0:
+            break
+        b = boxes[room]
+        best = FAR
+        for side in range(3):
+            d = (dx, dy, dz)[side]
+            if abs(d) > 1e-9:
+                t = (b[2 * side + (1 if d > 0.0 else 0)] - (x, y, z)[side]) / d
+                if t < best:
+                    best, axis = t, side
+        best = max(best, 0.0)
+        x, y, z = x + best * dx, y + best * dy, z + best * dz
+    return x, y, z, axis
+
+
+@device
+def in_window(x, y, z, nx, ny, w):
+    """Whether a point of a wall (inward normal nx, ny) lies in a window's inner opening."""
+    u, v = x - w[0], y - w[1]
+    if abs(u * w[5] + v * w[6]) > 0.05 or nx * w[5] + ny * w[6] > -0.5:
+        return False
+    return abs(v * w[5] - u * w[6]) <= w[4] and w[2] <= z <= w[3]
+
+
+@device
+def in_sun(x, y, z, axis, sign, sun, boxes, windows):
+    """Whether direct sun reaches a point of a wall, through a window and its wall's thickness."""
+    if sun[2] <= 0.0 or sign * sun[axis] <= 1e-6:
+        return False
+    step = 0.01 * sign
+    px, py, pz = x + (step if axis == 0 else 0.0), y + (step if axis == 1 else 0.0), z + (step if axis == 2 else 0.0)
+    px, py, pz, out = wall_met(px, py, pz, sun[0], sun[1], sun[2], boxes)
+    if out < 0 or out == 2:
+        return False
+    nx = (-1.0 if sun[0] > 0.0 else 1.0) if out == 0 else 0.0
+    ny = (-1.0 if sun[1] > 0.0 else 1.0) if out == 1 else 0.0
+    for k in range(windows.shape[0]):
+        w = windows[k]
+        facing = sun[0] * w[5] + sun[1] * w[6]
+        if facing <= 1e-6 or not in_window(px, py, pz, nx, ny, w):
+            continue
+        t = w[7] / facing
+        # The outer opening is the inner one moved out by the wall's thickness.
+        if in_window(px + t * sun[0] - w[7] * w[5], py + t * sun[1] - w[7] * w[6], pz + t * sun[2], nx, ny, w):
+            return True
+    return False
+
+
+@device
+def sky_light(x, y, z, axis, sign, windows):
+    """Light of the windows at a point, each taken as a small source of luminance 1."""
+    total = 0.0
+    for k in range(windows.shape[0]):
+        w = windows[k]
+        dx, dy, dz = w[0] - x, w[1] - y, (w[2] + w[3]) / 2 - z
+        leaving = dx * w[5] + dy * w[6]
+        landing = sign * (dx, dy, dz)[axis]
+        if leaving > 0.0 and landing > 0.0:
+            square = max(dx * dx + dy * dy + dz * dz, 1.0)
+            total += 2.0 * w[4] * (w[3] - w[2]) / np.pi * leaving * landing / (square * square)
+    return total
+
+
+@device
+def joints(x, y, z, axis):
+    """Courses of the stone and slabs of the floor as a slight darkening."""
+    if axis == 2:
+        dark = (x + 0.5) % 1.0 < 0.04 or y % 1.0 < 0.04
+    else:
+        dark = z % 0.75 < 0.04 or (y if axis == 0 else x) % 5.0 < 0.12
+    return 0.78 if dark else 1.0
+
+
+@njit(parallel=True, cache=True, error_model="numpy")
+@versioned
+def _cast(view, lens, origin, boxes, windows, sun, lit, offsets, chosen, planes, depth, kind):
+    """Rays at `offsets` of every chosen pixel: the mean of what they meet; depth and kind when there is one ray."""
+    height, width = depth.shape
+    n = offsets.shape[0]
+    for i in prange(height):
+        for j in range(width):
+            if not chosen[i, j]:
+                continue
+            light, sunlight, glass = 0.0, 0.0, 0.0
+            for k in range(n):
+                dx, dy, dz, cosine = ray(i + offsets[k, 0], j + offsets[k, 1], view, lens)
+                x, y, z, axis = wall_met(origin[0], origin[1], origin[2], dx, dy, dz, boxes)
+                sign = -1.0 if (dx, dy, dz)[max(axis, 0)] > 0.0 else 1.0
+                what = NAVE_WALL + axis if axis >= 0 else FLOOR
+                if axis == 0 or axis == 1:
+                    nx, ny = (sign, 0.0) if axis == 0 else (0.0, sign)
+                    for m in range(windows.shape[0]):
+                        if in_window(x, y, z, nx, ny, windows[m]):
+                            what = CLERE_GLASS
+                            break
+                if what == CLERE_GLASS:
+                    glass += 1.0 / n
+                elif axis >= 0 and lit:
+                    tone = joints(x, y, z, axis) / n
+                    light += tone * sky_light(x, y, z, axis, sign, windows)
+                    if in_sun(x, y, z, axis, sign, sun, boxes, windows):
+                        sunlight += tone
+                if n == 1:
+                    away = (x - origin[0]) * dx + (y - origin[1]) * dy + (z - origin[2]) * dz
+                    depth[i, j] = np.float32(max(away * cosine, 0.05))
+                    kind[i, j] = np.uint8(what)
+            planes[i, j, LIGHT] = np.float32(light)
+            planes[i, j, SUNLIGHT] = np.float32(sunlight)
+            planes[i, j, GLASS] = np.float32(glass)
+
+
+def _edges(kind: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Pixels beside one of another kind."""
+    out = np.zeros(kind.shape, np.bool_)
+    across, down = kind[:, 1:] != kind[:, :-1], kind[1:] != kind[:-1]
+    out[:, 1:] |= across
+    out[:, :-1] |= across
+    out[1:] |= down
+    out[:-1] |= down
+    return out
+
+
+@dataclass(frozen=True)
+class Rooms:
+    """A planned building to photograph.
+
+    `stone` and `glass` are luminances in cd/m2: of the middle of the stone in the picture where no sun falls, and of
+    every window. `sun`: unit vector towards it in building axes, or None.
+    """
+
+    building: Building
+    stone: float = 4.0
+    glass: float = 400.0
+    sun: tuple[float, float, float] | None = None
+
+    @cached_property
+    def _boxes(self) -> NDArray[np.float64]:
+        return np.array([[v for span in hall.bounds for v in span] for hall in self.building.halls]).reshape(-1, 6)
+
+    @cached_property
+    def _windows(self) -> NDArray[np.float64]:
+        rows = []
+        for w in self.building.windows:
+            normal = self.building.normal(w)
+            rows.append([*w.centre, w.sill, w.head, w.width / 2, normal[0], normal[1], w.wall])
+        return np.array(rows, float).reshape(-1, 8)
+
+    def look(
+        self,
+        camera: Intrinsics,
+        pose: Pose,
+        distortion: Distortion = Distortion(),
+        lit: bool = True,
+        fine: bool = True,
+    ) -> tuple[Planes, NDArray[np.float32]]:
+        """What each pixel meets, H x W x 3, and the depth in metres, H x W.
+
+        Of the three planes the first is light of the windows (their luminance taken as 1), the second the share in
+        the sun (joints darken both), the third the share of glass. `lit`: with light and sun; `fine`: several rays
+        where an edge runs.
+        """
+        shape = (camera.height, camera.width)
+        view, lens, origin = view_numbers(camera, pose, distortion)
+        planes, depth = np.zeros((*shape, 3), np.float32), np.ones(shape, np.float32)
+        kind, chosen = np.zeros(shape, np.uint8), np.ones(shape, np.bool_)
+        place = (view, lens, origin, self._boxes, self._windows, np.array(self.sun or (0.0, 0.0, -1.0)), lit)
+        _cast(*place, MIDDLE, chosen, planes, depth, kind)
+        if fine:
+            _cast(*place, OFFSETS, _edges(kind + np.uint8(64) * (planes[..., SUNLIGHT] > 0)), planes, depth, kind)
+        return planes, depth
+
+    def render(
+        self,
+        camera: Intrinsics,
+        pose: Pose,
+        distortion: Distortion = Distortion(),
+        visitors: Sequence[Visitor] = (),
+        seconds: float = 0.0,
+        exposure: float = 0.0,
+        reflectance: bool = False,
+    ) -> Rendered:
+        """The rooms through a lens: one ray a pixel, six where an edge runs. Nobody walks in them."""
+        if visitors or reflectance:
+            raise UserError("Planned rooms have no visitors and no known reflectance; use the church for those.")
+        planes, depth = self.look(camera, pose, distortion)
+        light, sunlight, glass = (planes[..., k, None] for k in (LIGHT, SUNLIGHT, GLASS))
+        bare = glass == 0
+        middle = float(np.median(light[bare])) if bare.any() else 0.0
+        scale = self.stone / ((1 + RETURNED) * middle + 1e-4)
+        radiance = (light + np.float32(RETURNED * middle + 1e-4) * (1 - glass)) * (np.float32(scale) * STONE_COLOUR)
+        if self.sun is not None:
+            radiance += sunlight * (np.float32(SUN_ON_STONE * self.stone) * STONE_COLOUR * SUN_COLOUR)
+        radiance += glass * np.float32(self.glass)
+        return Rendered(radiance, depth, np.zeros(depth.shape, np.bool_))
