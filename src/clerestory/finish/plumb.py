@@ -28,6 +28,10 @@ LEVEL_APART = 4.0
 BY_CHANCE = 3.0
 LEVEL_GAIN = 24.0
 LEVEL_INSTEAD = 20.0
+# A reading that chance might have made is still offered as a guess, unless no one holds a camera so (log belief, in
+# the measure of edges); its deviation, degrees, as found on views of rubble walls.
+HARDLY_HELD = -10.0
+GUESS = 4.5
 # Tilt (degrees) from which the vertical lies in or near the frame.
 INSIDE = 45.0
 RIVAL = 8.0
@@ -167,7 +171,12 @@ def _judged(fits: list[vanishing.Fit], level: vanishing.Evidence | None = None) 
     count = int(np.count_nonzero(best.share[:, 0] > 0.5))
     if weak:
         few = f"At most {_count(count, 'edge')} of {len(best.share)} agree on an upright, as chance would have it"
-        return _unknown(f"{few}.") if level is None else _by_level(level, few)
+        if level is not None:
+            return _by_level(level, few)
+        if vanishing.belief(up) < HARDLY_HELD:
+            return _unknown(f"{few}.")
+        guessed = cov + math.radians(GUESS) ** 2 * np.eye(2)
+        return _upright("cannot tell", up, guessed, (), count, f"{few}; this is a guess.")
     rival, cov = _rival(fits, cov)
     doubts = [said for said in (rival, _against_level(up, cov, level)) if said]
     bound = math.degrees(vanishing.bound(cov))

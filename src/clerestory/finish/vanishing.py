@@ -20,6 +20,8 @@ PITCHES = np.radians(np.arange(-44.0, 90.1, 1.5))
 ROLLS = np.radians(np.arange(-24.0, 24.1, 1.5))
 # Weak belief about how cameras are held (degrees): pitch about 6 +- 15, roll 0 +- 4. Common practice, no source.
 HELD = np.radians([[6.0, 15.0], [0.0, 4.0]])
+# Edges of one building are no independent witnesses: how many of them it takes to weigh as one beside that belief.
+ALIKE_EDGES = 5.0
 COARSE = math.radians(0.9)
 # Scatter of a building's lines (vertical, along, across) beyond their own uncertainty, radians: the usual, which
 # counts as FEW lines' worth, and the limits.
@@ -120,10 +122,15 @@ def _worths(segments: Segments, floor: float, usual: float) -> tuple[Array, Arra
 
 
 def _belief(pitch: Array, roll: Array) -> Array:
-    """Log of the weak belief about how cameras are held."""
+    """Log of the weak belief about how cameras are held, in the measure of edges' log likelihood."""
     z = (pitch - HELD[0, 0]) / HELD[0, 1], (roll - HELD[1, 0]) / HELD[1, 1]
-    out: Array = -np.log1p(z[0] ** 2 / 3) * 2 - np.log1p(z[1] ** 2 / 3) * 2
+    out: Array = -2 * ALIKE_EDGES * (np.log1p(z[0] ** 2 / 3) + np.log1p(z[1] ** 2 / 3))
     return out
+
+
+def belief(up: Array) -> float:
+    """Log of the weak belief that a camera is held with this vertical, in the measure of edges' log likelihood."""
+    return float(_belief(*(np.array(v) for v in pitch_roll_of(up))))
 
 
 def modes(segments: Segments, count: int = 5) -> Array:
@@ -317,7 +324,7 @@ def fit(segments: Segments, start: Array, evidence: Evidence | None = None, roun
         spread = _stray(angle, sigma, share[:, :3], spread, label)
         if step > 5 and float(np.linalg.norm(move)) < 1e-6:
             break
-    score = _score(angle, sigma, mix) + float(_belief(*(np.array(v) for v in pitch_roll_of(frame[0]))))
+    score = _score(angle, sigma, mix) + belief(frame[0])
     gain = [float(g) for g in _gains(share)]
     crowd = _sums(label, share[:, :3]).reshape(3, SECTORS)
     witnesses = tuple(int(n) for n in np.count_nonzero(crowd > 0.7, axis=1))
