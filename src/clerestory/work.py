@@ -24,6 +24,7 @@ from clerestory.visit.folder import VisitFolder
 from clerestory.visit.hand import arranged, read_hand
 from clerestory.visit.importing import copy_in
 from clerestory.visit.index import frame_row, sort_visit
+from clerestory.visit.lock import writing
 from clerestory.visit.store import digest_of, write_atomic
 
 if TYPE_CHECKING:
@@ -130,8 +131,10 @@ def order_of(shapes: Sequence[str | None], tiff: bool, space: str, better: bool,
 
 def finish_folder(folder: Path, order: Order, workers: int | None, bar: Bar) -> Result:
     """Sort and finish a folder and write its report; what fails is named and the rest goes on."""
-    result = finish_sorted(folder, sort_folder(folder, bar), order, workers, bar)
-    result.report = write_report(folder, result, {}, folder.resolve().name)
+    found = sort_folder(folder, bar)
+    with writing(VisitFolder(folder), "finish"):
+        result = finish_sorted(folder, found, order, workers, bar)
+        result.report = write_report(folder, result, {}, folder.resolve().name)
     return result
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -24,7 +25,9 @@ from clerestory.film.loudness import measured
 from clerestory.film.model import read_film
 from clerestory.film.plan import plan_cues
 from clerestory.finish.write import Record, encoded, with_metadata
+from clerestory.visit import lock
 from clerestory.visit.about import About
+from clerestory.visit.folder import VisitFolder
 
 SIZE = (320, 180)
 RATE = 48000
@@ -225,6 +228,19 @@ def test_only_what_changed_is_encoded_again_and_bytes_repeat(visit: Path, tmp_pa
     changed = film.make(other)
     assert 1 <= changed.parts_made <= 5 < changed.parts  # the shot and its joins
     assert (other / "film" / "film.mp4").read_bytes() != first
+
+
+def test_two_runs_at_once_take_turns(visit: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(lock, "WAIT_SECONDS", 60.0)
+    other = make_visit(tmp_path / "other")
+    with ThreadPoolExecutor(2) as pool:
+        made = list(pool.map(lambda _: film.make(other).parts_made, range(2)))
+    assert min(made) == 0 < max(made)  # the second found every part of the first
+    for name in ("film.mp4", "film.srt", "film.otio", "poster.jpg"):
+        assert (other / "film" / name).read_bytes() == (visit / "film" / name).read_bytes()
+    monkeypatch.setattr(lock, "WAIT_SECONDS", 0.1)
+    with lock.writing(VisitFolder(other), "film"), pytest.raises(UserError, match="another process is making"):
+        film.make(other)
 
 
 def test_timeline_opens_with_the_reference_library(visit: Path) -> None:

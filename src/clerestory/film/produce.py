@@ -37,7 +37,9 @@ from clerestory.film.sound import (
 )
 from clerestory.film.stage import light_scene
 from clerestory.film.timeline import timeline_of
-from clerestory.visit.store import write_atomic
+from clerestory.visit.folder import VisitFolder
+from clerestory.visit.lock import writing
+from clerestory.visit.store import sweep, write_atomic
 
 Size = Literal["1080p", "2160p"]
 SIZES: dict[str, tuple[int, int]] = {"1080p": (1920, 1080), "2160p": (3840, 2160)}
@@ -169,15 +171,23 @@ def make(
     quarter of the size. `progress` hears frames done, of how many. Raises UserError before anything is
     encoded when something is missing or cannot be.
     """
-    begun = time.perf_counter()
     visit = Path(visit)
-    folder = visit / "film"
-    result = FilmResult(folder / ("preview.mp4" if preview else "film.mp4"))
     if size not in SIZES:
         raise UserError(f"'{size}' is not a size of film this makes; ask for 1080p or 2160p.")
-    if draft:
-        result.written.append(write_draft(visit, draft_film(visit)))
+    drafted = [write_draft(visit, draft_film(visit))] if draft else []
     film = load_film(visit)
+    with writing(VisitFolder(visit), "film"):
+        result = _made(visit, film, preview, size, progress)
+    result.written[:0] = drafted
+    return result
+
+
+def _made(
+    visit: Path, film: Film, preview: bool, size: Size, progress: Callable[[int, int], None] | None
+) -> FilmResult:
+    begun = time.perf_counter()
+    folder = visit / "film"
+    result = FilmResult(folder / ("preview.mp4" if preview else "film.mp4"))
     plan, recordings = plan_scenes(film, visit, SIZES[size])
     coding = _coding(size, preview)
     threads = max(1, min(8, os.cpu_count() or 1))
@@ -188,6 +198,7 @@ def make(
         folder.mkdir(exist_ok=True)
     except OSError as error:
         raise UserError(f"{error.filename}: cannot be written: {error.strerror}.") from error
+    sweep(cache, 0)  # the lock is held: nobody else is at it
     result.parts, result.length = len(parts), plan.seconds
     result.parts_made = make_parts(plan, coding, parts, cache, threads, progress or (lambda done, total: None))
     sound: Finished = finish_sound(_mix(plan, film, visit, recordings))

@@ -89,6 +89,7 @@ def finish_view(job: Job) -> dict[str, Any]:
     account = account_of(job, seen, done)
     job.pictures.mkdir(parents=True, exist_ok=True)
     job.record.parent.mkdir(parents=True, exist_ok=True)
+    job.record.unlink(missing_ok=True)  # from here on it speaks of pictures that are being replaced
     write_before(job, seen)
     for picture in done:
         for kind in job.order.kinds:

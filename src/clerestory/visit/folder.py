@@ -94,7 +94,8 @@ class VisitFolder:
     @property
     def parts(self) -> tuple[Path, ...]:
         """Every folder the program writes files to."""
-        return self.root, self.frames, self.recipes, self.pictures, self.film, self.hidden
+        kept = (self.looks, self.hidden / "accounts", self.hidden / "film", self.pictures / "before")
+        return self.root, self.frames, self.recipes, self.pictures, self.film, self.hidden, *kept
 
     def sweep(self) -> int:
         """Delete temporary files that a crash left more than an hour ago; how many."""

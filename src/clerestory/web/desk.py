@@ -22,6 +22,7 @@ from clerestory.frames.overlap import changed_share
 from clerestory.visit import hand
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.index import plain_name
+from clerestory.visit.lock import writing
 from clerestory.web import views
 from clerestory.web.journal import Journal
 from clerestory.web.views import Table
@@ -389,7 +390,8 @@ class Desk:
         self._told_queue()
         self.visit.pictures.mkdir(exist_ok=True)
         try:
-            finish_jobs(list(jobs.values()), 1, told)
+            with writing(self.visit, "finish"):
+                finish_jobs(list(jobs.values()), 1, told)
         except Exception as problem:
             log.exception("writing pictures")
             for name in jobs:
