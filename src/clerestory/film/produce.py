@@ -171,43 +171,36 @@ def make(
     quarter of the size. `progress` hears frames done, of how many. Raises UserError before anything is
     encoded when something is missing or cannot be.
     """
-    visit = Path(visit)
-    if size not in SIZES:
-        raise UserError(f"'{size}' is not a size of film this makes; ask for 1080p or 2160p.")
-    drafted = [write_draft(visit, draft_film(visit))] if draft else []
-    film = load_film(visit)
-    with writing(VisitFolder(visit), "film"):
-        result = _made(visit, film, preview, size, progress)
-    result.written[:0] = drafted
-    return result
-
-
-def _made(
-    visit: Path, film: Film, preview: bool, size: Size, progress: Callable[[int, int], None] | None
-) -> FilmResult:
     begun = time.perf_counter()
+    visit = Path(visit)
     folder = visit / "film"
     result = FilmResult(folder / ("preview.mp4" if preview else "film.mp4"))
+    if size not in SIZES:
+        raise UserError(f"'{size}' is not a size of film this makes; ask for 1080p or 2160p.")
+    if draft:
+        result.written.append(write_draft(visit, draft_film(visit)))
+    film = load_film(visit)
     plan, recordings = plan_scenes(film, visit, SIZES[size])
     coding = _coding(size, preview)
     threads = max(1, min(8, os.cpu_count() or 1))
     parts = parts_of(plan, coding, Digests())
     cache = visit / ".clerestory" / "film"
-    try:
-        cache.mkdir(parents=True, exist_ok=True)
-        folder.mkdir(exist_ok=True)
-    except OSError as error:
-        raise UserError(f"{error.filename}: cannot be written: {error.strerror}.") from error
-    sweep(cache, 0)  # the lock is held: nobody else is at it
     result.parts, result.length = len(parts), plan.seconds
-    result.parts_made = make_parts(plan, coding, parts, cache, threads, progress or (lambda done, total: None))
-    sound: Finished = finish_sound(_mix(plan, film, visit, recordings))
-    result.loudness, result.true_peak = sound.loudness, sound.true_peak
-    write_film(result.film, plan, parts, cache, sound.read, plan_cues(plan), film.language)
-    result.written.append(result.film)
-    if not preview:
-        result.written.extend(_beside(plan, film, folder, coding, threads))
-        _forget(cache, {part.key for part in parts})
+    with writing(VisitFolder(visit), "film"):
+        try:
+            cache.mkdir(parents=True, exist_ok=True)
+            folder.mkdir(exist_ok=True)
+        except OSError as error:
+            raise UserError(f"{error.filename}: cannot be written: {error.strerror}.") from error
+        sweep(cache, 0)  # nobody else is at it
+        result.parts_made = make_parts(plan, coding, parts, cache, threads, progress or (lambda done, total: None))
+        sound: Finished = finish_sound(_mix(plan, film, visit, recordings))
+        result.loudness, result.true_peak = sound.loudness, sound.true_peak
+        write_film(result.film, plan, parts, cache, sound.read, plan_cues(plan), film.language)
+        result.written.append(result.film)
+        if not preview:
+            result.written.extend(_beside(plan, film, folder, coding, threads))
+            _forget(cache, {part.key for part in parts})
     result.warnings = list(plan.notes)
     result.seconds = time.perf_counter() - begun
     return result
