@@ -171,16 +171,16 @@ def test_share_clipped(cases: list[Case]) -> None:
     assert 4 <= clipped <= 16
 
 
-def test_share_of_frame_kept_by_the_finisher(cases: list[Case]) -> None:
-    tilted = 0
+def test_share_of_frame_lost_in_the_finisher(cases: list[Case]) -> None:
+    """Within 5 % of the loss; of what is kept where the finisher says it is unsure and leaves the lean."""
     for case in cases:
         planned = case.framing.room(BODY)
         assert case.finished.kept == pytest.approx(planned.kept, rel=0.05), (case.framing, case.verdict)
         if case.verdict == "sure":
             assert 1 - case.finished.kept == pytest.approx(1 - planned.kept, rel=0.05), case.framing
         assert case.finished.kept >= case.framing.kept * 0.95
-        tilted += case.framing.how == "straightened"
-    assert tilted >= 10
+    assert sum(case.framing.how == "straightened" for case in cases) >= 10
+    assert sum(case.verdict == "sure" for case in cases) >= 17
 
 
 def rise(disc: float) -> float:

@@ -251,10 +251,8 @@ class Framing:
     def room(self, body: BodyTable) -> Room:
         """What the finisher keeps: the largest rectangle of the picture's shape in the straightened frame."""
         x0, x1, z0, z1 = self.rectangle
-        middle = self.frame_points(np.array([[(x0 + x1) / 2, (z0 + z1) / 2]]), body)[0]
-        aspect = (x1 - x0) / (z1 - z0)
         bent = Distortion((1.0, self.distortion, 0.0, 0.0)) if self.distortion else None
-        return largest_room(self.camera(body), self.straightening, aspect, bent, (float(middle[0]), float(middle[1])))
+        return largest_room(self.camera(body), self.straightening, (x1 - x0) / (z1 - z0), bent)
 
     def enlargement(self, body: BodyTable, points: Array) -> Array:
         """Local enlargement of straightening at frame pixels (k, 2)."""
