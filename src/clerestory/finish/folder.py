@@ -8,6 +8,7 @@ import json
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -27,6 +28,7 @@ from clerestory.finish.light import camera_of
 from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pictures
 from clerestory.finish.recipe import Recipe, Shape, picked, read_recipe
 from clerestory.finish.sources import source_of
+from clerestory.finish.tone import Headroom, exposure_headroom
 from clerestory.frames.group import View
 from clerestory.visit.about import About, Abouts
 from clerestory.visit.store import digest_bytes, digest_of, write_atomic
@@ -153,9 +155,13 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
         out.noise_stops = float(np.log2(1 + seen.noise.deviation(grey) / grey))
     if seen.source.noise is not None:
         out.noise = {"gain": list(seen.source.noise.gain), "read": list(seen.source.noise.read)}
+    room = headroom_of(job, seen)
+    if room is not None:
+        out.exposed = {k: float(v) for k, v in vars(room).items()}
     out.lens = seen.source.lens.source
     out.merge = seen.source.record
-    out.remarks = [*seen.source.remarks, *seen.remarks, up.reasons]
+    light_said = [f"Exposure: {room.said}"] if room is not None else []
+    out.remarks = [*seen.source.remarks, *seen.remarks, *light_said, up.reasons]
     for picture in done:
         height, width = picture.rgb.shape[:2]
         out.shapes[picture.shape] = {
@@ -167,6 +173,14 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
             "white": float((picture.rgb.min(axis=-1) > 0.995).mean()),
         }
     return out
+
+
+def headroom_of(job: Job, seen: Seen) -> Headroom | None:
+    """How the view's frames were exposed; None where they were exposed differently or there is no raw."""
+    mosaic, noise = seen.source.mosaic, seen.source.noise
+    if mosaic is None or noise is None or job.view.kind == "bracket":
+        return None
+    return exposure_headroom(mosaic, noise)
 
 
 def clipped_shares(seen: Seen) -> dict[str, float]:
@@ -231,8 +245,16 @@ def _work(job: Job) -> Done:
 
 
 def _begin() -> None:
-    """A worker keeps to its share of the cores and leaves Ctrl-C to its parent."""
+    """A worker leaves Ctrl-C to its parent, and ends with it, lest it write while the next run does."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def finish_jobs(jobs: Sequence[Job], workers: int, told: Callable[[Done], None]) -> list[Done]:
