@@ -17,6 +17,7 @@ from clerestory.plan import compute
 from clerestory.plan.exposure import focus_for, luminance, settings_for
 from clerestory.plan.model import Spot
 from clerestory.plan.reckoning import Plan, ViewPlan
+from clerestory.plan.words import focus_line, metres
 
 HANDS = Hands()
 
@@ -58,7 +59,14 @@ def test_straightening_counts_in_the_depth_of_field(plan: Plan) -> None:
 def test_depth_beyond_one_frame_becomes_a_focus_series(plan: Plan) -> None:
     v = again(plan.view("angel boss"), sharp_from_m=5.0, sharp_to_m=40.0)
     assert len(v.focus.steps) > 1
-    assert not v.focus.soft
+    assert not v.focus.soft and not v.focus.short
+    assert v.focus.near <= 5.0 and v.focus.far >= 40.0 and "short of" not in focus_line(v)
+
+
+def test_a_focus_series_that_ends_short_says_so(plan: Plan) -> None:
+    v = again(plan.view("angel boss"), sharp_from_m=1.0, sharp_to_m=40.0)
+    assert len(v.focus.steps) == 20 and v.focus.short and v.focus.far < 40
+    assert f"to {metres(v.focus.far)}, short of the 40 m asked for" in focus_line(v)
 
 
 def test_glass_is_held_below_saturation_by_the_stops_said(plan: Plan) -> None:

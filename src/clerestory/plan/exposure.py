@@ -25,6 +25,7 @@ from clerestory.plan.model import BodyTable, LensTable, Spot
 SAFE_CHANCE = 0.75  # chance of a sharp frame called "safe" (common practice, no source)
 HOPELESS = 0.1  # chance of a sharp frame below which a view is not offered by hand (our choice)
 GLASS_PLACE = 0.9  # share of saturation at which held glass is placed, leaving a little for reds and blues
+MOST_STEPS = 20  # frames of a focus series beyond which none is planned (our choice)
 LONGEST = 30.0  # seconds: no longer time is offered by hand or not
 
 
@@ -34,7 +35,8 @@ class Focus:
 
     `blur` is the circle of confusion in mm that counts once straightening has enlarged it; `front` the share of the
     sharp depth before the focus distance; `third` says whether the one-third rule holds here (within 0.28 to 0.39);
-    `steps` are the distances of a focus series where one frame cannot do it.
+    `steps` are the distances of a focus series where one frame cannot do it, and then `near` to `far` what it holds:
+    a series has at most so many frames, and may end short of the depth asked for (`short`).
     """
 
     f_number: float
@@ -48,6 +50,11 @@ class Focus:
     third: bool
     soft: bool
     steps: tuple[float, ...] = ()
+
+    @property
+    def short(self) -> bool:
+        """Whether even the focus series ends before the farthest distance asked for."""
+        return bool(self.steps) and self.far < self.wanted[1] * (1 - 1e-6)
 
 
 @dataclass(frozen=True)
@@ -106,9 +113,11 @@ def focus_for(aimed: Aim, framing: Framing, body: BodyTable, lens: LensTable) ->
     steps: tuple[float, ...] = ()
     if f_number > finest * 1.0001 and needed > finest:
         f_number = min(f_stop(finest * 2 ** (-1 / 6)), finest)
-        steps = tuple(focus_steps(near, far, focal, f_number, blur))
+        steps = tuple(focus_steps(near, far, focal, f_number, blur, MOST_STEPS))
         distance = steps[0]
     had = sharp_limits(distance, focal, f_number, blur)
+    if steps:
+        had = had[0], sharp_limits(steps[-1], focal, f_number, blur)[1]
     front = front_share(distance, focal, f_number, blur)
     return Focus(
         f_number,

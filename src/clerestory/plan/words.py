@@ -6,6 +6,7 @@ import math
 
 from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.camera.optics import airy_disc, equivalent_focal
+from clerestory.plan.exposure import MOST_STEPS
 from clerestory.plan.framing import Framing, StandBack
 from clerestory.plan.model import PlaceTable, ViewTable
 from clerestory.plan.reckoning import Plan, ViewPlan
@@ -27,6 +28,11 @@ def metres(value: float) -> str:
     if math.isinf(value):
         return "infinity"
     return f"{value:.1f} m" if value < 20 else f"{value:.0f} m"
+
+
+def focus_mark(value: float) -> str:
+    """A distance to focus at, finer near by than `metres`: the steps of a series lie close together."""
+    return f"{value:.2f} m" if value < 5 else metres(value)
 
 
 def house_lines(place: PlaceTable) -> list[str]:
@@ -82,7 +88,11 @@ def focus_line(view: ViewPlan) -> str:
     """Where to focus and what is then sharp."""
     f = view.focus
     if f.steps:
-        return f"{len(f.steps)} frames focused at " + ", ".join(metres(s) for s in f.steps)
+        words = f"{len(f.steps)} frames focused at " + ", ".join(focus_mark(s) for s in f.steps)
+        words += f": sharp from {metres(f.near)} to {metres(f.far)}"
+        if f.short:
+            words += f", short of the {metres(f.wanted[1])} asked for: no series longer than {MOST_STEPS} is planned"
+        return words
     return f"{metres(f.distance)}: sharp from {metres(f.near)} to {metres(f.far)}"
 
 
