@@ -4,9 +4,9 @@
 
 Each view is planned from a spot reading, photographed twice through a lens with distortion and vignetting, and
 finished. The church's light is coloured, so both the spot reading and the share clipped are planned from what the
-camera's green sees of it; the plan's lens darkens the corners by so many stops, as a lens test states it. Ratios are
-measured over planned; a view that the finisher was unsure of and left leaning is counted apart. Wanted: 5 % of the
-loss, of the signal to noise, and of the share clipped.
+camera's green sees of it; the plan's lens darkens the corners as its profile says. Ratios are measured over planned.
+A view that the finisher was unsure of and left leaning is counted apart. Wanted: 5 % of the loss, of the signal to
+noise, and of the share clipped.
 """
 
 from __future__ import annotations
@@ -32,9 +32,8 @@ from clerestory.simulate.shoot import Shot, shoot, write_frame
 
 OPTICS = Lens()
 CORNER = 100 * (sum(OPTICS.distortion.radial) - 1)  # how far the corner is moved, per cent, as a lens test states it
-DARKER = float(np.log2(1 + sum(OPTICS.vignetting)))  # stops
 LENS = LensTable(
-    name="l", focal_mm=OPTICS.focal_mm, f_number=OPTICS.widest_f, distortion_pct=CORNER, corner_stops=DARKER
+    name="l", focal_mm=OPTICS.focal_mm, f_number=OPTICS.widest_f, distortion_pct=CORNER, vignetting=OPTICS.vignetting
 )
 
 

@@ -156,7 +156,7 @@ def test_share_clipped(cases: list[Case]) -> None:
         hall = Hall("r", 40, 60, 30, (0, -20))
         window = Window("w", "r", 0, ((x0 + x1) / 2, 20), x1 - x0, z0, z1, 0.3)
         place = Building(0, (hall,), (window,))
-        lens = LENS.model_copy(update={"corner_stops": corner})
+        lens = LENS.model_copy(update={"vignetting": corner})
         predicted = clipped_share(place, f, eye, BODY, lens, case.settings)
         assert predicted is not None
         shot = Shot(

@@ -257,8 +257,9 @@ class LensTable(Table):
     """A lens: a zoom has two focal lengths, and two smallest f-numbers if they differ.
 
     `distortion_pct` is how far the frame's corner is moved, in per cent of its distance from the middle: negative
-    for a barrel; `corner_stops` is how much darker the frame's corner is than its middle. Both as lens tests state
-    them; 0 where not known.
+    for a barrel. `vignetting` is how many stops darker the corner is than the middle (what mends it is then taken to
+    grow with the square of the distance), or the five k of the DNG specification's FixVignetteRadial, as a lens
+    profile has them. Both 0 where not known.
     """
 
     name: Name
@@ -267,7 +268,7 @@ class LensTable(Table):
     f_number_max: Positive = 22.0
     closest_m: Positive = 0.4
     distortion_pct: Annotated[float, Field(ge=-15, le=15)] = 0.0
-    corner_stops: Annotated[float, Field(ge=0, le=5)] = 0.0
+    vignetting: Annotated[float, Field(ge=0, le=5)] | tuple[float, float, float, float, float] = 0.0
     stabiliser_stops: Annotated[float, Field(ge=0, le=10)] = 0.0
     weight_g: Annotated[float, Field(ge=0)] = 0.0
 
@@ -284,14 +285,11 @@ class LensTable(Table):
         return self.focal_mm if isinstance(self.focal_mm, tuple) else (self.focal_mm, self.focal_mm)
 
     def light_left(self, width: int, height: int) -> NDArray[np.float64]:
-        """Share of the light that reaches each pixel of a frame, (height, width): 1 in the middle.
-
-        What mends it is taken to grow with the square of the distance from there (our choice).
-        """
-        across, down = (((np.arange(n) + 0.5) / n * 2 - 1) ** 2 * n**2 for n in (width, height))
-        out: NDArray[np.float64] = 1 / (
-            1 + (2.0**self.corner_stops - 1) * (across[None] + down[:, None]) / (width**2 + height**2)
-        )
+        """Share of the light that reaches each pixel of a frame, (height, width): 1 in the middle."""
+        across, down = (((np.arange(n) + 0.5) * 2 - n) ** 2 for n in (width, height))
+        square = (across[None] + down[:, None]) / (width**2 + height**2)
+        k = self.vignetting if isinstance(self.vignetting, tuple) else (2.0**self.vignetting - 1,)
+        out: NDArray[np.float64] = 1 / np.maximum(np.polyval([*k[::-1], 1.0], square), 1e-3)
         return out
 
     def widest(self, focal: float) -> float:
