@@ -45,8 +45,17 @@ VIEWS = {  # pose and focal length in mm
     "aisle": (Pose(math.radians(60), math.radians(28), 0.0, (-1.0, 20.0, 1.6)), 25.0),
 }
 STONE = 0.06  # share of saturation at which the median of a view is exposed
-# Full well and read noise in electrons, of EMVA 1288 data sheets of industrial sensors as recalled; from memory.
-PUBLISHED = {"IMX174-like": (32500.0, 6.8), "IMX250-like": (10500.0, 2.4), "CMV4000-like": (11700.0, 13.0)}
+# Measured sensors, as electrons at saturation and read noise in electrons. A and B: k and sigma^2 in units of a range
+# of 959 from the polynomials that come with Wang et al., "Practical deep raw image denoising on mobile devices", ECCV
+# 2020 (its public run_benchmark.py), at ISO 200 and 3200. C: Yue et al., "Supervised raw video denoising with a
+# benchmark dataset on dynamic scenes", CVPR 2020: 3.513262 and 11.917691 in units of a range of 3855, ISO 1600.
+# D: EMVA 1288 sheet of a 5-megapixel CCD as set out at mengineer.hatenablog.com/entry/2016/05/02/212822.
+PUBLISHED = {
+    "A ISO 200": (959 / 0.12859, math.sqrt(0.27370) / 0.12859),
+    "B ISO 3200": (959 / 1.92717, math.sqrt(9.48821) / 1.92717),
+    "C ISO 1600": (3855 / 3.513262, math.sqrt(11.917691) / 3.513262),
+    "D CCD": (7000.0, 13.0),
+}
 RUNS = {"4 still": [0] * 4, "4 shaken": [0, 1, 2, 3], "1": [0]}  # which of the shaken mosaics
 SHAKEN = ((0.0, 0.0), (1.3, -2.6), (-3.4, 0.7), (2.2, 3.1))  # pixels down and across
 

@@ -83,6 +83,7 @@ def test_pictures_stand_upright_by_the_truth(finished: tuple[Path, int, dict[str
         # Frames a quarter of the real size: their half-size grid holds 12 pixels a degree.
         assert angle_between(account["up"], truth["up"]) < min(0.25, 2 * account["lean_bound"])
         assert account["shapes"]["16:9"]["kept"] < account["shapes"]["own"]["kept"] < 1
+        assert account["exposed"]["stone_snr"] > 1 and any("glass" in r for r in account["remarks"])
 
 
 def test_nothing_from_outside_the_frame_is_shown(finished: tuple[Path, int, dict[str, str]]) -> None:
@@ -117,7 +118,7 @@ def test_a_changed_recipe_is_finished_anew_and_a_wrong_one_is_named(
     recipes = visit / "recipes"
     recipes.mkdir(exist_ok=True)
     was = digests(visit / "pictures")
-    (recipes / "view-01.toml").write_text("exposure = 0.5\nplumb = 0.0\n")
+    (recipes / "view-01.toml").write_text("exposure = 0.5\nplumb = 0.0\nsecond_light = 0.8\n")
     (recipes / "view-02.toml").write_text("exposure = 50\n")
     assert run("finish", str(visit), "--shape", "own,16:9", "--workers", "1") == 1
     told = capsys.readouterr()

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from clerestory.finish import white
+from clerestory.finish import light, white
 from clerestory.finish.colour import XYZ_FROM_WORKING, working_from_camera
 
 with warnings.catch_warnings():
@@ -86,3 +86,11 @@ def test_nothing_to_go_by() -> None:
     black = np.zeros((40, 60, 3), np.float32)
     assert white.estimate(black, CAMERA, as_shot=(1.9, 1.0, 1.5)) == (1.9, 1.0, 1.5)
     assert np.array_equal(white.second_light(black, (2.0, 1.0, 1.5), CAMERA)[..., 1], np.ones((16, 24)))
+
+
+def test_second_light_is_laid_over_the_whole_frame() -> None:
+    """Strip by strip as OpenCV enlarges a picture as a whole."""
+    small = np.random.default_rng(1).uniform(0.5, 2, (18, 24, 3)).astype(np.float32)
+    laid = light.under_second_light(np.ones((241, 322, 3), np.float32), small)
+    whole = cv2.resize(small, (322, 241), interpolation=cv2.INTER_LINEAR)
+    assert np.abs(laid - whole).max() < 2e-3

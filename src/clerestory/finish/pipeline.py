@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.geometry import Intrinsics, Room, Straightening, largest_room, room_inside
+from clerestory.camera.optics import diffraction_sigma
 from clerestory.finish import light, tone, white
 from clerestory.finish.colour import LUMINANCE, encode
 from clerestory.finish.denoise import Quality
@@ -47,6 +48,7 @@ class Seen:
     settings: tone.ToneSettings
     noise: tone.WorkingNoise | None
     turn: Turn | None = None
+    second: F32 | None = None
     remarks: tuple[str, ...] = ()
 
 
@@ -79,6 +81,7 @@ class Account:
     clipped: dict[str, float] = field(default_factory=dict)
     noise_stops: float | None = None
     noise: dict[str, list[float]] = field(default_factory=dict)
+    exposed: dict[str, float] = field(default_factory=dict)
     lens: str = ""
     shapes: dict[str, dict[str, Any]] = field(default_factory=dict)
     merge: dict[str, Any] = field(default_factory=dict)
@@ -134,7 +137,8 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
     stage("half size")
     half_camera_rgb = light.half_size(source)
     multipliers, said = _multipliers(source, half_camera_rgb, recipe)
-    half = light.balanced_half(half_camera_rgb, source, multipliers)
+    second = second_light_of(source, half_camera_rgb, multipliers, recipe)
+    half = light.balanced_half(half_camera_rgb, source, multipliers, second)
     noise = light.shown_noise(source, multipliers)
     luma = _luma(half)
     camera, known, guessed = _camera(source, luma)
@@ -150,7 +154,14 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
     stage("tone")
     settings = asked(tone.judge(half, noise), recipe)
     remarks = (*said, *guessed, *offer)
-    return Seen(source, half, multipliers, camera, known, upright, settings, noise, turn, remarks)
+    return Seen(source, half, multipliers, camera, known, upright, settings, noise, turn, second, remarks)
+
+
+def second_light_of(source: Source, half: F32, multipliers: Multipliers, recipe: Recipe) -> F32 | None:
+    """Map of what takes a second light's colour out, where the recipe asks for it; from half-size camera RGB."""
+    if not recipe.second_light or source.mosaic is None:
+        return None
+    return white.second_light(half, multipliers, source.mosaic.xyz_to_camera, amount=recipe.second_light)
 
 
 def _turn_offered(source: Source, luma: F32, grid: Intrinsics, upright: Upright, recipe: Recipe) -> Turn | None:
@@ -256,7 +267,7 @@ def pictures(
 ) -> list[Picture]:
     """The finished pictures of one view, one for each shape, display-linear."""
     denoise = 1.0 if recipe.denoise is None else recipe.denoise
-    full = light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), stage)
+    full = light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), stage, seen.second)
     straightening = straightening_of(seen, recipe)
     out = []
     for shape in shapes:
@@ -268,9 +279,17 @@ def pictures(
         stage("tone")
         tone.apply(shown, seen.settings, seen.noise, in_place=True)
         stage("sharpen")
-        sharpen(shown, shown.shape[1] / room.width, in_place=True)
+        sharpen(shown, shown.shape[1] / room.width, in_place=True, diffraction=diffraction_of(seen))
         out.append(Picture(shown, shape or "own", room, straightening))
     return out
+
+
+def diffraction_of(seen: Seen) -> float:
+    """Diffraction's blur (standard deviation) in pixels of the frame; 0 where the file does not tell of the lens."""
+    info = seen.source.info
+    if info.f_number is None or info.focal_mm is None or not seen.focal_known:
+        return 0.0
+    return diffraction_sigma(info.f_number) * seen.camera.focal / info.focal_mm
 
 
 def _resampled(seen: Seen, full: F32, straightening: Straightening, room: Room, size: tuple[int, int]) -> F32:

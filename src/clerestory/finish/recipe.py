@@ -32,15 +32,17 @@ class Guide(BaseModel):
 class Recipe(BaseModel):
     """The controls of one picture. None leaves the matter to the tool.
 
-    exposure, window_hold, shade_lift in stops; warmth in kelvin; tint, along green to magenta, in hundredths of
-    the CIE 1960 uv chart; local_contrast, plumb and place_crop as shares; turn in degrees.
+    exposure, window_hold, shade_lift in stops; warmth in kelvin; tint, along green to magenta, in thousandths of
+    Duv (CIE 1960 u, v); local_contrast, plumb and place_crop as shares; turn in degrees; second_light, the share of
+    another light's colour (lamps beside daylight) that is taken out where it falls, 0 when left out.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     exposure: Annotated[float, Field(ge=-6, le=6)] | None = None
     warmth: Annotated[float, Field(ge=1500, le=20000)] | None = None
-    tint: Annotated[float, Field(ge=-10, le=10)] | None = None
+    tint: Annotated[float, Field(ge=-30, le=30)] | None = None
+    second_light: Annotated[float, Field(ge=0, le=1)] | None = None
     window_hold: Annotated[float, Field(ge=0, le=8)] | None = None
     shade_lift: Annotated[float, Field(ge=0, le=6)] | None = None
     local_contrast: Annotated[float, Field(ge=0, le=2)] | None = None

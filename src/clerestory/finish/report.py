@@ -71,6 +71,9 @@ def rows_of(account: Mapping[str, Any], truth: Mapping[str, Any] | None) -> list
         rows.append(("Clipped in the raw", parts, truth.get("clipped", "")))
     if account.get("noise_stops") is not None:
         rows.append(("Noise on mid grey, before", f"{account['noise_stops']:.2f} stops", truth.get("noise", "")))
+    if account.get("exposed"):
+        usable, needed = account["exposed"]["usable"], account["exposed"]["needed"]
+        rows.append(("Range", f"the view spans {needed:.1f} stops; {usable:.1f} are usable at this ISO", ""))
     tone = account["tone"]
     rows.append(
         (

@@ -1,4 +1,4 @@
-"""Sharpening for the size of the output, held back where it would only sharpen noise."""
+"""Sharpening for the size of the output, and undoing of diffraction, held back where it would only sharpen noise."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from clerestory.finish.tone import WorkingNoise
 
 F32 = NDArray[np.float32]
 RADIUS = 0.7  # pixels of the output: blur of demosaicing and of reduction
+BORNE = 0.4  # pixels of the raw frame: diffraction (standard deviation) that the usual amount already answers
 
 
 @njit(cache=True, fastmath=True, parallel=True)
@@ -67,8 +68,12 @@ def sharpen(
     noise: float | WorkingNoise | None = None,
     amount: float = 0.6,
     in_place: bool = False,
+    diffraction: float = 0.0,
 ) -> F32:
     """Display-linear RGB, 0 to 1, sharpened for its own size; float32 H x W x 3.
+
+    `diffraction`: standard deviation, in pixels of the raw frame, of the blur that a small aperture gave
+    (`camera.optics.diffraction_sigma`): what goes beyond the usual is undone as far as the noise allows.
 
     `scale`: pixels of this picture per pixel of the raw frame; a reduced picture (below 1) is sharp in itself and
     wants less, an enlarged one a wider radius. `noise`: standard deviation of lightness (square root of luminance);
@@ -81,7 +86,11 @@ def sharpen(
     light = np.empty(rgb.shape[:2], np.float32)
     _lightness(out, light)
     deviation = noise if isinstance(noise, float) else seen_noise(light)
-    strength = amount * (0.6 + 0.4 * min(scale, 1.0))
-    soft = cv2.GaussianBlur(light, (0, 0), RADIUS * max(1.0, scale))
+    radius = RADIUS * max(1.0, scale)
+    # A difference from a blur of radius r is r^2 / 2 times the Laplacian, and so is what a blur of sigma takes away.
+    beyond = max(diffraction**2 - BORNE**2, 0.0) * scale**2
+    wider = radius**2 + 0.5 * beyond
+    strength = (amount * (0.6 + 0.4 * min(scale, 1.0)) * radius**2 + beyond) / wider
+    soft = cv2.GaussianBlur(light, (0, 0), wider**0.5)
     _apply(out, light, soft, np.float32(strength), np.float32((2 * deviation) ** 2 + 1e-8), np.float32(0.15))
     return out

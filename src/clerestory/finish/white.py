@@ -17,8 +17,10 @@ from scipy.optimize import least_squares
 F32 = NDArray[np.float32]
 Multipliers = tuple[float, float, float]
 COOLEST, WARMEST = 25000.0, 1700.0  # kelvin
-TINT_UNIT = 1 / 3000  # CIE 1960 distance from the locus for one unit of tint; positive tint takes green out
-RANGE_TINT = 150.0
+# Distance from the locus in CIE 1960 u, v for one unit of tint: thousandths of Duv (ANSI C78.377). Positive takes
+# green out.
+TINT_UNIT = 1e-3
+RANGE_TINT = 50.0
 
 
 def _planck_xy(kelvin: float) -> tuple[float, float]:

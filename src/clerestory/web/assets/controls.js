@@ -17,7 +17,7 @@ const CONTROLS = [
     say: (v) => v.toFixed(2) },
   { name: "warmth", label: "Warmth", min: 2500, max: 9500, step: 50, own: () => 5200, unset: "as shot",
     say: (v) => `${v} K`, needs: (f) => f.warmth_known },
-  { name: "tint", label: "Tint", min: -5, max: 5, step: 0.1, own: () => 0,
+  { name: "tint", label: "Tint", min: -15, max: 15, step: 0.5, own: () => 0,
     say: (v) => (v === 0 ? "even" : v > 0 ? `${v.toFixed(1)} magenta` : `${(-v).toFixed(1)} green`),
     needs: (f, r) => f.warmth_known && r.warmth !== null },
   { name: "plumb", label: "Plumb", min: 0, max: 1, step: 0.01, own: (f) => f.straightening.plumb,
