@@ -34,6 +34,13 @@ def test_example_reads_and_is_written_once(tmp_path: Path) -> None:
         ('lenses = ["short zoom"]', 'lenses = ["shrt zoom"]', "bag 1, lenses", "no lens is called 'shrt zoom'"),
         ("width_m = 13\nheight_m = 19", "width_m = inf\nheight_m = 19", "view 1, width_m", "finite number"),
         ("arrive = 09:30:00", 'arrive = "09:30:00+02:00"', "visit, arrive", "by the place's own clock"),
+        ("axis_deg = 81.5", 'footprint = "none.json"', "place, footprint", "cannot read this footprint"),
+        (
+            "axis_deg = 81.5",
+            "west_end_deg = [1, 2]\neast_end_deg = [1, 2]",
+            "place, west_end_deg",
+            "less than a metre",
+        ),
         ("stone_cd_m2 = 3\n", "stone_cd = 3\n", "view 4, stone_cd", "not a field known here"),
     ],
 )

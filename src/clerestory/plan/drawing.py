@@ -23,7 +23,7 @@ from clerestory.simulate.rooms import Rooms
 
 Array = NDArray[np.float64]
 
-INK, STONE, PAPER, ACCENT = "#33312e", "#8b867d", "#fbfaf7", "#3d6b8e"
+INK, GREY, STONE, PAPER, ACCENT = "#33312e", "#6d6860", "#8b867d", "#fbfaf7", "#3d6b8e"
 NIGHT, SKY_LOW, SKY_HIGH, SUN = (38, 40, 43), (92, 90, 86), (176, 171, 162), (255, 240, 200)
 
 
@@ -81,9 +81,9 @@ _EDGED = f'fill="none" stroke="{ACCENT}" stroke-width="1.8"'
 _CROP_RAY = f'fill="{ACCENT}" fill-opacity="0.10" stroke="{ACCENT}" stroke-width="1.2"'
 
 
-def _svg(width: float, height: float, body: Iterable[str], label: str) -> str:
+def _svg(width: float, height: float, body: Iterable[str], label: str, left: float = 0) -> str:
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{left:g} 0 {width:g} {height:g}" role="img" '
         f'aria-label="{escape(label, quote=True)}" font-family="inherit">{"".join(body)}</svg>'
     )
 
@@ -92,7 +92,7 @@ def _scale_bar(panel: Panel, label_below: bool = True) -> str:
     metres = next((m for m in (1, 2, 5, 10, 20, 50, 100) if m * panel.scale >= 34), 100)
     x, y = panel.left + 8, panel.top + panel.height - 6
     bar = f'<path d="M{x:.1f} {y - 4:.1f}v4h{metres * panel.scale:.1f}v-4" {_FRAME}/>'
-    return bar + _text(x + metres * panel.scale + 5, y, f"{metres} m", 11)
+    return bar + _text(x + metres * panel.scale + 5, y, f"{metres} m", 13)
 
 
 def _on_plan(points: Array) -> Array:
@@ -262,35 +262,50 @@ def _image(panel: Panel, corners: Array, pixels: NDArray[np.uint8]) -> str:
     return f'<image {place} href="data:image/jpeg;base64,{data}"/>'
 
 
+_PLAN, _SECTION = (0.0, 22.0, 300.0, 200.0), (304.0, 22.0, 212.0, 200.0)
+_FINDER, _PICTURE = (520.0, 22.0, 216.0, 200.0), (740.0, 22.0, 220.0, 200.0)
+
+
+def _title(box: tuple[float, float, float, float], words: str) -> str:
+    return _text(box[0] + 4, 15, words, 15, colour=GREY)
+
+
+def _place_parts(aimed: Aim, framing: Framing, body: BodyTable, place: Building) -> list[str]:
+    """A view in plan and section."""
+    out = [_title(_PLAN, "Plan, altar to the right"), _title(_SECTION, "Section along the sight")]
+    out += _plan_panel(_PLAN, aimed, framing, body, place)
+    return out + _section_panel(_SECTION, aimed, framing, body, place.hall(aimed.view.room))
+
+
+def _picture_parts(aimed: Aim, framing: Framing, body: BodyTable, place: Building, sun: Array | None) -> list[str]:
+    """A view as the frame has it and straightened."""
+    rooms = rooms_of(aimed.view, place, sun)
+    out = [_title(_PICTURE, "Straightened" if framing.how == "straightened" else "Picture")]
+    if framing.how != "join":
+        return [*out, _title(_FINDER, "Frame"), *_picture_panels(_FINDER, _PICTURE, aimed, framing, body, rooms)]
+    out.append(_text(_FINDER[0] + 4, 110, f"a join of {framing.frames} frames", 15))
+    panel = Panel.fitting(_PICTURE, aimed.corners)
+    return [*out, _image(panel, aimed.corners, seen_picture(rooms, framing, aimed.eye))]
+
+
 def view_drawing(aimed: Aim, framing: Framing, body: BodyTable, place: Building, sun: Array | None) -> str:
     """A view in plan, section, frame and straightened frame, to scale, as SVG text; the last two as the rooms show.
 
     `sun`: unit vector towards it in building axes for the sunlight in the picture, None when it does not shine.
     """
-    hall = place.hall(aimed.view.room)
-    boxes = (
-        (0.0, 22.0, 300.0, 200.0),
-        (304.0, 22.0, 216.0, 200.0),
-        (524.0, 22.0, 212.0, 200.0),
-        (740.0, 22.0, 220.0, 200.0),
+    parts = _place_parts(aimed, framing, body, place) + _picture_parts(aimed, framing, body, place, sun)
+    return _svg(960, 226, parts, f"{framing.view} from {framing.station}: plan, section, frame and picture")
+
+
+def view_drawings(
+    aimed: Aim, framing: Framing, body: BodyTable, place: Building, sun: Array | None
+) -> tuple[str, str]:
+    """`view_drawing` in two halves, for a narrow page: plan and section, frame and straightened frame."""
+    name = f"{framing.view} from {framing.station}"
+    return (
+        _svg(518, 226, _place_parts(aimed, framing, body, place), f"{name}: plan and section"),
+        _svg(442, 226, _picture_parts(aimed, framing, body, place, sun), f"{name}: frame and picture", 518),
     )
-    titles = (
-        "Plan, altar to the right",
-        "Section along the sight",
-        "Frame",
-        "Straightened" if framing.how == "straightened" else "Picture",
-    )
-    body_parts = [_text(b[0] + 4, 14, t, 13, colour=STONE) for b, t in zip(boxes, titles, strict=True)]
-    body_parts += _plan_panel(boxes[0], aimed, framing, body, place)
-    body_parts += _section_panel(boxes[1], aimed, framing, body, hall)
-    rooms = rooms_of(aimed.view, place, sun)
-    if framing.how != "join":
-        body_parts += _picture_panels(boxes[2], boxes[3], aimed, framing, body, rooms)
-    else:
-        body_parts.append(_text(boxes[2][0] + 4, 110, f"a join of {framing.frames} frames", 13))
-        panel = Panel.fitting(boxes[3], aimed.corners)
-        body_parts.append(_image(panel, aimed.corners, seen_picture(rooms, framing, aimed.eye)))
-    return _svg(960, 226, body_parts, f"{framing.view} from {framing.station}: plan, section, frame and picture")
 
 
 def _wall_points(patch: Patch) -> Array:
@@ -308,24 +323,24 @@ def patch_drawing(window: Window, hall: Hall, building: Building, patches: list[
     wall = max(walls, key=lambda face: walls[face]) if walls else None
     (x0, x1), (y0, y1), (_, top) = hall.bounds
     plan = Panel.fitting((0, 22, 470, 190), _hall_outline(hall))
-    out = [_text(4, 14, "Floor, altar to the right", 13, colour=STONE), _line(plan, _hall_outline(hall), _WALLS)]
+    out = [_title((0, 0, 0, 0), "Floor, altar to the right"), _line(plan, _hall_outline(hall), _WALLS)]
     out.append(_line(plan, _window_ends(window, building), f'stroke="{ACCENT}" stroke-width="5"', False))
     out += _patches(
         plan, [(w, _on_plan(p.corners[:, :2])) for w, found in patches for p in found if p.face == "floor"]
     )
     out.append(_scale_bar(plan))
+    drawn = _svg(480, 216, out, f"Sun patches of {window.name} on the floor")
     if wall is not None:
         ends = (y0, y1) if wall in ("north", "south") else (x0, x1)
         outline = np.array([[ends[0], 0], [ends[1], 0], [ends[1], top], [ends[0], top]])
         mirror = np.array([-1.0 if wall in ("south", "west") else 1.0, 1.0])
         panel = Panel.fitting((490, 22, 470, 190), outline * mirror)
-        out += [
-            _text(494, 14, f"{wall.capitalize()} wall, seen from inside", 13, colour=STONE),
-            _line(panel, outline * mirror, _WALLS),
-        ]
+        out = [_title((490, 0, 0, 0), f"{wall.capitalize()} wall, seen from inside")]
+        out.append(_line(panel, outline * mirror, _WALLS))
         shapes = [(w, _wall_points(p) * mirror) for w, found in patches for p in found if p.face == wall]
         out += _patches(panel, shapes)
-    return _svg(960, 216, out, f"Sun patches of {window.name}")
+        drawn += _svg(480, 216, out, f"Sun patches of {window.name} on the {wall} wall", 480)
+    return drawn
 
 
 def _patches(panel: Panel, shapes: list[tuple[str, Array]]) -> list[str]:
@@ -336,7 +351,7 @@ def _patches(panel: Panel, shapes: list[tuple[str, Array]]) -> list[str]:
         x, y = panel.at(*points.mean(axis=0))
         if not any(abs(x - a) < 30 and abs(y - b) < 12 for a, b in taken):
             taken.append((x, y))
-            out.append(_text(x, y + 4, label, 12, "middle"))
+            out.append(_text(x, y + 4, label, 13, "middle"))
     return out
 
 

@@ -336,6 +336,7 @@ class ViewTable(Table):
     margin: Annotated[float, Field(ge=0, le=0.5)] = 0.04
     stations: tuple[Name, ...] = ()
     max_tilt_deg: Annotated[float, Field(ge=0, le=60)] = 30.0
+    tilt_under_deg: Annotated[float, Field(ge=1, le=60)] = 10.0
     pixels_across: Annotated[int, Field(ge=0)] = 0
     sharp_from_m: Positive | None = None
     sharp_to_m: Positive | None = None
@@ -543,6 +544,7 @@ def parse_visit(text: str, path: Path) -> Visit:
         complaints.check()
         raise
     _check_names(visit, complaints)
+    _check_axis(visit, complaints)
     complaints.check()
     _check_places(visit, complaints)
     complaints.check()
@@ -575,6 +577,15 @@ def _check_names(visit: Visit, complaints: _Complaints) -> None:
             need(("view", k, "stations"), station, "station")
         for name in view.windows:
             need(("view", k, "windows"), name, "window")
+
+
+def _check_axis(visit: Visit, complaints: _Complaints) -> None:
+    try:
+        visit.axis  # noqa: B018
+    except UserError as error:
+        complaints.add(("place", "footprint"), str(error))
+    except ValueError as error:
+        complaints.add(("place", "west_end_deg"), f"{error}; give the middles of the west and of the east wall")
 
 
 def _check_places(visit: Visit, complaints: _Complaints) -> None:

@@ -115,7 +115,7 @@ def _view_plan(plan: Framings, framing: Framing, lenses: tuple[str, ...], day: D
         settings,
         clipped_share(plan.visit.building, framing, aimed.eye, body, lens, settings),
         framing.room(body) if framing.fits else None,
-        stand_back(aimed, body, plan.visit.building, min(10.0, view.max_tilt_deg), shortest),
+        stand_back(aimed, body, plan.visit.building, min(view.tilt_under_deg, view.max_tilt_deg), shortest),
         tuple(others),
         tuple(good_hours(plan.visit, day, view)),
     )

@@ -10,7 +10,7 @@ import numpy as np
 
 from clerestory.place.windows import Patch, SunTrack, day_span, patches
 from clerestory.plan import words
-from clerestory.plan.drawing import NIGHT, SKY_HIGH, SUN, calendar_drawing, patch_drawing, view_drawing
+from clerestory.plan.drawing import NIGHT, SKY_HIGH, SUN, calendar_drawing, patch_drawing, view_drawings
 from clerestory.plan.kit import WORDS
 from clerestory.plan.reckoning import Plan, ViewPlan
 from clerestory.plan.timetable import SLOT
@@ -116,8 +116,9 @@ def _view(plan: Plan, number: int, view: ViewPlan) -> str:
     ]
     seconds, hour = _hour_of(plan, view)
     sun = plan.sun_vector(seconds)
-    drawing = view_drawing(view.aim, view.framing, view.body, plan.visit.building, sun)
+    drawing = "".join(view_drawings(view.aim, view.framing, view.body, plan.visit.building, sun))
     light = f"Light as at {hour} under a clear sky; piers, vaults and furniture are not in the model."
+    counts = "Frames are counted for 95 % certainty."
     note = _tag("p", view.view.note, "quiet") if view.view.note else ""
     return (
         f'<section class="view">{_tag("h3", f"{number}  {view.view.name}")}{note}'
@@ -125,7 +126,7 @@ def _view(plan: Plan, number: int, view: ViewPlan) -> str:
         f'<p class="shot">{escape(words.shot_line(view))}</p><div class="drawing">{drawing}</div>{_facts(facts)}'
         f"<details><summary>Every station and lens</summary>"
         f"{_table(['Stand at', 'Lens', 'How', 'Frame kept', 'Pixels across'], others)}</details>"
-        f"{_tag('p', f'{light} {words.depth_note(view)}', 'quiet')}</section>"
+        f"{_tag('p', f'{light} {words.depth_note(view)} {counts}', 'quiet')}</section>"
     )
 
 

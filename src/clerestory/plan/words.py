@@ -116,7 +116,8 @@ def frames_line(view: ViewPlan) -> str:
     each = " at each step of the bracket" if s.bracket else ""
     each += " for each part of the join" if view.framing.how == "join" else ""
     if s.merge > 1:
-        return f"{s.take}{each}, to merge {s.merge} sharp ones ({sharp})"
+        one = f"{s.take_one} for a single one, " if s.take_one != s.take else ""
+        return f"{s.take}{each}, to merge {s.merge} sharp ones ({one}{sharp})"
     return f"{s.take}{each} for a sharp one ({sharp})"
 
 
