@@ -1,6 +1,6 @@
-"""Nothing lost: kill -9 at random moments of import and sorting, and damaged files by the thousand.
+"""Nothing lost: kill -9 at random moments of import, sorting, finishing and filming; damaged files by the thousand.
 
-    python bench/faults.py [--kills 30] [--files 2000] [--seed 1]
+    python bench/faults.py [--kills 40] [--files 2000] [--seed 1]
 
 Prints how the runs ended. Must be none: a crash of the main process, an original or a copy that differs, a file
 that took down more than itself. A file that failed in a way worth keeping is named by its seed in faults_seeds.json
@@ -35,22 +35,37 @@ from clerestory.simulate.dng import DngMeta, write_dng
 from clerestory.visit.about import read_abouts
 from clerestory.visit.check import check
 from clerestory.visit.folder import VisitFolder
-from clerestory.visit.index import sort_visit
 from clerestory.visit.store import digest_of
 
 RAWS = Path("/work/shared/data/raws")
 SEEDS = Path(__file__).with_name("faults_seeds.json")
+STAGES = ("import", "sort", "finish", "film")
 RUN = """
 import sys
 from pathlib import Path
+from clerestory.film import produce
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.importing import copy_in
 from clerestory.visit.index import sort_visit
+from clerestory.work import finish_folder, order_of
+class Bar:
+    def add_task(self, *_, **__): return 0
+    def update(self, *_, **__): pass
 if __name__ == "__main__":
+    stage, root, other = sys.argv[1], Path(sys.argv[2]), sys.argv[3] == "1"
+    visit = VisitFolder(root / "visit")
     print("ready", flush=True)
-    visit = VisitFolder(Path(sys.argv[2]))
-    copy_in(Path(sys.argv[1]), visit, Path(sys.argv[3]))
-    sort_visit(visit)
+    if stage == "import":
+        copy_in(root / "card", visit, root / "spare")
+    if stage == "sort":
+        sort_visit(visit)
+    if stage == "finish":
+        order = order_of((None, "1:1"), False, "display-p3" if other else "srgb", False, None)
+        if finish_folder(visit.root, order, 2, Bar()).failures:
+            sys.exit(1)
+    if stage == "film":
+        produce.SIZES["1080p"] = (320, 180)
+        produce.make(visit.root)
 """
 
 
@@ -185,8 +200,8 @@ def mutate_words(count: int, first: int) -> dict[str, int]:
     return dict(ends)
 
 
-def one_life(command: list[str], after: float) -> int | None:
-    """Start a run and kill it after a time; its exit status when it came to its end before, else None."""
+def one_life(command: list[str], after: float | None) -> int | None:
+    """Start a run and kill it after a time (None: never); its exit status, None when it was killed."""
     run = subprocess.Popen(command, stdout=subprocess.PIPE)
     assert run.stdout is not None
     run.stdout.readline()
@@ -198,52 +213,114 @@ def one_life(command: list[str], after: float) -> int | None:
         return None
 
 
-def kill(count: int, seed: int) -> dict[str, int]:
-    """Kills during import and sorting; faults found after each, all of which must be 0."""
-    rng = random.Random(seed)
-    faults: collections.Counter[str] = collections.Counter(
-        {"runs that failed": 0, "originals differ": 0, "copies differ": 0}
-    )
-    ended = 0
-    with tempfile.TemporaryDirectory() as name:
-        root = Path(name)
-        (root / "card").mkdir()
-        for i in range(30):
+class Victim:
+    """A small visit on whose stages kill -9 is tried: what it was made from, and what its outputs may be."""
+
+    def __init__(self, root: Path, frames: int) -> None:
+        self.root, self.visit = root, VisitFolder(root / "visit")
+        (root / "card").mkdir(parents=True)
+        for i in range(frames):
             small_dng(root / "card" / f"P{i:03d}.DNG", i)
         (root / "run.py").write_text(RUN)
-        before = {p: digest_of(p) for p in (root / "card").iterdir()}
-        good = set(before.values())
-        places = [str(root / part) for part in ("card", "visit", "spare")]
-        full = 1.0
-        for turn in range(count):
-            if ended and turn % 8 == 0:
-                subprocess.run(["rm", "-rf", *places[1:]], check=True)
-                ended = 0
+        self.card = {p: digest_of(p) for p in (root / "card").iterdir()}
+        self.good: dict[str, set[str]] = {}
+        self.full: dict[str, float] = {}
+
+    def run(self, stage: str, other: bool, after: float | None) -> int | None:
+        """One life of a stage. `other`: with the second set of choices, so that outputs are written anew."""
+        if stage == "film":
+            VisitFolder.create(self.visit.root)
+            title = "Another afternoon" if other else "An afternoon"
+            shots = "".join(
+                f'[[shots]]\npicture = "{p.name}"\nseconds = {4 + other}\nmove = "push"\n'
+                for p in sorted(self.visit.pictures.glob("view-0[12].jpg"))
+            )
+            (self.visit.film / "film.toml").write_text(f'title = "{title}"\n{shots}')
+        start = time.perf_counter()
+        status = one_life([sys.executable, str(self.root / "run.py"), stage, str(self.root), str(int(other))], after)
+        if status == 0:
+            self.full[stage] = max(0.3, time.perf_counter() - start)
+        return status
+
+    def outputs(self) -> dict[str, str]:
+        """Digests of finished outputs by name; the report, which tells of the last run, is left out."""
+        found = [p for folder in (self.visit.pictures, self.visit.film) for p in folder.glob("[!.]*") if p.is_file()]
+        aside = {"report.html", "report.json", "film.toml"}
+        return {p.name: digest_of(p) for p in found if p.name not in aside}
+
+    def prepare(self, stage: str) -> None:
+        """A stage run to its end with both sets of choices: what finished outputs may be from now on."""
+        for other in (False, True):
+            if self.run(stage, other, None) != 0:
+                raise SystemExit(f"{stage} does not end well even when nobody kills it")
+            for name, digest in self.outputs().items():
+                self.good.setdefault(name, set()).add(digest)
+
+    def faults(self, stage: str) -> dict[str, int]:
+        """What is wrong after a kill."""
+        whole = set(self.card.values())
+        copies = [p for f in (self.visit.frames, self.root / "spare/frames") if f.is_dir() for p in f.glob("[!.]*")]
+        differences = check(self.visit) if stage in ("finish", "film") else []
+        return {
+            "originals differ": sum(digest_of(p) != d for p, d in self.card.items()),
+            "copies differ": sum(digest_of(p) not in whole for p in copies),
+            "outputs differ": sum(d not in self.good[n] for n, d in self.outputs().items()),
+            "check": sum("broken off" not in d.what for d in differences),
+        }
+
+
+def kill_stage(victim: Victim, stage: str, count: int, rng: random.Random) -> dict[str, int]:
+    """Kills during one stage, `count` that struck; after each what is wrong, and at the end of each eight whether
+    the stage goes on to its end and everything is there."""
+    faults: collections.Counter[str] = collections.Counter()
+    struck, lives, other = 0, 0, False
+    while struck < count:
+        if stage == "import" and lives % 8 == 0:
+            subprocess.run(["rm", "-rf", str(victim.visit.root), str(victim.root / "spare")], check=True)
+        if stage == "sort":
+            subprocess.run(["rm", "-rf", str(victim.visit.looks)], check=True)
+        lives += 1
+        status = victim.run(stage, other, rng.uniform(0, 1.1 * victim.full[stage]))
+        faults["runs that failed"] += bool(status)
+        struck += status is None
+        faults.update(victim.faults(stage))
+        if status is None and lives % 8:
+            continue
+        other = not other
+        faults["runs that failed"] += victim.run(stage, other, None) != 0
+        faults["frames lost"] += len(
+            set(victim.card.values()) - {digest_of(p) for p in victim.visit.frames.glob("[!.]*")}
+        )
+        faults["outputs lost"] += len(victim.good.keys() - victim.outputs().keys()) if stage in STAGES[2:] else 0
+        if stage != "import":
+            faults["check"] += sum("broken off" not in d.what for d in check(victim.visit))
+    return dict(faults)
+
+
+def kill(count: int, seed: int) -> dict[str, int]:
+    """Kills shared between the stages; faults found after each, all of which must be 0."""
+    rng = random.Random(seed)
+    faults: collections.Counter[str] = collections.Counter()
+    with tempfile.TemporaryDirectory() as name:
+        many, few = Victim(Path(name) / "many", 12), Victim(Path(name) / "few", 3)
+        few.prepare("import")
+        few.prepare("sort")
+        for i, stage in enumerate(STAGES):
+            share = (count + i) // len(STAGES)
+            victim = many if stage in STAGES[:2] else few
+            victim.prepare(stage)
             start = time.perf_counter()
-            status = one_life([sys.executable, str(root / "run.py"), *places], rng.uniform(0, 1.2 * full))
-            if status:
-                faults["runs that failed"] += 1
-            elif status == 0:
-                full, ended = max(0.5, time.perf_counter() - start), ended + 1
-            faults["originals differ"] += sum(digest_of(p) != d for p, d in before.items())
-            for frames in (root / "visit/frames", root / "spare/frames"):
-                if frames.is_dir():
-                    faults["copies differ"] += sum(digest_of(p) not in good for p in frames.glob("[!.]*"))
-        subprocess.run([sys.executable, str(root / "run.py"), *places], check=True, stdout=subprocess.DEVNULL)
-        visit = VisitFolder(root / "visit")
-        faults["frames lost"] = len(good - {digest_of(p) for p in visit.frames.glob("[!.]*")})
-        sort_visit(visit)
-        left = [d for d in check(visit) if "broken off" not in d.what]
-        faults["check"] = len(left)
-        for difference in left:
-            print("  ", difference)
+            found = kill_stage(victim, stage, share, rng)
+            print(f"  {stage}: {share} kills in {time.perf_counter() - start:.0f} s, of a run of "
+                  f"{victim.full[stage]:.1f} s: {found}", flush=True)  # fmt: skip
+            faults.update(found)
     return dict(faults)
 
 
 def main() -> None:
     """Print the tables; exit status 1 when something that must be none is not."""
     asked = argparse.ArgumentParser()
-    asked.add_argument("--kills", type=int, default=30)
+    asked.add_argument("--kills", type=int, default=40)
     asked.add_argument("--files", type=int, default=2000)
     asked.add_argument("--seed", type=int, default=1)
     given = asked.parse_args()
