@@ -31,9 +31,12 @@ from clerestory.simulate.scene import Church
 from clerestory.simulate.shoot import Shot, shoot, write_frame
 
 OPTICS = Lens()
-CORNER = 100 * (sum(OPTICS.distortion.radial) - 1)  # how far the corner is moved, per cent, as a lens test states it
 LENS = LensTable(
-    name="l", focal_mm=OPTICS.focal_mm, f_number=OPTICS.widest_f, distortion_pct=CORNER, vignetting=OPTICS.vignetting
+    name="l",
+    focal_mm=OPTICS.focal_mm,
+    f_number=OPTICS.widest_f,
+    distortion=OPTICS.distortion.radial,
+    vignetting=OPTICS.vignetting,
 )
 
 

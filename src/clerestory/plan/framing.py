@@ -179,7 +179,7 @@ class Framing:
     Degrees, metres, mm. `kept` is the share of the frame inside the picture wanted (of all frames for a join);
     `pixels` the picture's recorded pixels; `across` those recorded across the subject's width; `enlarged` the
     greatest local enlargement by straightening within the picture; `why` says what stands against it;
-    `distortion` how far the lens moves the frame's corner, as a share.
+    `distortion` the lens's radial k (DNG WarpRectilinear).
     """
 
     view: str
@@ -200,7 +200,7 @@ class Framing:
     enlarged: float
     frames: int = 1
     why: str = ""
-    distortion: float = 0.0
+    distortion: tuple[float, float, float, float] = (1.0, 0.0, 0.0, 0.0)
 
     @property
     def fits(self) -> bool:
@@ -251,8 +251,7 @@ class Framing:
     def room(self, body: BodyTable) -> Room:
         """What the finisher keeps: the largest rectangle of the picture's shape in the straightened frame."""
         x0, x1, z0, z1 = self.rectangle
-        bent = Distortion((1.0, self.distortion, 0.0, 0.0)) if self.distortion else None
-        return largest_room(self.camera(body), self.straightening, (x1 - x0) / (z1 - z0), bent)
+        return largest_room(self.camera(body), self.straightening, (x1 - x0) / (z1 - z0), Distortion(self.distortion))
 
     def enlargement(self, body: BodyTable, points: Array) -> Array:
         """Local enlargement of straightening at frame pixels (k, 2)."""
@@ -291,7 +290,7 @@ def _chosen(aimed: Aim, longest: float, focal: float, allowed: Mask) -> tuple[fl
 def frame(aimed: Aim, body: BodyTable, lens: LensTable) -> Framing:
     """The best way to take a view from its station with one lens."""
     # A pincushion sees less than a perfect lens; a barrel sees a little more, which is left in hand.
-    longest = max(body.frame_mm) * (1 - max(lens.distortion_pct, 0.0) / 100)
+    longest = max(body.frame_mm) * (1 - max(sum(lens.radial) - 1, 0.0))
     short, long = lens.focal_range
     sight = np.array(aimed.view.centre_m) - aimed.eye
     nothing = Framing(
@@ -311,7 +310,7 @@ def frame(aimed: Aim, body: BodyTable, lens: LensTable) -> Framing:
         0.0,
         0.0,
         1.0,
-        distortion=lens.distortion_pct / 100,
+        distortion=lens.radial,
     )
     if nothing.distance < lens.closest_m:
         return replace(nothing, why=f"nearer than the lens focuses ({lens.closest_m:g} m)")

@@ -257,9 +257,10 @@ class LensTable(Table):
     """A lens: a zoom has two focal lengths, and two smallest f-numbers if they differ.
 
     `distortion_pct` is how far the frame's corner is moved, in per cent of its distance from the middle: negative
-    for a barrel. `vignetting` is how many stops darker the corner is than the middle (what mends it is then taken to
-    grow with the square of the distance), or the five k of the DNG specification's FixVignetteRadial, as a lens
-    profile has them. Both 0 where not known.
+    for a barrel. `vignetting` is how many stops darker the corner is than the middle; what mends it is then taken to
+    grow with the square of the distance. Both as lens tests state them, 0 where not known. A lens profile tells more:
+    `distortion` then is the four radial k of the DNG specification's WarpRectilinear, and `vignetting` the five of
+    its FixVignetteRadial.
     """
 
     name: Name
@@ -268,6 +269,7 @@ class LensTable(Table):
     f_number_max: Positive = 22.0
     closest_m: Positive = 0.4
     distortion_pct: Annotated[float, Field(ge=-15, le=15)] = 0.0
+    distortion: tuple[float, float, float, float] | None = None
     vignetting: Annotated[float, Field(ge=0, le=5)] | tuple[float, float, float, float, float] = 0.0
     stabiliser_stops: Annotated[float, Field(ge=0, le=10)] = 0.0
     weight_g: Annotated[float, Field(ge=0)] = 0.0
@@ -283,6 +285,11 @@ class LensTable(Table):
     def focal_range(self) -> tuple[float, float]:
         """Shortest and longest focal length, mm."""
         return self.focal_mm if isinstance(self.focal_mm, tuple) else (self.focal_mm, self.focal_mm)
+
+    @property
+    def radial(self) -> tuple[float, float, float, float]:
+        """The four radial k of the DNG specification's WarpRectilinear."""
+        return self.distortion or (1.0, self.distortion_pct / 100, 0.0, 0.0)
 
     def light_left(self, width: int, height: int) -> NDArray[np.float64]:
         """Share of the light that reaches each pixel of a frame, (height, width): 1 in the middle."""
