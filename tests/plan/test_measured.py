@@ -14,12 +14,13 @@ import pytest
 from scipy.ndimage import binary_erosion
 from wall import Wall, turned
 
-from clerestory.camera.geometry import Distortion, Room
-from clerestory.camera.optics import equivalent_focal
+from clerestory.camera.geometry import Distortion, Room, Straightening, largest_room, local_scale, project
+from clerestory.camera.optics import defocus_blur, equivalent_focal
 from clerestory.camera.steadiness import Hands
-from clerestory.finish.light import read_source
+from clerestory.finish.light import full_size, read_source
 from clerestory.finish.pipeline import look, room_of, straightening_of
 from clerestory.finish.recipe import Recipe
+from clerestory.finish.resample import resample
 from clerestory.place.building import Building, Hall, Window
 from clerestory.plan.exposure import Focus, Settings, focus_for, settings_for
 from clerestory.plan.framing import Framing, aim, frame
@@ -221,7 +222,48 @@ def _edge(distance: float, focal: float, focus: Focus, body: SimulatedCamera, se
     wall = Wall(distance, bright, 2 * bright, (-0.001, 50, -50, 50), plain=True)
     raw, _ = greens(shoot(wall, shot, body, PERFECT, seed))
     profile = np.stack([raw[1::2, 0::2].mean(axis=0), raw[0::2, 1::2].mean(axis=0)], axis=-1).ravel()
-    low, high = np.median(profile[:30]), np.median(profile[-30:])
+    return _rise_of(profile, 30)
+
+
+def test_blur_in_the_straightened_picture(tmp_path: Path) -> None:
+    """Out of focus high in a tilted frame: blur times the local enlargement, once the finisher has turned it upright.
+
+    Straightening makes an ellipse of the disc; its width, both ways together, is what the plan counts with.
+    """
+    body = SimulatedCamera(sensor_mm=SENSOR, width=324, height=244, bits=14, black=512, white=16383)
+    balance = None
+    for k in range(20):
+        rng = np.random.default_rng(k)
+        tilt, focal, f_number, away = rng.uniform(8, 22), rng.uniform(17, 24), 1.4, rng.uniform(6, 10)
+        focused = focal**2 / (f_number * rng.uniform(9, 14) * body.pixel_mm) / 1000
+        camera, turn = body.intrinsics(focal), Straightening(np.radians(tilt))
+        above = 0.6 * np.arctan(SENSOR[1] / 2 / focal)  # of the axis, radians
+        high = np.radians(tilt) + above
+        disc = defocus_blur(away / np.cos(high) * np.cos(above), focused, focal, f_number) / body.pixel_mm
+        spot = np.array([[camera.cx, camera.cy - camera.focal * np.tan(above)]])
+        homography, room = turn.homography(camera), largest_room(camera, turn)
+        size = (round(room.width), round(room.height))
+        x, y = ((project(homography, spot)[0] - [room.left, room.top]) / [room.width, room.height] * size).astype(int)
+        scale = float(local_scale(homography, spot)[0])
+        reach, widths = int(disc * scale) + 8, []
+        for upright, window in ((True, (0, 50, -50, 50)), (False, (-50, 50, -50, 1.6 + away * np.tan(high)))):
+            pose = turned((0, float(np.degrees(high - above)), 0), (0, 0, 1.6))
+            shot = Shot(pose, focal, f_number, 1 / 30, 200, focused, shake_px=0.0)
+            write_frame(shoot(Wall(away, 6, 24, window, plain=True), shot, body, PERFECT, k), tmp_path / "a.dng")
+            source = read_source(tmp_path / "a.dng")
+            balance = balance or look(source, Recipe()).multipliers
+            full = full_size(source, balance, 0.0, "fast", lambda _: None)
+            picture = resample(full, camera, None, homography, room, size)[..., 1]
+            part = (
+                picture[y - 4 : y + 5, x - reach : x + reach] if upright else picture[y - reach : y + reach, 60:-60].T
+            )
+            widths.append(abs(_rise_of(part.mean(axis=0), 6)))
+        assert float(np.sqrt(widths[0] * widths[1])) == pytest.approx(rise(disc) * scale, rel=0.05), (k, disc, scale)
+
+
+def _rise_of(profile: np.ndarray, flat: int) -> float:
+    """Samples over which an edge rises from 10 to 90 %; `flat` of them at either end lie outside it."""
+    low, high = np.median(profile[:flat]), np.median(profile[-flat:])
     level = (profile - low) / (high - low)
     at = [float(np.interp(q, level, np.arange(len(level)))) for q in (0.1, 0.9)]
     return at[1] - at[0]
