@@ -200,9 +200,11 @@ def short_settings(view: ViewPlan) -> str:
     ]
     if view.framing.how == "join":
         parts.append(f"join of {view.framing.frames}")
+    if s.bracket:
+        parts.append(f"bracket of {len(s.bracket)}")
     if s.take is None:
         return ", ".join([*parts, "too slow by hand"])
-    each = " each" if view.framing.how == "join" else ""
+    each = " each" if view.framing.how == "join" or s.bracket else ""
     return ", ".join(parts) + f", {s.take} frame{'s' if s.take > 1 else ''}{each}"
 
 
