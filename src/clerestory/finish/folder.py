@@ -31,7 +31,7 @@ from clerestory.finish.sources import source_of
 from clerestory.finish.tone import Headroom, exposure_headroom
 from clerestory.frames.group import View
 from clerestory.visit.about import About, Abouts
-from clerestory.visit.store import digest_bytes, digest_of, write_atomic
+from clerestory.visit.store import digest_bytes, digest_of, sweep, write_atomic
 
 Kind = Literal["jpeg", "tiff"]
 SUFFIX = {"jpeg": ".jpg", "tiff": ".tif"}
@@ -285,6 +285,10 @@ def _pool(jobs: Sequence[Job], workers: int, told: Callable[[Done], None]) -> li
             broken = _drain(executor, left, running, 1 if alone else workers, out, told)
         except BaseException:
             _kill(executor)
+            for folder in {
+                part for job in jobs for part in (job.record.parent, job.pictures, job.pictures / "before")
+            }:
+                sweep(folder, older_than=0)
             raise
         executor.shutdown(wait=not broken, cancel_futures=True)
         for job in running.values():
@@ -326,8 +330,11 @@ def _drain(
 
 
 def _kill(executor: ProcessPoolExecutor) -> None:
-    for process in list((executor._processes or {}).values()):
+    processes = list((executor._processes or {}).values())
+    for process in processes:
         process.kill()
+    for process in processes:
+        process.join()
     executor.shutdown(wait=False, cancel_futures=True)
 
 
