@@ -272,7 +272,7 @@ def _title(box: tuple[float, float, float, float], words: str) -> str:
 
 def _place_parts(aimed: Aim, framing: Framing, body: BodyTable, place: Building) -> list[str]:
     """A view in plan and section."""
-    out = [_title(_PLAN, "Plan, altar to the right"), _title(_SECTION, "Section along the sight")]
+    out = [_title(_PLAN, "Plan, altar to the right"), _title(_SECTION, "Section on the sight")]
     out += _plan_panel(_PLAN, aimed, framing, body, place)
     return out + _section_panel(_SECTION, aimed, framing, body, place.hall(aimed.view.room))
 
