@@ -185,6 +185,21 @@ def write_report(folder: Path, result: Result, truths: Mapping[str, Mapping[str,
     return pictures / "report.html"
 
 
+def report_again(folder: Path, views: Sequence[str], failures: list[tuple[str, str]]) -> Path:
+    """The report and the contact sheet as `finish` writes them, from the accounts of pictures that are there."""
+    done = []
+    for view in views:
+        try:
+            account = json.loads((folder / ".clerestory" / "accounts" / f"{view}.json").read_text())
+            names = [file["name"] for shape in account["shapes"].values() for file in shape["files"]]
+        except (OSError, ValueError, KeyError, TypeError):
+            continue
+        if all((folder / "pictures" / name).is_file() for name in names):
+            done.append(Done(view, account))
+    truths = {d.view: told for d in done if d.account is not None and (told := compared(folder, d.account))}
+    return write_report(folder, Result(done, failures), truths, folder.resolve().name)
+
+
 def make_demo(folder: Path, workers: int | None, bar: Bar) -> Result:
     """The demo visit: photographed by the simulator, sorted, finished, and set against the ground truth."""
     from clerestory.simulate.visit import demo_visit

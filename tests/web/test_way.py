@@ -149,6 +149,7 @@ def test_a_guide_dragged_makes_the_lean_fall(page: Any, served: Any, shot: Shoot
     page.mouse.move(x + 60, y, steps=12)
     wait(lambda: page.evaluate("document.querySelector('canvas.picture').style.transform.startsWith('matrix3d')"))
     shot(page, "finish-guide")
+    looked_through(page)
     page.mouse.move(x, y + 1, steps=12)
     page.mouse.up()
     wait(lambda: len(recipe(served, "view-01").get("guides", [])) == 2)
@@ -199,12 +200,19 @@ def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: A
     looked_through(page)
     page.get_by_role("button", name="Copy", exact=True).click()
     wait(lambda: recipe(served, "view-01").get("exposure") == 1.0)
-    page.get_by_role("button", name="Write all pictures").click()
+    page.get_by_role("button", name="Write all", exact=True).click()
     wait(lambda: len(list((served.folder / "pictures").glob("view-*.jpg"))) == 3, 60)
     wait(lambda: page.evaluate("document.querySelector('#status').textContent === ''"))
+    report = served.folder / "pictures" / "report.json"
+    wait(report.exists)
+    assert [v["view"] for v in json.loads(report.read_text())["views"]] == ["view-01", "view-02", "view-03"]
+    assert (served.folder / "pictures" / "sheet.jpg").stat().st_mtime >= max(
+        p.stat().st_mtime for p in (served.folder / "pictures").glob("view-*.jpg")
+    )
     page.get_by_role("button", name="Pixels").click()
     wait(lambda: page.evaluate("document.querySelector('dialog img').naturalWidth > 500"), 60)
     shot(page, "finish-pixels")
+    looked_through(page)
 
 
 def test_film(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
@@ -228,6 +236,10 @@ def test_film(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     assert take.stat().st_size > 100_000
     page.get_by_role("button", name="Leave the recording out").click()  # a browser's test tone is no speech
     wait(lambda: not tomllib.loads(film.read_text())["shots"][0].get("narration"))
+    page.get_by_role("button", name="Make the film").click()
+    page.get_by_role("button", name="Stop").click()  # at once, while its process starts
+    wait(lambda: page.get_by_role("button", name="Make the film").is_enabled())
+    assert not (served.folder / "film" / "film.mp4").exists()
     page.get_by_role("button", name="Make the preview").click()
     page.wait_for_selector("video", timeout=120_000)
     wait(lambda: page.evaluate("document.querySelector('video').duration > 3"), 30)

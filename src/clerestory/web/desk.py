@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import logging
 import multiprocessing
 import threading
@@ -20,6 +21,7 @@ from clerestory.frames.group import SOFT_LEAST, SOFT_SHARE, View
 from clerestory.frames.kept import key_of, unpacked
 from clerestory.frames.overlap import changed_share
 from clerestory.visit import hand
+from clerestory.visit.about import read_abouts
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.index import plain_name
 from clerestory.visit.lock import writing
@@ -54,6 +56,7 @@ class Desk:
         self.slow = ThreadPoolExecutor(6, "clerestory-slow")
         self.quick = ThreadPoolExecutor(1, "clerestory-preview")
         self.pen = ThreadPoolExecutor(1, "clerestory-pen")
+        self.press = ThreadPoolExecutor(1, "clerestory-press")
         self._away: ProcessPoolExecutor | None = None
         self._darkroom: Darkroom | None = None
         self._merging: list[View] = []
@@ -65,7 +68,7 @@ class Desk:
 
     def close(self) -> None:
         """Stop background work; nothing half-written is left."""
-        for pool in (self.slow, self.quick, self.pen):
+        for pool in (self.slow, self.quick, self.pen, self.press):
             pool.shutdown(wait=False, cancel_futures=True)
         if self._away is not None:
             for process in list((self._away._processes or {}).values()):
@@ -331,14 +334,20 @@ class Desk:
             raise UserError("The process doing this died (out of memory, or a damaged frame); try again.") \
                 from problem  # fmt: skip
 
-    def job(self, name: str, tiff: bool = False, space: str = "srgb", better: bool = False) -> Job:
-        """A view's finishing work as it stands."""
+    def job(self, name: str, tiff: bool = False, better: bool = False, again: bool = False) -> Job:
+        """A view's finishing work as it stands. `again`: also in the shapes and kinds it was written in before."""
         from clerestory.finish.folder import Job, Order
 
         recipe = self.recipe(name)
-        order = Order((recipe.shape,), ("jpeg", "tiff") if tiff else ("jpeg",), space, "better" if better else "fast")
         record = self.visit.hidden / "accounts" / f"{name}.json"
-        return Job(self.view(name), replace_pick(recipe), order, self.visit.pictures, record)
+        shapes: tuple[Any, ...] = (recipe.shape,)
+        kinds: tuple[Any, ...] = ("jpeg", "tiff") if tiff else ("jpeg",)
+        if again:
+            had_shapes, had_kinds = _written(record)
+            shapes, kinds = tuple(dict.fromkeys(shapes + had_shapes)), tuple(dict.fromkeys(kinds + had_kinds))
+        order = Order(shapes, kinds, quality="better" if better else "fast")
+        about = read_abouts(self.visit.about).of(name)
+        return Job(self.view(name), replace_pick(recipe), order, self.visit.pictures, record, about)
 
     def full_picture(self, name: str) -> Path:
         """The view's picture at full size as it would be written."""
@@ -365,11 +374,13 @@ class Desk:
 
     def export(self, names: list[str], tiff: bool, better: bool) -> None:
         """Put views into the queue; they are written one after another."""
-        jobs = {name: self.job(name, tiff, better=better) for name in names if self.table.view(name)}
+        jobs = {name: self.job(name, tiff, better, again=True) for name in names if self.table.view(name)}
+        if not jobs:
+            raise UserError("Choose at least one view to write.")
         with self._lock:
             self.queue.update({name: "waiting" for name in jobs})
         self._told_queue()
-        self.slow.submit(self._export, jobs)
+        self.press.submit(self._export, jobs)
 
     def _told_queue(self) -> None:
         self.tell("queue", queue=dict(self.queue), done=self.done_views())
@@ -392,12 +403,37 @@ class Desk:
         try:
             with writing(self.visit, "finish"):
                 finish_jobs(list(jobs.values()), 1, told)
+                self._report()
         except Exception as problem:
             log.exception("writing pictures")
             for name in jobs:
                 if self.queue.get(name) in ("waiting", "writing"):
                     self.queue[name] = f"failed: {problem}"
             self._told_queue()
+
+    def _report(self) -> None:
+        """The report and the contact sheet anew."""
+        from clerestory.work import report_again
+
+        failed = [(n, s.removeprefix("failed: ")) for n, s in self.queue.items() if s.startswith("failed")]
+        try:
+            self.away(report_again, self.root, [v.name for v in self.table.views], failed)
+        except (UserError, OSError) as problem:
+            self.tell("trouble", said=f"The pictures are written; their report could not be: {problem}")
+        self.tell("written")
+
+
+def _written(record: Path) -> tuple[tuple[Any, ...], tuple[Any, ...]]:
+    """The shapes and kinds of file that a view's account names; none where there is none."""
+    try:
+        shapes = json.loads(record.read_text())["shapes"]
+        names = [file["name"] for shape in shapes.values() for file in shape["files"]]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return (), ()
+    kinds = tuple(
+        kind for kind, suffix in (("jpeg", ".jpg"), ("tiff", ".tif")) if any(n.endswith(suffix) for n in names)
+    )
+    return tuple(None if shape == "own" else shape for shape in shapes), kinds
 
 
 def _text(recipe: Recipe) -> str | None:

@@ -5,10 +5,17 @@ from __future__ import annotations
 import contextlib
 import io
 import logging
+import multiprocessing
+import os
 import re
+import signal
 import threading
+import time
+import traceback
 import wave
 from collections.abc import Mapping
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +32,8 @@ from clerestory.web.paths import LONGEST_TAKE, TAKE_BYTES, names_in, plain_file
 
 log = logging.getLogger("clerestory.web")
 FILE = "film/film.toml"
+BEHIND = 10  # niceness of the process that makes a film: controls come first
+EVERY = 0.2  # seconds between what it says
 _TAKE = re.compile(r"[a-z0-9][a-z0-9_-]{0,79}\.wav")
 _OWN_FIELDS = frozenset(Film.model_fields) - {"shots"}
 
@@ -35,6 +44,7 @@ class FilmDesk:
     def __init__(self, root: Path, journal: Journal, tell: Any) -> None:
         self.root, self.journal, self.tell = root, journal, tell
         self._making = threading.Lock()
+        self._process: BaseProcess | None = None
         self.state: dict[str, Any] = {"state": "idle"}
 
     def _film(self) -> Film | None:
@@ -151,34 +161,70 @@ class FilmDesk:
     # ---- making
 
     def make(self, preview: bool) -> None:
-        """Make the preview or the film in the background."""
+        """Make the preview or the film in the background, in a process of its own: no control waits for it."""
         self._known()
         if not self._making.acquire(blocking=False):
-            raise UserError("A film is being made; wait for it to end.")
-        threading.Thread(target=self._make, args=(preview,), name="clerestory-film", daemon=True).start()
-
-    def _make(self, preview: bool) -> None:
+            raise UserError("A film is being made; wait for it to end, or stop it.")
+        here, there = multiprocessing.Pipe(duplex=False)
+        self._process = multiprocessing.get_context("spawn").Process(
+            target=_make, args=(self.root, preview, there), name="clerestory-film", daemon=True
+        )
         what = "preview" if preview else "film"
-        try:
-            self._say(state="making", what=what, done=0, total=0)
+        self._say(state="making", what=what, done=0, total=0)
+        self._process.start()
+        there.close()
+        threading.Thread(target=self._follow, args=(what, here, self._process), daemon=True).start()
 
-            def progress(done: int, total: int) -> None:
-                self._say(state="making", what=what, done=done, total=total)
+    def stop(self) -> None:
+        """Break off the making; the parts made so far are kept, and the next making goes on from them."""
+        if self._process is not None:
+            self._process.terminate()
 
-            result = films.make(self.root, preview=preview, progress=progress)
-            self._say(state="made", what=what, seconds=result.seconds, length=result.length, notes=result.warnings)
-        except UserError as problem:
-            self._say(state="failed", what=what, said=str(problem))
-        except Exception as problem:
-            log.exception("making the %s", what)
-            self._say(state="failed", what=what, said=f"The {what} could not be made ({type(problem).__name__}).")
-        finally:
-            self._making.release()
-            self.tell("film")
+    def _follow(self, what: str, heard: Connection, process: BaseProcess) -> None:
+        """Pass on what the making says until it ends."""
+        last: dict[str, Any] = {}
+        with contextlib.suppress(EOFError, OSError):
+            while True:
+                last = heard.recv()
+                if fault := last.pop("fault", ""):
+                    log.error("making the %s\n%s", what, fault)
+                self._say(what=what, **last)
+        process.join()
+        self._process = None
+        if last.get("state") not in ("made", "failed"):
+            stopped = process.exitcode == -signal.SIGTERM
+            said = f"The {what} could not be made: the process making it died (out of memory?); try again."
+            self._say(state="stopped" if stopped else "failed", what=what, said="" if stopped else said)
+        self._making.release()
+        self.tell("film")
 
     def _say(self, **facts: Any) -> None:
         self.state = facts
         self.tell("making", **facts)
+
+
+def _make(root: Path, preview: bool, tell: Connection) -> None:
+    """Make a film and say how it goes, a few times a second. A process of its own; ends when nobody listens."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the server's, which ends this one
+    os.nice(BEHIND)
+    said = 0.0
+
+    def progress(done: int, total: int) -> None:
+        nonlocal said
+        if time.monotonic() - said > EVERY or done == total:
+            said = time.monotonic()
+            tell.send({"state": "making", "done": done, "total": total})
+
+    try:
+        result = films.make(root, preview=preview, progress=progress)
+        tell.send({"state": "made", "seconds": result.seconds, "length": result.length, "notes": result.warnings})
+    except UserError as problem:
+        tell.send({"state": "failed", "said": str(problem)})
+    except BrokenPipeError:
+        return
+    except Exception as problem:
+        said_of_it = f"It could not be made: a fault of ours ({type(problem).__name__})."
+        tell.send({"state": "failed", "said": said_of_it, "fault": traceback.format_exc()})
 
 
 def _valid_shot(fields: Mapping[str, Any]) -> Shot:

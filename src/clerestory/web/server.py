@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import secrets
 import socket
 import threading
@@ -47,6 +48,7 @@ SHOWN = {
     "film/narration": (".wav",),
 }
 WARM_AFTER = 1.5  # seconds: the first page goes first
+log = logging.getLogger("clerestory.web")
 Handler = Callable[[Request], Awaitable[Response]]
 
 
@@ -80,6 +82,12 @@ class _Pages:
             if self._film is None:
                 self._film = FilmDesk(self.desk.root, self.desk.journal, self.hub)
             return self._film
+
+    def close(self) -> None:
+        """End what goes on in the background; nothing half-written is left."""
+        self.desk.close()
+        if self._film is not None:
+            self._film.stop()
 
     def warm(self) -> None:
         """Load what decodes and finishes, so that the first view opened does not wait for it."""
@@ -187,8 +195,22 @@ def _say(handler: Handler) -> Handler:
             return await handler(request)
         except UserError as problem:
             return JSONResponse({"error": str(problem)}, 400)
+        except asyncio.CancelledError:  # the server is being stopped
+            return JSONResponse({"error": "The server stopped."}, 503)
+        except Exception as problem:
+            log.exception("%s", request.url.path)
+            return JSONResponse({"error": f"A fault of ours ({type(problem).__name__})."}, 500)
 
     return answering
+
+
+def _faults_to(visit: Path) -> None:
+    """Faults of ours go to a file beside the catalogue: no one reading the terminal has use for them."""
+    (visit / ".clerestory").mkdir(exist_ok=True)
+    keep = logging.FileHandler(visit / ".clerestory" / "faults.log", encoding="utf-8", delay=True)
+    keep.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
+    log.addHandler(keep)
+    log.propagate = False
 
 
 def app(visit: Path, token: str, started: Callable[[], None] | None = None) -> ASGIApp:
@@ -202,7 +224,7 @@ def app(visit: Path, token: str, started: Callable[[], None] | None = None) -> A
         if started is not None:
             started()
         yield
-        pages.desk.close()
+        pages.close()
 
     routes = [
         Route("/", _say(pages.first)),
@@ -239,9 +261,10 @@ def serve(folder: Path, port: int = 0, ready: Callable[[str], None] | None = Non
                 from problem  # fmt: skip
         listener.listen(64)
         address = f"http://127.0.0.1:{listener.getsockname()[1]}/?token={token}"
+        _faults_to(folder)
         application = app(folder, token, (lambda: ready(address)) if ready is not None else None)
         config = uvicorn.Config(
-            application, log_level="warning", access_log=False, ws="websockets-sansio", server_header=False,
+            application, log_level="critical", access_log=False, ws="websockets-sansio", server_header=False,
             ws_max_size=4_000_000, timeout_graceful_shutdown=2,
         )  # fmt: skip
         uvicorn.Server(config).run(sockets=[listener])

@@ -211,6 +211,7 @@ class Talk:
             "film title": (desk.pen, lambda: visit.film.set_film(m["values"], m.get("gesture", ""))),
             "film move": (desk.pen, lambda: visit.film.move_shot(m["shot"], m["to"])),
             "film drop": (desk.pen, lambda: visit.film.drop_shot(m["shot"])),
+            "film stop": (desk.pen, lambda: visit.film.stop()),
             "film make": (desk.pen, lambda: visit.film.make(bool(m.get("preview", True)))),
         }
         return calls.get(kind)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -11,7 +12,7 @@ from clerestory.errors import UserError
 from clerestory.finish.recipe import Recipe, picked, read_recipe
 from clerestory.frames.group import Kind, View
 from clerestory.frames.sort import Sorted, frame_files, sort_folder
-from clerestory.visit.about import read_abouts
+from clerestory.visit.about import Abouts, read_abouts
 from clerestory.visit.catalogue import Catalogue, FrameRow, ViewRow
 from clerestory.visit.folder import VisitFolder, read_digests
 from clerestory.visit.hand import arranged, in_time
@@ -120,6 +121,9 @@ def recipe_of(root: Path, view: str) -> Recipe:
 def shown(table: Table, root: Path) -> list[dict[str, Any]]:
     """The views as plain data for the sort page."""
     out = []
+    abouts = Abouts()
+    with contextlib.suppress(UserError):  # told of when pictures are written
+        abouts = read_abouts(root / "about.toml")
     for view in table.views:
         try:
             pick = picked(view, recipe_of(root, view.name)).pick
@@ -128,6 +132,7 @@ def shown(table: Table, root: Path) -> list[dict[str, Any]]:
         out.append(
             {
                 "name": view.name,
+                "title": abouts.views[view.name].title if view.name in abouts.views else "",
                 "kind": view.kind,
                 "why": view.why,
                 "pick": plain_name(pick),

@@ -26,6 +26,9 @@ export function drawing(text) {
   return document.importNode(parsed, true);
 }
 
+// A view as a person knows it.
+export const called = (view) => (view.title ? `${view.name}, ${view.title}` : view.name);
+
 export const percent = (share, figures = 0) => `${(100 * share).toFixed(figures)} %`;
 
 export function seconds(value) {

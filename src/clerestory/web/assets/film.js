@@ -11,7 +11,7 @@ export class Film {
     this.house = house;
     this.room = room;
     this.shot = 0;
-    this.off = [house.wire.on("film", () => this.load())];
+    this.off = [house.wire.on("film", () => this.load()), house.wire.on("written", () => this.load())];
     room.append(el("div", { class: "film" }, el("h1", {}, "Film"), el("p", { class: "quiet" }, "Reading the film")));
     this.load();
   }
@@ -59,13 +59,15 @@ export class Film {
       ? el("video", { controls: true, preload: "metadata", src: `/kept/film/preview.mp4?${f.preview_made}`, "aria-label": "The film's preview" })
       : el("p", { class: "screen quiet" }, "No preview has been made yet."));
     this.makeButton = button("Make the preview", () => this.make(true));
+    this.filmButton = button("Make the film", () => this.make(false));
+    this.stopButton = button("Stop", () => this.house.ask("film stop").catch(() => 0), { hidden: true, title: "What is made so far is kept" });
     this.editor = el("section", { class: "editor", "aria-label": "The chosen shot" });
     this.line = el("div", { class: "timeline", role: "list", "aria-label": "Shots in order" }, ...this.scenes());
     const film = f.film_made ? el("a", { href: "/kept/film/film.mp4", target: "_blank", rel: "noopener" }, "see the film") : null;
     this.room.replaceChildren(el("div", { class: "film" },
       el("div", { class: "screening" }, this.video, this.editor),
       el("div", { class: "bar" }, el("h1", {}, f.title || "Film"), el("p", { class: "quiet" }, f.trouble ?? `${f.seconds ? clock(f.seconds) : ""}, ${f.shots.length} shot${f.shots.length === 1 ? "" : "s"}`),
-        el("div", { class: "row" }, this.makeButton, button("Make the film", () => this.make(false)), film)),
+        el("div", { class: "row" }, this.makeButton, this.filmButton, this.stopButton, film)),
       this.line, el("p", { class: "quiet notes" }, (f.notes ?? []).join(" "))));
     this.choose(this.shot);
     this.makingChanged(f.making);
@@ -78,7 +80,11 @@ export class Film {
 
   scene(scene) {
     const shot = this.facts.shots[scene.shot];
-    if (!shot) return el("div", { class: "card", role: "listitem" }, scene.card);
+    if (!shot) {
+      const words = scene.card === "title" ? this.facts.title || "title" : scene.card;
+      return el("div", { class: "card", role: "listitem" }, scene.card === "title"
+        ? el("button", { type: "button", "data-shot": -1, title: "Change the title", onclick: () => this.titles() }, words) : words);
+    }
     const picture = this.facts.pictures.find((p) => p === shot.picture || p.replace(/\.[^.]+$/, "") === shot.picture);
     const words = shot.words || "";
     const node = el("div", { role: "listitem", class: "shot" }, el("button", { type: "button", "data-shot": scene.shot, onclick: () => this.choose(scene.shot) },
@@ -92,7 +98,7 @@ export class Film {
   choose(number) {
     this.shot = number;
     const shot = this.facts.shots[number];
-    this.line.querySelectorAll("[data-shot]").forEach((b) => b.toggleAttribute("aria-current", Number(b.dataset.shot) === number));
+    this.mark(number);
     const say = debounce((values) => this.set(values), 500);
     const words = el("textarea", { id: "words", rows: 3, value: shot.words, oninput: () => say({ words: words.value }), onblur: () => this.set({ words: words.value }) });
     const caption = el("input", { id: "caption", value: shot.caption, onchange: () => this.set({ caption: caption.value }) });
@@ -112,6 +118,23 @@ export class Film {
         el("label", { for: "long" }, "Seconds"), long),
       el("div", { class: "row" }, button("Earlier", () => this.shift(-1)), button("Later", () => this.shift(1)),
         button("Leave it out", () => this.house.ask("film drop", { shot: number }).catch(() => 0))));
+  }
+
+  titles() {
+    this.mark(-1);
+    const field = (name, label) => {
+      const input = el("input", { id: name, value: this.facts[name] ?? "",
+        onchange: () => this.house.ask("film title", { values: { [name]: input.value } }).catch(() => this.load()) });
+      return [el("label", { for: name }, label), input];
+    };
+    this.editor.replaceChildren(el("h2", {}, "Title"), el("div", { class: "fields" }, ...field("title", "Title"), ...field("subtitle", "Subtitle")));
+  }
+
+  mark(number) {
+    this.line.querySelectorAll("[data-shot]").forEach((b) => {
+      if (Number(b.dataset.shot) === number) b.setAttribute("aria-current", "true");
+      else b.removeAttribute("aria-current");
+    });
   }
 
   set(values) {
@@ -172,8 +195,12 @@ export class Film {
   makingChanged(facts) {
     if (!this.makeButton) return;
     const busy = facts?.state === "making";
-    this.makeButton.disabled = busy;
-    this.makeButton.textContent = busy && facts.total ? `Making: ${Math.round((100 * facts.done) / facts.total)} %` : busy ? "Making" : "Make the preview";
+    const how = busy && facts.total ? `Making: ${Math.round((100 * facts.done) / facts.total)} %` : "Making";
+    for (const [node, what] of [[this.makeButton, "preview"], [this.filmButton, "film"]]) {
+      node.disabled = busy;
+      node.textContent = busy && facts.what === what ? how : `Make the ${what}`;
+    }
+    this.stopButton.hidden = !busy;
   }
 
   keys() {

@@ -1,6 +1,6 @@
 // The finish page: one picture as large as the window, and what is said and done about it.
 
-import { button, el, percent, svg } from "./build.js";
+import { button, called, el, percent, svg } from "./build.js";
 import { Controls, NAMES } from "./controls.js";
 import { css, Sheet } from "./geometry.js";
 import { Guides } from "./guides.js";
@@ -59,17 +59,22 @@ export class Finish {
     this.lineTools = el("div", { class: "row", hidden: true },
       button("Upright", () => this.guides.add("upright"), { "aria-label": "Add an upright line" }),
       button("Level", () => this.guides.add("level"), { "aria-label": "Add a level line" }),
-      button("None", () => this.guides.clear(), { "aria-label": "Take all lines away" }));
+      button("None", () => this.guides.clear(), { "aria-label": "None: take all lines away" }));
+    this.legend = el("p", { class: "quiet legend", hidden: true }, el("span", { class: "gold" }, "clipped in the raw"), " ",
+      el("span", { class: "blue" }, "grain shows if lifted"));
+    this.remarks = el("ul", { class: "quiet remarks" });
     this.limitButton = button("Limits", () => this.limits(), { "aria-pressed": "false" });
     this.says = el("div", { class: "says" },
       el("div", { class: "row" }, button("‹", () => this.go(-1), { "aria-label": "View before" }), this.name,
         button("›", () => this.go(1), { "aria-label": "Next view" })),
-      this.lean, this.sure, this.lineButton, this.lineTools, this.frame, this.kept, this.light,
+      this.lean, this.sure, this.lineButton, this.lineTools, el("div", { class: "crop" }, this.frame, this.kept), this.light, this.legend,
       el("div", { class: "pair" }, this.limitButton, button("Pixels", () => this.pixels(), { title: "Every pixel, as it will be written" })),
       el("div", { class: "pair" }, button("Copy to", () => this.copy(), { title: "Copy to other views" }),
         this.writeButton = button("Write it", () => this.write([this.view]))),
-      button("Write all pictures", () => this.write(this.house.visit.views.map((v) => v.name))),
-      this.tiff = el("label", { class: "check" }, el("input", { type: "checkbox", id: "tiff" }), "and as 16-bit TIFF"));
+      el("div", { class: "pair" }, button("Write all", () => this.write(this.house.visit.views.map((v) => v.name)), { title: "Write all pictures" }),
+        this.tiff = el("label", { class: "check", title: "Also as 16-bit TIFF" }, el("input", { type: "checkbox", id: "tiff" }), "TIFF too")),
+      this.report = el("p", { class: "quiet", hidden: true }, el("a", { href: "/kept/pictures/report.html", target: "_blank", rel: "noopener" }, "Report"), ", ",
+        el("a", { href: "/kept/pictures/sheet.jpg", target: "_blank", rel: "noopener" }, "contact sheet")), this.remarks);
     this.controls = new Controls((values) => this.preview(values, false), (values, gesture) => this.set(values, gesture),
       () => !this.exact && this.preview({}, true));
     this.node = el("div", { class: "finish" }, el("h1", { class: "unseen" }, "Finish"), this.stage, this.says, this.controls.node);
@@ -78,9 +83,9 @@ export class Finish {
 
   visitChanged() {
     const views = this.house.visit.views;
-    const have = [...this.name.options].map((o) => o.value).join();
-    if (have !== views.map((v) => v.name).join()) {
-      this.name.replaceChildren(...views.map((v) => el("option", { value: v.name }, v.name)));
+    const have = [...this.name.options].map((o) => o.textContent).join();
+    if (have !== views.map(called).join()) {
+      this.name.replaceChildren(...views.map((v) => el("option", { value: v.name }, called(v))));
     }
     if (!views.length) return;
     if (!views.some((v) => v.name === this.view)) this.view = views[0].name;
@@ -102,6 +107,7 @@ export class Finish {
     const state = this.house.visit.queue[this.view] ?? (this.house.visit.done.includes(this.view) ? "done" : "");
     this.writeButton.textContent = { waiting: "Waiting", writing: "Writing", done: "Write again" }[state]
       ?? "Write it";
+    this.report.hidden = !this.house.visit.done.length;
     this.writeButton.disabled = state === "waiting" || state === "writing";
   }
 
@@ -263,9 +269,10 @@ export class Finish {
     this.sure.textContent = sure;
     this.sure.title = facts.reasons;
     this.sure.dataset.verdict = facts.verdict;
+    this.remarks.replaceChildren(...facts.remarks.map((r) => el("li", {}, r)));
     this.outline(facts);
     const lost = Object.entries(facts.lost).filter(([, v]) => v > 0.004).map(([side, v]) => `${percent(v)} ${side}`);
-    this.kept.textContent = `${percent(facts.kept)} of the frame kept${lost.length ? `; lost ${lost.join(", ")}` : ""}`;
+    this.kept.textContent = `${percent(facts.kept)} of the frame kept${lost.length ? `, lost ${lost.join(", ")}` : ""}`;
   }
 
   outline(facts) {
@@ -376,6 +383,7 @@ export class Finish {
   limits() {
     this.marks.hidden = !this.marks.hidden;
     this.limitButton.setAttribute("aria-pressed", !this.marks.hidden);
+    this.legend.hidden = this.marks.hidden;
     if (!this.marks.hidden) this.drawLimits();
   }
 
@@ -413,7 +421,7 @@ export class Finish {
     const what = NAMES.map(([name, label]) => el("label", { class: "check" },
       el("input", { type: "checkbox", value: name, checked: this.recipe[name] !== null && name !== "place_crop" }), label));
     const to = this.house.visit.views.filter((v) => v.name !== this.view).map((v) => el("label", { class: "check" },
-      el("input", { type: "checkbox", value: v.name }), v.name));
+      el("input", { type: "checkbox", value: v.name }), called(v)));
     const chosen = (boxes) => boxes.map((b) => b.querySelector("input")).filter((i) => i.checked).map((i) => i.value);
     const all = button("All", () => to.forEach((b) => { b.querySelector("input").checked = true; }));
     const dialog = el("dialog", { "aria-labelledby": "copy-title" }, el("h2", { id: "copy-title" }, `Copy from ${this.view}`),

@@ -26,7 +26,7 @@ class House {
     this.wire.on("making", (facts) => this.making(facts));
     this.wire.on("planning", ({ said, share }) => this.note("plan", share < 1 ? `planning: ${said}` : ""));
     this.wire.on("opening", ({ view, said }) => this.note("opening", said ? `${view}: ${said}` : ""));
-    this.wire.on("merging", ({ view, frames }) => this.note("merging", `${view}: putting ${frames} frames together; its pick stands for it meanwhile`));
+    this.wire.on("merging", ({ view, frames }) => this.note("merging", `${view}: merging ${frames} frames`));
     this.wire.on("merged", () => this.note("merging", ""));
     this.wire.on("preview", () => this.note("opening", ""));
     this.wire.on("trouble", ({ said }) => this.trouble(said));

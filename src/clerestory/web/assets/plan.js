@@ -66,7 +66,7 @@ export class Plan {
     const views = el("ol", { class: "order" }, ...f.views.map((v) => this.item(v)));
     const missing = Object.entries(f.missing).map(([name, why]) => el("p", { class: "quiet" }, `Not to be had: ${name} (${why})`));
     this.room.replaceChildren(el("div", { class: "plan" },
-      el("div", { class: "ground" }, el("h1", {}, f.title), el("p", { class: "quiet" }, `${f.place}. ${f.bag}.`), this.map,
+      el("div", { class: "ground" }, el("h1", {}, f.title), el("p", { class: "quiet" }, `${f.place}. With ${f.bag}.`), this.map,
         el("div", { class: "row sun" }, el("label", { for: "time" }, "Sun at"), this.clock, this.time, dates), this.sunWords, this.detail),
       el("div", { class: "day" }, el("h2", {}, "The day"), views, ...missing, el("h2", {}, "The bag"), this.bags(), el("h2", {}, "Field card"), this.card(), this.text(false))));
     this.draw();
@@ -121,7 +121,7 @@ export class Plan {
     const [y0, y1, x0, x1] = [Math.min(...ys), Math.max(...ys), Math.min(...xs), Math.max(...xs)];
     const pad = 0.04 * (y1 - y0);
     this.unit = (y1 - y0) / 100;
-    this.map.setAttribute("viewBox", `${y0 - pad} ${x0 - pad} ${y1 - y0 + 2 * pad} ${x1 - x0 + 2 * pad}`);
+    this.bounds = [y0 - pad, x0 - pad, y1 + pad, x1 + pad];
     const rooms = halls.map((h) => svg("rect", { x: h.y[0], y: h.x[0], width: h.y[1] - h.y[0], height: h.x[1] - h.x[0], class: "hall" },
       svg("title", {}, h.name)));
     this.light = svg("g", { class: "lit" });
@@ -129,6 +129,8 @@ export class Plan {
     this.sight = svg("g", { class: "sight" });
     const stations = this.facts.stations.map((s) => svg("g", { class: "station" },
       svg("circle", { cx: s.at[1], cy: s.at[0], r: 0.9 * this.unit }), svg("title", {}, `${s.name}: ${s.views.join(", ")}`)));
+    const [left, top, right, foot] = this.bounds;
+    this.map.setAttribute("viewBox", `${left} ${top} ${right - left} ${foot - top}`);
     this.map.replaceChildren(...rooms, this.light, this.sight, this.glass, ...stations);
   }
 
@@ -177,6 +179,12 @@ export class Plan {
       const n = Math.hypot(x, y) || 1;
       return [view.eye[1] + (far * y) / n, view.eye[0] + (far * x) / n];
     });
+    // The whole angle of view is shown, also where it reaches through a wall.
+    const points = [...ends, [view.eye[1], view.eye[0]], ...view.subject.map((p) => [p[1], p[0]])];
+    const [left, right] = [0, 1].map((k) => points.map((p) => p[k]));
+    const least = [Math.min(this.bounds[0], ...left), Math.min(this.bounds[1], ...right)];
+    const most = [Math.max(this.bounds[2], ...left), Math.max(this.bounds[3], ...right)];
+    this.map.setAttribute("viewBox", `${least[0]} ${least[1]} ${most[0] - least[0]} ${most[1] - least[1]}`);
     this.sight.replaceChildren(
       svg("polygon", { points: `${view.eye[1]},${view.eye[0]} ${ends.map((e) => e.join(",")).join(" ")}` }),
       svg("polyline", { points: view.subject.map((p) => `${p[1]},${p[0]}`).join(" ") }),

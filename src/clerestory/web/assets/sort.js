@@ -1,6 +1,6 @@
 // The sort page: views as rows of frames, only those in sight drawn.
 
-import { button, debounce, el, percent, seconds } from "./build.js";
+import { button, called, debounce, el, percent, seconds } from "./build.js";
 import { roam } from "./finish.js";
 
 const ROW = 216; // pixels a row takes, as style.css has it
@@ -18,7 +18,7 @@ export class Sort {
     this.lead = el("p", { class: "quiet lead" });
     this.tools = el("div", { class: "row" },
       button("Use this frame", () => this.pick()),
-      button("Compare with the pick", () => this.compare()),
+      button("Compare with the pick", () => this.compare(), { title: "Or the two frames chosen with Ctrl and a click" }),
       this.splitButton = button("Make chosen frames a view", () => this.split()),
       button("Join to the view above", () => this.join()),
       button("Finish this view", () => this.finish()),
@@ -83,8 +83,8 @@ export class Sort {
   row(view, number) {
     const best = Math.max(...view.frames.map((f) => this.house.visit.frames[f]?.sharpness ?? 0), 0.001);
     const cells = view.frames.map((frame, i) => this.cell(view, frame, best, number, i));
-    const node = el("div", { class: "view", role: "listitem", "aria-label": `${view.name}, ${KINDS[view.kind]}` },
-      el("div", { class: "about" }, el("h2", {}, view.name), el("p", {}, KINDS[view.kind]), el("p", { class: "quiet why", title: view.why }, view.why)),
+    const node = el("div", { class: "view", role: "listitem", "aria-label": `${called(view)}, ${KINDS[view.kind]}` },
+      el("div", { class: "about" }, el("h2", {}, called(view)), el("p", {}, KINDS[view.kind]), el("p", { class: "quiet why", title: view.why }, view.why)),
       el("div", { class: "frames" }, ...cells.map((c) => c.node)));
     node.style.top = `${number * ROW}px`;
     this.detail(view, cells);
@@ -108,7 +108,7 @@ export class Sort {
   }
 
   clip(share) {
-    const node = el("span", { class: share > 0.02 ? "clip much" : "clip" }, share < 0.0005 ? "holds" : `${percent(share, 1)} clipped`);
+    const node = el("span", { class: share > 0.02 ? "clip much" : "clip" }, share < 0.0005 ? "unclipped" : `${percent(share, 1)} clipped`);
     return node;
   }
 
@@ -116,13 +116,14 @@ export class Sort {
   async detail(view, cells) {
     if (!this.facts.has(view.name)) this.facts.set(view.name, this.house.wire.ask("frames", { view: view.name }).catch(() => ({})));
     const facts = await this.facts.get(view.name);
-    for (const { notes, frame } of cells) {
+    for (const { node, notes, frame } of cells) {
       const found = facts[frame];
       if (!found) continue;
       const words = [];
       if (found.soft) words.push("soft");
       if (found.moved > 0.002) words.push(`${percent(found.moved, 1)} unlike the pick`);
       notes.textContent = words.join(", ");
+      node.querySelector(".clip").title = `${percent(found.clipped_any, 1)} is clipped in the raw in one channel or more`;
     }
   }
 
@@ -196,11 +197,13 @@ export class Sort {
   compare() {
     const { view, frame } = this.here;
     if (!frame) return;
+    const two = view.frames.filter((f) => this.chosen.has(f));
     const other = frame === view.pick ? view.frames.find((f) => f !== frame) ?? frame : frame;
-    const panes = [view.pick, other].map((f) => this.comparePane(view, f));
+    const pair = two.length === 2 ? two : [view.pick, other];
+    const panes = pair.map((f) => this.comparePane(view, f));
     const dialog = el("dialog", { class: "wide two", "aria-label": "Two frames, pixel for pixel, in step" }, ...panes,
       el("form", { method: "dialog", class: "row" }, el("button", { value: "" }, "Back"),
-        el("button", { value: other }, `Use ${other}`)));
+        ...pair.filter((f) => f !== view.pick).map((f) => el("button", { value: f }, `Use ${f}`))));
     const scrollers = panes.map((p) => p.querySelector(".pane"));
     scrollers.forEach((pane, i) => roam(pane, scrollers.filter((_, k) => k !== i)));
     document.body.append(dialog);
@@ -237,7 +240,7 @@ export class Sort {
       ["PageUp", "further up", () => this.step(-4, 0)],
       ["Enter", "use this frame", () => this.pick(), true],
       [" ", "choose or leave this frame", () => this.select(...this.at, true), true],
-      ["c", "compare with the pick", () => this.compare()],
+      ["c", "compare with the pick, or two chosen frames", () => this.compare()],
       ["s", "make chosen frames a view", () => this.split()],
       ["j", "join to the view above", () => this.join()],
       ["f", "finish this view", () => this.finish()],
