@@ -1,9 +1,15 @@
-"""Handholding: the chance that a frame is sharp."""
+"""Handholding: the chance that a frame is sharp, and what a user's own frames say of it."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+SHARP_SHARE = 1 / 4000  # a frame counts as sharp while shake stays below this share of its diagonal (our choice)
+F64 = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -11,15 +17,18 @@ class Hands:
     """Chance of a sharp frame as a logistic in log2(t / t0).
 
     `t0_stops`: shift in stops of t0 against 1 / (equivalent focal length); `slope`: stops from even odds to e:1.
-    The start values are common practice, no source; `learn` refits them on the user's own frames.
+    The start values are common practice, no source; `learn` refits them on the user's own frames. `stabilised`:
+    `t0_stops` was measured with the stabiliser at work and holds its share, so rated stops are not added.
     """
 
     t0_stops: float = 1.0
     slope: float = 0.6
+    stabilised: bool = False
 
     def t0(self, equivalent_focal_mm: float, stabiliser_stops: float = 0.0) -> float:
         """Shutter time in seconds at which half the frames are sharp; rated stops by CIPA DC-X011."""
-        return 2.0 ** (self.t0_stops + stabiliser_stops) / equivalent_focal_mm
+        stops = self.t0_stops + (0.0 if self.stabilised else stabiliser_stops)
+        return 2.0**stops / equivalent_focal_mm
 
     def chance(self, seconds: float, equivalent_focal_mm: float, stabiliser_stops: float = 0.0) -> float:
         """Chance (0 to 1) that one frame is sharp."""
@@ -50,3 +59,72 @@ def frames_to_take(sharp: int, chance: float, certainty: float = 0.95) -> int:
         if 1 - short >= certainty:
             return count
     raise ValueError("more than 500 frames would be needed: shorten the shutter time")
+
+
+def fit_logistic(x: F64, yes: NDArray[np.bool_], prior: tuple[F64, F64] | None = None) -> tuple[F64, F64]:
+    """Coefficients (a, b) of P(yes) = 1 / (1 + exp(-a - b x)) by maximum likelihood, and their covariance.
+
+    Newton's method; the covariance is the inverse of the Hessian at the maximum. `prior`: means and standard
+    deviations of a and b, each (2,): with it the maximum exists also where the outcomes separate (one side of some x
+    all yes, the other all no) or are all alike. ValueError where there is no maximum.
+    """
+    design = np.stack([np.ones(len(x)), np.asarray(x, float)], axis=1)
+    mean, weight = (np.zeros(2), np.zeros(2)) if prior is None else (prior[0], prior[1] ** -2.0)
+    at = mean.copy()
+    for _ in range(100):
+        chance = 1 / (1 + np.exp(-np.clip(design @ at, -500, 500)))
+        slope = design.T @ (np.asarray(yes, float) - chance) - weight * (at - mean)
+        bend = (design * (chance * (1 - chance))[:, None]).T @ design + np.diag(weight)
+        if np.linalg.cond(bend) > 1e12:
+            break
+        step = np.linalg.solve(bend, slope)
+        at = at + step / max(1.0, float(np.abs(step).max()) / 2)  # no farther than 2 at once: it cannot run away
+        if np.abs(step).max() < 1e-10:
+            return at, np.asarray(np.linalg.inv(bend))
+    raise ValueError("these outcomes have no most likely curve: all alike, or told apart without a doubt")
+
+
+@dataclass(frozen=True)
+class HandsFit:
+    """A user's hands from frames told sharp or not: `hands`, with `centre` and coefficients of the logistic in
+    x = log2(seconds x equivalent focal length) - centre, their covariance, and the count of frames and sharp ones.
+    """
+
+    hands: Hands
+    centre: float
+    coefficients: tuple[float, float]
+    covariance: F64
+    frames: int
+    sharp: int
+
+    @property
+    def t0_error(self) -> float:
+        """Standard error of `t0_stops`, stops (delta method)."""
+        a, b = self.coefficients
+        turn = np.array([-1 / b, a / b**2])
+        return float(math.sqrt(turn @ self.covariance @ turn))
+
+    def band(self, stops: F64, deviations: float = 1.96) -> tuple[F64, F64, F64]:
+        """Chance of a sharp frame at log2(seconds x equivalent focal length), and its band (95 %): low, middle, high.
+
+        The band is that of the curve's height in the logit, carried to chances.
+        """
+        design = np.stack([np.ones(len(stops)), np.asarray(stops) - self.centre], axis=1)
+        middle = design @ np.array(self.coefficients)
+        reach = deviations * np.sqrt(np.einsum("ij,jk,ik->i", design, self.covariance, design))
+        low, mid, high = (1 / (1 + np.exp(-(middle + k * reach))) for k in (-1, 0, 1))
+        return low, mid, high
+
+
+def fit_hands(seconds: F64, equivalent_mm: F64, sharp: NDArray[np.bool_]) -> HandsFit:
+    """Hands from frames: shutter time, equivalent focal length (mm) and whether each is sharp; one frame at least.
+
+    The prior (our choice) weighs about as much as a handful of frames: even odds at the middle of the user's own
+    frames give or take a factor e^3, and the slope that `Hands` starts with, give or take as much again.
+    """
+    stops = np.log2(np.asarray(seconds, float) * np.asarray(equivalent_mm, float))
+    centre, start = float(stops.mean()), -1 / Hands.slope
+    found, covariance = fit_logistic(stops - centre, sharp, (np.array([0.0, start]), np.array([3.0, -start])))
+    a, b = float(found[0]), min(float(found[1]), -0.05)  # longer times never help: that would be chance
+    hands = Hands(centre - a / b, -1 / b, stabilised=True)
+    return HandsFit(hands, centre, (a, b), covariance, len(stops), int(np.count_nonzero(sharp)))

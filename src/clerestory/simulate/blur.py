@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 from scipy.signal import fftconvolve
 from scipy.special import j1
 
-from clerestory.camera.steadiness import Hands
+from clerestory.camera.steadiness import SHARP_SHARE, Hands
 from clerestory.simulate.compiled import device, versioned
 
 FINE = 5  # sub-pixels across a pixel when a kernel is drawn; odd, so that no blur is exactly no blur
 WAVELENGTH_MM = 550e-6
 MOST_TAPS = 300
-SHARP_SHARE = 1 / 4000  # a frame counts as sharp while shake stays below this share of its diagonal (our choice)
 NEGLIGIBLE = 0.004  # share of a neighbouring disc that is not worth drawing
 STEP = 1.25  # ratio between neighbouring levels of defocus
 Floats = NDArray[np.float64]
