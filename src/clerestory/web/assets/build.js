@@ -29,7 +29,7 @@ export function drawing(text) {
 // A view as a person knows it.
 export const called = (view) => (view.title ? `${view.name}, ${view.title}` : view.name);
 
-export const percent = (share, figures = 0) => `${(100 * share).toFixed(figures)} %`;
+export const percent = (share, figures = 0) => `${(100 * share).toFixed(figures)}\u00a0%`;
 
 export function seconds(value) {
   if (!value) return "";

@@ -61,7 +61,7 @@ export class Finish {
       button("Level", () => this.guides.add("level"), { "aria-label": "Add a level line" }),
       button("None", () => this.guides.clear(), { "aria-label": "None: take all lines away" }));
     this.legend = el("p", { class: "quiet legend", hidden: true }, el("span", { class: "gold" }, "clipped in the raw"), " ",
-      el("span", { class: "blue" }, "grain shows if lifted"));
+      el("span", { class: "blue" }, "grain shows"));
     this.remarks = el("ul", { class: "quiet remarks" });
     this.limitButton = button("Limits", () => this.limits(), { "aria-pressed": "false" });
     this.says = el("div", { class: "says" },

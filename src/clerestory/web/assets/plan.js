@@ -128,7 +128,8 @@ export class Plan {
     this.glass = svg("g");
     this.sight = svg("g", { class: "sight" });
     const stations = this.facts.stations.map((s) => svg("g", { class: "station" },
-      svg("circle", { cx: s.at[1], cy: s.at[0], r: 0.9 * this.unit }), svg("title", {}, `${s.name}: ${s.views.join(", ")}`)));
+      svg("circle", { cx: s.at[1], cy: s.at[0], r: 0.9 * this.unit }),
+      svg("text", { x: s.at[1] + 1.6 * this.unit, y: s.at[0] + 0.7 * this.unit, "font-size": 2.1 * this.unit }, s.name), svg("title", {}, `${s.name}: ${s.views.join(", ")}`)));
     const [left, top, right, foot] = this.bounds;
     this.map.setAttribute("viewBox", `${left} ${top} ${right - left} ${foot - top}`);
     this.map.replaceChildren(...rooms, this.light, this.sight, this.glass, ...stations);

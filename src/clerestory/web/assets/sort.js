@@ -103,7 +103,8 @@ export class Sort {
       title: `${frame}: ${seconds(facts.seconds)} f/${facts.f_number ?? "?"} ISO ${facts.iso ?? "?"}`,
       onclick: (e) => this.select(number, i, e.ctrlKey || e.shiftKey), ondblclick: () => this.pick() },
       el("span", { class: "unseen" }, words), el("img", { src: `/small/${encodeURIComponent(frame)}`, alt: "", loading: "lazy", decoding: "async" }), bar,
-      el("span", { class: "line" }, el("span", {}, pick ? "pick" : `${Math.round(100 * sharp)} % sharp`), this.clip(facts.clipped ?? 0)), notes);
+      el("span", { class: "line" }, el("span", {}, view.frames.length === 1 ? `sharpness ${(facts.sharpness ?? 0).toFixed(2)}`
+        : pick ? `pick, ${percent(sharp)}` : `${percent(sharp)} sharp`), this.clip(facts.clipped ?? 0)), notes);
     return { node, notes, frame };
   }
 
