@@ -11,10 +11,12 @@ from __future__ import annotations
 
 import argparse
 import collections
+import contextlib
 import io
 import json
 import os
 import random
+import select
 import signal
 import struct
 import subprocess
@@ -40,32 +42,50 @@ from clerestory.visit.store import digest_of
 RAWS = Path("/work/shared/data/raws")
 SEEDS = Path(__file__).with_name("faults_seeds.json")
 STAGES = ("import", "sort", "finish", "film")
+# Loads everything once and forks for each life, so that a kill strikes the work and not the loading of libraries.
 RUN = """
+import os
 import sys
 from pathlib import Path
-from clerestory.film import produce
-from clerestory.visit.folder import VisitFolder
-from clerestory.visit.importing import copy_in
-from clerestory.visit.index import sort_visit
-from clerestory.work import finish_folder, order_of
+
+
 class Bar:
     def add_task(self, *_, **__): return 0
     def update(self, *_, **__): pass
-if __name__ == "__main__":
-    stage, root, other = sys.argv[1], Path(sys.argv[2]), sys.argv[3] == "1"
+
+
+def live(stage, root, other):
     visit = VisitFolder(root / "visit")
-    print("ready", flush=True)
     if stage == "import":
         copy_in(root / "card", visit, root / "spare")
     if stage == "sort":
         sort_visit(visit)
     if stage == "finish":
         order = order_of((None, "1:1"), False, "display-p3" if other else "srgb", False, None)
-        if finish_folder(visit.root, order, 2, Bar()).failures:
-            sys.exit(1)
+        return len(finish_folder(visit.root, order, 2, Bar()).failures)
     if stage == "film":
         produce.SIZES["1080p"] = (320, 180)
         produce.make(visit.root)
+    return 0
+
+
+if __name__ == "__main__":
+    from clerestory.film import produce
+    from clerestory.visit.folder import VisitFolder
+    from clerestory.visit.importing import copy_in
+    from clerestory.visit.index import sort_visit
+    from clerestory.work import finish_folder, order_of
+    for line in sys.stdin:
+        stage, root, other = line.rstrip("\\n").split("\\t")
+        born = os.fork()
+        if not born:
+            status = 1
+            try:
+                status = live(stage, Path(root), other == "1")
+            finally:
+                os._exit(status)
+        print(born, flush=True)
+        print(os.waitstatus_to_exitcode(os.waitpid(born, 0)[1]), flush=True)
 """
 
 
@@ -200,33 +220,39 @@ def mutate_words(count: int, first: int) -> dict[str, int]:
     return dict(ends)
 
 
-def one_life(command: list[str], after: float | None) -> int | None:
-    """Start a run and kill it after a time (None: never); its exit status, None when it was killed."""
-    run = subprocess.Popen(command, stdout=subprocess.PIPE)
-    assert run.stdout is not None
-    run.stdout.readline()
-    try:
-        return run.wait(after)
-    except subprocess.TimeoutExpired:
-        os.kill(run.pid, signal.SIGKILL)
-        run.wait()
-        return None
+class Lives:
+    """Runs of a stage in processes of their own, each killed after a time unless it ends before."""
+
+    def __init__(self, folder: Path) -> None:
+        (folder / "run.py").write_text(RUN)
+        command = [sys.executable, str(folder / "run.py")]
+        self.parent = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+
+    def one(self, stage: str, root: Path, other: bool, after: float | None) -> int:
+        """A life's exit status; -9 when it was killed. `after`: seconds, None: never."""
+        assert self.parent.stdin is not None and self.parent.stdout is not None
+        self.parent.stdin.write(f"{stage}\t{root}\t{int(other)}\n")
+        self.parent.stdin.flush()
+        born = int(self.parent.stdout.readline())
+        if after is not None and not select.select([self.parent.stdout], [], [], after)[0]:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(born, signal.SIGKILL)
+        return int(self.parent.stdout.readline())
 
 
 class Victim:
     """A small visit on whose stages kill -9 is tried: what it was made from, and what its outputs may be."""
 
-    def __init__(self, root: Path, frames: int) -> None:
-        self.root, self.visit = root, VisitFolder(root / "visit")
+    def __init__(self, root: Path, frames: int, lives: Lives) -> None:
+        self.root, self.visit, self.lives = root, VisitFolder(root / "visit"), lives
         (root / "card").mkdir(parents=True)
         for i in range(frames):
             small_dng(root / "card" / f"P{i:03d}.DNG", i)
-        (root / "run.py").write_text(RUN)
         self.card = {p: digest_of(p) for p in (root / "card").iterdir()}
         self.good: dict[str, set[str]] = {}
         self.full: dict[str, float] = {}
 
-    def run(self, stage: str, other: bool, after: float | None) -> int | None:
+    def run(self, stage: str, other: bool, after: float | None) -> int:
         """One life of a stage. `other`: with the second set of choices, so that outputs are written anew."""
         if stage == "film":
             VisitFolder.create(self.visit.root)
@@ -237,9 +263,9 @@ class Victim:
             )
             (self.visit.film / "film.toml").write_text(f'title = "{title}"\n{shots}')
         start = time.perf_counter()
-        status = one_life([sys.executable, str(self.root / "run.py"), stage, str(self.root), str(int(other))], after)
+        status = self.lives.one(stage, self.root, other, after)
         if status == 0:
-            self.full[stage] = max(0.3, time.perf_counter() - start)
+            self.full[stage] = max(0.1, time.perf_counter() - start)
         return status
 
     def outputs(self) -> dict[str, str]:
@@ -281,10 +307,10 @@ def kill_stage(victim: Victim, stage: str, count: int, rng: random.Random) -> di
             subprocess.run(["rm", "-rf", str(victim.visit.looks)], check=True)
         lives += 1
         status = victim.run(stage, other, rng.uniform(0, 1.1 * victim.full[stage]))
-        faults["runs that failed"] += bool(status)
-        struck += status is None
+        faults["runs that failed"] += status not in (0, -signal.SIGKILL)
+        struck += status == -signal.SIGKILL
         faults.update(victim.faults(stage))
-        if status is None and lives % 8:
+        if status and lives % 8:
             continue
         other = not other
         faults["runs that failed"] += victim.run(stage, other, None) != 0
@@ -302,7 +328,8 @@ def kill(count: int, seed: int) -> dict[str, int]:
     rng = random.Random(seed)
     faults: collections.Counter[str] = collections.Counter()
     with tempfile.TemporaryDirectory() as name:
-        many, few = Victim(Path(name) / "many", 12), Victim(Path(name) / "few", 3)
+        lives = Lives(Path(name))
+        many, few = Victim(Path(name) / "many", 12, lives), Victim(Path(name) / "few", 3, lives)
         few.prepare("import")
         few.prepare("sort")
         for i, stage in enumerate(STAGES):
