@@ -14,7 +14,7 @@ from clerestory.place.building import Building
 from clerestory.plan.exposure import Settings, luminance
 from clerestory.plan.framing import Framing
 from clerestory.plan.model import BodyTable, LensTable, ViewTable
-from clerestory.simulate.rooms import GLASS, SUNLIGHT, Rooms
+from clerestory.simulate.rooms import GLASS, Rooms
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
@@ -83,11 +83,7 @@ def straightened(frame: Pixels, framing: Framing, body: BodyTable, box: Box) -> 
 
 def sun_shares(building: Building, framing: Framing, eye: Array, suns: Array) -> Array:
     """Share of a picture (0 to 1) that lies in direct sun, for each of `suns` (n, 3), unit vectors towards it."""
-    camera, pose = _picture_camera(framing.rectangle, 28), framing.picture_pose(eye)
-    looks = [
-        Rooms(building, sun=(float(x), float(y), float(z))).look(camera, pose, fine=False)[0] for x, y, z in suns
-    ]
-    return np.array([float((planes[..., SUNLIGHT] > 0).mean()) for planes in looks])
+    return Rooms(building).sun_shares(_picture_camera(framing.rectangle, 28), framing.picture_pose(eye), suns)
 
 
 def clipped_share(

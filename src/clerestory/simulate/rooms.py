@@ -156,6 +156,24 @@ def _cast(view, lens, origin, boxes, windows, sun, lit, offsets, chosen, planes,
             planes[i, j, GLASS] = np.float32(glass)
 
 
+@njit(cache=True, error_model="numpy")
+@versioned
+def _in_suns(view, lens, origin, boxes, windows, suns, height, width):
+    """Share of the pixels in the sun, for each of `suns` (n, 3). On one thread: it is little work, done often."""
+    shares = np.zeros(suns.shape[0])
+    for i in range(height):
+        for j in range(width):
+            dx, dy, dz, _ = ray(i, j, view, lens)
+            x, y, z, axis = wall_met(origin[0], origin[1], origin[2], dx, dy, dz, boxes)
+            if axis < 0:
+                continue
+            sign = -1.0 if (dx, dy, dz)[axis] > 0.0 else 1.0
+            for k in range(suns.shape[0]):
+                if in_sun(x, y, z, axis, sign, suns[k], boxes, windows):
+                    shares[k] += 1.0 / (height * width)
+    return shares
+
+
 def _edges(kind: NDArray[np.uint8]) -> NDArray[np.bool_]:
     """Pixels beside one of another kind."""
     out = np.zeros(kind.shape, np.bool_)
@@ -191,6 +209,13 @@ class Rooms:
             normal = self.building.normal(w)
             rows.append([*w.centre, w.sill, w.head, w.width / 2, normal[0], normal[1], w.wall])
         return np.array(rows, float).reshape(-1, 8)
+
+    def sun_shares(self, camera: Intrinsics, pose: Pose, suns: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Share of the pixels (0 to 1) in direct sun, for each of `suns` (n, 3), unit vectors towards it."""
+        view, lens, origin = view_numbers(camera, pose, Distortion())
+        place = (view, lens, origin, self._boxes, self._windows)
+        out: NDArray[np.float64] = _in_suns(*place, np.ascontiguousarray(suns), camera.height, camera.width)
+        return out
 
     def look(
         self,
