@@ -310,7 +310,7 @@ def kill_stage(victim: Victim, stage: str, count: int, rng: random.Random) -> di
         faults["runs that failed"] += status not in (0, -signal.SIGKILL)
         struck += status == -signal.SIGKILL
         faults.update(victim.faults(stage))
-        if status and lives % 8:
+        if status and lives % 8 and struck < count:
             continue
         other = not other
         faults["runs that failed"] += victim.run(stage, other, None) != 0
