@@ -102,7 +102,7 @@ def test_plan_to_card(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     assert policy.startswith("sandbox allow-scripts") and "allow-same-origin" not in policy
 
 
-def test_sort(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
+def test_sort(page: Any, window: Any, served: Any, shot: Shoot, wait: Any) -> None:
     page.goto(f"{served.base}/sort")
     page.wait_for_selector(".view")
     rows = page.locator(".view")
@@ -121,10 +121,15 @@ def test_sort(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     page.get_by_role("button", name="Undo").click()
     page.wait_for_selector(".frame.pick[data-frame^=HM0004]")
     assert recipe(served, name) == {}
+    other = window.new_page()
+    other.goto(f"{served.base}/sort")
+    other.wait_for_selector(".view")
     page.locator(".frame[data-frame^=HM0005]").click(modifiers=["Control"])
     page.get_by_role("button", name="Make chosen frames a view").click()
     wait(lambda: page.locator(".view").count() == 4)
-    page.get_by_role("button", name="Undo").click()
+    wait(lambda: other.locator(".view").count() == 4)
+    other.get_by_role("button", name="Undo").click()
+    other.close()
     wait(lambda: page.locator(".view").count() == 3)
     page.locator(".frame[data-frame^=HM0003]").click()
     page.keyboard.press("c")

@@ -126,8 +126,7 @@ class PlanDesk:
         """Write visit.toml, once what it says can be read as a visit."""
         if len(text) > 1_000_000:
             raise UserError("This is too long for a visit's plan.")
-        trial = self.root / ".clerestory" / "trial.toml"
-        trial.parent.mkdir(exist_ok=True)
+        trial = self.root / ".visit-trial.toml"  # beside visit.toml: it may name other files from there
         trial.write_text(text, encoding="utf-8")
         try:
             read_visit(trial)

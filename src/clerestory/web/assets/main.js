@@ -41,7 +41,7 @@ class House {
   }
 
   async linked({ up, again }) {
-    this.note("link", up ? "" : "the server is not running; all that was done is kept");
+    this.note("link", up ? "" : "the server stopped; all is kept; start it again");
     if (up) await this.refresh();
     if (up && again) this.page?.again?.();
   }
