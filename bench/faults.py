@@ -17,6 +17,7 @@ import json
 import os
 import random
 import select
+import shutil
 import signal
 import struct
 import subprocess
@@ -240,6 +241,13 @@ class Lives:
         return int(self.parent.stdout.readline())
 
 
+def cleared(*folders: Path) -> None:
+    """Delete folders, again until they are gone: a decoder whose parent was killed may still end its last file."""
+    for folder in folders:
+        while folder.exists():
+            shutil.rmtree(folder, ignore_errors=True)
+
+
 class Victim:
     """A small visit on whose stages kill -9 is tried: what it was made from, and what its outputs may be."""
 
@@ -302,9 +310,9 @@ def kill_stage(victim: Victim, stage: str, count: int, rng: random.Random) -> di
     struck, lives, other = 0, 0, False
     while struck < count:
         if stage == "import" and lives % 8 == 0:
-            subprocess.run(["rm", "-rf", str(victim.visit.root), str(victim.root / "spare")], check=True)
+            cleared(victim.visit.root, victim.root / "spare")
         if stage == "sort":
-            subprocess.run(["rm", "-rf", str(victim.visit.looks)], check=True)
+            cleared(victim.visit.looks)
         lives += 1
         status = victim.run(stage, other, rng.uniform(0, 1.1 * victim.full[stage]))
         faults["runs that failed"] += status not in (0, -signal.SIGKILL)
