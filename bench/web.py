@@ -48,7 +48,7 @@ if __name__ == "__main__":
 """
 MOVES = 40
 WANTED = "120 and 250 wanted when idle"
-SLID = ("exposure", "window_hold", "shade_lift", "local_contrast", "warmth", "tint", "plumb", "turn")
+SLID = ("exposure", "window_hold", "shade_lift", "local_contrast", "warmth", "tint", "second_light", "plumb", "turn")
 DONE_AT_ONCE = ("shape", "place the crop", "lines", "leave to the tool", "undo", "redo")
 SLIDE = """async ([name, moves]) => {
   const house = window.clerestory, input = document.getElementById(name);

@@ -45,17 +45,36 @@ class Motion:
 
     def __init__(self, scene: F32) -> None:
         height, width = scene.shape[:2]
+        self.scene = scene
         self.small: F32 = cv2.resize(scene, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
         self.layers = tone.layers_of(self.small)
         self.light: F32 = np.maximum(self.small.sum(axis=-1), np.float32(1e-6))
         self.shown: F32 = cv2.transform(scene, to_space("srgb").astype(np.float32))
 
-    def recoloured(self, scene: F32, turn: F32) -> Motion:
+    def recoloured(self, turn: F32) -> Motion:
         """The same picture with its colours turned by a 3 x 3 matrix (another white balance)."""
         other = copy.copy(self)
         other.small = cv2.transform(self.small, turn)
         other.light = np.maximum(other.small.sum(axis=-1), np.float32(1e-6))
-        other.shown = cv2.transform(scene, to_space("srgb").astype(np.float32) @ turn)
+        other.shown = cv2.transform(self.scene, to_space("srgb").astype(np.float32) @ turn)
+        return other
+
+    def relit(self, logs: F32, matrix: F32) -> Motion:
+        """The same picture with the camera's channels multiplied by a small map (its logarithms, h x w x 3).
+
+        `matrix`: 3 x 3 from the camera's RGB to the working one.
+        """
+        other, back, gains = copy.copy(self), np.linalg.inv(matrix), np.exp(logs)
+
+        def lit(rgb: F32) -> F32:
+            camera = cv2.transform(rgb, back)
+            cv2.multiply(camera, cv2.resize(gains, rgb.shape[1::-1]), dst=camera)
+            out: F32 = cv2.transform(camera, matrix)
+            return out
+
+        other.scene, other.small = lit(self.scene), lit(self.small)
+        other.light = np.maximum(other.small.sum(axis=-1), np.float32(1e-6))
+        other.shown = cv2.transform(other.scene, to_space("srgb").astype(np.float32))
         return other
 
     def render(self, settings: tone.ToneSettings, noise: tone.WorkingNoise | None) -> tuple[NDArray[np.uint8], F32]:

@@ -20,7 +20,7 @@ from clerestory.camera.geometry import Distortion, Intrinsics, Room, Straighteni
 from clerestory.finish import light, plumb, tone, white
 from clerestory.finish.colour import LUMINANCE, encode, working_from_camera
 from clerestory.finish.light import Multipliers
-from clerestory.finish.pipeline import Seen, asked, before, look, room_of, straightening_of
+from clerestory.finish.pipeline import Seen, asked, before, look, room_of, second_light_of, straightening_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample, source_positions
 from clerestory.frames.group import View
@@ -32,6 +32,14 @@ OPEN_AT_ONCE = 3  # views held in memory, some 150 MB each at 20 megapixels
 SPARE = 1.12  # fineness of the picture that previews are taken from, as a share of the preview's
 FULL = 0.985  # share of raw saturation that counts as clipped
 SEEN_NOISE = 0.012  # display-linear deviation in the shade that shows as grain at preview size
+
+
+@dataclass(frozen=True)
+class Balance:
+    """The light a preview is balanced for: white balance, and the share of a second light's colour taken out."""
+
+    multipliers: Multipliers
+    second: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -50,7 +58,7 @@ class Laid:
     """A preview's scene-linear pixels, in one resampling from the frame."""
 
     placed: Placed
-    multipliers: Multipliers
+    balance: Balance
     scene: F32
 
     @cached_property
@@ -90,12 +98,13 @@ class OpenView:
     camera_half: F32
     merged: bool = True
     lock: threading.Lock = field(default_factory=threading.Lock)
-    _balanced: tuple[Multipliers, Seen] | None = None
+    _balanced: tuple[Balance, Seen] | None = None
     _upright: tuple[object, plumb.Upright] | None = None
     _placed: Placed | None = None
     _laid: Laid | None = None
-    _small: tuple[int, Multipliers, F32] | None = None
+    _small: tuple[int, Balance, F32] | None = None
     _whole: tuple[F32, Motion] | None = None
+    _second: tuple[Multipliers, F32] | None = None
     _flat: Flat | None = None
     _toned: tuple[F32, F32] | None = None
 
@@ -110,25 +119,47 @@ class OpenView:
 
     # ---- white balance
 
-    def multipliers(self, recipe: Recipe) -> Multipliers:
-        """The white balance a recipe asks for."""
+    def balance(self, recipe: Recipe) -> Balance:
+        """What a recipe asks for."""
         mosaic = self.seen.source.mosaic
-        if recipe.warmth is None or mosaic is None or mosaic.xyz_to_camera is None:
-            return self.seen.multipliers
-        return white.multipliers_for(recipe.warmth, recipe.tint or 0.0, mosaic.xyz_to_camera)
+        if mosaic is None:
+            return self.own
+        second = recipe.second_light or 0.0
+        if recipe.warmth is None or mosaic.xyz_to_camera is None:
+            return Balance(self.seen.multipliers, second)
+        return Balance(white.multipliers_for(recipe.warmth, recipe.tint or 0.0, mosaic.xyz_to_camera), second)
 
-    def balanced(self, multipliers: Multipliers) -> Seen:
-        """What is seen under a white balance."""
-        if multipliers == self.seen.multipliers:
+    @property
+    def own(self) -> Balance:
+        """What the tool chose."""
+        return Balance(self.seen.multipliers)
+
+    def balanced(self, wanted: Balance) -> Seen:
+        """What is seen under a balance."""
+        if wanted == self.own:
             return self.seen
-        if self._balanced is None or self._balanced[0] != multipliers:
-            half = light.balanced_half(self.camera_half.copy(), self.seen.source, multipliers)
-            noise = light.shown_noise(self.seen.source, multipliers)
+        if self._balanced is None or self._balanced[0] != wanted:
+            source, multipliers = self.seen.source, wanted.multipliers
+            second = second_light_of(source, self.camera_half, multipliers, Recipe(second_light=wanted.second))
+            half = light.balanced_half(self.camera_half.copy(), source, multipliers, second)
+            noise = light.shown_noise(source, multipliers)
             fresh = replace(
                 self.seen, half=half, multipliers=multipliers, noise=noise, settings=tone.judge(half, noise)
             )
-            self._balanced = (multipliers, fresh)
+            self._balanced = (wanted, fresh)
         return self._balanced[1]
+
+    def _without_second(self, motion: Motion, multipliers: Multipliers, share: float) -> Motion:
+        """The whole frame with a share of a second light's colour taken out."""
+        source = self.seen.source
+        if source.mosaic is None:
+            return motion
+        if self._second is None or self._second[0] != multipliers:
+            found = second_light_of(source, self.camera_half, multipliers, Recipe(second_light=1.0))
+            assert found is not None
+            self._second = (multipliers, light.turned(np.log(found), source.info.orientation))
+        matrix = working_from_camera(source.mosaic.xyz_to_camera).astype(np.float32)
+        return motion.relit(self._second[1] * np.float32(share), matrix)
 
     def _recolouring(self, old: Multipliers, new: Multipliers) -> F32:
         """Another white balance as a matrix over working pixels: exact but where the raw was clipped."""
@@ -169,14 +200,14 @@ class OpenView:
             self._placed = Placed(key, width, straightening, room, _size(room, width))
         return self._placed
 
-    def _reduced(self, seen: Seen, width: int) -> F32:
+    def _reduced(self, seen: Seen, balance: Balance, width: int) -> F32:
         """The half-size picture averaged down to a little more than the preview's fineness, once."""
         held = self._small
-        if held is None or held[:2] != (width, seen.multipliers):
+        if held is None or held[:2] != (width, balance):
             height, across = seen.half.shape[:2]
             factor = min(1.0, SPARE * width / max(height, across))
             small = cv2.resize(seen.half, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-            self._small = held = (width, seen.multipliers, small)
+            self._small = held = (width, balance, small)
         return held[2]
 
     # ---- the preview
@@ -184,17 +215,18 @@ class OpenView:
     def render(self, recipe: Recipe, width: int, settled: bool = True) -> Shown:
         """A preview `width` pixels wide; not `settled`: one in motion, quick and nearly exact."""
         begun = time.perf_counter()
-        wanted = self.multipliers(recipe)
+        wanted = self.balance(recipe)
         known = settled or (self._balanced is not None and self._balanced[0] == wanted)
         seen = replace(self.balanced(wanted) if known else self.seen, upright=self.upright(recipe))
+        balance = wanted if known else self.own
         placed = self._placing(seen, recipe, width)
         settings = asked(seen.settings, recipe)
         if settled:
-            pixels, light_words = self._exact(seen, placed, settings)
-        elif self._laid is not None and self._laid.placed.key == placed.key:
-            pixels, light_words = self._moving_tone(self._laid, seen, settings, wanted)
+            pixels, light_words = self._exact(seen, balance, placed, settings)
+        elif (laid := self._laid) and laid.placed.key == placed.key and laid.balance.second == wanted.second:
+            pixels, light_words = self._moving_tone(laid, seen, settings, wanted)
         else:
-            pixels, light_words = self._moving_geometry(seen, placed, settings, wanted)
+            pixels, light_words = self._moving_frame(seen, balance, placed, settings, wanted)
         ok, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, QUALITY if settled else QUALITY_MOVING])
         if not ok:
             raise RuntimeError("the preview could not be encoded")
@@ -203,39 +235,43 @@ class OpenView:
         return Shown(data.tobytes(), facts)
 
     def _exact(
-        self, seen: Seen, placed: Placed, settings: tone.ToneSettings
+        self, seen: Seen, balance: Balance, placed: Placed, settings: tone.ToneSettings
     ) -> tuple[NDArray[np.uint8], dict[str, float]]:
         """As the picture will be written, but for its fineness."""
         laid = self._laid
-        if laid is None or laid.placed.key != placed.key or laid.multipliers != seen.multipliers:
-            scene = _resampled(self._reduced(seen, placed.width), seen, placed)
-            self._laid = laid = Laid(placed, seen.multipliers, scene)
+        if laid is None or laid.placed.key != placed.key or laid.balance != balance:
+            scene = _resampled(self._reduced(seen, balance, placed.width), seen, placed)
+            self._laid = laid = Laid(placed, balance, scene)
         shown = tone.apply(laid.scene, settings, seen.noise, layers=laid.layers)
         self._toned = (laid.scene, shown)
         return cv2.cvtColor(encode(shown, "srgb", 8), cv2.COLOR_RGB2BGR), _glass_and_stone(shown)
 
     def _moving_tone(
-        self, laid: Laid, seen: Seen, settings: tone.ToneSettings, wanted: Multipliers
+        self, laid: Laid, seen: Seen, settings: tone.ToneSettings, wanted: Balance
     ) -> tuple[NDArray[np.uint8], dict[str, float]]:
         motion = laid.motion
-        if wanted != laid.multipliers:
-            motion = motion.recoloured(laid.scene, self._recolouring(laid.multipliers, wanted))
+        if wanted != laid.balance:
+            motion = motion.recoloured(self._recolouring(laid.balance.multipliers, wanted.multipliers))
         pixels, shown = motion.render(settings, seen.noise)
         self._toned = (motion.small, shown)
         return pixels, _glass_and_stone(shown)
 
-    def _moving_geometry(
-        self, seen: Seen, placed: Placed, settings: tone.ToneSettings, wanted: Multipliers
+    def _moving_frame(
+        self, seen: Seen, balance: Balance, placed: Placed, settings: tone.ToneSettings, wanted: Balance
     ) -> tuple[NDArray[np.uint8], dict[str, float]]:
-        """The whole frame toned once, then only warped: what is under the pointer is not known until it rests."""
-        key = (placed.width, seen.multipliers, wanted, settings)
+        """The whole frame toned, and while the geometry moves only warped. What lies under the pointer is not known
+        until it rests."""
+        key = (placed.width, balance, wanted, settings)
         if self._flat is None or self._flat.key != key:
-            small = self._reduced(seen, placed.width)
+            small, share = self._reduced(seen, balance, placed.width), wanted.second - balance.second
             if self._whole is None or self._whole[0] is not small:
                 self._whole = (small, Motion(small))
             motion = self._whole[1]
-            if wanted != seen.multipliers:
-                motion = motion.recoloured(small, self._recolouring(seen.multipliers, wanted))
+            if share:
+                motion = self._without_second(motion, wanted.multipliers, share)
+            if wanted.multipliers != balance.multipliers:
+                turn = self._recolouring(balance.multipliers, wanted.multipliers)
+                motion = motion.recoloured(turn)
             pixels, shown = motion.render(settings, seen.noise)
             self._flat = Flat(key, pixels, _glass_and_stone(shown))
         self._toned = None
@@ -267,6 +303,7 @@ class OpenView:
             "own": vars(seen.settings),
             "lift_limit": limit,
             "warmth_known": seen.source.mosaic is not None and seen.source.mosaic.xyz_to_camera is not None,
+            "second_known": seen.source.mosaic is not None,
             "remarks": [*seen.source.remarks, *seen.remarks],
         }
 

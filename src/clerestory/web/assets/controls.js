@@ -20,6 +20,8 @@ const CONTROLS = [
   { name: "tint", label: "Tint", min: -15, max: 15, step: 0.5, own: () => 0,
     say: (v) => (v === 0 ? "even" : v > 0 ? `${v.toFixed(1)} magenta` : `${(-v).toFixed(1)} green`),
     needs: (f, r) => f.warmth_known && r.warmth !== null },
+  { name: "second_light", label: "Second light", min: 0, max: 1, step: 0.01, own: () => 0,
+    say: (v) => (v === 0 ? "left in" : `${Math.round(100 * v)} % out`), needs: (f) => f.second_known },
   { name: "plumb", label: "Plumb", min: 0, max: 1, step: 0.01, own: (f) => f.straightening.plumb,
     say: (v) => (v === 0 ? "as shot" : v === 1 ? "upright" : `${Math.round(100 * v)} % of it`) },
   { name: "turn", label: "Turn", min: -15, max: 15, step: 0.1, own: () => 0,

@@ -454,7 +454,7 @@ export class Finish {
       ["n", "nothing but the picture", () => this.frameless()],
       ["c", "copy to other views", () => this.copy()],
       ["w", "write this picture", () => this.write([this.view])],
-      ...["exposure", "windows", "shade", "contrast", "warmth", "tint", "plumb", "turn"].map((word, i) =>
+      ...["exposure", "windows", "shade", "contrast", "warmth", "tint", "second light", "plumb", "turn"].map((word, i) =>
         [String(i + 1), `to ${word}; then ← → , Backspace leaves it to the tool`, () => this.controls.focus(i)]),
     ];
   }
