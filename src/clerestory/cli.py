@@ -159,6 +159,38 @@ def serve(
 
 
 @app.command()
+def learn(
+    folders: Annotated[list[Path], typer.Argument(help="Visits' folders, or folders of raw frames.")],
+    into: Annotated[Path | None, typer.Option(help="Where the page and learned.toml go; the first folder.")] = None,
+) -> None:
+    """Learn your hands, your camera's noise and your use of lenses from your own frames, for the next plan."""
+    from clerestory.work import learn_folders
+
+    with _bar() as bar:
+        lines, failures = learn_folders(folders, into, bar)
+    for line in lines:
+        out.print(line, markup=False)
+    _end_with(failures)
+
+
+@app.command()
+def catalogue(
+    folder: Annotated[Path, typer.Argument(help="A visit's folder.")],
+    form: Annotated[str, typer.Option(help="csv (one frame a line) or json (views and frames).")] = "csv",
+    into: Annotated[Path | None, typer.Option(help="The file to write; printed when absent.")] = None,
+) -> None:
+    """Give the visit's catalogue to other programs: every frame and view with what is known of them."""
+    from clerestory.visit.store import write_atomic
+    from clerestory.work import catalogue_text
+
+    text = catalogue_text(folder, form)
+    if into is None:
+        sys.stdout.write(text)
+    else:
+        write_atomic(into, text)
+
+
+@app.command()
 def check(folder: Folder) -> None:
     """Verify originals, recipes, pictures and catalogue against each other; say what differs."""
     from clerestory.work import check_folder

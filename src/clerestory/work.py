@@ -19,13 +19,14 @@ from clerestory.finish.pipeline import ASPECTS
 from clerestory.frames.sort import Sorted
 from clerestory.frames.sort import sort_folder as sort_frames
 from clerestory.visit.about import About, Abouts, read_abouts, write_abouts
+from clerestory.visit.catalogue import Catalogue
 from clerestory.visit.check import Difference, check
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.hand import arranged, read_hand
 from clerestory.visit.importing import copy_in
 from clerestory.visit.index import frame_row, sort_visit
 from clerestory.visit.lock import writing
-from clerestory.visit.store import digest_of, write_atomic
+from clerestory.visit.store import digest_of, in_words, write_atomic
 
 if TYPE_CHECKING:
     from clerestory.film import FilmResult
@@ -106,6 +107,43 @@ def make_film(folder: Path, draft: bool, preview: bool, size: str, bar: Bar) -> 
     return make(
         folder, draft, preview, cast(Any, size), lambda done, total: bar.update(task, completed=done, total=total)
     )
+
+
+def learn_folders(folders: Sequence[Path], into: Path | None, bar: Bar) -> tuple[list[str], list[tuple[str, str]]]:
+    """What the frames of sorted folders say of hands, camera and lenses: learned.html and learned.toml, written
+    `into` a folder (the first one's when None). Lines to print, and what could not be used with the reason."""
+    from clerestory.learn import comparisons, learn, learned_page
+
+    into = into or folders[0]
+    visits = [(f, sort_folder(f, bar), read_abouts(f / "about.toml")) for f in folders]
+    task = bar.add_task("Measuring frames", total=None)
+    learned = learn([v[1] for v in visits], lambda done, total: bar.update(task, total=total, completed=done))
+    if not learned.judged and not learned.noise:
+        raise UserError(f"{folders[0]}: holds no raw frames to learn from; give folders of your own raw frames.")
+    compared, refused = comparisons(visits, learned)
+    try:
+        into.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise in_words(into, problem) from problem
+    write_atomic(into / "learned.html", learned_page(learned, compared, [f.resolve().name for f in folders]))
+    write_atomic(into / "learned.toml", learned.toml())
+    lines = learned.lines()
+    lines.append(f"{into / 'learned.html'}; for the next plan: {into / 'learned.toml'}")
+    failures = [(str(p), why) for _, found, _ in visits for p, why in found.refused]
+    return lines, failures + [(str(p), why) for p, why in learned.refused] + refused
+
+
+def catalogue_text(folder: Path, form: str) -> str:
+    """A visit's catalogue as CSV (RFC 4180) or JSON; sorted first where there is none yet."""
+    if form not in ("csv", "json"):
+        raise UserError(f"--form: '{form}' is not known; choose csv or json.")
+    visit = VisitFolder.open(folder)
+    if not visit.catalogue.exists():
+        if not visit.frames.is_dir():
+            raise UserError(f"{folder}: has no catalogue, since it is no visit: it lacks a folder frames/.")
+        sort_visit(visit)
+    with Catalogue(visit.catalogue) as catalogue:
+        return catalogue.as_csv() if form == "csv" else catalogue.as_json()
 
 
 def check_folder(folder: Path, bar: Bar) -> list[Difference]:

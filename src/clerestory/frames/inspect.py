@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -280,6 +281,29 @@ def _squared(rgb: NDArray[np.float32], aspect: float) -> NDArray[np.float32]:
     h, w = rgb.shape[:2]
     size = (w, round(h / aspect)) if aspect > 1 else (round(w * aspect), h)
     return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _gaussian(plane: Plane, deviation: float) -> Plane:
+    """A plane blurred by a Gaussian that may be narrower than a pixel: in the cosine transform, edges mirrored."""
+    h, w = plane.shape[0] // 2 * 2, plane.shape[1] // 2 * 2
+    down, across = (np.exp(-((np.pi * deviation * np.arange(n) / n) ** 2) / 2) for n in (h, w))
+    out = plane.copy()
+    out[:h, :w] = cv2.idct(cv2.dct(plane[:h, :w]) * np.outer(down, across).astype(np.float32))
+    return out
+
+
+def blurred_sharpness(mosaic: Mosaic, blurs: Sequence[float]) -> list[float]:
+    """Sharpness of a raw frame were it blurred further by Gaussians of these standard deviations, raw pixels.
+
+    That is what a frame of the same view shows that is blurred by so much more; 0 gives the frame as it is.
+
+    For blurs that are small against the detail that is left only the spread counts, not the shape: the Fourier
+    transform of any blur falls off as its second moment at first.
+    """
+    level = clipping_of(mosaic).level
+    first, second = (_scaled(mosaic, c, level[c]) for c in (1, 3))
+    usable = (first < 0.98) & (second < 0.98)
+    return [sharpness_of(_gaussian(first, b / 2), _gaussian(second, b / 2), usable)[0] for b in blurs]
 
 
 def inspect_mosaic(info: FrameInfo, mosaic: Mosaic) -> Inspection:

@@ -112,9 +112,11 @@ class _Worker:
             return None
         return answer
 
-    def end(self) -> int | None:
-        """Stop it at once; its exit code."""
+    def end(self, patience: float = 0.0) -> int | None:
+        """Stop it, after as many seconds in which it may end by itself, as an idle one does; its exit code."""
         self.pipe.close()
+        if patience:
+            self.process.join(patience)
         if self.process.is_alive():
             self.process.kill()
         self.process.join(5)
@@ -170,8 +172,10 @@ def map_isolated(
                 assert worker.index is not None
                 yield Outcome(worker.index, None, f"took longer than {seconds:.0f} s to read; the file is damaged")
     finally:
-        for worker in [*idle, *busy.values()]:
+        for worker in busy.values():
             worker.end()
+        for worker in idle:
+            worker.end(2.0)
 
 
 def run_isolated(

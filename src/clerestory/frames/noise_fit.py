@@ -30,6 +30,7 @@ from clerestory.frames.read import Mosaic
 F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
 QUANTISATION = 1 / 12  # variance of rounding to whole raw units (EMVA 1288)
+LEAST_GAIN = 1e-4  # raw units per electron: what a fit says that found no photon noise
 QUANTILES = (0.2, 0.35, 0.5)  # of the tiles of one level; texture pollutes the upper part
 LEVELS = 40
 MOST_TILES = 12000  # per plane, taken evenly over the frame
@@ -151,7 +152,7 @@ def _line(mean: F64, variance: F64, count: F64) -> tuple[float, float]:
     gain, foot = 1.0, 1.0
     for _ in range(10):
         w = trust * np.sqrt(count) / model
-        least = np.array([1e-4, QUANTISATION * 1.01, 0.0])
+        least = np.array([LEAST_GAIN, QUANTISATION * 1.01, 0.0])
         found, _ = nnls(terms * w[:, None], (variance - terms @ least) * w)
         found = found + least
         gain, foot = float(found[0]), float(found[1])

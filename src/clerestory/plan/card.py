@@ -119,7 +119,7 @@ def card_html(plan: Plan) -> str:
     kit = {
         "sensor": list(body.sensor_mm),
         "coc": body.coc_mm,
-        "stops": body.stabiliser_stops,
+        "stops": 0 if plan.visit.hands.stabilised else body.stabiliser_stops,
         "t0": plan.visit.hands.t0_stops,
         "slope": plan.visit.hands.slope,
         "focal": round((plan.views[0].framing.focal if plan.views else ranges[0][0]), 1),

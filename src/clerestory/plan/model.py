@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from datetime import date, time
 from functools import cached_property
@@ -27,7 +28,7 @@ from clerestory.place.building import (
     wall_place,
 )
 from clerestory.place.sun import Observer
-from clerestory.visit.toml import parse_toml
+from clerestory.visit.toml import parse_toml, read_toml
 
 Date = date
 Positive = Annotated[float, Field(gt=0, lt=1e9)]
@@ -199,14 +200,46 @@ class StationTable(Table):
 
 
 class HandsTable(Table):
-    """This user's hands: see `camera.steadiness.Hands`."""
+    """This user's hands: see `camera.steadiness.Hands`.
+
+    `learned`: the file that `learn` wrote, from this file's folder; it then says what the hands are, and the noise of
+    every body that bears the name of a camera in it.
+    """
 
     t0_stops: float = Hands.t0_stops
     slope: Positive = Hands.slope
+    stabilised: bool = False
+    learned: str = ""
+
+    @property
+    def hands(self) -> Hands:
+        """The hands as the camera model takes them."""
+        return Hands(self.t0_stops, self.slope, self.stabilised)
+
+
+Four = tuple[Positive, Positive, Positive, Positive]
+
+
+class NoiseTable(Table):
+    """A camera's noise at one ISO, measured on `frames` frames: raw units, channels R, G beside R, G beside B, B.
+
+    `range`: raw units from black to saturation.
+    """
+
+    iso: Positive
+    range: Positive
+    gain: Four
+    read: Four
+    frames: Annotated[int, Field(ge=1)] = 1
+
+    @property
+    def model(self) -> NoiseModel:
+        """The noise in raw units."""
+        return NoiseModel(self.gain, self.read)
 
 
 class BodyTable(Table):
-    """A camera body."""
+    """A camera body. `noise_at`: its noise as `learn` measured it."""
 
     name: Name
     sensor_mm: tuple[Positive, Positive]
@@ -217,6 +250,7 @@ class BodyTable(Table):
     full_well_e: Positive | None = None
     read_noise_e: Positive = READ_NOISE
     sharp_um: Positive | None = None
+    noise_at: tuple[NoiseTable, ...] = ()
 
     @model_validator(mode="after")
     def _square_pixels(self) -> BodyTable:
@@ -248,7 +282,13 @@ class BodyTable(Table):
         return self.full_well_e or FULL_WELL_PER_SQUARE_MICROMETRE * (self.pixel_mm * 1000) ** 2
 
     def noise(self, iso: float, saturation: float = 1.0) -> NoiseModel:
-        """Noise with signals in units where `saturation` is full (1: shares of saturation); four equal channels."""
+        """Noise with signals in units where `saturation` is full (1: shares of saturation).
+
+        As measured at the nearest ISO, in electrons, where `noise_at` has any; else four equal channels.
+        """
+        if self.noise_at:
+            near = min(self.noise_at, key=lambda n: abs(math.log2(n.iso / iso)))
+            return near.model.scaled(saturation / near.range * iso / near.iso)
         gain = saturation / self.full_well * max(iso / self.base_iso, 1e-9)
         return NoiseModel((gain,) * 4, (gain * self.read_noise_e,) * 4)
 
@@ -606,11 +646,63 @@ def _check_places(visit: Visit, complaints: _Complaints) -> None:
 
 
 def read_visit(path: Path) -> Visit:
-    """The visit file at `path`. UserError names the line and field of whatever is wrong."""
+    """The visit file at `path`, with what was learned. UserError names the line and field of whatever is wrong."""
     try:
         text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise UserError(f"{path}: cannot read this visit file ({error.strerror}); check the name") from error
     except UnicodeDecodeError as error:
         raise UserError(f"{path}: is not UTF-8 text; save it as UTF-8") from error
-    return parse_visit(text, path)
+    visit = parse_visit(text, path)
+    return with_learned(visit, path.parent / visit.hands.learned) if visit.hands.learned else visit
+
+
+class CameraTable(Table):
+    """A camera in the learned file, by the name that its frames carry."""
+
+    name: Name
+    noise: Annotated[tuple[NoiseTable, ...], Field(min_length=1)]
+
+
+class LearnedHands(Table):
+    """The hands in the learned file: how many frames they rest on, and the standard error of `t0_stops`."""
+
+    t0_stops: float
+    slope: Positive
+    t0_error: Annotated[float, Field(ge=0)]
+    frames: Annotated[int, Field(ge=1)]
+    sharp: Annotated[int, Field(ge=0)]
+
+
+class LearnedTable(Table):
+    """What `learn` wrote: learned.toml."""
+
+    hands: LearnedHands | None = None
+    camera: tuple[CameraTable, ...] = ()
+
+
+def read_learned(path: Path) -> LearnedTable:
+    """The learned file at `path`. UserError when it is not there or not as `learn` writes it."""
+    data = read_toml(path)
+    if data is None:
+        raise UserError(f"{path}: there is no such learned file; run learn, or take 'learned' out of [hands].")
+    try:
+        return LearnedTable.model_validate(data)
+    except ValidationError as error:
+        item = error.errors()[0]
+        where = _field_name(tuple(item["loc"]))
+        raise UserError(f"{path}: {where} {_plain(dict(item))}; run learn again.") from error
+
+
+def with_learned(visit: Visit, path: Path) -> Visit:
+    """The visit with hands and noise of the learned file at `path` in place of its own."""
+    learned = read_learned(path)
+    noise = {camera.name.casefold(): camera.noise for camera in learned.camera}
+    bodies = tuple(
+        body.model_copy(update={"noise_at": noise.get(body.name.casefold(), body.noise_at)}) for body in visit.body
+    )
+    hands = visit.hands
+    if learned.hands is not None:
+        found = {"t0_stops": learned.hands.t0_stops, "slope": learned.hands.slope, "stabilised": True}
+        hands = hands.model_copy(update=found)
+    return visit.model_copy(update={"hands": hands, "body": bodies})

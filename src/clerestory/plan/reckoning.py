@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.camera.geometry import Room
-from clerestory.camera.steadiness import Hands
 from clerestory.place.sun import SunDay, sun_day
 from clerestory.place.windows import Calendar, Interval, SunTrack, calendars, day_span
 from clerestory.plan.exposure import Focus, Settings, focus_for, settings_for
@@ -101,8 +100,7 @@ def _view_plan(plan: Framings, framing: Framing, lenses: tuple[str, ...], day: D
         plan.aim(framing),
     )
     focus = focus_for(aimed, framing, body, lens)
-    hands = Hands(plan.visit.hands.t0_stops, plan.visit.hands.slope)
-    settings = settings_for(aimed, framing, focus, body, lens, hands)
+    settings = settings_for(aimed, framing, focus, body, lens, plan.visit.hands.hands)
     shortest = min(lens.focal_range[0] for lens in plan.visit.lens)
     others = [f for f in plan.of(view.name, body.name, lenses) if f is not framing]
     return ViewPlan(

@@ -1,0 +1,253 @@
+"""Frames of sorted visits measured: sharp or not, the hands fitted to that, noise by camera and ISO."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import tomli_w
+from numpy.typing import NDArray
+
+from clerestory.camera.noise import NoiseModel
+from clerestory.camera.optics import equivalent_focal
+from clerestory.camera.steadiness import SHARP_SHARE, HandsFit, fit_hands
+from clerestory.errors import UserError
+from clerestory.frames.group import View, is_soft
+from clerestory.frames.inspect import blurred_sharpness
+from clerestory.frames.isolate import map_isolated
+from clerestory.frames.noise_fit import LEAST_GAIN, fit_noise
+from clerestory.frames.read import FrameInfo, read_mosaic
+from clerestory.frames.sort import MEGABYTES, SECONDS, Sorted, default_workers
+
+RUNS = ("burst", "clear")  # views whose frames show the same at the same exposure
+STEPS = (0.125, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0, 8.0)  # movement at which what is left of sharpness is taken
+ALIKE = 3.0  # largest ratio of two channels' gains that is believed
+MOST_NOISE = 5  # frames to fit noise on, of one camera at one ISO: its figures then agree to about a per cent
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One frame of a run: shutter time, focal length on 36 x 24 mm, and whether it is sharp."""
+
+    path: Path
+    view: str
+    seconds: float
+    equivalent_mm: float
+    sharp: bool
+
+
+@dataclass(frozen=True)
+class Reference:
+    """What is measured on one frame's raw data: the share of its sharpness that movement by each of `STEPS` times the
+    limit of a sharp frame leaves; its noise, None where it could not be fitted; raw units from black to saturation.
+    """
+
+    left: tuple[float, ...]
+    noise: NoiseModel | None
+    range: float
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Noise of a camera at one ISO: the median of `frames` frames' models, raw units."""
+
+    camera: str
+    iso: float
+    model: NoiseModel
+    range: float
+    frames: int
+
+
+@dataclass
+class Learned:
+    """What the frames say. `fit` is None where no frame could be judged. `lenses`: frames by lens and by focal length
+    in mm. `alone`: frames that could not be judged."""
+
+    judged: list[Judged] = field(default_factory=list)
+    fit: HandsFit | None = None
+    noise: list[Noise] = field(default_factory=list)
+    lenses: dict[str, dict[float, int]] = field(default_factory=dict)
+    alone: int = 0
+    refused: list[tuple[Path, str]] = field(default_factory=list)
+
+    def lines(self) -> list[str]:
+        """A few lines for the terminal."""
+        out = [f"Noise of {len({n.camera for n in self.noise})} cameras at {len(self.noise)} settings of ISO."]
+        if self.fit is None:
+            return ["No run of frames of one view: nothing can be said of the hands.", *out]
+        t0, doubt = self.fit.hands.t0_stops, 1.96 * self.fit.t0_error
+        return [
+            f"Half your frames are sharp {t0:+.1f} stops (give or take {doubt:.1f}) from 1 / equivalent focal "
+            f"length, slope {self.fit.hands.slope:.2f}: {self.fit.frames} frames judged, {self.fit.sharp} sharp.",
+            *out,
+        ]
+
+    def toml(self) -> str:
+        """The learned file, as `plan.model.read_learned` reads it."""
+        data: dict[str, object] = {}
+        if self.fit is not None:
+            data["hands"] = {
+                "t0_stops": round(self.fit.hands.t0_stops, 3),
+                "slope": round(self.fit.hands.slope, 3),
+                "t0_error": round(self.fit.t0_error, 3),
+                "frames": self.fit.frames,
+                "sharp": self.fit.sharp,
+            }
+        cameras: dict[str, list[dict[str, object]]] = {}
+        for noise in self.noise:
+            four = {k: [float(f"{v:.5g}") for v in getattr(noise.model, k)] for k in ("gain", "read")}
+            cameras.setdefault(noise.camera, []).append(
+                {"iso": noise.iso, "range": round(noise.range, 1), **four, "frames": noise.frames}
+            )
+        data["camera"] = [{"name": name, "noise": rows} for name, rows in sorted(cameras.items())]
+        head = (
+            "# Learned from your own frames. In visit.toml: [hands] learned = the way to this file.\n"
+            "# t0_stops holds what the stabiliser gave. Noise: raw units; red, green, green, blue.\n"
+        )
+        return head + tomli_w.dumps(data)
+
+
+def equivalent_of(info: FrameInfo) -> float | None:
+    """Focal length on 36 x 24 mm by a frame's file, mm."""
+    if info.equivalent_mm:
+        return info.equivalent_mm
+    if info.focal_mm and info.sensor_mm:
+        return equivalent_focal(info.focal_mm, info.sensor_mm)
+    return None
+
+
+def limit_px(info: FrameInfo) -> float:
+    """The most movement of a sharp frame, raw pixels: twice its RMS radius.
+
+    The diagonal is that of the field the focal length on 36 x 24 mm speaks of, so that a crop is not judged harder.
+    """
+    camera, equivalent = info.intrinsics, equivalent_of(info)
+    if camera is None or not equivalent:
+        return math.hypot(info.width, info.height) * SHARP_SHARE
+    return camera.focal / equivalent * math.hypot(36, 24) * SHARP_SHARE
+
+
+def measure(path: Path, limit: float, with_noise: bool) -> Reference:
+    """Measure one raw frame; `limit` as of `limit_px`. Runs in a worker process."""
+    mosaic = read_mosaic(path)
+    noise = None
+    if with_noise:
+        with contextlib.suppress(UserError):
+            noise = fit_noise([mosaic])
+        # One converter serves all channels: where they differ this much, texture was taken for noise.
+        if noise is not None and not 2 * LEAST_GAIN < max(noise.gain) < ALIKE * min(noise.gain):
+            noise = None
+    # Movement in both directions with an RMS radius r spreads r / sqrt(2) along each.
+    have, *less = blurred_sharpness(mosaic, [0.0, *(s * limit / 2 / math.sqrt(2) for s in STEPS)])
+    left = tuple(min(1.0, b / have) if have > 0 else 1.0 for b in less)
+    return Reference(left, noise, float(np.mean(mosaic.white - mosaic.black)))
+
+
+def _runs(found: Sorted) -> list[View]:
+    """Runs with two raw frames or more whose files tell shutter time and focal length."""
+
+    def told(path: Path) -> bool:
+        info = found.seen[path].info
+        return bool(info.is_raw and info.seconds and equivalent_of(info))
+
+    return [v for v in found.views if v.kind in RUNS and len(v.frames) > 1 and all(map(told, v.frames))]
+
+
+def _noise_frames(visits: Sequence[Sorted]) -> dict[Path, tuple[str, float]]:
+    """Frames to fit noise on, at most `MOST_NOISE` of a camera and ISO, spread over the day."""
+    groups: dict[tuple[str, float], list[Path]] = {}
+    for found in visits:
+        for path, seen in found.seen.items():
+            if seen.info.is_raw and seen.info.iso:
+                groups.setdefault((seen.info.model or "unnamed camera", seen.info.iso), []).append(path)
+    out = {}
+    for key, paths in groups.items():
+        step = max(1, len(paths) // MOST_NOISE)
+        out.update({path: key for path in paths[::step][:MOST_NOISE]})
+    return out
+
+
+def _noise(frames: Mapping[Path, tuple[str, float]], seen: Mapping[Path, Reference]) -> list[Noise]:
+    groups: dict[tuple[str, float], list[Reference]] = {}
+    for path, key in frames.items():
+        if path in seen and seen[path].noise is not None:
+            groups.setdefault(key, []).append(seen[path])
+    out = []
+    for (camera, iso), refs in sorted(groups.items()):
+        models = [r.noise for r in refs if r.noise is not None]
+        gain, read = (np.median([getattr(m, k) for m in models], axis=0) for k in ("gain", "read"))
+        model = NoiseModel(tuple(map(float, gain)), tuple(map(float, read)))  # type: ignore[arg-type]
+        out.append(Noise(camera, iso, model, float(np.median([r.range for r in refs])), len(refs)))
+    return out
+
+
+def unmoved(sharpness: NDArray[np.float64], left: Sequence[float]) -> float:
+    """The sharpness that a run's view shows when nothing moves, from its frames' and what movement leaves of it.
+
+    The greatest would not do: where edges fall between pixels, and noise, scatter sharpness by some per cent, and the
+    greatest of many is an accident. Taken here is the mean of what is likely, with movement as likely in each octave
+    from an eighth of the limit to eight times, scatter of half to 4.5 per cent, and nothing assumed of the rest.
+    """
+    octaves = np.arange(-3, 3.01, 0.125)
+    shown = np.interp(octaves, np.log2(STEPS), left)
+    tried = float(sharpness.max()) * np.linspace(0.8, 1.02, 111)
+    likely = []
+    for scatter in (0.005, 0.01, 0.02, 0.03, 0.045):
+        off = (sharpness[:, None, None] / tried[None, :, None] - shown) / scatter
+        likely.append(np.log(np.exp(-(off**2) / 2).mean(axis=2) / scatter + 1e-12).sum(axis=0))
+    weight = np.exp(np.array(likely) - np.max(likely)).sum(axis=0)
+    return float((weight * tried).sum() / weight.sum())
+
+
+def judge(view: View, reference: Reference, found: Sorted) -> list[Judged]:
+    """The frames of one run, each sharp or not."""
+    sharpness = np.array([found.seen[p].sharpness for p in view.frames])
+    least = math.inf
+    if not all(is_soft(found.seen[p]) for p in view.frames) and sharpness.max() > 0:
+        least = unmoved(sharpness, reference.left) * reference.left[STEPS.index(1.0)]
+    out = []
+    for path in view.frames:
+        seen = found.seen[path]
+        equivalent = equivalent_of(seen.info)
+        assert seen.info.seconds and equivalent
+        out.append(Judged(path, view.name, seen.info.seconds, equivalent, seen.sharpness >= least))
+    return out
+
+
+def learn(visits: Sequence[Sorted], progress: Callable[[int, int], None] = lambda done, total: None) -> Learned:
+    """Learn from sorted visits. A frame that cannot be read again is named in `refused` and the rest goes on."""
+    out = Learned()
+    runs = [(view, found) for found in visits for view in _runs(found)]
+    best = {id(view): max(view.frames, key=lambda p: found.seen[p].sharpness) for view, found in runs}
+    noise_of = _noise_frames(visits)
+    infos = {path: seen.info for found in visits for path, seen in found.seen.items()}
+    paths = list(dict.fromkeys([*best.values(), *noise_of]))
+    tasks = [(path, limit_px(infos[path]), path in noise_of) for path in paths]
+    seen: dict[Path, Reference] = {}
+    for done, outcome in enumerate(map_isolated(measure, tasks, default_workers(), SECONDS, MEGABYTES), 1):
+        if outcome.value is not None:
+            seen[paths[outcome.index]] = outcome.value
+        else:
+            out.refused.append((paths[outcome.index], outcome.reason))
+        progress(done, len(paths))
+    for view, found in runs:
+        path = best[id(view)]
+        if path in seen:
+            out.judged += judge(view, seen[path], found)
+    out.noise = _noise(noise_of, seen)
+    for info in infos.values():
+        if info.focal_mm:
+            lens = out.lenses.setdefault(info.lens or "unnamed lens", {})
+            lens[info.focal_mm] = lens.get(info.focal_mm, 0) + 1
+    out.alone = len(infos) - len(out.judged)
+    if out.judged:
+        out.fit = fit_hands(
+            np.array([j.seconds for j in out.judged]),
+            np.array([j.equivalent_mm for j in out.judged]),
+            np.array([j.sharp for j in out.judged]),
+        )
+    return out
