@@ -89,7 +89,7 @@ def _box(image: F32, size: int) -> F32:
 
 
 @njit(cache=True, fastmath=True, parallel=True)
-def _chi(
+def _chi(  # type: ignore[no-untyped-def]
     mean_difference,
     mean_level,
     mean_square,
@@ -104,7 +104,7 @@ def _chi(
     misplaced,
     flicker,
     out,
-):  # type: ignore[no-untyped-def]
+):
     """Weight 0 to 1 from the chi-square of three colours."""
     for y in prange(out.shape[0]):
         for x in range(out.shape[1]):

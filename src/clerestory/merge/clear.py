@@ -32,8 +32,7 @@ Box = tuple[int, int, int, int]
 CELL = 4  # pixels: decisions are taken per 4 x 4 pixels
 FEWEST = 3
 CLOSE_RACE = 1.2  # frames by which the first answer may lead the second and still be doubted
-FAVOUR = 1.2  # how much more it takes to overrule what the reference shows
-DECISIVE = 1.1  # how much stronger an outline must be for its owner to be the visitor
+NEAR_ENOUGH = 0.4  # how near to all of the step must be one camp's own for it to show a visitor
 LEAST_DISPUTE = 24  # cells: smaller places have no outline to judge by
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
 
@@ -91,28 +90,46 @@ def _supports(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: Bl
     return out
 
 
-def _outline(cells: F32, place: U8) -> float:
-    """Strength of a frame's edges along the border of a place: the light's gradient (square root) across it."""
-    inner = cv2.erode(place, np.ones((5, 5), np.uint8))  # disagreement reaches two cells beyond its cause
-    inner = inner if inner.any() else place
+def _figure(differs: F32, place: U8) -> U8:
+    """What differs between two answers in a place in dispute, filled: a visitor's whole figure, 0 or 1 per cell."""
+    near = cv2.dilate(place, np.ones((9, 9), np.uint8)) > 0
+    figure = ((differs > 0.35 * np.quantile(differs[place > 0], 0.7)) & near).astype(np.uint8)
+    figure = cv2.morphologyEx(figure, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    figure = cv2.morphologyEx(figure, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    outlines, _ = cv2.findContours(figure, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = np.zeros_like(figure)
+    cv2.drawContours(filled, outlines, -1, 1, cv2.FILLED)
+    return filled
+
+
+def _step_share(a: F32, b: F32, place: U8) -> float:
+    """How much of the step between two answers at their common border is the first one's own, about 0 to 1.
+
+    The stone runs on across a visitor's outline whatever it looks like, so that all of the step between the two is in
+    the visitor's picture: the first one's slope across the border on the slope of the difference, least squares.
+    """
+    first, second = (np.sqrt(np.maximum(x, 0)) for x in (a, b))
+    step = first - second
+    figure = _figure(cv2.blur(np.abs(step).sum(axis=-1), (3, 3)), place)
     three = np.ones((3, 3), np.uint8)
-    ring = cv2.dilate(inner, three) > cv2.erode(inner, three)
-    soft = cv2.GaussianBlur(inner.astype(np.float32), (0, 0), 2)
-    light = np.sqrt(np.maximum(cells.sum(axis=-1), 0))
-    (gx, gy), (nx, ny) = (
-        [cv2.Sobel(image, cv2.CV_32F, dx, dy, ksize=3) for dx, dy in ((1, 0), (0, 1))] for image in (light, soft)
-    )
-    across = np.abs(gx * nx + gy * ny) / np.maximum(np.hypot(nx, ny), 1e-6)
-    # The median: an outline runs all along, a building's own edges cross here and there.
-    return float(np.median(across[ring]))
+    ring = cv2.dilate(figure, three) > cv2.erode(figure, three)
+    soft = cv2.GaussianBlur(figure.astype(np.float32), (0, 0), 2)
+    nx, ny = cv2.Sobel(soft, cv2.CV_32F, 1, 0)[ring], cv2.Sobel(soft, cv2.CV_32F, 0, 1)[ring]
+    size = np.maximum(np.hypot(nx, ny), 1e-6)
+
+    def across(light: F32) -> F32:
+        gx, gy = cv2.Sobel(light, cv2.CV_32F, 1, 0)[ring], cv2.Sobel(light, cv2.CV_32F, 0, 1)[ring]
+        return np.asarray(gx * (nx / size)[:, None] + gy * (ny / size)[:, None], np.float32)
+
+    whole = across(step)
+    return float((across(first) * whole).sum() / max(float((whole * whole).sum()), 1e-9))
 
 
 def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32, first: NDArray[np.intp]) -> F32:
-    """Support with close races decided: per place in dispute the answer without an outline there is lifted."""
+    """Support with close races decided: in each place in dispute the answer that the border speaks for is lifted."""
     shape = support.shape[1:]
     agree_first = np.take_along_axis(pairs, first[None, None], axis=0)[0]
     rest = np.where(agree_first < 0.5, support, 0)
-    agree_second = np.take_along_axis(pairs, rest.argmax(axis=0)[None, None], axis=0)[0]
     most, next_most = support.max(axis=0), rest.max(axis=0)
     dispute = ((most - next_most < CLOSE_RACE) & (next_most > 1.5)).astype(np.uint8)
     dispute = cv2.morphologyEx(dispute, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
@@ -124,28 +141,33 @@ def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32, first: NDArr
         x, y, w, h = (int(v) for v in stats[k, :4])
         box = (slice(max(y - 4, 0), min(y + h + 4, shape[0])), slice(max(x - 4, 0), min(x + w + 4, shape[1])))
         place = (labels[box] == k).astype(np.uint8)
-        strong, weak = (_party(cells, agree, box, place) for agree in (agree_first, agree_second))
-        favour = FAVOUR if _belongs(agree_first[0][box], place) else 1.0
-        favour = 1 / FAVOUR if _belongs(agree_second[0][box], place) else favour
-        if strong > DECISIVE * favour * weak:
-            # The loser is shut out a little beyond the place, where its own edge blurs.
-            wide = cv2.dilate(place, np.ones((7, 7), np.uint8)) > 0
-            for j in range(len(cells)):
-                out[j][box] += np.where(place > 0, agree_second[j][box] * 2 * CLOSE_RACE, 0)
-                if _belongs(agree_first[j][box], place):
-                    out[j][box] -= np.where(wide, np.float32(2 * CLOSE_RACE), 0)
+        winner, loser = _parties([c[box] for c in cells], pairs[(slice(None), slice(None), *box)], place)
+        # The loser is shut out a little beyond the place, where its own edge blurs.
+        wide = cv2.dilate(place, np.ones((7, 7), np.uint8)) > 0
+        for j in winner:
+            out[j][box] += np.where(place > 0, pairs[j][winner][(slice(None), *box)].mean(axis=0) * 2 * CLOSE_RACE, 0)
+        for j in loser:
+            out[j][box] -= np.where(wide, np.float32(2 * CLOSE_RACE), 0)
     return np.asarray(out, np.float32)
 
 
-def _belongs(agree: F32, place: U8) -> bool:
-    """Whether a frame mostly agrees with an answer inside a place."""
-    return bool(agree[place > 0].mean() > 0.5)
+def _parties(cells: Sequence[F32], pairs: F32, place: U8) -> tuple[list[int], list[int]]:
+    """The frames that show the stone in a place in dispute, and those that show somebody there.
 
-
-def _party(cells: Sequence[F32], agree: F32, box: tuple[slice, slice], place: U8) -> float:
-    """Outline of those frames that mostly agree on one answer inside a place; infinite when none does."""
-    members = [j for j in range(len(cells)) if _belongs(agree[j][box], place)]
-    return float(np.mean([_outline(cells[j][box], place) for j in members])) if members else float("inf")
+    Two camps of frames, the same all over the place; the larger is believed where its border does not tell.
+    """
+    between = pairs[:, :, place > 0].mean(axis=-1) > 0.5
+    camps: list[list[int]] = []
+    left = np.ones(len(cells), bool)
+    for _ in range(2):
+        size = np.where(left, (between & left).sum(axis=1), -1)
+        camps.append([int(j) for j in np.flatnonzero(between[int(size.argmax())] & left)])
+        left[camps[-1]] = False
+    if len(camps[1]) < 2:
+        return camps[0], []
+    larger, other = (np.median(np.stack([cells[j] for j in camp]), axis=0) for camp in camps)
+    seen_in_larger = abs(_step_share(larger, other, place) - 1) < NEAR_ENOUGH
+    return (camps[1], camps[0]) if seen_in_larger else (camps[0], camps[1])
 
 
 def _choose(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise) -> _Choice:
