@@ -12,7 +12,7 @@ const CONTROLS = [
   { name: "window_hold", label: "Windows held", min: 0, max: 8, step: 0.05, own: (f) => f.own.window_hold,
     say: stops },
   { name: "shade_lift", label: "Shade lifted", min: 0, max: 6, step: 0.05, own: (f) => f.own.shade_lift,
-    say: (v, f) => stops(v) + (f.lift_limit !== null && v > f.lift_limit ? ", grain" : "") },
+    say: (v, f) => (f.lift_limit !== null && v > f.lift_limit ? `${v.toFixed(1)}, grain` : stops(v)) },
   { name: "local_contrast", label: "Local contrast", min: 0, max: 1, step: 0.01, own: (f) => f.own.local_contrast,
     say: (v) => v.toFixed(2) },
   { name: "warmth", label: "Warmth", min: 2500, max: 9500, step: 50, own: () => 5200, unset: "as shot",

@@ -271,7 +271,7 @@ export class Finish {
     this.sure.dataset.verdict = facts.verdict;
     this.remarks.replaceChildren(...facts.remarks.map((r) => el("li", {}, r)));
     this.outline(facts);
-    const lost = Object.entries(facts.lost).filter(([, v]) => v > 0.004).map(([side, v]) => `${percent(v)} ${side}`);
+    const lost = Object.entries(facts.lost).filter(([, v]) => v >= 0.005).map(([side, v]) => `${percent(v)} ${side}`);
     this.kept.textContent = `${percent(facts.kept)} of the frame kept${lost.length ? `, lost ${lost.join(", ")}` : ""}`;
   }
 
