@@ -26,6 +26,9 @@ out = Console(highlight=False, soft_wrap=True)
 err = Console(stderr=True, highlight=False, soft_wrap=True)
 
 Folder = Annotated[Path, typer.Argument(help="A visit's folder, or any folder of raw frames.")]
+Scheduler = Annotated[
+    str | None, typer.Option(help="Address of a Dask scheduler whose workers see the same folder and do the work.")
+]
 
 
 def _bar() -> Progress:
@@ -75,15 +78,18 @@ def sort(
     folder: Folder,
     card: Annotated[Path | None, typer.Option("--from", help="Copy the frames in from this card first.")] = None,
     second: Annotated[Path | None, typer.Option(help="A folder on another disk for a second copy.")] = None,
+    scheduler: Scheduler = None,
 ) -> None:
     """Bring frames in if asked, read them, tell views apart, and pick the sharp ones."""
+    from clerestory.cluster import executor_at
     from clerestory.work import import_card, sort_folder
 
     failures: list[tuple[str, str]] = []
     with _bar() as bar:
         if card is not None:
             failures = import_card(folder, card, second, bar, lambda line: out.print(line, markup=False))
-        found = sort_folder(folder, bar)
+        with executor_at(scheduler) as executor:
+            found = sort_folder(folder.resolve() if executor else folder, bar, executor)
     for view in found.views:
         count = f"{len(view.frames):3} frame{'s' if len(view.frames) > 1 else ' '}"
         out.print(f"{view.name:10} {view.kind:8} {count}   pick {view.pick.name}   {view.why}", markup=False)
@@ -99,13 +105,15 @@ def finish(
     better: Annotated[bool, typer.Option(help="Slower, finer noise reduction.")] = False,
     long_edge: Annotated[int | None, typer.Option(min=64, help="Longest edge in pixels; never enlarged.")] = None,
     workers: Annotated[int | None, typer.Option(min=1, max=64, help="Views finished at once.")] = None,
+    scheduler: Scheduler = None,
 ) -> None:
     """Turn a folder of raw frames into finished pictures, with a report."""
+    from clerestory.cluster import executor_at
     from clerestory.work import finish_folder, order_of
 
     order = order_of(_shapes(shape), tiff, space, better, long_edge)
-    with _bar() as bar:
-        result = finish_folder(folder, order, workers, bar)
+    with _bar() as bar, executor_at(scheduler) as executor:
+        result = finish_folder(folder.resolve() if executor else folder, order, workers, bar, executor)
     kept = sum(done.kept for done in result.done)
     made = sum(done.account is not None for done in result.done) - kept
     out.print(f"{made} views finished" + (f", {kept} already finished before" if kept else "") + f": {result.report}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, cast
@@ -61,7 +62,7 @@ def frames_folder(folder: Path) -> Path:
     return VisitFolder(folder).taken
 
 
-def sort_folder(folder: Path, bar: Bar) -> Sorted:
+def sort_folder(folder: Path, bar: Bar, executor: Executor | None = None) -> Sorted:
     """Sort the frames of a folder, telling progress. A visit's catalogue is written anew; names of views stay.
 
     Views that a person put together (views.toml) are as that person put them.
@@ -73,9 +74,9 @@ def sort_folder(folder: Path, bar: Bar) -> Sorted:
         bar.update(task, completed=done, total=total)
 
     if frames != folder:
-        found = sort_visit(VisitFolder.open(folder), told)
+        found = sort_visit(VisitFolder.open(folder), told, executor=executor)
     else:
-        found = sort_frames(folder, told, memory=folder / ".clerestory" / "looks")
+        found = sort_frames(folder, told, memory=folder / ".clerestory" / "looks", executor=executor)
     rows = {path: frame_row(path, "", seen, "") for path, seen in found.seen.items()}
     return replace(found, views=arranged(found.views, read_hand(folder), rows))
 
@@ -167,16 +168,20 @@ def order_of(shapes: Sequence[str | None], tiff: bool, space: str, better: bool,
     return Order(cast(Any, tuple(shapes)), cast(Any, kinds), space, "better" if better else "fast", long_edge)
 
 
-def finish_folder(folder: Path, order: Order, workers: int | None, bar: Bar) -> Result:
+def finish_folder(
+    folder: Path, order: Order, workers: int | None, bar: Bar, executor: Executor | None = None
+) -> Result:
     """Sort and finish a folder and write its report; what fails is named and the rest goes on."""
-    found = sort_folder(folder, bar)
+    found = sort_folder(folder, bar, executor)
     with writing(VisitFolder(folder), "finish"):
-        result = finish_sorted(folder, found, order, workers, bar)
+        result = finish_sorted(folder, found, order, workers, bar, executor)
         result.report = write_report(folder, result, {}, folder.resolve().name)
     return result
 
 
-def finish_sorted(folder: Path, found: Sorted, order: Order, workers: int | None, bar: Bar) -> Result:
+def finish_sorted(
+    folder: Path, found: Sorted, order: Order, workers: int | None, bar: Bar, executor: Executor | None = None
+) -> Result:
     """Finish the views of a sorted folder; the report is still to be written."""
     failures = [(str(path), reason) for path, reason in found.refused]
     jobs: list[Job] = []
@@ -196,7 +201,7 @@ def finish_sorted(folder: Path, found: Sorted, order: Order, workers: int | None
         count += 1
         bar.update(task, completed=count)
 
-    done += finish_jobs(jobs, workers or default_workers(), told)
+    done += finish_jobs(jobs, workers or default_workers(), told, executor)
     done.sort(key=lambda d: d.view)
     failures += [(d.view, d.reason) for d in done if d.account is None]
     return Result(done, failures)

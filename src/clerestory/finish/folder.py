@@ -10,7 +10,7 @@ import os
 import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -20,6 +20,7 @@ import numpy as np
 from PIL import Image
 
 from clerestory import __version__
+from clerestory.cluster import gathered
 from clerestory.errors import UserError
 from clerestory.finish import write
 from clerestory.finish.denoise import Quality
@@ -257,8 +258,13 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def finish_jobs(jobs: Sequence[Job], workers: int, told: Callable[[Done], None]) -> list[Done]:
-    """Do all jobs in worker processes; `told` hears of each as it ends. A worker that dies costs its own view."""
+def finish_jobs(
+    jobs: Sequence[Job], workers: int, told: Callable[[Done], None], executor: Executor | None = None
+) -> list[Done]:
+    """Do all jobs in worker processes; `told` hears of each as it ends. A worker that dies costs its own view.
+
+    `executor`: of a cluster whose workers see the same folders, instead of processes of this machine.
+    """
     out = []
     waiting = []
     for job in jobs:
@@ -268,7 +274,11 @@ def finish_jobs(jobs: Sequence[Job], workers: int, told: Callable[[Done], None])
         else:
             out.append(Done(job.view.name, account, kept=True))
             told(out[-1])
-    out += _pool(waiting, workers, told)
+    if executor is None:
+        return out + _pool(waiting, workers, told)
+    for outcome in gathered(executor, _work, [(job,) for job in waiting]):
+        out.append(outcome.value or Done(waiting[outcome.index].view.name, reason=outcome.reason))
+        told(out[-1])
     return out
 
 

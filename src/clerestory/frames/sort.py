@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from clerestory.cluster import gathered
 from clerestory.errors import UserError
 from clerestory.frames.group import View, group_frames
 from clerestory.frames.inspect import Inspection
@@ -66,12 +68,14 @@ def sort_folder(
     workers: int | None = None,
     earlier: Mapping[str, str] | None = None,
     memory: Path | None = None,
+    executor: Executor | None = None,
 ) -> Sorted:
     """Look at every frame of a folder and put them into views; `progress(done, total)` hears of each.
 
     Never raises for a bad file: it is in `refused` with its reason, and the rest goes on. UserError when the folder
     itself cannot be read. `earlier` (file name to view) keeps names of views from an earlier sorting. `memory`: a
-    folder in which what was seen is kept, so that a run broken off goes on and the next one is quick.
+    folder in which what was seen is kept, so that a run broken off goes on and the next one is quick. `executor`:
+    of a cluster whose workers see the folder; otherwise processes of this machine do the work.
     """
     files = frame_files(Path(folder))
     seen: dict[Path, Inspection] = {}
@@ -80,7 +84,11 @@ def sort_folder(
         progress(0, len(files))
     tasks = [(path, memory) for path in files]
     hands = min(workers or default_workers(), max(1, len(files)))
-    for done, outcome in enumerate(map_isolated(inspect_kept, tasks, hands, SECONDS, MEGABYTES), 1):
+    if executor is None:
+        outcomes = map_isolated(inspect_kept, tasks, hands, SECONDS, MEGABYTES)
+    else:
+        outcomes = gathered(executor, inspect_kept, tasks)
+    for done, outcome in enumerate(outcomes, 1):
         path = files[outcome.index]
         if outcome.value is not None:
             seen[path] = outcome.value

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
 from pathlib import Path
 
 from clerestory.errors import UserError
@@ -68,7 +69,10 @@ def earlier_views(visit: VisitFolder) -> dict[str, str]:
 
 
 def sort_visit(
-    visit: VisitFolder, progress: Callable[[int, int], None] | None = None, workers: int | None = None
+    visit: VisitFolder,
+    progress: Callable[[int, int], None] | None = None,
+    workers: int | None = None,
+    executor: Executor | None = None,
 ) -> Sorted:
     """Sort a visit's frames and write the catalogue anew, in one transaction. Views keep the names they had."""
     if not visit.frames.is_dir():
@@ -76,7 +80,7 @@ def sort_visit(
     abouts = read_abouts(visit.about)
     visit.sweep()
     take_up(visit)
-    found = sort_folder(visit.frames, progress, workers, earlier_views(visit), visit.looks)
+    found = sort_folder(visit.frames, progress, workers, earlier_views(visit), visit.looks, executor)
     frames, views = rows_of(found, read_digests(visit.digests), abouts)
     with Catalogue(visit.catalogue) as catalogue:
         catalogue.replace_all(frames, views)

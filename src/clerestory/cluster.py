@@ -1,0 +1,66 @@
+"""Many machines: pure tasks given to the workers of an existing Dask cluster, which see the same folders."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, Future, as_completed
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+from clerestory.errors import UserError
+from clerestory.frames.isolate import Outcome
+
+Value = TypeVar("Value")
+ANSWER_SECONDS = 10
+TRIES = 3
+_ONE = threading.Lock()
+
+
+@contextmanager
+def executor_at(address: str | None) -> Iterator[Executor | None]:
+    """An executor over the Dask cluster whose scheduler has this address; None without an address.
+
+    Work whose worker is lost is given to another one. UserError when the library is missing or nobody answers.
+    """
+    if address is None:
+        yield None
+        return
+    try:
+        from distributed import Client
+    except ImportError as problem:
+        raise UserError("--scheduler needs the extra 'cluster': pip install 'clerestory[cluster]'.") from problem
+    try:
+        client = Client(address, timeout=ANSWER_SECONDS, set_as_default=False)
+    except (OSError, ValueError, TypeError) as problem:
+        raise UserError(
+            f"--scheduler {address}: no Dask scheduler answers there; give the address it printed when it was "
+            "started, such as tcp://10.0.0.5:8786."
+        ) from problem
+    with client:
+        yield client.get_executor(pure=False, retries=TRIES)
+
+
+def _alone(function: Callable[..., Value], arguments: tuple[Any, ...]) -> Value:
+    """One task at a time in a worker, however many threads it has: each task takes all its cores by itself."""
+    with _ONE:
+        return function(*arguments)
+
+
+def gathered(
+    executor: Executor, function: Callable[..., Value], tasks: Sequence[tuple[Any, ...]]
+) -> Iterator[Outcome[Value]]:
+    """`function(*task)` for each task by an executor; outcomes as they come, each with its task's index."""
+    futures: dict[Future[Value], int] = {
+        executor.submit(_alone, function, task): index for index, task in enumerate(tasks)
+    }
+    for future in as_completed(futures):
+        index = futures[future]
+        try:
+            yield Outcome(index, future.result())
+        except UserError as problem:
+            yield Outcome(index, None, str(problem))
+        except Exception as problem:
+            lost = type(problem).__name__ == "KilledWorker"
+            said = "every worker that took it was lost; it is damaged or too large" if lost else str(problem)[:200]
+            yield Outcome(index, None, said if lost else f"cannot be done ({type(problem).__name__}: {said})")
