@@ -24,6 +24,7 @@ from clerestory.film.light import planes_of
 from clerestory.film.loudness import measured
 from clerestory.film.model import read_film
 from clerestory.film.plan import plan_cues
+from clerestory.film.script import read_script
 from clerestory.finish.write import Record, encoded, with_metadata
 from clerestory.visit import lock
 from clerestory.visit.about import About
@@ -347,3 +348,12 @@ def test_a_folder_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None
     (tmp_path / ".clerestory").write_text("in the way")
     with pytest.raises(UserError, match="cannot be written"):
         film.make(tmp_path)
+
+
+def test_a_script_of_brackets_is_read_and_a_wrong_speed_named(tmp_path: Path) -> None:
+    path = tmp_path / "script.md"
+    path.write_text("![Nave](nave.tif)\n" + "[" * 200_000 + "\n")  # in a time that grows with its length
+    assert read_script(path).shots[0].picture == "nave.tif"
+    path.write_text("---\nwords_a_minute: fast\n---\n![Nave](nave.tif)\n")
+    with pytest.raises(UserError, match="words_a_minute"):
+        read_script(path)

@@ -153,3 +153,9 @@ def test_axis_from_ends_and_footprint(tmp_path: Path) -> None:
     path.write_text('{"type": "FeatureCollection", "features": []}')
     with pytest.raises(UserError, match="no polygon"):
         read_footprint(path)
+    for text in ("[" * 100_000, '{"type": "Polygon", "coordinates": [[[1], [2, 3], [1, 2], [1, 2]]]}', "[1, 2]",
+                 '{"type": "Polygon", "coordinates": [[[1e300, 5], [2, 3], [1, 2], [1, 2]]]}',
+                 '{"type": "Polygon", "coordinates": {"a": 1}}', '{"features": 3}'):  # fmt: skip
+        path.write_text(text)
+        with pytest.raises(UserError, match="give axis_deg instead"):
+            read_footprint(path)

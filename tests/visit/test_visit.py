@@ -23,9 +23,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from clerestory import cli
 from clerestory.errors import UserError
 from clerestory.visit.about import About, Abouts, read_abouts, write_abouts
-from clerestory.visit.catalogue import MIGRATIONS, Catalogue, FrameRow
+from clerestory.visit.catalogue import MIGRATIONS, Catalogue, FrameRow, ViewRow
 from clerestory.visit.check import check
 from clerestory.visit.folder import VisitFolder, add_digest, read_digests
 from clerestory.visit.importing import copy_in, frame_name
@@ -221,6 +222,39 @@ def test_queries_and_exports(tmp_path: Path) -> None:
         table = list(csv.reader(io.StringIO(catalogue.as_csv())))
         assert len(table) == 211 and {len(r) for r in table} == {len(table[0])}
         assert len(json.loads(catalogue.as_json())["frames"]) == 210
+
+
+def test_the_catalogue_leaves_by_command_and_is_read_back(
+    card: Card, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    visit = VisitFolder(tmp_path / "visit")
+    copy_in(card(4), visit)
+    nave = About(title="Nave,\nlooking east", keywords=("a",))
+    write_abouts(visit.about, Abouts(About(place='St "Ælfwyn", Wendmoor'), {"view-01": nave}))
+    sort_visit(visit)
+
+    def run(*arguments: str) -> int:
+        monkeypatch.setattr(sys, "argv", ["clerestory", "catalogue", str(visit.root), *arguments])
+        try:
+            cli.main()
+        except SystemExit as end:
+            return int(end.code or 0)
+        return 0
+
+    with Catalogue(visit.catalogue) as catalogue:
+        frames, views = list(catalogue.all_frames()), catalogue.views()
+    assert run("--form", "json", "--into", str(tmp_path / "c.json")) == 0
+    whole = json.loads((tmp_path / "c.json").read_text())
+    assert [FrameRow(**f) for f in whole["frames"]] == frames and [ViewRow(**v) for v in whole["views"]] == views
+    capsys.readouterr()
+    assert run() == 0
+    table = list(csv.DictReader(io.StringIO(capsys.readouterr().out, newline="")))
+    for line, frame in zip(table, frames, strict=True):
+        view = next(v for v in views if v.name == frame.view)
+        said = {n: v for n, v in line.items() if not n.startswith("view_")}
+        assert said == {n: "" if v is None else str(v) for n, v in vars(frame).items()}
+        assert (line["view_title"], line["view_place"]) == (view.title, view.place)
+    assert run("--form", "yaml") == 1 and "choose csv or json" in capsys.readouterr().err
 
 
 def test_an_old_catalogue_is_migrated_and_a_newer_one_refused(tmp_path: Path) -> None:

@@ -64,7 +64,7 @@ def _front(lines: list[str]) -> tuple[dict[str, Any], int]:
         key, _, value = line.partition(":")
         if value.strip():
             name = key.strip()
-            out[name] = float(value) if name == "words_a_minute" else value.strip()
+            out[name] = value.strip()
     return {}, 0
 
 
@@ -108,7 +108,7 @@ class _Reader:
         self.values["shots"].append(shot)
 
     def text(self, line: str) -> None:
-        plain = _MARKS.sub("", re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", line)).strip()
+        plain = _MARKS.sub("", re.sub(r"\[([^\[\]]*)\]\([^()]*\)", r"\1", line)).strip()
         if self._credits:
             if plain:
                 self.values["credits"].append(plain.lstrip("-*+ "))

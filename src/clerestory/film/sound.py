@@ -92,6 +92,8 @@ def read_sound(path: Path) -> Recording:
             count += sum(keep(out) for out in resampler.resample(None))
     except av.error.FFmpegError as error:
         raise UserError(f"{path} is not readable as sound: {error.strerror or error}") from None
+    except (UnicodeDecodeError, AttributeError, ValueError) as error:  # tags and streams that PyAV cannot express
+        raise UserError(f"{path} is not readable as sound: {error}") from None
     if not count:
         return Recording(path, np.zeros((1, 0), np.float32), 0.0)
     file.flush()

@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 
 WALL_TURN = {"east": 0.0, "south": 90.0, "west": 180.0, "north": 270.0}  # clockwise from the axis, altar end first
 EARTH_A, EARTH_F = 6378137.0, 1 / 298.257223563  # WGS 84 ellipsoid (NIMA TR8350.2)
+LARGEST = 1 << 24  # bytes read of a footprint; the outline of a church is some thousands
 
 
 @dataclass(frozen=True)
@@ -155,13 +156,16 @@ def read_footprint(path: Path) -> Footprint:
     The axis is the direction that most of the walls' length lies along, right angles counted as the same.
     """
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+        with path.open("rb") as file:
+            document = json.loads(file.read(LARGEST))
+        ring = _first_ring(document)
+        points = np.array([p[:2] for p in ring or ()], float)
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError) as error:
         raise UserError(f"{path}: cannot read this footprint as GeoJSON ({error}); give axis_deg instead") from error
-    ring = _first_ring(document)
-    if ring is None or len(ring) < 4:
+    if points.ndim != 2 or points.shape[0] < 4 or points.shape[1] != 2:
         raise UserError(f"{path}: holds no polygon; give axis_deg instead, or an outline exported as GeoJSON")
-    points = np.array([p[:2] for p in ring], float)
+    if not (np.abs(points) <= [180, 90]).all():
+        raise UserError(f"{path}: its polygon is not in degrees of longitude and latitude; give axis_deg instead")
     longitude, latitude = points.mean(axis=0)
     north, across = _local(float(latitude))
     xy = (points - [longitude, latitude]) * [across, north]
