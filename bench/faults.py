@@ -143,7 +143,7 @@ class Victim:
             (self.visit.film / "film.toml").write_text(f'title = "{title}"\n{shots}')
         start = time.perf_counter()
         status = self.lives.one(stage, self.root, other, after)
-        if status == 0:
+        if status == 0 and after is None:
             self.full[stage] = max(0.1, time.perf_counter() - start)
         return status
 
@@ -178,7 +178,7 @@ def kill_stage(victim: Victim, stage: str, count: int, rng: random.Random) -> di
     """Kills during one stage, `count` that struck; after each what is wrong, and at the end of each eight whether
     the stage goes on to its end and everything is there."""
     faults: collections.Counter[str] = collections.Counter()
-    struck, lives, other = 0, 0, False
+    struck, lives, other = 0, 0, False  # the last whole run was with the other choices
     while struck < count:
         if stage == "import" and lives % 8 == 0:
             cleared(victim.visit.root, victim.root / "spare")
@@ -191,8 +191,8 @@ def kill_stage(victim: Victim, stage: str, count: int, rng: random.Random) -> di
         faults.update(victim.faults(stage))
         if status and lives % 8 and struck < count:
             continue
-        other = not other
         faults["runs that failed"] += victim.run(stage, other, None) != 0
+        other = not other  # so that the next has something to write anew
         faults["frames lost"] += len(
             set(victim.card.values()) - {digest_of(p) for p in victim.visit.frames.glob("[!.]*")}
         )
