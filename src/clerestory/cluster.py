@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future, as_completed
@@ -9,7 +10,7 @@ from contextlib import contextmanager
 from typing import Any, TypeVar
 
 from clerestory.errors import UserError
-from clerestory.frames.isolate import Outcome
+from clerestory.frames.isolate import Outcome, run_isolated
 
 Value = TypeVar("Value")
 ANSWER_SECONDS = 10
@@ -41,18 +42,29 @@ def executor_at(address: str | None) -> Iterator[Executor | None]:
         yield client.get_executor(pure=False, retries=TRIES)
 
 
-def _alone(function: Callable[..., Value], arguments: tuple[Any, ...]) -> Value:
+def _alone(function: Callable[..., Value], arguments: tuple[Any, ...], limits: tuple[float, int] | None) -> Value:
     """One task at a time in a worker, however many threads it has: each task takes all its cores by itself."""
     with _ONE:
-        return function(*arguments)
+        if limits is None:
+            return function(*arguments)
+        # Dask marks its workers as daemons, which may not have children; theirs end with their pipe.
+        multiprocessing.current_process()._config["daemon"] = False  # type: ignore[attr-defined]
+        return run_isolated(function, arguments, *limits)
 
 
 def gathered(
-    executor: Executor, function: Callable[..., Value], tasks: Sequence[tuple[Any, ...]]
+    executor: Executor,
+    function: Callable[..., Value],
+    tasks: Sequence[tuple[Any, ...]],
+    limits: tuple[float, int] | None = None,
 ) -> Iterator[Outcome[Value]]:
-    """`function(*task)` for each task by an executor; outcomes as they come, each with its task's index."""
+    """`function(*task)` for each task by an executor; outcomes as they come, each with its task's index.
+
+    `limits`, seconds and megabytes: each task then runs in a process of its own beside the worker, as of
+    `map_isolated`, so that a hostile file costs itself and not the worker.
+    """
     futures: dict[Future[Value], int] = {
-        executor.submit(_alone, function, task): index for index, task in enumerate(tasks)
+        executor.submit(_alone, function, task, limits): index for index, task in enumerate(tasks)
     }
     for future in as_completed(futures):
         index = futures[future]

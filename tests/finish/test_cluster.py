@@ -14,6 +14,7 @@ import pytest
 
 from clerestory import cli
 from clerestory.camera.geometry import Pose
+from clerestory.cluster import gathered
 from clerestory.simulate.camera import SimulatedCamera
 from clerestory.simulate.scene import Church
 from clerestory.simulate.shoot import Shot, shoot, write_frame
@@ -76,6 +77,23 @@ def test_one_worker_of_two_killed_midway(
         assert not striker.is_alive()
     assert len(alone) == 5 and spread == alone
     assert "C9.dng" in capsys.readouterr().err
+
+
+def test_a_hostile_task_costs_itself_and_not_the_worker() -> None:
+    with (
+        distributed.LocalCluster(n_workers=1, threads_per_worker=2, dashboard_address=None) as cluster,
+        distributed.Client(cluster) as client,
+    ):
+        before = client.run(os.getpid)
+        executor = client.get_executor(pure=False)
+        found = {o.index: o for o in gathered(executor, len, [("abc",)], (5.0, 400))}
+        found |= {o.index + 1: o for o in gathered(executor, os._exit, [(3,)], (5.0, 400))}
+        found |= {o.index + 2: o for o in gathered(executor, time.sleep, [(60,)], (1.0, 400))}
+        found |= {o.index + 3: o for o in gathered(executor, bytearray, [(1 << 30,)], (5.0, 400))}
+        assert found[0].value == 3
+        reasons = [found[i].reason for i in (1, 2, 3)]
+        assert "exit 3" in reasons[0] and "longer than 1 s" in reasons[1] and "400 MB" in reasons[2]
+        assert client.run(os.getpid) == before
 
 
 def test_nobody_at_that_address(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

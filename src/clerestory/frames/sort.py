@@ -87,7 +87,7 @@ def sort_folder(
     if executor is None:
         outcomes = map_isolated(inspect_kept, tasks, hands, SECONDS, MEGABYTES)
     else:
-        outcomes = gathered(executor, inspect_kept, tasks)
+        outcomes = gathered(executor, inspect_kept, tasks, (SECONDS, MEGABYTES))
     for done, outcome in enumerate(outcomes, 1):
         path = files[outcome.index]
         if outcome.value is not None:
