@@ -91,7 +91,7 @@ def disk(tmp_path: Path) -> Iterator[Path]:
     place.mkdir()
     made = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=6m", "none", str(place)], capture_output=True)
     if made.returncode:
-        assert not ("CI" in os.environ and os.geteuid() == 0), made.stderr
+        assert "CLERESTORY_MOUNT_REQUIRED" not in os.environ, made.stderr
         pytest.skip("mounting a small disk is not allowed here")
     try:
         yield place
@@ -156,7 +156,7 @@ def test_a_disk_taken_out_and_put_back(tmp_path: Path, card: Path, reference: di
     def put_in() -> None:
         made = subprocess.run(["mount", "--bind", str(kept), str(place)], capture_output=True)
         if made.returncode:
-            assert not ("CI" in os.environ and os.geteuid() == 0), made.stderr
+            assert "CLERESTORY_MOUNT_REQUIRED" not in os.environ, made.stderr
             pytest.skip("mounting is not allowed here")
 
     def take_out() -> None:
