@@ -76,7 +76,8 @@ class Learned:
 
     def lines(self) -> list[str]:
         """A few lines for the terminal."""
-        out = [f"Noise of {len({n.camera for n in self.noise})} cameras at {len(self.noise)} settings of ISO."]
+        cameras = sorted({n.camera for n in self.noise})
+        out = [f"Noise at {len(self.noise)} settings of ISO: {', '.join(cameras) or 'no camera'}."]
         if self.fit is None:
             return ["No run of frames of one view: nothing can be said of the hands.", *out]
         t0, doubt = self.fit.hands.t0_stops, 1.96 * self.fit.t0_error

@@ -90,7 +90,7 @@ def hands_drawing(fit: HandsFit, judged: Sequence[Judged]) -> str:
         parts.append(_text(LEFT - 6, level(chance) + 5, f"{100 * chance:.0f}", "end"))
     for whole in range(low, high + 1, max(1, (high - low) // 10)):
         parts.append(_text(place(whole), HIGH - FOOT + 22, f"{whole:+d}" if whole else "0"))
-    parts.append(_text((LEFT + WIDE) / 2, HIGH - 3, "stops slower than 1 / equivalent focal length"))
+    parts.append(_text((LEFT + WIDE) / 2, HIGH - 8, "stops slower than 1 / equivalent focal length"))
     x = np.linspace(low, high, 121)
     below, middle, above = fit.band(x)
     edge = [*zip(x, above, strict=True), *zip(x[::-1], below[::-1], strict=True)]
@@ -173,12 +173,12 @@ def noise_drawing(noise: Sequence[Noise]) -> str:
         parts.append(_text(LEFT - 6, level(2.0**power) + 5, f"{2.0**power:.0f}", "end"))
     for iso in (100 * 2**k for k in range(12) if low <= math.log2(100 * 2**k) <= high):
         parts.append(_text(place(iso), HIGH - FOOT + 20, str(iso)))
-    parts.append(_text((LEFT + WIDE) / 2, HIGH - 3, "ISO"))
+    parts.append(_text((LEFT + WIDE) / 2, HIGH - 8, "ISO"))
     for camera in dict.fromkeys(n.camera for n in noise):
         mine = sorted((n.iso, snr_at_grey(n)) for n in noise if n.camera == camera)
         parts.append(_line([place(i) for i, _ in mine], [level(r) for _, r in mine], "line"))
         parts += [f'<circle class="dot" cx="{place(i):.1f}" cy="{level(r):.1f}" r="3.5"/>' for i, r in mine]
-        parts.append(_text(place(mine[-1][0]) - 8, level(mine[-1][1]) - 10, camera, "end"))
+        parts.append(_text(place(mine[0][0]) + 12, level(mine[0][1]) - 4, camera, "start"))
     return _svg(HIGH, parts, "Signal to noise over ISO")
 
 
