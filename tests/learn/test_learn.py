@@ -22,6 +22,7 @@ from clerestory.frames.sort import sort_folder
 from clerestory.learn import learn
 from clerestory.learn.measure import STEPS, unmoved
 from clerestory.plan.model import read_learned, read_visit
+from clerestory.visit.about import About, Abouts, write_abouts
 
 
 def run(*arguments: str) -> int:
@@ -93,6 +94,11 @@ def test_frames_are_judged_as_the_simulator_moved_them(visit: Path) -> None:
 
 def test_what_is_learned_feeds_the_next_plan(visit: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     shutil.copy(str(files("clerestory.plan").joinpath("example.toml")), visit / "visit.toml")
+    write_abouts(visit / "about.toml", Abouts(views={"view-01": About(title="The Nave")}))
+    (visit / "plan").mkdir()
+    settings = {"seconds": 1 / 60, "iso": 400, "chance": 0.83}
+    view = {"name": "the nave", "framing": {"focal": 14}, "focus": {"f_number": 4}, "settings": settings}
+    (visit / "plan" / "plan.json").write_text(json.dumps({"views": [view]}))
     assert run("learn", str(visit), "--into", str(tmp_path / "mine")) == 0
     assert "frames judged" in capsys.readouterr().out
     learned = read_learned(tmp_path / "mine" / "learned.toml")
@@ -101,6 +107,7 @@ def test_what_is_learned_feeds_the_next_plan(visit: Path, tmp_path: Path, capsys
     assert camera.name == WHOLE.model
     page = (tmp_path / "mine" / "learned.html").read_text()
     assert page.count("<svg") >= 3 and "Planned and measured" in page and "src=" not in page
+    assert "<td>the nave</td><td>14 mm  f/4  1/60  ISO 400</td><td>83 %</td><td>12 mm  f/5.6" in page
     text = (visit / "visit.toml").read_text()
     text = text.replace("[hands]\n", '[hands]\nlearned = "mine/learned.toml"\n').replace("Merle 20", camera.name)
     (tmp_path / "visit.toml").write_text(text)
