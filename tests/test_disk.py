@@ -7,7 +7,6 @@ import os
 import random
 import shutil
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -21,6 +20,7 @@ from clerestory.film import produce
 from clerestory.visit.check import check
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.store import digest_of
+from running import run
 
 STAGES = ("import", "sort", "finish", "film")
 FILM = 'title = "An afternoon"\n' + '[[shots]]\npicture = "view-01"\nseconds = 4\nmove = "push"\n'
@@ -43,7 +43,7 @@ def card(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root
 
 
-def run(stage: str, card: Path, visit: Path) -> tuple[int, str]:
+def run_stage(stage: str, card: Path, visit: Path) -> tuple[int, str]:
     """A stage by the command line in this process: exit status and what it said on standard error."""
     command = {
         "import": ["sort", str(visit), "--from", str(card)],
@@ -51,14 +51,8 @@ def run(stage: str, card: Path, visit: Path) -> tuple[int, str]:
         "finish": ["finish", str(visit), "--workers", "1"],
         "film": ["film", str(visit)],
     }[stage]
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(sys, "argv", ["clerestory", *command])
-        status = 0
-        with cli.err.capture() as said:
-            try:
-                cli.main()
-            except SystemExit as end:
-                status = int(end.code or 0)
+    with cli.err.capture() as said:
+        status = run(*command)
     return status, said.get()
 
 
@@ -80,7 +74,7 @@ def reference(card: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str,
     """What a visit holds when nothing goes wrong."""
     visit = begun(tmp_path_factory.mktemp("reference") / "visit")
     for stage in STAGES:
-        assert run(stage, card, visit) == (0, ""), stage
+        assert run_stage(stage, card, visit) == (0, ""), stage
     return outputs(visit)
 
 
@@ -119,14 +113,14 @@ def test_a_full_disk_stops_any_stage_with_a_clear_line(
     for stage in STAGES:
         before = outputs(visit)
         with filled(disk, leave):
-            status, said = run(stage, card, visit)
+            status, said = run_stage(stage, card, visit)
             assert outputs(visit).items() >= before.items(), stage  # nothing that was whole is gone
             assert all(reference[name] == digest for name, digest in outputs(visit).items()), stage
         if status:
             assert "disk" in said and "full" in said and "fault of ours" not in said, (stage, said)
         else:
             assert leave, f"{stage} on a full disk ended well"
-        assert run(stage, card, visit) == (0, ""), stage
+        assert run_stage(stage, card, visit) == (0, ""), stage
         assert check(VisitFolder(visit)) == [], stage
     assert outputs(visit) == reference
 
@@ -134,17 +128,17 @@ def test_a_full_disk_stops_any_stage_with_a_clear_line(
 def test_a_read_only_disk_is_said(disk: Path, card: Path, reference: dict[str, str]) -> None:
     visit = begun(disk / "visit")
     for stage in STAGES[:3]:
-        assert run(stage, card, visit) == (0, "")
+        assert run_stage(stage, card, visit) == (0, "")
     (visit / "pictures" / "view-02.jpg").write_bytes(b"changed: to be finished again")
     subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True)
     before = outputs(visit)
     for stage in STAGES:
-        status, said = run(stage, card, visit)
+        status, said = run_stage(stage, card, visit)
         assert status == 1 and "read-only" in said.lower() and "fault of ours" not in said, (stage, said)
     assert outputs(visit) == before
     subprocess.run(["mount", "-o", "remount,rw", str(disk)], check=True)
     for stage in STAGES[1:]:
-        assert run(stage, card, visit)[0] == 0
+        assert run_stage(stage, card, visit)[0] == 0
     assert outputs(visit) == reference
 
 
@@ -175,12 +169,12 @@ def test_a_disk_taken_out_and_put_back(tmp_path: Path, card: Path, reference: di
             path.unlink()
         thief = threading.Thread(target=take_out_when, args=(f"visit/{sign}",))
         thief.start()
-        status, said = run(stage, card, place / "visit")
+        status, said = run_stage(stage, card, place / "visit")
         thief.join()  # now and then the stage was quicker
         assert ((status == 1 and said) or status == 0) and "fault of ours" not in said, (stage, said)
         shutil.rmtree(place / "visit", ignore_errors=True)  # what was written where the disk had been
         put_in()
-        assert run(stage, card, place / "visit") == (0, ""), stage
+        assert run_stage(stage, card, place / "visit") == (0, ""), stage
         assert check(VisitFolder(place / "visit")) == [], stage
     assert outputs(place / "visit") == reference
     take_out()
@@ -193,6 +187,6 @@ def test_a_clock_that_jumps_changes_nothing(
     monkeypatch.setattr(time, "time", lambda: real() + rng.choice((-1e9, -4000.0, 0.0, 4000.0, 1e9)))
     visit = begun(tmp_path / "visit")
     for stage in STAGES:
-        assert run(stage, card, visit) == (0, ""), stage
+        assert run_stage(stage, card, visit) == (0, ""), stage
     assert outputs(visit) == reference
     assert check(VisitFolder(visit)) == []

@@ -12,25 +12,14 @@ from pathlib import Path
 
 import pytest
 
-from clerestory import cli
 from clerestory.camera.geometry import Pose
 from clerestory.cluster import gathered
 from clerestory.simulate.camera import SimulatedCamera
 from clerestory.simulate.scene import Church
 from clerestory.simulate.shoot import Shot, shoot, write_frame
+from running import run
 
 distributed = pytest.importorskip("distributed")
-
-
-def run(*arguments: str) -> int:
-    """The command line in this process; its exit status."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("sys.argv", ["clerestory", *arguments])
-        try:
-            cli.main()
-        except SystemExit as end:
-            return int(end.code or 0)
-    return 0
 
 
 @pytest.fixture(scope="module")

@@ -17,26 +17,14 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from clerestory import cli
 from clerestory.camera.geometry import Pose
 from clerestory.finish.report import angle_between
 from clerestory.simulate.camera import SimulatedCamera
 from clerestory.simulate.scene import Church
 from clerestory.simulate.shoot import Shot, shoot, write_frame
+from running import run
 
 SHARED = Path(__file__).parents[3] / "shared" / "data" / "raws"
-
-
-def run(*arguments: str) -> int:
-    """The command line in this process; its exit status."""
-    old, sys.argv = sys.argv, ["clerestory", *arguments]
-    try:
-        cli.main()
-    except SystemExit as end:
-        return int(end.code or 0)
-    finally:
-        sys.argv = old
-    return 0
 
 
 def digests(folder: Path) -> dict[str, str]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 import shutil
-import sys
 from importlib.resources import files
 from pathlib import Path
 
@@ -14,7 +13,6 @@ import pytest
 from bench.learn import LENS, WHOLE, photograph
 from scipy.ndimage import gaussian_filter
 
-from clerestory import cli
 from clerestory.camera.steadiness import Hands
 from clerestory.frames.inspect import blurred_sharpness
 from clerestory.frames.read import Mosaic
@@ -23,17 +21,7 @@ from clerestory.learn import learn
 from clerestory.learn.measure import STEPS, unmoved
 from clerestory.plan.model import read_learned, read_visit
 from clerestory.visit.about import About, Abouts, write_abouts
-
-
-def run(*arguments: str) -> int:
-    old, sys.argv = sys.argv, ["clerestory", *arguments]
-    try:
-        cli.main()
-    except SystemExit as end:
-        return int(end.code or 0)
-    finally:
-        sys.argv = old
-    return 0
+from running import run
 
 
 @pytest.fixture(scope="module")

@@ -23,7 +23,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from clerestory import cli
 from clerestory.errors import UserError
 from clerestory.visit.about import About, Abouts, read_abouts, write_abouts
 from clerestory.visit.catalogue import MIGRATIONS, Catalogue, FrameRow, ViewRow
@@ -32,6 +31,7 @@ from clerestory.visit.folder import VisitFolder, add_digest, read_digests
 from clerestory.visit.importing import copy_in, frame_name
 from clerestory.visit.index import sort_visit
 from clerestory.visit.store import digest_of, write_atomic
+from running import run
 
 Card = Callable[[int], Path]
 IMPORT = """
@@ -233,28 +233,23 @@ def test_the_catalogue_leaves_by_command_and_is_read_back(
     write_abouts(visit.about, Abouts(About(place='St "Ælfwyn", Wendmoor'), {"view-01": nave}))
     sort_visit(visit)
 
-    def run(*arguments: str) -> int:
-        monkeypatch.setattr(sys, "argv", ["clerestory", "catalogue", str(visit.root), *arguments])
-        try:
-            cli.main()
-        except SystemExit as end:
-            return int(end.code or 0)
-        return 0
+    def run_catalogue(*arguments: str) -> int:
+        return run("catalogue", str(visit.root), *arguments)
 
     with Catalogue(visit.catalogue) as catalogue:
         frames, views = list(catalogue.all_frames()), catalogue.views()
-    assert run("--form", "json", "--into", str(tmp_path / "c.json")) == 0
+    assert run_catalogue("--form", "json", "--into", str(tmp_path / "c.json")) == 0
     whole = json.loads((tmp_path / "c.json").read_text())
     assert [FrameRow(**f) for f in whole["frames"]] == frames and [ViewRow(**v) for v in whole["views"]] == views
     capsys.readouterr()
-    assert run() == 0
+    assert run_catalogue() == 0
     table = list(csv.DictReader(io.StringIO(capsys.readouterr().out, newline="")))
     for line, frame in zip(table, frames, strict=True):
         view = next(v for v in views if v.name == frame.view)
         said = {n: v for n, v in line.items() if not n.startswith("view_")}
         assert said == {n: "" if v is None else str(v) for n, v in vars(frame).items()}
         assert (line["view_title"], line["view_place"]) == (view.title, view.place)
-    assert run("--form", "yaml") == 1 and "choose csv or json" in capsys.readouterr().err
+    assert run_catalogue("--form", "yaml") == 1 and "choose csv or json" in capsys.readouterr().err
 
 
 def test_an_old_catalogue_is_migrated_and_a_newer_one_refused(tmp_path: Path) -> None:
