@@ -73,6 +73,8 @@ def gathered(
         except UserError as problem:
             yield Outcome(index, None, str(problem))
         except Exception as problem:
-            lost = type(problem).__name__ == "KilledWorker"
-            said = "every worker that took it was lost; it is damaged or too large" if lost else str(problem)[:200]
-            yield Outcome(index, None, said if lost else f"cannot be done ({type(problem).__name__}: {said})")
+            kind = type(problem).__name__
+            if kind == "KilledWorker":
+                yield Outcome(index, None, "every worker that took it was lost; it is damaged or too large")
+            else:
+                yield Outcome(index, None, f"cannot be done ({kind}: {str(problem)[:200]})")

@@ -137,7 +137,7 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
     stage("half size")
     half_camera_rgb = light.half_size(source)
     multipliers, said = _multipliers(source, half_camera_rgb, recipe)
-    second = second_light_of(source, half_camera_rgb, multipliers, recipe)
+    second = second_light_of(source, half_camera_rgb, multipliers, recipe.second_light or 0.0)
     half = light.balanced_half(half_camera_rgb, source, multipliers, second)
     noise = light.shown_noise(source, multipliers)
     luma = _luma(half)
@@ -157,11 +157,11 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
     return Seen(source, half, multipliers, camera, known, upright, settings, noise, turn, second, remarks)
 
 
-def second_light_of(source: Source, half: F32, multipliers: Multipliers, recipe: Recipe) -> F32 | None:
-    """Map of what takes a second light's colour out, where the recipe asks for it; from half-size camera RGB."""
-    if not recipe.second_light or source.mosaic is None:
+def second_light_of(source: Source, half: F32, multipliers: Multipliers, share: float) -> F32 | None:
+    """Map of what takes a share (0 to 1) of a second light's colour out, None for none; from half-size camera RGB."""
+    if share == 0 or source.mosaic is None:
         return None
-    return white.second_light(half, multipliers, source.mosaic.xyz_to_camera, amount=recipe.second_light)
+    return white.second_light(half, multipliers, source.mosaic.xyz_to_camera, amount=share)
 
 
 def _turn_offered(source: Source, luma: F32, grid: Intrinsics, upright: Upright, recipe: Recipe) -> Turn | None:

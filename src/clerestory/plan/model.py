@@ -653,6 +653,11 @@ def read_visit(path: Path) -> Visit:
         raise UserError(f"{path}: cannot read this visit file ({error.strerror}); check the name") from error
     except UnicodeDecodeError as error:
         raise UserError(f"{path}: is not UTF-8 text; save it as UTF-8") from error
+    return visit_of(text, path)
+
+
+def visit_of(text: str, path: Path) -> Visit:
+    """The visit that a text at `path` would tell of, with what was learned. Errors as of `read_visit`."""
     visit = parse_visit(text, path)
     return with_learned(visit, path.parent / visit.hands.learned) if visit.hands.learned else visit
 

@@ -425,14 +425,14 @@ class Desk:
 
 def _written(record: Path) -> tuple[tuple[Any, ...], tuple[Any, ...]]:
     """The shapes and kinds of file that a view's account names; none where there is none."""
+    from clerestory.finish.folder import SUFFIX
+
     try:
         shapes = json.loads(record.read_text())["shapes"]
         names = [file["name"] for shape in shapes.values() for file in shape["files"]]
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return (), ()
-    kinds = tuple(
-        kind for kind, suffix in (("jpeg", ".jpg"), ("tiff", ".tif")) if any(n.endswith(suffix) for n in names)
-    )
+    kinds = tuple(kind for kind, suffix in SUFFIX.items() if any(n.endswith(suffix) for n in names))
     return tuple(None if shape == "own" else shape for shape in shapes), kinds
 
 

@@ -14,7 +14,7 @@ from clerestory.place.windows import SunTrack, day_span, patches
 from clerestory.plan import compute, make
 from clerestory.plan.drawing import view_drawing
 from clerestory.plan.framing import subject_points
-from clerestory.plan.model import read_visit
+from clerestory.plan.model import read_visit, visit_of
 from clerestory.plan.reckoning import Plan, ViewPlan, short_settings
 from clerestory.plan.run import new_visit
 from clerestory.web.journal import Journal
@@ -126,14 +126,10 @@ class PlanDesk:
         """Write visit.toml, once what it says can be read as a visit."""
         if len(text) > 1_000_000:
             raise UserError("This is too long for a visit's plan.")
-        trial = self.root / ".visit-trial.toml"  # beside visit.toml: it may name other files from there
-        trial.write_text(text, encoding="utf-8")
         try:
-            read_visit(trial)
+            visit_of(text, self.file)
         except UserError as problem:
-            raise UserError(str(problem).replace(str(trial), "visit.toml")) from problem
-        finally:
-            trial.unlink(missing_ok=True)
+            raise UserError(str(problem).replace(str(self.file), "visit.toml")) from problem
         self.journal.commit("plan", "the plan's text", {"visit.toml": text})
         self.tell("plan")
 

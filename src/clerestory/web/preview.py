@@ -140,7 +140,7 @@ class OpenView:
             return self.seen
         if self._balanced is None or self._balanced[0] != wanted:
             source, multipliers = self.seen.source, wanted.multipliers
-            second = second_light_of(source, self.camera_half, multipliers, Recipe(second_light=wanted.second))
+            second = second_light_of(source, self.camera_half, multipliers, wanted.second)
             half = light.balanced_half(self.camera_half.copy(), source, multipliers, second)
             noise = light.shown_noise(source, multipliers)
             fresh = replace(
@@ -155,7 +155,7 @@ class OpenView:
         if source.mosaic is None:
             return motion
         if self._second is None or self._second[0] != multipliers:
-            found = second_light_of(source, self.camera_half, multipliers, Recipe(second_light=1.0))
+            found = second_light_of(source, self.camera_half, multipliers, 1.0)
             assert found is not None
             self._second = (multipliers, light.turned(np.log(found), source.info.orientation))
         matrix = working_from_camera(source.mosaic.xyz_to_camera).astype(np.float32)
