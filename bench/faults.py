@@ -53,7 +53,7 @@ def live(stage, root, other):
         order = order_of((None, "1:1"), False, "display-p3" if other else "srgb", False, None)
         return len(finish_folder(visit.root, order, 2, Bar()).failures)
     if stage == "film":
-        produce.SIZES["1080p"] = (320, 180)
+        produce.SIZES["1080p"] = (192, 108)
         produce.make(visit.root)
     return 0
 
