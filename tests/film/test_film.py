@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import shutil
+import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from fractions import Fraction
@@ -23,6 +26,7 @@ from clerestory.film.captions import FASTEST, phrases
 from clerestory.film.light import planes_of
 from clerestory.film.loudness import measured
 from clerestory.film.model import read_film
+from clerestory.film.parts import Coding, Encoder
 from clerestory.film.plan import plan_cues
 from clerestory.film.script import read_script
 from clerestory.finish.write import Record, encoded, with_metadata
@@ -339,6 +343,33 @@ def test_a_tiff_and_a_jpeg_of_the_same_light_are_read_alike(tmp_path: Path) -> N
     (tmp_path / "c.tif").write_bytes(wide)
     assert np.abs(tifffile.imread(tmp_path / "c.tif") - tifffile.imread(tmp_path / "a.tif").astype(float)).max() > 500
     assert np.abs(load_linear(tmp_path / "a.tif") - load_linear(tmp_path / "c.tif")).mean() < 0.002
+
+
+class Full(io.BytesIO):
+    """A file on a disk that has no room left."""
+
+    def write(self, _: object) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+
+@pytest.mark.parametrize("frames", [1, 400])  # the codec meets the full disk at its very end, or on the way
+def test_a_disk_that_fills_up_ends_the_encoding(frames: int) -> None:
+    picture = av.VideoFrame.from_ndarray(np.zeros((90 * 3 // 2, 160), np.uint8), "yuv420p")
+
+    ended: list[str] = []
+
+    def encode() -> None:
+        encoder = Encoder(Full(), Coding(160, 90))
+        for i in range(frames):
+            encoder.put(picture, i)
+        with pytest.raises(OSError, match="space"):
+            encoder.close()
+        ended.append("with an error")
+
+    thread = threading.Thread(target=encode, daemon=True)
+    thread.start()
+    thread.join(60)
+    assert ended
 
 
 def test_a_folder_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None:

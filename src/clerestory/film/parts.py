@@ -177,17 +177,26 @@ class Encoder:
         self._thread.start()
 
     def _run(self) -> None:
-        try:
-            while (item := self._queue.get()) is not None:
-                frame, pts, key = item
-                frame.pts, frame.time_base = pts, Fraction(1, RATE)
-                frame.pict_type = PictureType.I if key else PictureType.NONE
-                self._container.mux(self._stream.encode(frame))
+        """Encode until told to end; after a failure go on emptying the queue, so that whoever fills it never waits."""
+        ended = False
+        while not ended:
+            item = self._queue.get()
+            ended = item is None
+            if self._failed is None:
+                try:
+                    self._encode(item)
+                except BaseException as error:
+                    self._failed = error
+
+    def _encode(self, item: tuple[av.VideoFrame, int, bool] | None) -> None:
+        """One frame, or what the codec still holds."""
+        if item is None:
             self._container.mux(self._stream.encode())
-        except BaseException as error:
-            self._failed = error
-            while self._queue.get() is not None:
-                pass
+            return
+        frame, pts, key = item
+        frame.pts, frame.time_base = pts, Fraction(1, RATE)
+        frame.pict_type = PictureType.I if key else PictureType.NONE
+        self._container.mux(self._stream.encode(frame))
 
     def put(self, frame: av.VideoFrame, pts: int, key: bool = False) -> None:
         """Hand over a frame; do not draw into it again before `slots` other frames were put."""
