@@ -97,7 +97,7 @@ def _phases() -> Floats:
 _TABLE = _phases()
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
 def _peaks(samples: Floats, table: Floats, least: float, out: Floats) -> None:
     taps = table.shape[1]
     back = taps // 2 - 1
@@ -132,7 +132,7 @@ def oversampled_peak(samples: NDArray[np.floating], least: float = 0.0) -> Float
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _released(wanted: Floats, keep: float) -> None:
     held = np.float32(1)
     for n in range(wanted.size):

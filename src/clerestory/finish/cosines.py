@@ -24,7 +24,7 @@ _E1, _E2 = (np.float32(0.5 * math.cos(math.pi * k / 16)) for k in (2, 6))
 _O1, _O3, _O5, _O7 = (np.float32(0.5 * math.cos(math.pi * k / 16)) for k in (1, 3, 5, 7))
 
 
-@njit(cache=True, fastmath=True, inline="always")
+@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
 def _forward8(a, base, step):  # type: ignore[no-untyped-def]
     """Orthonormal DCT-II of 8 numbers `step` apart, in place, for all lanes."""
     for lane in range(LANES):
@@ -44,7 +44,7 @@ def _forward8(a, base, step):  # type: ignore[no-untyped-def]
         a[p + 7 * step] = _O7 * d0 - _O5 * d1 + _O3 * d2 - _O1 * d3
 
 
-@njit(cache=True, fastmath=True, inline="always")
+@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
 def _inverse8(a, base, step):  # type: ignore[no-untyped-def]
     for lane in range(LANES):
         p = base + lane
@@ -63,7 +63,7 @@ def _inverse8(a, base, step):  # type: ignore[no-untyped-def]
         a[p + 3 * step], a[p + 4 * step] = e3 + o3, e3 - o3
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, fastmath=True, error_model="numpy")
 def _forward(a):  # type: ignore[no-untyped-def]
     for i in range(8):
         _forward8(a, i * 8 * LANES, LANES)
@@ -71,7 +71,7 @@ def _forward(a):  # type: ignore[no-untyped-def]
         _forward8(a, j * LANES, 8 * LANES)
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, fastmath=True, error_model="numpy")
 def _inverse(a):  # type: ignore[no-untyped-def]
     for i in range(8):
         _inverse8(a, i * 8 * LANES, LANES)
@@ -79,31 +79,33 @@ def _inverse(a):  # type: ignore[no-untyped-def]
         _inverse8(a, j * LANES, 8 * LANES)
 
 
-@njit(cache=True, fastmath=True)
-def _load(planes, y, m0, a):  # type: ignore[no-untyped-def]
+@njit(cache=True, fastmath=True, error_model="numpy")
+def _load(planes, y, m0, blocks, a):  # type: ignore[no-untyped-def]
     for q in range(4):
         for i in range(8):
             for j in range(8):
-                r, m, base = j % STRIDE, m0 + j // STRIDE, (i * 8 + j) * LANES + q * BLOCKS
-                for b in range(BLOCKS):
-                    a[base + b] = planes[q, y + i, r, m + b]
+                row, out = planes[q, y + i, j % STRIDE, m0 + j // STRIDE :], a[(i * 8 + j) * LANES + q * BLOCKS :]
+                for b in range(blocks):
+                    out[b] = row[b]
 
 
-@njit(cache=True, fastmath=True)
-def _add(a, weight, y, m0, num, den):  # type: ignore[no-untyped-def]
+@njit(cache=True, fastmath=True, error_model="numpy")
+def _add(a, weight, y, m0, blocks, num, den):  # type: ignore[no-untyped-def]
     for i in range(8):
         for j in range(8):
             r, m, base = j % STRIDE, m0 + j // STRIDE, (i * 8 + j) * LANES
             for q in range(4):
-                for b in range(BLOCKS):
-                    num[q, y + i, r, m + b] += weight[b] * a[base + q * BLOCKS + b]
-            for b in range(BLOCKS):
-                den[y + i, r, m + b] += weight[b]
+                row, one = num[q, y + i, r, m:], a[base + q * BLOCKS :]
+                for b in range(blocks):
+                    row[b] += weight[b] * one[b]
+            row = den[y + i, r, m:]
+            for b in range(blocks):
+                row[b] += weight[b]
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, fastmath=True, error_model="numpy")
 def _axes(a, u):  # type: ignore[no-untyped-def]
-    """u[0:3]: unit vector, per window, along its mean colour (R, both greens, B); u[3]: length of its (R, B) part."""
+    """u[0:3]: unit vector, per window, along its mean colour (R, both greens, B); u[3]: 1 / length of its (R, B)."""
     half = np.float32(math.sqrt(0.5))
     for b in range(BLOCKS):
         r, g, v = a[b], (a[BLOCKS + b] + a[2 * BLOCKS + b]) * half, a[3 * BLOCKS + b]
@@ -111,105 +113,56 @@ def _axes(a, u):  # type: ignore[no-untyped-def]
         size = np.float32(1) / np.sqrt(r * r + g * g + v * v)
         r, g, v = r * size, g * size, v * size
         u[b], u[BLOCKS + b], u[2 * BLOCKS + b] = r, g, v
-        u[3 * BLOCKS + b] = np.sqrt(r * r + v * v)
+        u[3 * BLOCKS + b] = np.float32(1) / np.sqrt(r * r + v * v)
 
 
-@njit(cache=True, fastmath=True)
-def _turn(a, u):  # type: ignore[no-untyped-def]
-    """Planes R, G1, G2, B of a group to brightness, G1 - G2, R against B, and green against both; in place."""
-    half = np.float32(math.sqrt(0.5))
-    for place in range(64):
-        base = place * LANES
-        for b in range(BLOCKS):
-            p = base + b
-            ur, ug, ub, n = u[b], u[BLOCKS + b], u[2 * BLOCKS + b], u[3 * BLOCKS + b]
-            r, g1, g2, v = a[p], a[p + BLOCKS], a[p + 2 * BLOCKS], a[p + 3 * BLOCKS]
-            g = (g1 + g2) * half
-            chroma = (ur * r + ub * v) / n
-            a[p] = n * chroma + ug * g
-            a[p + BLOCKS] = (g1 - g2) * half
-            a[p + 2 * BLOCKS] = (ub * r - ur * v) / n
-            a[p + 3 * BLOCKS] = n * g - ug * chroma
+@njit(cache=True, fastmath=True, error_model="numpy")
+def _hard(a, u, limits, weight):  # type: ignore[no-untyped-def]
+    """Cosines under the limit of their axis go; `weight` is 1 / the number that stay. The mean always stays.
 
-
-@njit(cache=True, fastmath=True)
-def _turn_back(a, u):  # type: ignore[no-untyped-def]
-    half = np.float32(math.sqrt(0.5))
-    for place in range(64):
-        base = place * LANES
-        for b in range(BLOCKS):
-            p = base + b
-            ur, ug, ub, n = u[b], u[BLOCKS + b], u[2 * BLOCKS + b], u[3 * BLOCKS + b]
-            light, d, rb, green = a[p], a[p + BLOCKS], a[p + 2 * BLOCKS], a[p + 3 * BLOCKS]
-            g = ug * light + n * green
-            chroma = n * light - ug * green
-            a[p] = (ur * chroma + ub * rb) / n
-            a[p + BLOCKS] = (g + d) * half
-            a[p + 2 * BLOCKS] = (g - d) * half
-            a[p + 3 * BLOCKS] = (ub * chroma - ur * rb) / n
-
-
-@njit(cache=True, fastmath=True)
-def _hard(a, limits, weight):  # type: ignore[no-untyped-def]
-    """Cosines under the limit of their plane go; `weight` is 1 / the number that stay. The mean always stays."""
+    Planes R, G1, G2, B are turned to brightness, G1 - G2, R against B, and green against both, and back.
+    """
+    half, stays, goes = np.float32(math.sqrt(0.5)), np.float32(1), np.float32(0)
+    l0, l1, l2, l3 = limits[0] * limits[0], limits[1] * limits[1], limits[2] * limits[2], limits[3] * limits[3]
+    u1, u2, u3 = u[BLOCKS:], u[2 * BLOCKS :], u[3 * BLOCKS :]
     for b in range(BLOCKS):
         weight[b] = np.float32(4)
     for place in range(1, 64):
-        for q in range(4):
-            base = place * LANES + q * BLOCKS
-            limit = limits[q] * limits[q]
-            for b in range(BLOCKS):
-                v = a[base + b]
-                stay = np.float32(1) if v * v > limit else np.float32(0)
-                a[base + b] = v * stay
-                weight[b] += stay
+        base = place * LANES
+        a0, a1, a2, a3 = a[base:], a[base + BLOCKS :], a[base + 2 * BLOCKS :], a[base + 3 * BLOCKS :]
+        for b in range(BLOCKS):
+            ur, ug, ub, per = u[b], u1[b], u2[b], u3[b]
+            n = (ur * ur + ub * ub) * per
+            r, g, v = a0[b], (a1[b] + a2[b]) * half, a3[b]
+            chroma = (ur * r + ub * v) * per
+            light, d = n * chroma + ug * g, (a1[b] - a2[b]) * half
+            rb, green = (ub * r - ur * v) * per, n * g - ug * chroma
+            s0, s1 = stays if light * light > l0 else goes, stays if d * d > l1 else goes
+            s2, s3 = stays if rb * rb > l2 else goes, stays if green * green > l3 else goes
+            weight[b] += (s0 + s1) + (s2 + s3)
+            light, d, rb, green = light * s0, d * s1, rb * s2, green * s3
+            g, chroma = ug * light + n * green, n * light - ug * green
+            a0[b], a3[b] = (ur * chroma + ub * rb) * per, (ub * chroma - ur * rb) * per
+            a1[b], a2[b] = (g + d) * half, (g - d) * half
     for b in range(BLOCKS):
         weight[b] = np.float32(1) / weight[b]
 
 
-@njit(cache=True, fastmath=True)
-def _wiener(a, pilot, limits, weight):  # type: ignore[no-untyped-def]
-    """Each cosine times e / (e + limit^2), e its energy in the pilot; `weight` is 1 / the noise that is left."""
-    for b in range(BLOCKS):
-        weight[b] = np.float32(4)
-    for place in range(1, 64):
-        for q in range(4):
-            base = place * LANES + q * BLOCKS
-            limit = limits[q] * limits[q]
-            for b in range(BLOCKS):
-                e = pilot[base + b] * pilot[base + b]
-                w = e / (e + limit)
-                a[base + b] *= w
-                weight[b] += w * w
-    for b in range(BLOCKS):
-        weight[b] = np.float32(1) / weight[b]
-
-
-@njit(cache=True, fastmath=True)
-def _window_row(planes, pilot, guided, y, groups, limits, num, den, work):  # type: ignore[no-untyped-def]
-    a, p, u, weight = work[0], work[1], work[2], work[3]
+@njit(cache=True, fastmath=True, error_model="numpy")
+def _window_row(planes, y, groups, blocks, limits, num, den, work):  # type: ignore[no-untyped-def]
+    """`blocks` is BLOCKS, told at run time: the compiler unrolls short loops it knows instead of using wide lanes."""
+    a, u, weight = work[0], work[1], work[2]
     for k in range(groups):
-        m0 = k * BLOCKS
-        _load(planes, y, m0, a)
+        _load(planes, y, k * BLOCKS, blocks, a)
         _forward(a)
-        if guided:
-            _load(pilot, y, m0, p)
-            _forward(p)
-            _axes(p, u)
-            _turn(p, u)
-            _turn(a, u)
-            _wiener(a, p, limits, weight)
-        else:
-            _axes(a, u)
-            _turn(a, u)
-            _hard(a, limits, weight)
-        _turn_back(a, u)
+        _axes(a, u)
+        _hard(a, u, limits, weight)
         _inverse(a)
-        _add(a, weight, y, m0, num, den)
+        _add(a, weight, y, k * BLOCKS, blocks, num, den)
 
 
-@njit(cache=True, fastmath=True, parallel=True)
-def _pass(planes, pilot, guided, down, limits, num, den):  # type: ignore[no-untyped-def]
+@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+def _pass(planes, down, blocks, limits, num, den):  # type: ignore[no-untyped-def]
     """One sliding pass. Bands of window rows, even bands then odd: no two threads add to the same pixel."""
     height = planes.shape[1]
     groups = (planes.shape[3] - 8 // STRIDE) // BLOCKS
@@ -219,13 +172,13 @@ def _pass(planes, pilot, guided, down, limits, num, den):  # type: ignore[no-unt
     for parity in range(2):
         for h in prange((bands + 1 - parity) // 2):
             band = 2 * h + parity
-            work = np.empty((4, 64 * LANES), np.float32)
+            work = np.empty((3, 64 * LANES), np.float32)
             for k in range(band * per, min((band + 1) * per, rows)):
                 y = min(k * down, height - 8)
-                _window_row(planes, pilot, guided, y, groups, limits, num, den, work)
+                _window_row(planes, y, groups, blocks, limits, num, den, work)
 
 
-@njit(cache=True, fastmath=True, parallel=True)
+@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
 def _divide(num, den):  # type: ignore[no-untyped-def]
     for y in prange(num.shape[1]):
         for q in range(4):
@@ -241,15 +194,13 @@ def columns_dealt(width: int) -> int:
     return groups * BLOCKS + SIDE // STRIDE
 
 
-def slide(planes: F32, pilot: F32 | None, down: int, limits: tuple[float, float, float, float]) -> F32:
+def slide(planes: F32, down: int, limits: tuple[float, float, float, float]) -> F32:
     """One pass over four planes (4 x H x STRIDE x M, unit noise), windows `down` rows apart.
 
-    Without a pilot cosines under the limits (in units of the noise: brightness, G1 - G2, R against B, green against
-    both) are dropped; with one they are weighted by the pilot's energy (empirical Wiener).
+    Cosines under the limits (units of the noise: brightness, G1 - G2, R against B, green against both) are dropped.
     """
     num = np.zeros_like(planes)
     den = np.zeros(planes.shape[1:], np.float32)
-    guide = planes if pilot is None else pilot
-    _pass(planes, guide, pilot is not None, down, np.asarray(limits, np.float32), num, den)
+    _pass(planes, down, BLOCKS, np.asarray(limits, np.float32), num, den)
     _divide(num, den)
     return num

@@ -56,7 +56,7 @@ class BlockNoise:
         return out
 
 
-@njit(cache=True, fastmath=True, parallel=True)
+@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
 def _blocks(values, total, weight, cfa, level, difference, shown):  # type: ignore[no-untyped-def]
     """Per 2 x 2 block: the running mean's colours, what the new frame differs, and whether both show something."""
     half = np.float32(0.5)
@@ -88,7 +88,7 @@ def _box(image: F32, size: int) -> F32:
     return np.asarray(cv2.blur(image, (size, size), borderType=cv2.BORDER_REFLECT_101))
 
 
-@njit(cache=True, fastmath=True, parallel=True)
+@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
 def _chi(  # type: ignore[no-untyped-def]
     mean_difference,
     mean_level,

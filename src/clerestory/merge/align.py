@@ -143,7 +143,7 @@ def node_shape(height: int, width: int) -> tuple[int, int]:
     return (height - 1) // STEP + 2, (width - 1) // STEP + 2
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, parallel=True, error_model="numpy")
 def _greens(raw, places, black, limit, scale, offset, out, sure):  # type: ignore[no-untyped-def]
     """Mean of the two greens of each 2 x 2 block, square root; where either is clipped `sure` is 0."""
     for y in prange(out.shape[0]):
@@ -182,7 +182,7 @@ def guide_of(mosaic: Mosaic, noise: NoiseModel, exposure: float = 1.0) -> Guide:
     return Guide(tuple(levels), tuple(masks), noisy, ceiling)
 
 
-@njit(cache=True, fastmath=True, parallel=True)
+@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
 def _match(ref, ref_sure, src, src_sure, ys, xs, half, where, slope, noise, out):  # type: ignore[no-untyped-def]
     """Normal equations of one Lucas-Kanade step for each tile.
 
@@ -304,7 +304,7 @@ def _steps(
     return _Matched(shift, info, misfit)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _relax(shift, info, weak, stiff, tear2, rounds, field):  # type: ignore[no-untyped-def]
     """Gauss-Seidel rounds over the tiles, the links between neighbours loosened where they differ much."""
     rows, columns = field.shape[:2]

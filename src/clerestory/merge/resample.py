@@ -49,14 +49,14 @@ def balance_of(mosaic: Mosaic) -> tuple[float, float, float]:
     return mosaic.as_shot or mosaic.daylight or (1.0, 1.0, 1.0)
 
 
-@njit(cache=True, fastmath=True, inline="always")
+@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
 def _held(base, change, low, high):  # type: ignore[no-untyped-def]
     """A correction held to what the neighbours span and a quarter of their level."""
     most = high - low + np.float32(0.25) * abs(base)
     return base + min(max(change, -most), most)
 
 
-@njit(cache=True, fastmath=True, parallel=True)
+@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
 def _fill(s, cfa, out):  # type: ignore[no-untyped-def]
     """Three planes (3, H, W) from a balanced mosaic with a margin of 2: Malvar, He and Cutler's filters."""
     _, height, width = out.shape
@@ -86,7 +86,7 @@ def _fill(s, cfa, out):  # type: ignore[no-untyped-def]
                 out[2 - beside, y, x] = _held(np.float32(0.5) * (n + o), across, min(n, o), max(n, o))
 
 
-@njit(cache=True, fastmath=True, parallel=True)
+@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
 def _balanced(raw, cfa, black, gain, out):  # type: ignore[no-untyped-def]
     """Raw to balanced values above black with a mirrored margin of 2 that keeps the colours' places."""
     height, width = raw.shape
@@ -116,7 +116,7 @@ def filled(mosaic: Mosaic) -> F32:
     return out
 
 
-@njit(cache=True, fastmath=True, inline="always")
+@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
 def _sample(plane, ix, iy, wx, wy):  # type: ignore[no-untyped-def]
     """Lanczos value at a place, held to the range of the four pixels around it and a third of that range."""
     total = np.float32(0.0)
@@ -131,7 +131,7 @@ def _sample(plane, ix, iy, wx, wy):  # type: ignore[no-untyped-def]
     return min(max(total, low - room), high + room)
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, fastmath=True, error_model="numpy")
 def _edge_sample(plane, ix, iy, wx, wy):  # type: ignore[no-untyped-def]
     """The same at the frame's edge, whose last pixels are repeated."""
     height, width = plane.shape
@@ -142,7 +142,7 @@ def _edge_sample(plane, ix, iy, wx, wy):  # type: ignore[no-untyped-def]
     return _sample(around, 2, 2, wx, wy)
 
 
-@njit(cache=True, fastmath=True, parallel=True)
+@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
 def _lay(planes, cfa, nodes, gain, step, kernel, out):  # type: ignore[no-untyped-def]
     """Each reference pixel's own colour from another frame; -1e9 where that frame does not reach."""
     _, height, width = planes.shape
