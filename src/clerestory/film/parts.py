@@ -177,7 +177,7 @@ class Encoder:
         self._thread.start()
 
     def _run(self) -> None:
-        """Encode until told to end; after a failure go on emptying the queue, so that whoever fills it never waits."""
+        """Encode until told to end; after a failure go on emptying the queue, so that nobody waits."""
         ended = False
         while not ended:
             item = self._queue.get()
