@@ -106,7 +106,7 @@ def _weights(
     return first, weights, coverage
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _across(d: Floats, left: int, x0: NDArray[np.int32], wx: Floats, out: Floats) -> None:
     """Taps across, at least six, always even in number; the first six written out, which is twice as fast."""
     if wx.shape[1] == 1:
@@ -128,7 +128,7 @@ def _across(d: Floats, left: int, x0: NDArray[np.int32], wx: Floats, out: Floats
             out[3 * x + 2] += a * d[i + 2] + b * d[i + 5]
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _row(
     light: Floats,
     y0: int,
@@ -166,7 +166,7 @@ def _row(
     _across(down, left, x0, wx, out)
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _surrounded(out: Floats, cover_y: float, cover_x: Floats, filled: bool, dark: Floats) -> None:
     if filled and cover_y >= 1:
         return
@@ -177,7 +177,7 @@ def _surrounded(out: Floats, cover_y: float, cover_x: Floats, filled: bool, dark
                 out[3 * x + c] = cover * out[3 * x + c] + (1 - cover) * dark[c]
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _linear_band(
     light: Floats,
     ys: tuple[NDArray[np.int32], Floats, Floats],
@@ -197,7 +197,7 @@ def _linear_band(
         _surrounded(out[y], cy[y], cx, filled, dark)
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _levels_row(row: Floats, c: Floats, luma: Bytes, enc: Floats) -> None:
     """Linear to encoded R'G'B' (kept in `enc`) and one row of luma."""
     for i in range(enc.size):
@@ -211,7 +211,7 @@ def _levels_row(row: Floats, c: Floats, luma: Bytes, enc: Floats) -> None:
         luma[x] = np.uint8(np.float32(16.5) + np.float32(219) * y)
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _chroma_row(upper: Floats, lower: Floats, u: Bytes, v: Bytes) -> None:
     """One row of chroma from two rows of R'G'B': sited on the left luma sample, as H.264 takes it (table E-3)."""
     width = upper.size // 3
@@ -227,7 +227,7 @@ def _chroma_row(upper: Floats, lower: Floats, u: Bytes, v: Bytes) -> None:
         v[i] = np.uint8(np.float32(128.5) + np.float32(224 / 8 / 1.5748) * (r - y))
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _video_band(
     light: Floats,
     ys: tuple[NDArray[np.int32], Floats, Floats],
@@ -258,7 +258,7 @@ def _video_band(
         _chroma_row(upper, lower, u[y // 2], v[y // 2])
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _levels_band(linear: Floats, curve: Floats, rows: tuple[int, int], luma: Bytes, u: Bytes, v: Bytes) -> None:
     upper, lower = np.empty(linear.shape[1], np.float32), np.empty(linear.shape[1], np.float32)
     for y in range(rows[0], rows[1], 2):
@@ -267,7 +267,7 @@ def _levels_band(linear: Floats, curve: Floats, rows: tuple[int, int], luma: Byt
         _chroma_row(upper, lower, u[y // 2], v[y // 2])
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _mix_band(a: Floats, b: Floats, share: Floats, rows: tuple[int, int]) -> None:
     """b mixed into a, in place; share is how much of b, by column."""
     for y in range(rows[0], rows[1]):

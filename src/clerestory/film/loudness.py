@@ -97,7 +97,7 @@ def _phases() -> Floats:
 _TABLE = _phases()
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _peaks(samples: Floats, table: Floats, least: float, out: Floats) -> None:
     taps = table.shape[1]
     back = taps // 2 - 1

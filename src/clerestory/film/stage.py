@@ -214,7 +214,7 @@ def looks(scene: Scene, size: tuple[int, int]) -> Callable[[int], tuple[Look, Lo
     return state
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _lay(colour: Floats, cover: Floats, opacity: float, luma: Bytes, u: Bytes, v: Bytes) -> None:
     height, width = cover.shape
     k = np.float32(opacity)

@@ -54,7 +54,7 @@ def to_space(space: str) -> Matrix:
     return out
 
 
-@njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
+@njit(parallel=True, cache=True, error_model="numpy")
 def _balance(counts: NDArray[np.uint16], scale: float, offset: NDArray[np.float32], out: NDArray[np.float32]) -> None:
     for y in prange(counts.shape[0]):
         for x in range(counts.shape[1]):
@@ -62,7 +62,7 @@ def _balance(counts: NDArray[np.uint16], scale: float, offset: NDArray[np.float3
                 out[y, x, c] = np.float32(counts[y, x, c]) * scale - offset[c]
 
 
-@njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
+@njit(parallel=True, cache=True, error_model="numpy")
 def _recolour(
     rgb: NDArray[np.float32],
     matrix: NDArray[np.float32],
@@ -107,7 +107,7 @@ def to_working(
     return rgb
 
 
-@njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
+@njit(parallel=True, cache=True, error_model="numpy")
 def _encode(
     rgb: NDArray[np.float32],
     matrix: NDArray[np.float32],

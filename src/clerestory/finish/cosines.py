@@ -24,7 +24,7 @@ _E1, _E2 = (np.float32(0.5 * math.cos(math.pi * k / 16)) for k in (2, 6))
 _O1, _O3, _O5, _O7 = (np.float32(0.5 * math.cos(math.pi * k / 16)) for k in (1, 3, 5, 7))
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
+@njit(cache=True, inline="always", error_model="numpy")
 def _forward8(a, base, step):  # type: ignore[no-untyped-def]
     """Orthonormal DCT-II of 8 numbers `step` apart, in place, for all lanes."""
     for lane in range(LANES):
@@ -44,7 +44,7 @@ def _forward8(a, base, step):  # type: ignore[no-untyped-def]
         a[p + 7 * step] = _O7 * d0 - _O5 * d1 + _O3 * d2 - _O1 * d3
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
+@njit(cache=True, inline="always", error_model="numpy")
 def _inverse8(a, base, step):  # type: ignore[no-untyped-def]
     for lane in range(LANES):
         p = base + lane
@@ -63,7 +63,7 @@ def _inverse8(a, base, step):  # type: ignore[no-untyped-def]
         a[p + 3 * step], a[p + 4 * step] = e3 + o3, e3 - o3
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _forward(a):  # type: ignore[no-untyped-def]
     for i in range(8):
         _forward8(a, i * 8 * LANES, LANES)
@@ -71,7 +71,7 @@ def _forward(a):  # type: ignore[no-untyped-def]
         _forward8(a, j * LANES, 8 * LANES)
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _inverse(a):  # type: ignore[no-untyped-def]
     for i in range(8):
         _inverse8(a, i * 8 * LANES, LANES)
@@ -79,7 +79,7 @@ def _inverse(a):  # type: ignore[no-untyped-def]
         _inverse8(a, j * LANES, 8 * LANES)
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _load(planes, y, m0, blocks, a):  # type: ignore[no-untyped-def]
     for q in range(4):
         for i in range(8):
@@ -89,7 +89,7 @@ def _load(planes, y, m0, blocks, a):  # type: ignore[no-untyped-def]
                     out[b] = row[b]
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _add(a, weight, y, m0, blocks, num, den):  # type: ignore[no-untyped-def]
     for i in range(8):
         for j in range(8):
@@ -103,7 +103,7 @@ def _add(a, weight, y, m0, blocks, num, den):  # type: ignore[no-untyped-def]
                 row[b] += weight[b]
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _axes(a, u):  # type: ignore[no-untyped-def]
     """u[0:3]: unit vector, per window, along its mean colour (R, both greens, B); u[3]: 1 / length of its (R, B)."""
     half = np.float32(math.sqrt(0.5))
@@ -116,7 +116,7 @@ def _axes(a, u):  # type: ignore[no-untyped-def]
         u[3 * BLOCKS + b] = np.float32(1) / np.sqrt(r * r + v * v)
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _hard(a, u, limits, weight):  # type: ignore[no-untyped-def]
     """Cosines under the limit of their axis go; `weight` is 1 / the number that stay. The mean always stays.
 
@@ -148,7 +148,7 @@ def _hard(a, u, limits, weight):  # type: ignore[no-untyped-def]
         weight[b] = np.float32(1) / weight[b]
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _window_row(planes, y, groups, blocks, limits, num, den, work):  # type: ignore[no-untyped-def]
     """`blocks` is BLOCKS, told at run time: the compiler unrolls short loops it knows instead of using wide lanes."""
     a, u, weight = work[0], work[1], work[2]
@@ -161,7 +161,7 @@ def _window_row(planes, y, groups, blocks, limits, num, den, work):  # type: ign
         _add(a, weight, y, k * BLOCKS, blocks, num, den)
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _pass(planes, down, blocks, limits, num, den):  # type: ignore[no-untyped-def]
     """One sliding pass. Bands of window rows, even bands then odd: no two threads add to the same pixel."""
     height = planes.shape[1]
@@ -178,7 +178,7 @@ def _pass(planes, down, blocks, limits, num, den):  # type: ignore[no-untyped-de
                 _window_row(planes, y, groups, blocks, limits, num, den, work)
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _divide(num, den):  # type: ignore[no-untyped-def]
     for y in prange(num.shape[1]):
         for q in range(4):

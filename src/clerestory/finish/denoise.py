@@ -34,7 +34,7 @@ def stabiliser(gain: float, read: float) -> tuple[float, float]:
     return 1 / gain, 3 / 8 + read**2 / gain**2
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _stabilise(raw, row, column, black, a, b, width, out):  # type: ignore[no-untyped-def]
     """One colour plane to unit noise, its columns dealt out by STRIDE and its last column repeated."""
     for y in prange(out.shape[0]):
@@ -62,7 +62,7 @@ def _clip_table() -> F32:
 _UNDER = _clip_table()
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
+@njit(cache=True, inline="always", error_model="numpy")
 def _unclipped(v, span, gain, read2, under):  # type: ignore[no-untyped-def]
     """A mean close under the clip put back where it was before clipping cut its noise; at most the clip itself."""
     sigma = np.sqrt(gain * max(v, np.float32(0)) + read2)
@@ -95,7 +95,7 @@ def _few_table(b: float) -> tuple[float, float, F32]:
     return float(at[0]), float(512 / (at[-1] - at[0])), found.astype(np.float32)
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
+@njit(cache=True, inline="always", error_model="numpy")
 def _few(d, low, per, table):  # type: ignore[no-untyped-def]
     p = max((d - low) * per, np.float32(0))
     i = min(int(p), table.size - 2)
@@ -103,7 +103,7 @@ def _few(d, low, per, table):  # type: ignore[no-untyped-def]
     return table[i] + f * (table[i + 1] - table[i])
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _restore(stable, row, column, a, b, few, strength, raw, black, span, under, width, out):  # type: ignore[no-untyped-def]
     """The unbiased inverse, in closed form where light is plenty (Makitalo and Foi 2013); blend by strength."""
     root = np.float32(np.sqrt(1.5))
@@ -170,7 +170,7 @@ def denoise_mosaic(mosaic: Mosaic, noise: NoiseModel, strength: float = 1.0, qua
 COARSE = 4  # pixels of a plane to one of the coarse scale
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _reduced(planes, width, out):  # type: ignore[no-untyped-def]
     """Means of COARSE x COARSE pixels times COARSE, which makes white noise of unit deviation of the same again."""
     height, columns = planes.shape[1], planes.shape[3] * STRIDE
@@ -186,7 +186,7 @@ def _reduced(planes, width, out):  # type: ignore[no-untyped-def]
                 out[q, y, x % STRIDE, x // STRIDE] = total / np.float32(COARSE)
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _take_off(planes, before, after, width):  # type: ignore[no-untyped-def]
     """Takes off the fine scale, bilinearly, what the coarse one found to be noise."""
     rows = before.shape[1]

@@ -23,7 +23,7 @@ _ROW = STRIDE * _PHASE
 _FAR_OFF = np.float32(1e9)  # guide value beyond the frame: like nothing
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _take_row(planes, guide, y, m0, kept):  # type: ignore[no-untyped-def]
     """Copies one row's columns m0 - HALO .. m0 + CHUNK + HALO of both phases to its slot."""
     columns = planes.shape[3]
@@ -42,7 +42,7 @@ def _take_row(planes, guide, y, m0, kept):  # type: ignore[no-untyped-def]
                     kept[at + 4 * _WIDE + k] = _FAR_OFF
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _gather(kept, here, there, near, scale, sums):  # type: ignore[no-untyped-def]
     """Adds one neighbour's share (at offset `there`) for all pixels of the chunk (at offset `here`)."""
     own, other = kept[here:], kept[there:]  # views: offsets that cannot be negative let the compiler use wide lanes
@@ -60,7 +60,7 @@ def _gather(kept, here, there, near, scale, sums):  # type: ignore[no-untyped-de
         sums[4 * _CHUNK + k] += like * other[k + 3 * _WIDE]
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _row_means(kept, y, m0, radius, scale, near, sums, out):  # type: ignore[no-untyped-def]
     count = min(_CHUNK, out.shape[3] - m0)
     for r in range(STRIDE):
@@ -78,7 +78,7 @@ def _row_means(kept, y, m0, radius, scale, near, sums, out):  # type: ignore[no-
                 out[q, y, r, m0 + k] = sums[(q + 1) * _CHUNK + k] / sums[k]
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _means(planes, guide, radius, reach, near, out):  # type: ignore[no-untyped-def]
     height, columns = planes.shape[1], planes.shape[3]
     scale = np.float32(1) / (reach * reach)

@@ -78,7 +78,7 @@ def estimate_noise(luma: Plane) -> tuple[float, float]:
     return float(gain), math.sqrt(float(dark))
 
 
-@njit(inline="always", fastmath=True, error_model="numpy")
+@njit(inline="always", error_model="numpy")
 def _even(v: float, gain: float, dark: float) -> float:
     """The scale on which noise and texture have unit deviation: the integral of 1 / sqrt(dark + g v + (c v)^2)."""
     v = max(v, 0.0)
@@ -86,7 +86,7 @@ def _even(v: float, gain: float, dark: float) -> float:
     return math.log(2 * TEXTURE * root + 2 * TEXTURE * TEXTURE * v + gain + 1e-30) / TEXTURE
 
 
-@njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
+@njit(parallel=True, cache=True, error_model="numpy")
 def _evened(luma: Plane, gain: float, dark: float) -> Plane:
     out = np.empty_like(luma)
     for y in prange(luma.shape[0]):
@@ -105,7 +105,7 @@ def _found(plane: Plane) -> Array:
     return np.zeros((0, 4)) if lines is None else lines.reshape(-1, 4).astype(float)
 
 
-@njit(inline="always", fastmath=True, error_model="numpy")
+@njit(inline="always", error_model="numpy")
 def _sample(luma: Plane, x: float, y: float) -> float:
     x = min(max(x, 0.0), luma.shape[1] - 1.001)
     y = min(max(y, 0.0), luma.shape[0] - 1.001)
@@ -116,7 +116,7 @@ def _sample(luma: Plane, x: float, y: float) -> float:
     ) * v
 
 
-@njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
+@njit(parallel=True, cache=True, error_model="numpy")
 def _profiles(luma: Plane, lines: Array, gain: float, dark: float) -> Array:
     """Mean profiles across each segment in each of its blocks: (n, BLOCKS, 2 REACH + 1), evened."""
     n = lines.shape[0]

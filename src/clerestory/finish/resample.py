@@ -12,7 +12,7 @@ from clerestory.camera.geometry import Distortion, Intrinsics, Room
 GRID = 8  # picture pixels between the positions that are reckoned exactly
 
 
-@njit(parallel=True, cache=True, fastmath=False, error_model="numpy")
+@njit(parallel=True, cache=True, error_model="numpy")
 def _positions(
     back: NDArray[np.float64],
     left: float,
@@ -40,7 +40,7 @@ def _positions(
             ys[row, column] = (y * f + lens[4] * 2 * x * y + lens[3] * (r2 + 2 * y * y)) * reach + cy
 
 
-@njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
+@njit(parallel=True, cache=True, error_model="numpy")
 def _between(
     nodes_x: NDArray[np.float32],
     nodes_y: NDArray[np.float32],

@@ -14,7 +14,7 @@ RADIUS = 0.7  # pixels of the output: blur of demosaicing and of reduction
 BORNE = 0.4  # pixels of the raw frame: diffraction (standard deviation) that the usual amount already answers
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _lightness(rgb, out):  # type: ignore[no-untyped-def]
     """Square root of luminance: near enough to how evenly steps are seen."""
     for y in prange(rgb.shape[0]):
@@ -24,7 +24,7 @@ def _lightness(rgb, out):  # type: ignore[no-untyped-def]
             out[y, x] = np.sqrt(max(v, np.float32(0)))
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _apply(rgb, light, soft, amount, core, slack):  # type: ignore[no-untyped-def]
     """Adds the cored high frequencies; the result keeps within its neighbours' range but for a little slack."""
     height, width = light.shape

@@ -80,7 +80,7 @@ def working_noise(
     return WorkingNoise(float(np.sum(weights**2 * gains * scale)), float(np.sum(weights**2 * reads * scale**2)))
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
+@njit(cache=True, inline="always", error_model="numpy")
 def _norm(r, g, b):  # type: ignore[no-untyped-def]
     """Sum of cubes over sum of squares: the value itself for grey, the largest channel for a pure colour."""
     r, g, b = max(r, np.float32(0)), max(g, np.float32(0)), max(b, np.float32(0))
@@ -88,7 +88,7 @@ def _norm(r, g, b):  # type: ignore[no-untyped-def]
     return (r2 * r + g2 * g + b2 * b) / (r2 + g2 + b2 + np.float32(1e-20))
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _reduced_log(rgb, step, floor, out):  # type: ignore[no-untyped-def]
     """log2 of the norm of the mean of step x step pixels."""
     for y in prange(out.shape[0]):
@@ -156,14 +156,14 @@ def _curve(settings: ToneSettings) -> _Curve:
     return _Curve(slope, -1 / KNEE - 1 / (hold - KNEE), max(settings.shade_lift, 0.0), CONTRAST)
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
+@njit(cache=True, inline="always", error_model="numpy")
 def _softplus(x):  # type: ignore[no-untyped-def]
     if x > np.float32(15.0):
         return x
     return np.log1p(np.exp(x))
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
+@njit(cache=True, inline="always", error_model="numpy")
 def _placed(x, slope, bend, lift, contrast):  # type: ignore[no-untyped-def]
     """The curve: contrast about mid-grey, shade lifted, window held."""
     knee, kw, mid = np.float32(KNEE), np.float32(KNEE_WIDTH), np.float32(MID)
@@ -176,7 +176,7 @@ def _placed(x, slope, bend, lift, contrast):  # type: ignore[no-untyped-def]
     return y - u + np.float32(0.5) * (slope * u + u / (np.float32(1) + u * bend))
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
+@njit(cache=True, inline="always", error_model="numpy")
 def _table(x, table, low, per_stop):  # type: ignore[no-untyped-def]
     p = (x - low) * per_stop
     p = min(max(p, np.float32(0)), np.float32(table.size - 2))
@@ -185,7 +185,7 @@ def _table(x, table, low, per_stop):  # type: ignore[no-untyped-def]
     return table[i] + f * (table[i + 1] - table[i])
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
+@njit(cache=True, inline="always", error_model="numpy")
 def _shoulder(v):  # type: ignore[no-untyped-def]
     """Identity to 0.75, then smoothly towards 1, never past it; slope continuous."""
     k = np.float32(0.75)
@@ -195,7 +195,7 @@ def _shoulder(v):  # type: ignore[no-untyped-def]
     return k + (np.float32(1) - k) * u / (np.float32(1) + u)
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _apply(rgb, slope, offset, step, ev, table, low, per_stop, detail, floor):  # type: ignore[no-untyped-def]
     """Multiply every pixel by its gain, in place. `table` holds curve(x) - x."""
     rows, columns = slope.shape

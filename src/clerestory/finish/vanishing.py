@@ -97,7 +97,7 @@ def bound(covariance: Array, quantile: float = 0.95) -> float:
     return math.sqrt(2 * float(gammaincinv(freedom / 2, quantile)) * square / total)
 
 
-@njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
+@njit(parallel=True, cache=True, error_model="numpy")
 def _votes(directions: Array, normal: Array, along: Array, variance: Array, worth: Array) -> Array:
     """Truncated log likelihood of vanishing directions (m, 3): each edge adds up to its worth (n,)."""
     out = np.zeros(len(directions))
@@ -285,7 +285,7 @@ def calibrated(segments: Segments, angle: Array) -> Array:
     return out
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _likeliest(
     angle: Array, sigma: Array, length: Array, factors: Array, wanders: Array, leans: Array, strays: Array
 ) -> tuple[int, int]:

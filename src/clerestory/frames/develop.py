@@ -33,7 +33,7 @@ class Balanced:
     multipliers: NDArray[np.float64]
 
 
-@njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
+@njit(parallel=True, cache=True, error_model="numpy")
 def _prepare(signal: NDArray[np.float32], gain: NDArray[np.float32], lift: float, out: NDArray[np.uint16]) -> None:
     for y in prange(out.shape[0]):
         for x in range(out.shape[1]):
@@ -160,7 +160,7 @@ def small(signal: NDArray[np.floating], mosaic: Mosaic) -> NDArray[np.float32]:
     return out
 
 
-@njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
+@njit(parallel=True, cache=True, error_model="numpy")
 def _halved(
     raw: NDArray[np.uint16],
     colour: NDArray[np.int64],

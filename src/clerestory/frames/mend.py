@@ -51,7 +51,7 @@ def _beside(raw, y, x):  # type: ignore[no-untyped-def]
     return total
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _stand_out(raw, y, black, gain, read, sigmas, out):  # type: ignore[no-untyped-def]
     """1 where a pixel of row y may stand out from its eight neighbours: no more than a sieve, but in wide lanes."""
     up, own, down = raw[y - 2], raw[y], raw[y + 2]
@@ -67,7 +67,7 @@ def _stand_out(raw, y, black, gain, read, sigmas, out):  # type: ignore[no-untyp
         out[x] = over > 0 and over * over >= sigmas * sigmas * variance
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _defects(raw, black, gain, read, sigmas, out):  # type: ignore[no-untyped-def]
     """Adds 1 where a pixel is hot or dead; the outer three rows and columns are left alone."""
     height, width = raw.shape
@@ -81,7 +81,7 @@ def _defects(raw, black, gain, read, sigmas, out):  # type: ignore[no-untyped-de
                 out[y, x] += 1
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _is_defect(raw, y, x, black, gain, read, sigmas):  # type: ignore[no-untyped-def]
     most, least = raw[y - 2, x], raw[y - 2, x]
     for i in (-2, 0, 2):
@@ -132,7 +132,7 @@ def _replace_defects(raw: NDArray[np.uint16], places: NDArray[np.int32]) -> None
         raw[y, x] = v
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _row_residuals(raw, black, gain, read, out):  # type: ignore[no-untyped-def]
     """Weighted mean, over chunks of each row, of pixel - mean of six same-colour pixels above and below.
 
@@ -160,7 +160,7 @@ def _row_residuals(raw, black, gain, read, out):  # type: ignore[no-untyped-def]
             out[y, k, 1] = np.float32(7 / 6) / max(count, np.float32(1e-6))
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _column_residuals(raw, black, gain, read, out):  # type: ignore[no-untyped-def]
     """The same for columns, over chunks of each column."""
     height, width = raw.shape
@@ -314,14 +314,14 @@ LOW, HIGH = np.float32(0.94), np.float32(0.99)  # shares of saturation between w
 CLASSES = 9  # of the ratio of the two channels left, in stops from -4 to 4
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
+@njit(cache=True, inline="always", error_model="numpy")
 def _class(p, q):  # type: ignore[no-untyped-def]
     """Place among the classes of the ratio p / q, fractional."""
     t = np.log2(max(p, np.float32(1e-5)) / max(q, np.float32(1e-5))) + np.float32(4)
     return min(max(t, np.float32(0)), np.float32(CLASSES - 1.001))
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _clipped_cells(rgb, ceiling, cell, out):  # type: ignore[no-untyped-def]
     """Cells in which any channel comes near saturation."""
     for i in prange(out.shape[0]):
@@ -332,7 +332,7 @@ def _clipped_cells(rgb, ceiling, cell, out):  # type: ignore[no-untyped-def]
                         out[i, x // cell] = 1
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _colours_near(rgb, ceiling, cell, wanted, out):  # type: ignore[no-untyped-def]
     """Over bright unclipped pixels of each cell: how each channel stands to the mean of the other two, in stops.
 
@@ -378,13 +378,13 @@ def _spread(found: F32) -> F32:
     return out
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
+@njit(cache=True, inline="always", error_model="numpy")
 def _ramp(v, low, high):  # type: ignore[no-untyped-def]
     t = min(max((v - low) / (high - low), np.float32(0)), np.float32(1))
     return t * t * (np.float32(3) - np.float32(2) * t)
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
+@njit(cache=True, inline="always", error_model="numpy")
 def _guess(colours, y, x, k, p, q):  # type: ignore[no-untyped-def]
     """Value of channel k from the other two, p and q; colours nearby interpolated between cells and classes."""
     t = _class(p, q)
@@ -403,7 +403,7 @@ def _guess(colours, y, x, k, p, q):  # type: ignore[no-untyped-def]
     return np.sqrt(max(p, np.float32(0)) * max(q, np.float32(0))) * np.exp2(stops)
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _rebuild(rgb, ceiling, colours):  # type: ignore[no-untyped-def]
     low, high = LOW, HIGH
     for y in prange(rgb.shape[0]):

@@ -47,7 +47,7 @@ _C = np.array(
 )
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
+@njit(cache=True, inline="always", error_model="numpy")
 def _energy(s, keep, c, t):  # type: ignore[no-untyped-def]
     """Energy of a tile in the cosine frequencies to keep; t is room to work in."""
     energy = np.float32(0)
@@ -67,7 +67,7 @@ def _energy(s, keep, c, t):  # type: ignore[no-untyped-def]
     return energy
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _tiles(first, second, pair, row, column, step, c, low, high, out):  # type: ignore[no-untyped-def]
     """Per tile: mean, energy in low frequencies, energy in high frequencies, least and greatest value."""
     rows, columns = out.shape[:2]

@@ -56,7 +56,7 @@ class BlockNoise:
         return out
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _blocks(values, total, weight, cfa, level, difference, shown):  # type: ignore[no-untyped-def]
     """Per 2 x 2 block: the running mean's colours, what the new frame differs, and whether both show something."""
     half = np.float32(0.5)
@@ -88,43 +88,77 @@ def _box(image: F32, size: int) -> F32:
     return np.asarray(cv2.blur(image, (size, size), borderType=cv2.BORDER_REFLECT_101))
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
-def _chi(  # type: ignore[no-untyped-def]
-    mean_difference,
-    mean_level,
-    mean_square,
-    noise,
-    fresh,
-    share,
-    slope,
-    foot,
-    count,
-    accept,
-    reject,
-    misplaced,
-    flicker,
-    out,
-):
-    """Weight 0 to 1 from the chi-square of three colours."""
-    for y in prange(out.shape[0]):
-        for x in range(out.shape[1]):
-            chi = np.float32(0.0)
+@njit(cache=True, inline="always", error_model="numpy")
+def _mirrored(k, n):  # type: ignore[no-untyped-def]
+    """An index beyond either end, mirrored about the end's own place."""
+    k = abs(k)
+    return max(2 * n - 2 - k, 0) if k >= n else k
+
+
+@njit(cache=True, error_model="numpy")
+def _window_sums(level, difference, y, r, down, across):  # type: ignore[no-untyped-def]
+    """Sums over windows of 2 r + 1 about the places of row y: `across[0:3]` of difference, level, squared level.
+
+    `down`: room for the sums of columns, r places longer at either end.
+    """
+    height, width = level.shape[0], level.shape[1] // 3
+    ends = 3 * r
+    down[:] = np.float32(0)
+    sums, levels, squares = down[0, ends:], down[1, ends:], down[2, ends:]
+    for k in range(y - r, y + r + 1):
+        row = _mirrored(k, height)
+        own, new = level[row], difference[row]
+        for j in range(3 * width):
+            sums[j] += new[j]
+            levels[j] += own[j]
+            squares[j] += own[j] * own[j]
+    for q in range(3):
+        for k in range(1, r + 1):
             for c in range(3):
-                level = mean_level[y, x, c]
-                variance = max(level, np.float32(0.0)) * slope[c] + foot[c]
-                spread2 = max(mean_square[y, x, c] - level * level - variance * noise[y, x] * share, np.float32(0.0))
-                room = variance * (fresh[y, x] + noise[y, x]) / count
-                room += misplaced * misplaced * spread2 + (flicker * level) ** 2
-                chi += mean_difference[y, x, c] ** 2 / max(room, np.float32(1e-9))
-            out[y, x] = min(max((reject - chi) / (reject - accept), np.float32(0.0)), np.float32(1.0))
+                down[q, 3 * (r - k) + c] = down[q, 3 * (r + _mirrored(-k, width)) + c]
+                down[q, 3 * (r + width - 1 + k) + c] = down[q, 3 * (r + _mirrored(width - 1 + k, width)) + c]
+        total, part = across[q], down[q]
+        total[:] = np.float32(0)
+        for k in range(2 * r + 1):
+            shifted = part[3 * k :]
+            for j in range(3 * width):
+                total[j] += shifted[j]
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def _chi(  # type: ignore[no-untyped-def]
+    level, difference, noise, fresh, r, per, slope, foot, accept, reject, misplaced, flicker, out
+):
+    """Weight 0 to 1 from the chi-square of three colours over windows of 2 r + 1 places of `per` blocks each."""
+    height, width = out.shape
+    side = np.float32((2 * r + 1) ** 2)
+    inverse, count, share = np.float32(1) / side, side * per, np.float32(1) / per
+    for band in prange((height + 63) // 64):
+        down = np.empty((3, 3 * (width + 2 * r)), np.float32)
+        across = np.empty((3, 3 * width), np.float32)
+        for y in range(band * 64, min(band * 64 + 64, height)):
+            _window_sums(level, difference, y, r, down, across)
+            for x in range(width):
+                chi = np.float32(0.0)
+                for c in range(3):
+                    mean = across[1, 3 * x + c] * inverse
+                    variance = max(mean, np.float32(0.0)) * slope[c] + foot[c]
+                    spread2 = across[2, 3 * x + c] * inverse - mean * mean - variance * noise[y, x] * share
+                    room = variance * (fresh[y, x] + noise[y, x]) / count
+                    room += misplaced * misplaced * max(spread2, np.float32(0.0)) + flicker * flicker * mean * mean
+                    d = across[0, 3 * x + c] * inverse
+                    chi += d * d / max(room, np.float32(1e-9))
+                out[y, x] = min(max((reject - chi) / (reject - accept), np.float32(0.0)), np.float32(1.0))
 
 
 def _weights(level: F32, difference: F32, spread: F32, fresh: F32, model: BlockNoise, size: int, per: int) -> F32:
-    """Weights at one scale: `per` blocks went into each place, windows of `size` places."""
-    out = np.empty(level.shape[:2], np.float32)
-    _chi(_box(difference, size), _box(level, size), _box(level * level, size), spread, fresh, np.float32(1.0 / per),
-         model.slope, model.foot, np.float32(per * size * size), np.float32(ACCEPT), np.float32(REJECT),
-         np.float32(MISPLACED), np.float32(FLICKER), out)  # fmt: skip
+    """Weights at one scale: `per` blocks went into each place, windows of `size` places, an odd number."""
+    height, width = level.shape[:2]
+    out = np.empty((height, width), np.float32)
+    flat = (height, 3 * width)
+    limits = [np.float32(v) for v in (ACCEPT, REJECT, MISPLACED, FLICKER)]
+    _chi(level.reshape(flat), difference.reshape(flat), spread, fresh, size // 2, np.float32(per), model.slope,
+         model.foot, *limits, out)  # fmt: skip
     return out
 
 

@@ -182,7 +182,7 @@ def guide_of(mosaic: Mosaic, noise: NoiseModel, exposure: float = 1.0) -> Guide:
     return Guide(tuple(levels), tuple(masks), noisy, ceiling)
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _match(ref, ref_sure, src, src_sure, ys, xs, half, where, slope, noise, out):  # type: ignore[no-untyped-def]
     """Normal equations of one Lucas-Kanade step for each tile.
 

@@ -61,7 +61,7 @@ Develop = Callable[[Mosaic, NoiseModel], F32]  # a mosaic to its signal above bl
 Told = Callable[[str], None]
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _project(counts, nodes, gain, step, kernel, scale, offset, out, inside):  # type: ignore[no-untyped-def]
     """Sample balanced counts (uint16 H x W x 3) at every picture pixel; nothing is written where the frame ends."""
     height, width = counts.shape[:2]

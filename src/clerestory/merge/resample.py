@@ -19,6 +19,7 @@ from clerestory.merge.align import STEP, Motion
 F32 = NDArray[np.float32]
 TAPS, PHASES = 6, 128
 REACH = 3  # pixels by which the kernels look beyond a place
+PATCH = 8  # nodes across a patch that is filled in and laid at once
 
 
 def _lanczos(crispness: float = 0.0) -> F32:
@@ -49,18 +50,18 @@ def balance_of(mosaic: Mosaic) -> tuple[float, float, float]:
     return mosaic.as_shot or mosaic.daylight or (1.0, 1.0, 1.0)
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
+@njit(cache=True, inline="always", error_model="numpy")
 def _held(base, change, low, high):  # type: ignore[no-untyped-def]
     """A correction held to what the neighbours span and a quarter of their level."""
     most = high - low + np.float32(0.25) * abs(base)
     return base + min(max(change, -most), most)
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _fill(s, cfa, out):  # type: ignore[no-untyped-def]
     """Three planes (3, H, W) from a balanced mosaic with a margin of 2: Malvar, He and Cutler's filters."""
     _, height, width = out.shape
-    for y in prange(height):
+    for y in range(height):
         for x in range(width):
             i, j = y + 2, x + 2
             own = cfa[y % 2, x % 2]
@@ -86,15 +87,18 @@ def _fill(s, cfa, out):  # type: ignore[no-untyped-def]
                 out[2 - beside, y, x] = _held(np.float32(0.5) * (n + o), across, min(n, o), max(n, o))
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
-def _balanced(raw, cfa, black, gain, out):  # type: ignore[no-untyped-def]
-    """Raw to balanced values above black with a mirrored margin of 2 that keeps the colours' places."""
+@njit(cache=True, error_model="numpy")
+def _balanced(raw, cfa, black, gain, top, left, out):  # type: ignore[no-untyped-def]
+    """Raw from row `top` and column `left` on to balanced values above black with a margin of 2.
+
+    At the frame's edges the margin is mirrored so that it keeps the colours' places.
+    """
     height, width = raw.shape
-    for i in prange(out.shape[0]):
-        y = i - 2
+    for i in range(out.shape[0]):
+        y = i - 2 + top
         y = -y if y < 0 else (2 * height - 2 - y if y >= height else y)
         for j in range(out.shape[1]):
-            x = j - 2
+            x = j - 2 + left
             x = -x if x < 0 else (2 * width - 2 - x if x >= width else x)
             c = cfa[y % 2, x % 2]
             out[i, j] = (np.float32(raw[y, x]) - black[c]) * gain[c]
@@ -106,76 +110,118 @@ def channel_gains(mosaic: Mosaic) -> F32:
     return np.array([r, g, b, g], np.float32)
 
 
-def filled(mosaic: Mosaic) -> F32:
-    """Balanced linear colour, float32 (3, H, W), raw units of green above black."""
-    height, width = mosaic.raw.shape
-    padded = np.empty((height + 4, width + 4), np.float32)
-    _balanced(mosaic.raw, mosaic.cfa, mosaic.black.astype(np.float32), channel_gains(mosaic), padded)
-    out = np.empty((3, height, width), np.float32)
-    _fill(padded, mosaic.cfa, out)
+@njit(cache=True, error_model="numpy")
+def _filled(raw, cfa, black, gain, top, left, rows, columns):  # type: ignore[no-untyped-def]
+    """Balanced linear colour (3, rows, columns) of part of a frame; `top` and `left` are even."""
+    padded = np.empty((rows + 4, columns + 4), np.float32)
+    _balanced(raw, cfa, black, gain, top, left, padded)
+    out = np.empty((3, rows, columns), np.float32)
+    _fill(padded, cfa, out)
     return out
 
 
-@njit(cache=True, fastmath=True, inline="always", error_model="numpy")
-def _sample(plane, ix, iy, wx, wy):  # type: ignore[no-untyped-def]
+def filled(mosaic: Mosaic) -> F32:
+    """Balanced linear colour, float32 (3, H, W), raw units of green above black."""
+    gain = channel_gains(mosaic)
+    out: F32 = _filled(mosaic.raw, mosaic.cfa, mosaic.black.astype(np.float32), gain, 0, 0, *mosaic.raw.shape)
+    return out
+
+
+@njit(cache=True, inline="always", error_model="numpy")
+def _sample(planes, k, ix, iy, kernel, px, py):  # type: ignore[no-untyped-def]
     """Lanczos value at a place, held to the range of the four pixels around it and a third of that range."""
     total = np.float32(0.0)
     for a in range(6):
         row = np.float32(0.0)
         for b in range(6):
-            row += wx[b] * plane[iy + a - 2, ix + b - 2]
-        total += wy[a] * row
-    p, q, r, s = plane[iy, ix], plane[iy, ix + 1], plane[iy + 1, ix], plane[iy + 1, ix + 1]
+            row += kernel[px, b] * planes[k, iy + a - 2, ix + b - 2]
+        total += kernel[py, a] * row
+    p, q, r, s = planes[k, iy, ix], planes[k, iy, ix + 1], planes[k, iy + 1, ix], planes[k, iy + 1, ix + 1]
     low, high = min(min(p, q), min(r, s)), max(max(p, q), max(r, s))
     room = np.float32(0.4) * (high - low)
     return min(max(total, low - room), high + room)
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
-def _edge_sample(plane, ix, iy, wx, wy):  # type: ignore[no-untyped-def]
+@njit(cache=True, error_model="numpy")
+def _edge_sample(planes, k, ix, iy, kernel, px, py):  # type: ignore[no-untyped-def]
     """The same at the frame's edge, whose last pixels are repeated."""
-    height, width = plane.shape
-    around = np.empty((6, 6), np.float32)
+    _, height, width = planes.shape
+    around = np.empty((1, 6, 6), np.float32)
     for a in range(6):
         for b in range(6):
-            around[a, b] = plane[min(max(iy + a - 2, 0), height - 1), min(max(ix + b - 2, 0), width - 1)]
-    return _sample(around, 2, 2, wx, wy)
+            around[0, a, b] = planes[k, min(max(iy + a - 2, 0), height - 1), min(max(ix + b - 2, 0), width - 1)]
+    return _sample(around, 0, 2, 2, kernel, px, py)
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
-def _lay(planes, cfa, nodes, gain, step, kernel, out):  # type: ignore[no-untyped-def]
-    """Each reference pixel's own colour from another frame; -1e9 where that frame does not reach."""
-    _, height, width = planes.shape
-    phases = np.float32(kernel.shape[0] - 1)
-    inverse = np.float32(1.0 / step)
-    nothing = np.float32(-1e9)
-    for y in prange(height):
-        r = y // step
-        v = np.float32(y - r * step) * inverse
-        for x0 in range(0, width, step):
-            c = x0 // step
-            ax = nodes[r, c, 0] + v * (nodes[r + 1, c, 0] - nodes[r, c, 0])
-            ay = nodes[r, c, 1] + v * (nodes[r + 1, c, 1] - nodes[r, c, 1])
-            bx = nodes[r, c + 1, 0] + v * (nodes[r + 1, c + 1, 0] - nodes[r, c + 1, 0])
-            by = nodes[r, c + 1, 1] + v * (nodes[r + 1, c + 1, 1] - nodes[r, c + 1, 1])
-            dx, dy = (bx - ax) * inverse, (by - ay) * inverse
-            g0 = gain[r, c] + v * (gain[r + 1, c] - gain[r, c])
-            dg = (gain[r, c + 1] + v * (gain[r + 1, c + 1] - gain[r, c + 1]) - g0) * inverse
-            for x in range(x0, min(x0 + step, width)):
-                u = np.float32(x - x0)
-                qx, qy = ax + dx * u, ay + dy * u
-                ix, iy = int(np.floor(qx)), int(np.floor(qy))
-                if qx < -0.5 or qy < -0.5 or qx > width - 0.5 or qy > height - 0.5:
-                    out[y, x] = nothing
-                    continue
-                channel = cfa[y % 2, x % 2]
-                plane = planes[1 if channel == 3 else channel]
-                wx = kernel[int((qx - np.float32(ix)) * phases + np.float32(0.5))]
-                wy = kernel[int((qy - np.float32(iy)) * phases + np.float32(0.5))]
-                if ix < 2 or iy < 2 or ix >= width - 3 or iy >= height - 3:
-                    out[y, x] = _edge_sample(plane, ix, iy, wx, wy) * (g0 + dg * u)
-                else:
-                    out[y, x] = _sample(plane, ix, iy, wx, wy) * (g0 + dg * u)
+@njit(cache=True, error_model="numpy")
+def _part_seen(nodes, r0, r1, c0, c1, height, width):  # type: ignore[no-untyped-def]
+    """The part of another frame that a patch of the reference between nodes needs: first and last row and column."""
+    low_x = low_y = np.float32(1e9)
+    high_x = high_y = np.float32(-1e9)
+    for r in range(r0, r1 + 1):
+        for c in range(c0, c1 + 1):
+            low_x, high_x = min(low_x, nodes[r, c, 0]), max(high_x, nodes[r, c, 0])
+            low_y, high_y = min(low_y, nodes[r, c, 1]), max(high_y, nodes[r, c, 1])
+    top, left = max(int(np.floor(low_y)) - REACH, 0) // 2 * 2, max(int(np.floor(low_x)) - REACH, 0) // 2 * 2
+    return top, min(int(np.ceil(high_y)) + REACH + 1, height), left, min(int(np.ceil(high_x)) + REACH + 1, width)
+
+
+@njit(cache=True, error_model="numpy")
+def _lay_patch(planes, top, left, cfa, nodes, light, step, kernel, y0, x0, at, out):  # type: ignore[no-untyped-def]
+    """Each reference pixel's own colour, between four nodes, from `planes`, the other frame from (top, left) on.
+
+    `at`: room for the positions of one row.
+    """
+    r, c = y0 // step, x0 // step
+    height, width = out.shape
+    phases, half, inverse = np.float32(kernel.shape[0] - 1), np.float32(0.5), np.float32(1.0 / step)
+    count = min(step, width - x0)
+    for y in range(y0, min(y0 + step, height)):
+        v = np.float32(y - y0) * inverse
+        ax = nodes[r, c, 0] + v * (nodes[r + 1, c, 0] - nodes[r, c, 0])
+        ay = nodes[r, c, 1] + v * (nodes[r + 1, c, 1] - nodes[r, c, 1])
+        bx = nodes[r, c + 1, 0] + v * (nodes[r + 1, c + 1, 0] - nodes[r, c + 1, 0])
+        by = nodes[r, c + 1, 1] + v * (nodes[r + 1, c + 1, 1] - nodes[r, c + 1, 1])
+        dx, dy = (bx - ax) * inverse, (by - ay) * inverse
+        g0 = light[r, c] + v * (light[r + 1, c] - light[r, c])
+        dg = (light[r, c + 1] + v * (light[r + 1, c + 1] - light[r, c + 1]) - g0) * inverse
+        for m in range(count):
+            qx, qy = ax + dx * np.float32(m), ay + dy * np.float32(m)
+            fx, fy = np.floor(qx), np.floor(qy)
+            at[0, m], at[1, m] = np.int32(fx), np.int32(fy)
+            at[2, m], at[3, m] = np.int32((qx - fx) * phases + half), np.int32((qy - fy) * phases + half)
+        for m in range(count):
+            ix, iy, px, py = at[0, m], at[1, m], at[2, m], at[3, m]
+            channel = cfa[y % 2, (x0 + m) % 2]
+            k = 1 if channel == 3 else channel
+            gain = g0 + dg * np.float32(m)
+            if ix >= 2 and iy >= 2 and ix < width - 3 and iy < height - 3:
+                out[y, x0 + m] = _sample(planes, k, ix - left, iy - top, kernel, px, py) * gain
+                continue
+            qx, qy = ax + dx * np.float32(m), ay + dy * np.float32(m)
+            if qx < -0.5 or qy < -0.5 or qx > width - 0.5 or qy > height - 0.5:
+                out[y, x0 + m] = np.float32(-1e9)
+            else:
+                out[y, x0 + m] = _edge_sample(planes, k, ix - left, iy - top, kernel, px, py) * gain
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def _lay(raw, cfa, black, gain, nodes, light, step, across, kernel, out):  # type: ignore[no-untyped-def]
+    """A frame on the reference's grid, patch by patch of `across` nodes so that all at hand stays in fast memory."""
+    height, width = out.shape
+    patches = (nodes.shape[0] + across - 2) // across, (nodes.shape[1] + across - 2) // across
+    for k in prange(patches[0] * patches[1]):
+        r0, c0 = k // patches[1] * across, k % patches[1] * across
+        r1, c1 = min(r0 + across, nodes.shape[0] - 1), min(c0 + across, nodes.shape[1] - 1)
+        top, bottom, left, right = _part_seen(nodes, r0, r1, c0, c1, height, width)
+        if top >= bottom or left >= right:
+            out[r0 * step : r1 * step, c0 * step : c1 * step] = np.float32(-1e9)
+            continue
+        planes = _filled(raw, cfa, black, gain, top, left, bottom - top, right - left)
+        at = np.empty((4, step), np.int32)
+        for r in range(r0, r1):
+            for c in range(c0, c1):
+                _lay_patch(planes, top, left, cfa, nodes, light, step, kernel, r * step, c * step, at, out)
 
 
 def laid(mosaic: Mosaic, motion: Motion) -> F32:
@@ -183,9 +229,9 @@ def laid(mosaic: Mosaic, motion: Motion) -> F32:
 
     Its light falls off as the reference's does. Both frames have the same filter pattern and size.
     """
-    planes = filled(mosaic)
     out = np.empty(mosaic.raw.shape, np.float32)
-    _lay(planes, mosaic.cfa, motion.nodes, motion.gain, STEP, CRISP, out)
+    black, gain = mosaic.black.astype(np.float32), channel_gains(mosaic)
+    _lay(mosaic.raw, mosaic.cfa, black, gain, motion.nodes, motion.gain, STEP, PATCH, CRISP, out)
     return out
 
 

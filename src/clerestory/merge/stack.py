@@ -17,7 +17,7 @@ PEDESTAL = 2048  # counts kept below black in a merged mosaic, so that noise is 
 FULL = 65535
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _add(values, w, relative, total, weight, energy):  # type: ignore[no-untyped-def]
     height, width = total.shape
     rows, columns = weight.shape
@@ -35,7 +35,7 @@ def _add(values, w, relative, total, weight, energy):  # type: ignore[no-untyped
                     total[i, j] += k * values[i, j]
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _written(total, weight, own, cfa, scale, pedestal, out):  # type: ignore[no-untyped-def]
     height, width = total.shape
     rows, columns = weight.shape

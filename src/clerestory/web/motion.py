@@ -19,7 +19,7 @@ F32 = NDArray[np.float32]
 _LEVELS = np.round(255 * srgb_encoding(np.arange(65536) / 65535)).astype(np.uint8)
 
 
-@njit(cache=True, fastmath=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, error_model="numpy")
 def _laid(scene, gain, levels, out):  # type: ignore[no-untyped-def]
     """out (BGR, uint8) = encoded scene (linear sRGB) times gain, the gain taken from half the fineness."""
     rows, columns = gain.shape
