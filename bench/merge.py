@@ -506,6 +506,16 @@ def _response() -> Any:
     return np.repeat(np.maximum(linear, 1e-5)[:, None, None], 3, axis=2).astype(np.float32)
 
 
+def _incremental(found: Any, light: Any) -> float:
+    """Signal to noise at one level as ISO 15739 has it (from memory): light times incremental gain over noise.
+
+    Each merge is so granted its own scale at every level, but earns nothing by mixing in what is clipped: that has no
+    noise and no gain either.
+    """
+    gain, foot = np.polyfit(light, found, 1)
+    return float(np.mean(light) * gain / np.std(found - gain * light - foot))
+
+
 def _against_opencv(
     wedge: Wedge, body: SimulatedCamera, base: Shot, exposures: Sequence[float], seed: int
 ) -> list[Row]:
@@ -528,10 +538,8 @@ def _against_opencv(
         theirs = theirs * float(np.median(truth[where]) / np.median(theirs[where]))
         gains = []
         for _, mask in _levels(truth, where & (theirs > 0), 4.0):
-            # Each merge is granted its own scale at every level: only scatter counts.
-            mean = float(truth[mask].mean())
-            a, b = (float(np.std(x[mask] / truth[mask]) / np.mean(x[mask] / truth[mask])) for x in (mine, theirs))
-            gains.append((20 * math.log10(max(b, 1e-9) / max(a, 1e-9)), mean))
+            a, b = (_incremental(x[mask], truth[mask]) for x in (mine, theirs))
+            gains.append((20 * math.log10(max(a, 1e-9) / max(b, 1e-9)), float(truth[mask].mean())))
         worst = min(g for g, _ in gains)
         if DETAIL:
             print(name, " ".join(f"{math.log2(mean):.1f}:{g:.2f}" for g, mean in gains))

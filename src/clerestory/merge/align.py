@@ -178,7 +178,7 @@ def guide_of(mosaic: Mosaic, noise: NoiseModel, exposure: float = 1.0) -> Guide:
         levels.append(cv2.pyrDown(levels[-1]))
         masks.append(np.floor(cv2.pyrDown(masks[-1]) + np.float32(0.02)))
     noisy = 0.5 / (2 * BLUR * math.sqrt(math.pi)) / math.sqrt(min(exposure, 1.0))
-    ceiling = math.sqrt(max(limit - float(black.max()), 1.0) * 4 / gain / exposure + float(offset))
+    ceiling = math.sqrt(max(limit - float(black.max()), 1.0) * 2 / gain / exposure + float(offset))
     return Guide(tuple(levels), tuple(masks), noisy, ceiling)
 
 
