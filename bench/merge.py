@@ -526,7 +526,9 @@ def _against_opencv(
     ours = _bracketed(view, exposures)
     mosaics = view.mosaics
     span = float(body.range)
-    pictures = [_encoded(small(signal_of(m), m)) for m in mosaics]
+    # Their weights are means over the channels: on a grey scene red and blue would tell of a clipped green, which on
+    # coloured glass they cannot. So all three channels are the green that is compared.
+    pictures = [np.repeat(_encoded(small(signal_of(m), m)[..., 1:2]), 3, axis=2) for m in mosaics]
     times = np.array(exposures, np.float32)
     truth = small(view.clean, mosaics[0])[..., 1]
     where = _even(truth)
