@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from clerestory.camera.noise import NoiseModel
 from clerestory.errors import UserError
 from clerestory.frames.noise_fit import fit_noise
 
@@ -21,6 +22,19 @@ LIGHT = signal(wall(1200, 1600))
 def test_run_of_four_frames(iso: float) -> None:
     """Gain within 3 %, read noise within 8 % per channel, still frames of two megapixels."""
     truth = model(iso)
+    found = fit_noise([mosaic(exposed(LIGHT, truth, k)) for k in range(4)])
+    assert found.gain == pytest.approx(truth.gain, rel=0.03)
+    assert found.read == pytest.approx(truth.read, rel=0.08)
+
+
+def test_channels_that_differ_keep_their_own_noise() -> None:
+    """Some cameras multiply red and blue before they write them."""
+    one = model(800)
+    by = (1.3, 1.0, 1.0, 1.6)
+    truth = NoiseModel(
+        tuple(g * b for g, b in zip(one.gain, by, strict=True)),
+        tuple(r * b for r, b in zip(one.read, by, strict=True)),
+    )
     found = fit_noise([mosaic(exposed(LIGHT, truth, k)) for k in range(4)])
     assert found.gain == pytest.approx(truth.gain, rel=0.03)
     assert found.read == pytest.approx(truth.read, rel=0.08)
