@@ -113,7 +113,7 @@ def make_film(folder: Path, draft: bool, preview: bool, size: str, bar: Bar) -> 
 def learn_folders(folders: Sequence[Path], into: Path | None, bar: Bar) -> tuple[list[str], list[tuple[str, str]]]:
     """What the frames of sorted folders say of hands, camera and lenses: learned.html and learned.toml, written
     `into` a folder (the first one's when None). Lines to print, and what could not be used with the reason."""
-    from clerestory.learn import comparisons, learn, learned_page
+    from clerestory.learn import comparisons, learn, learned_page, lights
 
     into = into or folders[0]
     visits = [(f, sort_folder(f, bar), read_abouts(f / "about.toml")) for f in folders]
@@ -127,7 +127,7 @@ def learn_folders(folders: Sequence[Path], into: Path | None, bar: Bar) -> tuple
     except OSError as problem:
         raise in_words(into, problem) from problem
     write_atomic(into / "learned.html", learned_page(learned, compared, [f.resolve().name for f in folders]))
-    write_atomic(into / "learned.toml", learned.toml())
+    write_atomic(into / "learned.toml", learned.toml(lights(compared)))
     lines = learned.lines()
     lines.append(f"{into / 'learned.html'}; for the next plan: {into / 'learned.toml'}")
     failures = [(str(p), why) for _, found, _ in visits for p, why in found.refused]

@@ -23,6 +23,8 @@ from clerestory.plan.model import read_learned, read_visit
 from clerestory.visit.about import About, Abouts, write_abouts
 from running import run
 
+NAVE = "nave to the altar"  # a view of the example plan
+
 
 @pytest.fixture(scope="module")
 def visit(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -82,10 +84,10 @@ def test_frames_are_judged_as_the_simulator_moved_them(visit: Path) -> None:
 
 def test_what_is_learned_feeds_the_next_plan(visit: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     shutil.copy(str(files("clerestory.plan").joinpath("example.toml")), visit / "visit.toml")
-    write_abouts(visit / "about.toml", Abouts(views={"view-01": About(title="The Nave")}))
+    write_abouts(visit / "about.toml", Abouts(views={"view-01": About(title=NAVE.upper())}))
     (visit / "plan").mkdir()
     settings = {"seconds": 1 / 60, "iso": 400, "chance": 0.83}
-    view = {"name": "the nave", "framing": {"focal": 14}, "focus": {"f_number": 4}, "settings": settings}
+    view = {"name": NAVE, "framing": {"focal": 14}, "focus": {"f_number": 4}, "settings": settings}
     (visit / "plan" / "plan.json").write_text(json.dumps({"views": [view]}))
     assert run("learn", str(visit), "--into", str(tmp_path / "mine")) == 0
     assert "frames judged" in capsys.readouterr().out
@@ -95,12 +97,15 @@ def test_what_is_learned_feeds_the_next_plan(visit: Path, tmp_path: Path, capsys
     assert camera.name == WHOLE.model
     page = (tmp_path / "mine" / "learned.html").read_text()
     assert page.count("<svg") >= 3 and "Planned and measured" in page and "src=" not in page
-    assert "<td>the nave</td><td>14 mm  f/4  1/60  ISO 400</td><td>83 %</td><td>12 mm  f/5.6" in page
+    assert f"<td>{NAVE}</td><td>14 mm  f/4  1/60  ISO 400</td><td>83 %</td><td>12 mm  f/5.6" in page
     text = (visit / "visit.toml").read_text()
     text = text.replace("[hands]\n", '[hands]\nlearned = "mine/learned.toml"\n').replace("Merle 20", camera.name)
     (tmp_path / "visit.toml").write_text(text)
     planned = read_visit(tmp_path / "visit.toml")
     assert planned.hands.hands == Hands(learned.hands.t0_stops, learned.hands.slope, stabilised=True)
+    seen = learned.view[0]
+    nave = next(v for v in planned.view if v.name == seen.name)
+    assert (nave.stone_cd_m2, nave.glass_cd_m2 is None) == (seen.stone_cd_m2, False)
     noise = camera.noise[-1]
     assert planned.body[0].noise(noise.iso, noise.range).gain == pytest.approx(noise.gain)
     assert planned.body[0].noise(2 * noise.iso, noise.range).gain == pytest.approx([2 * g for g in noise.gain])

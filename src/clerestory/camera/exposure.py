@@ -29,6 +29,11 @@ def raw_fraction(luminance: float, f_number: float, seconds: float, iso: float) 
     return focal_plane_exposure(luminance, f_number, seconds) * iso / SATURATION
 
 
+def luminance_of(fraction: float, f_number: float, seconds: float, iso: float) -> float:
+    """Luminance in cd/m2 of a neutral surface at `fraction` of raw saturation: `raw_fraction` undone."""
+    return fraction / raw_fraction(1.0, f_number, seconds, iso)
+
+
 def spot_luminance(f_number: float, seconds: float, iso: float) -> float:
     """Luminance in cd/m2 where a spot meter proposed these settings: L = K N^2 / (t S) (ISO 2720)."""
     return METER_K * f_number**2 / (seconds * iso)

@@ -359,11 +359,20 @@ def usable_stops(span: float, noise: NoiseModel, snr: float = ACCEPTABLE) -> flo
     return math.log2(span / signal)
 
 
-def exposure_headroom(mosaic: Mosaic, noise: NoiseModel, spare: float = 0.001) -> Headroom:
-    """How many stops this frame could have had without losing the glass, and what that would have done to the stone.
+@dataclass(frozen=True)
+class SceneShares:
+    """A frame's light as shares of saturation, before clipping. `stone`: middling stone, green; `glass`: all but
+    `spare` of the frame; `deep`: its darkest 2 %; `guessed`: whether the glass is clipped and reckoned from what is
+    not."""
 
-    `spare`: share of the frame that may be lost (lamps, glints).
-    """
+    stone: float
+    glass: float
+    deep: float
+    guessed: bool
+
+
+def scene_shares(mosaic: Mosaic, spare: float = 0.001) -> SceneShares:
+    """Stone and glass of a frame as the sensor saw them. `spare`: share of it that is not counted (lamps, glints)."""
     height, width = mosaic.raw.shape[0] // 2, mosaic.raw.shape[1] // 2
     step = max(1, round(math.sqrt(height * width / 400_000)))
     top = np.zeros((len(range(0, height, step)), len(range(0, width, step))), np.float32)
@@ -377,18 +386,25 @@ def exposure_headroom(mosaic: Mosaic, noise: NoiseModel, spare: float = 0.001) -
             np.maximum(top, share, out=top)
             if model_channel(n) == 1:
                 green = share
-    span = float(mosaic.white[1] - mosaic.black[1])
     lost = float((top >= FULL).mean())
-    guessed = lost > spare
-    if guessed:
+    if guessed := lost > spare:
         # What is clipped is taken to thin out as it does over the last stop below (a power law).
         steep = max(math.log2(max(float((top >= FULL / 2).mean()) / lost, 1.0)), 0.25)
-        stops = -min(math.log2(lost / spare) / steep, 4.0)
+        glass = FULL * 2.0 ** min(math.log2(lost / spare) / steep, 4.0)
     else:
-        stops = math.log2(FULL / max(float(np.quantile(top, 1 - spare)), 1e-4))
+        glass = max(float(np.quantile(top, 1 - spare)), 1e-4)
     stone = float(np.median(green[green < max(16 * float(np.quantile(green, 0.25)), 0.02)]))
-    stone = max(stone, 1e-5)
-    dark = max(float(np.quantile(green, 0.02)), noise.read[1] / span)
-    needed = math.log2(max(float(np.quantile(top, 1 - spare)), dark) / dark) + max(-stops, 0.0)
-    then = _snr(stone * 2.0**stops, span, noise)
-    return Headroom(stops, guessed, _snr(stone, span, noise), then, usable_stops(span, noise), needed)
+    return SceneShares(max(stone, 1e-5), glass, float(np.quantile(green, 0.02)), guessed)
+
+
+def exposure_headroom(mosaic: Mosaic, noise: NoiseModel, spare: float = 0.001) -> Headroom:
+    """How many stops this frame could have had without losing the glass, and what that would have done to the stone.
+
+    `spare`: share of the frame that may be lost (lamps, glints).
+    """
+    seen = scene_shares(mosaic, spare)
+    stops = math.log2(FULL / seen.glass)
+    span = float(mosaic.white[1] - mosaic.black[1])
+    needed = math.log2(max(seen.glass / max(seen.deep, noise.read[1] / span), 1.0))
+    then = _snr(seen.stone * 2.0**stops, span, noise)
+    return Headroom(stops, seen.guessed, _snr(seen.stone, span, noise), then, usable_stops(span, noise), needed)

@@ -317,12 +317,26 @@ def _aligned(first: Mosaic, second: Mosaic) -> tuple[Mosaic, Mosaic]:
     return replace(first, raw=a), replace(second, raw=b)
 
 
-def fit_noise(mosaics: Sequence[Mosaic]) -> NoiseModel:
-    """The noise model of one camera at one ISO, from one frame or a run of frames of one view and exposure.
+@dataclass(frozen=True)
+class ChannelFits:
+    """Gain, raw units per electron, and read variance, raw units squared, of each channel R, G1, G2, B by itself, and
+    the variances of both as estimates (4, 2)."""
 
-    Gain and read noise per channel R, G1, G2, B, in raw units; the rounding to whole units (EMVA 1288) counts as read
-    noise. Raises UserError when the frames differ in size or nothing in them is in range.
-    """
+    gain: F64
+    read2: F64
+    doubt: F64
+
+    @property
+    def together(self) -> NoiseModel:
+        """The channels' models drawn together as far as they agree."""
+        gain = _together(self.gain, self.doubt[:, 0])
+        read = np.sqrt(_together(self.read2, self.doubt[:, 1]))
+        (g0, g1, g2, g3), (r0, r1, r2, r3) = map(float, gain), map(float, read)
+        return NoiseModel((g0, g1, g2, g3), (r0, r1, r2, r3))
+
+
+def fit_channels(mosaics: Sequence[Mosaic]) -> ChannelFits:
+    """Noise of each channel by itself; arguments and errors as of `fit_noise`."""
     if not mosaics:
         raise UserError("no frames given; noise is fitted from at least one.")
     first = mosaics[0]
@@ -337,8 +351,14 @@ def fit_noise(mosaics: Sequence[Mosaic]) -> NoiseModel:
             else:
                 parts = [_sample(a, b, row, column) for a, b in pairs]
             lines[model_channel(int(first.cfa[row, column]))] = _fit_plane(parts)
-    doubt = np.array([line.doubt for line in lines])
-    gain = _together(np.array([line.gain for line in lines]), doubt[:, 0])
-    read = np.sqrt(_together(np.array([line.foot for line in lines]), doubt[:, 1]))
-    (g0, g1, g2, g3), (r0, r1, r2, r3) = map(float, gain), map(float, read)
-    return NoiseModel((g0, g1, g2, g3), (r0, r1, r2, r3))
+    gain, read2 = np.array([line.gain for line in lines]), np.array([line.foot for line in lines])
+    return ChannelFits(gain, read2, np.array([line.doubt for line in lines]))
+
+
+def fit_noise(mosaics: Sequence[Mosaic]) -> NoiseModel:
+    """The noise model of one camera at one ISO, from one frame or a run of frames of one view and exposure.
+
+    Gain and read noise per channel R, G1, G2, B, in raw units; the rounding to whole units (EMVA 1288) counts as read
+    noise. Raises UserError when the frames differ in size or nothing in them is in range.
+    """
+    return fit_channels(mosaics).together

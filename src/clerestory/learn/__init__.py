@@ -9,6 +9,6 @@ have nothing to be compared with and are not judged.
 
 from clerestory.learn.measure import Learned, learn
 from clerestory.learn.page import learned_page
-from clerestory.learn.planned import comparisons
+from clerestory.learn.planned import comparisons, lights
 
-__all__ = ["Learned", "comparisons", "learn", "learned_page"]
+__all__ = ["Learned", "comparisons", "learn", "learned_page", "lights"]

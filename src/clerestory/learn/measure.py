@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -12,20 +11,23 @@ import numpy as np
 import tomli_w
 from numpy.typing import NDArray
 
+from clerestory.camera.exposure import luminance_of
 from clerestory.camera.noise import NoiseModel
 from clerestory.camera.optics import equivalent_focal
 from clerestory.camera.steadiness import SHARP_SHARE, HandsFit, fit_hands
 from clerestory.errors import UserError
+from clerestory.finish.tone import FULL, SceneShares, scene_shares
 from clerestory.frames.group import View, is_soft
 from clerestory.frames.inspect import blurred_sharpness
 from clerestory.frames.isolate import map_isolated
-from clerestory.frames.noise_fit import LEAST_GAIN, fit_noise
-from clerestory.frames.read import FrameInfo, read_mosaic
+from clerestory.frames.noise_fit import LEAST_GAIN, fit_channels
+from clerestory.frames.read import FrameInfo, Mosaic, read_mosaic
 from clerestory.frames.sort import MEGABYTES, SECONDS, Sorted, default_workers
 
 RUNS = ("burst", "clear")  # views whose frames show the same at the same exposure
 STEPS = (0.125, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0, 8.0)  # movement at which what is left of sharpness is taken
 ALIKE = 3.0  # largest ratio of two channels' gains that is believed
+RUN = 4  # frames of a run to fit noise on together
 MOST_NOISE = 5  # frames to fit noise on, of one camera at one ISO: its figures then agree to about a per cent
 
 
@@ -43,12 +45,28 @@ class Judged:
 @dataclass(frozen=True)
 class Reference:
     """What is measured on one frame's raw data: the share of its sharpness that movement by each of `STEPS` times the
-    limit of a sharp frame leaves; its noise, None where it could not be fitted; raw units from black to saturation.
+    limit of a sharp frame leaves; its noise, None where it could not be fitted; raw units from black to saturation;
+    its light.
     """
 
     left: tuple[float, ...]
     noise: NoiseModel | None
     range: float
+    light: SceneShares
+
+
+@dataclass(frozen=True)
+class Light:
+    """Luminance of a view's middling stone and brightest glass, cd/m2, by its frames' own raw values and settings.
+
+    `spare`: stops by which the darkest of its frames could have been lighter before glass was lost; `guessed`:
+    whether the glass is clipped in all of them.
+    """
+
+    stone: float
+    glass: float
+    spare: float
+    guessed: bool
 
 
 @dataclass(frozen=True)
@@ -64,12 +82,13 @@ class Noise:
 
 @dataclass
 class Learned:
-    """What the frames say. `fit` is None where no frame could be judged. `lenses`: frames by lens and by focal length
-    in mm. `alone`: frames that could not be judged."""
+    """What the frames say. `fit` is None where no frame could be judged. `light`: by a view's pick. `lenses`: frames
+    by lens and by focal length in mm. `alone`: frames that could not be judged."""
 
     judged: list[Judged] = field(default_factory=list)
     fit: HandsFit | None = None
     noise: list[Noise] = field(default_factory=list)
+    light: dict[Path, Light] = field(default_factory=dict)
     lenses: dict[str, dict[float, int]] = field(default_factory=dict)
     alone: int = 0
     refused: list[tuple[Path, str]] = field(default_factory=list)
@@ -87,8 +106,8 @@ class Learned:
             *out,
         ]
 
-    def toml(self) -> str:
-        """The learned file, as `plan.model.read_learned` reads it."""
+    def toml(self, views: Mapping[str, Light] | None = None) -> str:
+        """The learned file, as `plan.model.read_learned` reads it. `views`: light by the plan's names of views."""
         data: dict[str, object] = {}
         if self.fit is not None:
             data["hands"] = {
@@ -105,9 +124,14 @@ class Learned:
                 {"iso": noise.iso, "range": round(noise.range, 1), **four, "frames": noise.frames}
             )
         data["camera"] = [{"name": name, "noise": rows} for name, rows in sorted(cameras.items())]
+        data["view"] = [
+            {"name": name, "stone_cd_m2": float(f"{light.stone:.3g}"), "glass_cd_m2": float(f"{light.glass:.3g}")}
+            for name, light in (views or {}).items()
+        ]
         head = (
             "# Learned from your own frames. In visit.toml: [hands] learned = the way to this file.\n"
             "# t0_stops holds what the stabiliser gave. Noise: raw units; red, green, green, blue.\n"
+            "# Light of views as the camera saw it; it stands in place of the visit file's where the names agree.\n"
         )
         return head + tomli_w.dumps(data)
 
@@ -132,20 +156,28 @@ def limit_px(info: FrameInfo) -> float:
     return camera.focal / equivalent * math.hypot(36, 24) * SHARP_SHARE
 
 
-def measure(path: Path, limit: float, with_noise: bool) -> Reference:
-    """Measure one raw frame; `limit` as of `limit_px`. Runs in a worker process."""
+def _fitted(mosaic: Mosaic, company: Sequence[Path]) -> NoiseModel | None:
+    """Noise of a frame together with others of its run; None where it cannot be told."""
+    try:
+        fits = fit_channels([mosaic, *(read_mosaic(p) for p in company)])
+    except UserError:
+        return None
+    # One converter serves all channels: where they differ this much, texture was taken for noise.
+    believed = 2 * LEAST_GAIN < fits.gain.max() < ALIKE * fits.gain.min()
+    return fits.together if believed else None
+
+
+def measure(path: Path, limit: float, company: Sequence[Path] | None) -> Reference:
+    """Measure one raw frame; `limit` as of `limit_px`. `company`: others of its run to fit noise on; None: no noise.
+
+    Runs in a worker process.
+    """
     mosaic = read_mosaic(path)
-    noise = None
-    if with_noise:
-        with contextlib.suppress(UserError):
-            noise = fit_noise([mosaic])
-        # One converter serves all channels: where they differ this much, texture was taken for noise.
-        if noise is not None and not 2 * LEAST_GAIN < max(noise.gain) < ALIKE * min(noise.gain):
-            noise = None
+    noise = None if company is None else _fitted(mosaic, company)
     # Movement in both directions with an RMS radius r spreads r / sqrt(2) along each.
     have, *less = blurred_sharpness(mosaic, [0.0, *(s * limit / 2 / math.sqrt(2) for s in STEPS)])
     left = tuple(min(1.0, b / have) if have > 0 else 1.0 for b in less)
-    return Reference(left, noise, float(np.mean(mosaic.white - mosaic.black)))
+    return Reference(left, noise, float(np.mean(mosaic.white - mosaic.black)), scene_shares(mosaic))
 
 
 def _runs(found: Sorted) -> list[View]:
@@ -158,8 +190,8 @@ def _runs(found: Sorted) -> list[View]:
     return [v for v in found.views if v.kind in RUNS and len(v.frames) > 1 and all(map(told, v.frames))]
 
 
-def _noise_frames(visits: Sequence[Sorted]) -> dict[Path, tuple[str, float]]:
-    """Frames to fit noise on, at most `MOST_NOISE` of a camera and ISO, spread over the day."""
+def _noise_frames(visits: Sequence[Sorted], company: Mapping[Path, Sequence[Path]]) -> dict[Path, tuple[str, float]]:
+    """Frames to fit noise on, at most `MOST_NOISE` of a camera and ISO, spread over the day; of runs if any."""
     groups: dict[tuple[str, float], list[Path]] = {}
     for found in visits:
         for path, seen in found.seen.items():
@@ -167,8 +199,55 @@ def _noise_frames(visits: Sequence[Sorted]) -> dict[Path, tuple[str, float]]:
                 groups.setdefault((seen.info.model or "unnamed camera", seen.info.iso), []).append(path)
     out = {}
     for key, paths in groups.items():
+        paths = [p for p in paths if company.get(p)] or paths
         step = max(1, len(paths) // MOST_NOISE)
         out.update({path: key for path in paths[::step][:MOST_NOISE]})
+    return out
+
+
+def _company(visits: Sequence[Sorted]) -> dict[Path, list[Path]]:
+    """By frame of a run, others of it at the same exposure."""
+    out: dict[Path, list[Path]] = {}
+    for found in visits:
+        for view in found.views:
+            if view.kind not in RUNS:
+                continue
+            infos = {p: found.seen[p].info for p in view.frames}
+            for path, info in infos.items():
+                same = [p for p, i in infos.items() if (i.seconds, i.iso) == (info.seconds, info.iso) and p != path]
+                out[path] = same[: RUN - 1]
+    return out
+
+
+def _luminance(share: float, info: FrameInfo) -> float:
+    assert info.f_number and info.seconds and info.iso
+    return luminance_of(share, info.f_number, info.seconds, info.iso)
+
+
+Lit = dict[Path, tuple[FrameInfo, Path, FrameInfo]]
+
+
+def _lit(visits: Sequence[Sorted]) -> Lit:
+    """By the pick of each view whose raw frames tell their exposure: its facts, the darkest frame and its facts."""
+    out: Lit = {}
+    for found in visits:
+        for view in found.views:
+            infos = {p: found.seen[p].info for p in (view.pick, *view.frames)}
+            if all(i.is_raw and i.f_number and i.seconds and i.iso for i in infos.values()):
+                dark = max(infos, key=lambda p: _luminance(1.0, infos[p]))
+                out[view.pick] = (infos[view.pick], dark, infos[dark])
+    return out
+
+
+def _light(
+    lit: Mapping[Path, tuple[FrameInfo, Path, FrameInfo]], seen: Mapping[Path, Reference]
+) -> dict[Path, Light]:
+    out = {}
+    for pick, (info, dark, dark_info) in lit.items():
+        if pick in seen and dark in seen:
+            stone, glass = seen[pick].light, seen[dark].light
+            spare = math.log2(FULL / glass.glass)
+            out[pick] = Light(_luminance(stone.stone, info), _luminance(glass.glass, dark_info), spare, glass.guessed)
     return out
 
 
@@ -224,10 +303,12 @@ def learn(visits: Sequence[Sorted], progress: Callable[[int, int], None] = lambd
     out = Learned()
     runs = [(view, found) for found in visits for view in _runs(found)]
     best = {id(view): max(view.frames, key=lambda p: found.seen[p].sharpness) for view, found in runs}
-    noise_of = _noise_frames(visits)
+    company = _company(visits)
+    noise_of = _noise_frames(visits, company)
     infos = {path: seen.info for found in visits for path, seen in found.seen.items()}
-    paths = list(dict.fromkeys([*best.values(), *noise_of]))
-    tasks = [(path, limit_px(infos[path]), path in noise_of) for path in paths]
+    lit = _lit(visits)
+    paths = list(dict.fromkeys([*best.values(), *noise_of, *lit, *(dark for _, dark, _ in lit.values())]))
+    tasks = [(path, limit_px(infos[path]), company.get(path, []) if path in noise_of else None) for path in paths]
     seen: dict[Path, Reference] = {}
     for done, outcome in enumerate(map_isolated(measure, tasks, default_workers(), SECONDS, MEGABYTES), 1):
         if outcome.value is not None:
@@ -239,7 +320,7 @@ def learn(visits: Sequence[Sorted], progress: Callable[[int, int], None] = lambd
         path = best[id(view)]
         if path in seen:
             out.judged += judge(view, seen[path], found)
-    out.noise = _noise(noise_of, seen)
+    out.noise, out.light = _noise(noise_of, seen), _light(lit, seen)
     for info in infos.values():
         if info.focal_mm:
             lens = out.lenses.setdefault(info.lens or "unnamed lens", {})

@@ -11,7 +11,7 @@ import numpy as np
 from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.camera.steadiness import SHARP_SHARE, HandsFit, frames_needed
 from clerestory.finish.report import ACCENT, QUIET, STYLE, TEXT
-from clerestory.learn.measure import Judged, Learned, Noise
+from clerestory.learn.measure import Judged, Learned, Light, Noise
 from clerestory.learn.planned import Compared, Taken
 
 WIDE, HIGH, LEFT, FOOT = 720, 310, 46, 50  # an SVG plot, its room for labels left and below
@@ -236,6 +236,28 @@ def _settings(taken: Taken) -> str:
     return "  ".join(w for w in words if w)
 
 
+def _cd(light: float) -> str:
+    return "" if math.isnan(light) else f"{light:.3g}"
+
+
+def _spare(light: Light) -> str:
+    """How much lighter the view's darkest frame could have been."""
+    if abs(light.spare) < 0.15:
+        return "just kept"
+    return f"{'about ' if light.guessed else ''}{abs(light.spare):.1f} stops {'more' if light.spare > 0 else 'less'}"
+
+
+def _light(found: Compared) -> str:
+    """Light expected and seen."""
+    rows = [
+        [name, _cd(p.light.stone), _cd(m.light.stone), _cd(p.light.glass), _cd(m.light.glass), _spare(m.light)]
+        for name, p, m in found.views
+        if p.light and m.light
+    ]
+    head = ["view", "stone planned, cd/m²", "seen", "glass planned, cd/m²", "seen", "keeping the glass allowed"]
+    return _table(head, rows) if rows else ""
+
+
 def _compared(found: Compared, learned: Learned) -> str:
     out = f"<h3>{escape(found.title)}</h3>"
     if found.judged:
@@ -245,7 +267,7 @@ def _compared(found: Compared, learned: Learned) -> str:
         rows = [
             [name, _settings(p), _percent(p.sharp), _settings(m), _percent(m.sharp)] for name, p, m in found.views
         ]
-        out += _table(["view", "planned", "chance of sharp", "taken", "share sharp"], rows)
+        out += _table(["view", "planned", "chance of sharp", "taken", "share sharp"], rows) + _light(found)
     else:
         out += _say("No view could be matched: give the views the plan's names as titles in about.toml.", "lead")
     rows = []

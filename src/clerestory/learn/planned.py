@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,20 +13,23 @@ from clerestory.camera.steadiness import Hands
 from clerestory.errors import UserError
 from clerestory.frames.group import View
 from clerestory.frames.sort import Sorted
-from clerestory.learn.measure import Learned
-from clerestory.plan.model import Visit, read_visit
+from clerestory.learn.measure import Learned, Light
+from clerestory.plan.exposure import luminance
+from clerestory.plan.model import ViewTable, Visit, read_visit
 from clerestory.visit.about import Abouts
 
 
 @dataclass(frozen=True)
 class Taken:
-    """One view's exposure: focal length in mm, f-number, seconds, ISO; chance (planned) or share of sharp frames."""
+    """One view's exposure: focal length in mm, f-number, seconds, ISO; chance (planned) or share of sharp frames; its
+    light as expected or as the camera saw it."""
 
     focal: float | None
     f_number: float | None
     seconds: float | None
     iso: float | None
     sharp: float | None
+    light: Light | None = None
 
 
 @dataclass(frozen=True)
@@ -65,7 +69,13 @@ def _taken(view: View, found: Sorted, learned: Learned) -> Taken:
     frames = set(view.frames)
     judged = [j.sharp for j in learned.judged if j.path in frames]
     share = sum(judged) / len(judged) if judged else None
-    return Taken(info.focal_mm, info.f_number, info.seconds, info.iso, share)
+    return Taken(info.focal_mm, info.f_number, info.seconds, info.iso, share, learned.light.get(view.pick))
+
+
+def _expected(view: ViewTable) -> Light:
+    stone = luminance(view.stone_cd_m2)
+    glass = luminance(view.glass_cd_m2) if view.glass_cd_m2 is not None else math.nan
+    return Light(stone, glass, math.nan, guessed=False)
 
 
 def compare(root: Path, found: Sorted, abouts: Abouts, learned: Learned) -> Compared | None:
@@ -78,7 +88,11 @@ def compare(root: Path, found: Sorted, abouts: Abouts, learned: Learned) -> Comp
     visit = read_visit(root / "visit.toml")
     hands = visit.hands.hands
     stops = max(*(b.stabiliser_stops for b in visit.body), *(lens.stabiliser_stops for lens in visit.lens))
-    planned = {name.casefold(): (name, taken) for name, taken in _planned_views(root).items()}
+    expected_light = {view.name: _expected(view) for view in visit.view}
+    planned = {
+        name.casefold(): (name, replace(taken, light=expected_light.get(name)))
+        for name, taken in _planned_views(root).items()
+    }
     rows = []
     for view in found.views:
         hit = planned.get(abouts.of(view.name).title.casefold()) or planned.get(view.name.casefold())
@@ -88,6 +102,11 @@ def compare(root: Path, found: Sorted, abouts: Abouts, learned: Learned) -> Comp
     expected = sum(hands.chance(j.seconds, j.equivalent_mm, stops) for j in mine)
     sharp = sum(j.sharp for j in mine)
     return Compared(visit.visit.title, hands, visit, expected, sharp, len(mine), tuple(rows))
+
+
+def lights(compared: Sequence[Compared]) -> dict[str, Light]:
+    """The light of planned views as the camera saw it, by name; of several visits the last counts."""
+    return {name: taken.light for found in compared for name, _, taken in found.views if taken.light is not None}
 
 
 def comparisons(

@@ -679,11 +679,20 @@ class LearnedHands(Table):
     sharp: Annotated[int, Field(ge=0)]
 
 
+class LearnedView(Table):
+    """The light of a view in the learned file, as the camera saw it on an earlier visit."""
+
+    name: Name
+    stone_cd_m2: Positive
+    glass_cd_m2: Positive
+
+
 class LearnedTable(Table):
     """What `learn` wrote: learned.toml."""
 
     hands: LearnedHands | None = None
     camera: tuple[CameraTable, ...] = ()
+    view: tuple[LearnedView, ...] = ()
 
 
 def read_learned(path: Path) -> LearnedTable:
@@ -700,7 +709,10 @@ def read_learned(path: Path) -> LearnedTable:
 
 
 def with_learned(visit: Visit, path: Path) -> Visit:
-    """The visit with hands and noise of the learned file at `path` in place of its own."""
+    """The visit with hands, noise and light of the learned file at `path` in place of its own.
+
+    Glass is taken over only where the view's own table speaks of glass.
+    """
     learned = read_learned(path)
     noise = {camera.name.casefold(): camera.noise for camera in learned.camera}
     bodies = tuple(
@@ -710,4 +722,13 @@ def with_learned(visit: Visit, path: Path) -> Visit:
     if learned.hands is not None:
         found = {"t0_stops": learned.hands.t0_stops, "slope": learned.hands.slope, "stabilised": True}
         hands = hands.model_copy(update=found)
-    return visit.model_copy(update={"hands": hands, "body": bodies})
+    light = {view.name.casefold(): view for view in learned.view}
+    views = tuple(_as_seen(view, light.get(view.name.casefold())) for view in visit.view)
+    return visit.model_copy(update={"hands": hands, "body": bodies, "view": views})
+
+
+def _as_seen(view: ViewTable, seen: LearnedView | None) -> ViewTable:
+    if seen is None:
+        return view
+    glass = None if view.glass_cd_m2 is None else seen.glass_cd_m2
+    return view.model_copy(update={"stone_cd_m2": seen.stone_cd_m2, "glass_cd_m2": glass})
