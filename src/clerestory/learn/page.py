@@ -237,7 +237,7 @@ def _settings(taken: Taken) -> str:
 
 
 def _cd(light: float) -> str:
-    return "" if math.isnan(light) else f"{light:.3g}"
+    return "" if math.isnan(light) else f"{float(f'{light:.2g}'):g}"
 
 
 def _spare(light: Light) -> str:
