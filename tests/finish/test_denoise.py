@@ -60,6 +60,22 @@ def test_no_tint_in_the_shade_and_no_loss_at_the_clip() -> None:
         assert abs(float(out.mean()) - level) < (0.02 * level if level < 10 else 0.006 * level)
 
 
+def test_a_noisier_place_of_a_merge_comes_out_as_smooth_as_the_rest() -> None:
+    """A mean of eight frames but for a place where one alone stands."""
+    merged = np.mean([exposed(LIGHT, NOISE, k).astype(float) for k in range(8)], axis=0)
+    place = (slice(120, 260), slice(250, 420))
+    merged[place] = RAW[place]
+    excess = np.ones((LIGHT.shape[0] // 2, LIGHT.shape[1] // 2), np.float32)
+    excess[60:130, 125:210] = 8
+    frame = mosaic(np.rint(merged).astype(np.uint16))
+    plain, told = (_error(denoise_mosaic(frame, NOISE.averaged(8), excess=e), place) for e in (None, excess))
+    alone = _error(denoise_mosaic(mosaic(RAW), NOISE), place)
+    assert told < 0.75 * plain and told < 1.1 * alone
+    others = (slice(0, 90), slice(0, 200))
+    same = [denoise_mosaic(frame, NOISE.averaged(8), excess=e)[others] for e in (None, excess)]
+    assert np.array_equal(*same)
+
+
 def test_strength_and_odd_sizes() -> None:
     odd = mosaic(RAW[:201, :333].copy())
     assert np.array_equal(denoise_mosaic(odd, NOISE, 0.0), odd.raw - np.float32(BLACK))

@@ -13,8 +13,12 @@ that clipping has cut).
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import Literal
 
+import cv2
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
@@ -134,13 +138,50 @@ def _plane_order(mosaic: Mosaic) -> list[tuple[int, int, int]]:
 Quality = Literal["quick", "fast", "better"]
 
 
-def denoise_mosaic(mosaic: Mosaic, noise: NoiseModel, strength: float = 1.0, quality: Quality = "fast") -> F32:
+def denoise_mosaic(
+    mosaic: Mosaic,
+    noise: NoiseModel,
+    strength: float = 1.0,
+    quality: Quality = "fast",
+    excess: F32 | None = None,
+) -> F32:
     """The mosaic above black, float32 H x W in raw units, with noise taken out as far as the model says it is noise.
 
     `strength` 0 leaves the values alone, 1 takes out all that the model knows; above 1 also raises the thresholds.
     An odd last row or column is left as it is. `quality`: 'quick' is the cosines alone, enough where noise is low
-    already; 'fast' adds what looks alike nearby and the coarse scale; 'better' looks closer.
+    already; 'fast' adds what looks alike nearby and the coarse scale; 'better' looks closer. `excess`, H/2 x W/2: by
+    how much the variance of a merged mosaic is above the model's, where fewer frames stand behind a place.
     """
+    out = _denoised(mosaic, noise, strength, quality)
+    if excess is not None and strength > 0:
+        for factor, (rows, columns), share in _noisier(excess):
+            box = slice(2 * rows.start, 2 * rows.stop), slice(2 * columns.start, 2 * columns.stop)
+            part = replace(mosaic, raw=np.ascontiguousarray(mosaic.raw[box]))
+            again = _denoised(part, noise.averaged(1 / factor), strength, quality)
+            out[box] += np.repeat(np.repeat(share, 2, axis=0), 2, axis=1) * (again - out[box])
+    return out
+
+
+STEP = 2.0  # of variance from one noisier class of places to the next
+SEAM = 4  # blocks over which classes pass into one another
+
+
+def _noisier(excess: F32) -> Iterator[tuple[float, tuple[slice, slice], F32]]:
+    """Classes of places with more noise than the rest: factor of variance, the box they lie in, their share in it."""
+    classes = np.rint(np.log(np.maximum(excess, 1)) / math.log(STEP)).astype(np.uint8)
+    for k in range(1, int(classes.max()) + 1):
+        place = cv2.morphologyEx((classes >= k).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+        x, y, w, h = cv2.boundingRect(place)
+        if not w:
+            continue
+        reach = 2 * SIDE
+        rows, columns = (slice(max(a - reach, 0), min(a + n + reach, m))
+                         for a, n, m in ((y, h, place.shape[0]), (x, w, place.shape[1])))  # fmt: skip
+        share = cv2.blur(place[rows, columns].astype(np.float32), (2 * SEAM + 1, 2 * SEAM + 1))
+        yield STEP**k, (rows, columns), share
+
+
+def _denoised(mosaic: Mosaic, noise: NoiseModel, strength: float, quality: Quality) -> F32:
     raw = mosaic.raw
     out = np.empty(raw.shape, np.float32)
     order = _plane_order(mosaic)

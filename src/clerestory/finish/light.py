@@ -37,7 +37,8 @@ class Source:
 
     Exactly one of `mosaic` and `rendered` (working RGB, H x W x 3) is set. `plate` is the joined view that `rendered`
     came from: upright already, with an outline of its own. `record`: what a merge did, in plain numbers. `noise` is
-    that of the mosaic as it now is, after any merge. `mask`: where a merge took what is seen from another frame.
+    that of the mosaic as it now is, after any merge, `excess` as of `merge.Merged`. `mask`: where a merge took what
+    is seen from another frame.
     `remarks` are sentences for the report.
     """
 
@@ -50,6 +51,7 @@ class Source:
     remarks: tuple[str, ...] = ()
     plate: Plate | None = None
     mask: NDArray[np.uint8] | None = None
+    excess: F32 | None = None
     record: dict[str, Any] = field(default_factory=dict)
 
 
@@ -176,7 +178,7 @@ def full_size(
         return turned(source.rendered, source.info.orientation)
     stage("denoise")
     if source.noise is not None and denoise > 0:
-        signal = denoise_mosaic(source.mosaic, source.noise, denoise, quality)
+        signal = denoise_mosaic(source.mosaic, source.noise, denoise, quality, source.excess)
     else:
         signal = signal_of(source.mosaic)
     stage("demosaic")

@@ -38,6 +38,7 @@ def _of_mosaic(merged: Merged) -> Source:
         frames=merged.used,
         remarks=(*merged.info.remarks, *merged.remarks, *said_lost(merged.mosaic)),
         mask=merged.mask,
+        excess=merged.excess,
         record=merged.record,
     )
 
