@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -89,6 +89,14 @@ class Guide:
     sure: tuple[F32, ...]
     noise: float
     ceiling: float
+
+    def without(self, hidden: NDArray[np.bool_]) -> Guide:
+        """The guide blind to part of its frame: `hidden`, of any size, covers the whole of it."""
+        out = []
+        for sure in self.sure:
+            share = cv2.resize(hidden.astype(np.float32), sure.shape[::-1], interpolation=cv2.INTER_LINEAR)
+            out.append(np.where(share > 0, np.float32(0), sure))
+        return replace(self, sure=tuple(out))
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ is. No pixel is made up: each comes from frames that saw the place.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from clerestory.camera.noise import NoiseModel
 from clerestory.frames.read import Mosaic
 from clerestory.merge.agree import BlockNoise, agreement, cells_agree
-from clerestory.merge.align import Motion, Optics, guide_of
-from clerestory.merge.burst import Told, fitting, motion_record
+from clerestory.merge.align import Guide, Motion, Optics, align, guide_of
+from clerestory.merge.burst import Told, checked, fitting, motion_record
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
@@ -34,6 +34,7 @@ FEWEST = 3
 CLOSE_RACE = 1.2  # frames by which the first answer may lead the second and still be doubted
 NEAR_ENOUGH = 0.4  # how near to all of the step must be one camp's own for it to show a visitor
 LEAST_DISPUTE = 24  # cells: smaller places have no outline to judge by
+NEIGHBOURS = 40  # places in dispute within so small a part of the picture's longer side may be of one figure
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
 
 
@@ -54,11 +55,13 @@ class Cleared:
 
 @dataclass(frozen=True)
 class _Choice:
-    """Per cell: the frame that stands for the stone, whether the reference shows it, and whether it is unknown."""
+    """Per cell: the frame that stands for the stone, whether the reference shows it, and whether it is unknown;
+    `others`: per frame whether it shows something else than the stone."""
 
     label: NDArray[np.int16]
     reference_is_stone: NDArray[np.bool_]
     unknown: NDArray[np.bool_]
+    others: NDArray[np.bool_]
 
 
 def cells_of(values: F32, cfa: NDArray[np.int8]) -> tuple[F32, NDArray[np.bool_]]:
@@ -102,11 +105,12 @@ def _figure(differs: F32, place: U8) -> U8:
     return filled
 
 
-def _step_share(a: F32, b: F32, place: U8) -> float:
-    """How much of the step between two answers at their common border is the first one's own, about 0 to 1.
+def _step(a: F32, b: F32, place: U8) -> tuple[float, float]:
+    """Of the step between two answers at their common border: how much is the first one's own, and all of it.
 
     The stone runs on across a visitor's outline whatever it looks like, so that all of the step between the two is in
-    the visitor's picture: the first one's slope across the border on the slope of the difference, least squares.
+    the visitor's picture. The share of the two is the first one's slope across the border on the slope of the
+    difference, least squares: about 0 or 1.
     """
     first, second = (np.sqrt(np.maximum(x, 0)) for x in (a, b))
     step = first - second
@@ -122,52 +126,95 @@ def _step_share(a: F32, b: F32, place: U8) -> float:
         return np.asarray(gx * (nx / size)[:, None] + gy * (ny / size)[:, None], np.float32)
 
     whole = across(step)
-    return float((across(first) * whole).sum() / max(float((whole * whole).sum()), 1e-9))
+    return float((across(first) * whole).sum()), float((whole * whole).sum())
+
+
+@dataclass(frozen=True)
+class _Dispute:
+    """A place where two camps of frames give different answers: its box and cells, the camps, and of the step at
+    their common border the first camp's own and all of it."""
+
+    box: tuple[slice, slice]
+    place: U8
+    camps: tuple[tuple[int, ...], tuple[int, ...]]
+    own: float
+    whole: float
+
+    def seen_as(self, other: _Dispute) -> _Dispute | None:
+        """The same with its camps in the other's order; None where the camps are not the same parties."""
+        for this in (self, replace(self, camps=self.camps[::-1], own=self.whole - self.own)):
+            (a, b), (c, d) = ([set(camp) for camp in x.camps] for x in (this, other))
+            if a & c and b & d and not a & d and not b & c:
+                return this
+        return None
+
+
+def _disputes(dispute: U8, cells: Sequence[F32], pairs: F32) -> list[list[_Dispute]]:
+    """Places in dispute between the same parties, in groups of neighbours: parts of one figure, as between chairs."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(dispute, connectivity=8)
+    reach = 2 * (max(dispute.shape) // NEIGHBOURS) + 1
+    wide = cv2.connectedComponents(cv2.dilate(dispute, np.ones((reach, reach), np.uint8)))[1]
+    found = []
+    for k in range(1, count):
+        x, y, w, h = (int(v) for v in stats[k, :4])
+        box = (slice(max(y - 4, 0), min(y + h + 4, dispute.shape[0])),
+               slice(max(x - 4, 0), min(x + w + 4, dispute.shape[1])))  # fmt: skip
+        place = (labels[box] == k).astype(np.uint8)
+        camps = _camps(pairs[(slice(None), slice(None), *box)], place)
+        larger, other = (np.median([cells[j][box] for j in camp], axis=0) if camp else None for camp in camps)
+        told = (0.0, 0.0) if larger is None or other is None else _step(larger, other, place)
+        found.append((int(wide[box][place > 0][0]), _Dispute(box, place, camps, *told)))
+    groups: list[tuple[int, list[_Dispute]]] = []
+    for at, one in sorted(found, key=lambda f: -f[1].whole):
+        for where, group in groups:
+            if where == at and (seen := one.seen_as(group[0])) is not None:
+                group.append(seen)
+                break
+        else:
+            groups.append((at, [one]))
+    return [g for _, g in groups if sum(int(d.place.sum()) for d in g) >= LEAST_DISPUTE]
 
 
 def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32, first: NDArray[np.intp]) -> F32:
     """Support with close races decided: in each place in dispute the answer that the border speaks for is lifted."""
-    shape = support.shape[1:]
     agree_first = np.take_along_axis(pairs, first[None, None], axis=0)[0]
     rest = np.where(agree_first < 0.5, support, 0)
     most, next_most = support.max(axis=0), rest.max(axis=0)
     dispute = ((most - next_most < CLOSE_RACE) & (next_most > 1.5)).astype(np.uint8)
     dispute = cv2.morphologyEx(dispute, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     out = support.copy()
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(dispute, connectivity=8)
-    for k in range(1, count):
-        if stats[k, cv2.CC_STAT_AREA] < LEAST_DISPUTE:
-            continue
-        x, y, w, h = (int(v) for v in stats[k, :4])
-        box = (slice(max(y - 4, 0), min(y + h + 4, shape[0])), slice(max(x - 4, 0), min(x + w + 4, shape[1])))
-        place = (labels[box] == k).astype(np.uint8)
-        winner, loser = _parties([c[box] for c in cells], pairs[(slice(None), slice(None), *box)], place)
-        # The loser is shut out a little beyond the place, where its own edge blurs.
-        wide = cv2.dilate(place, np.ones((7, 7), np.uint8)) > 0
-        for j in winner:
-            out[j][box] += np.where(place > 0, pairs[j][winner][(slice(None), *box)].mean(axis=0) * 2 * CLOSE_RACE, 0)
-        for j in loser:
-            out[j][box] -= np.where(wide, np.float32(2 * CLOSE_RACE), 0)
+    for group in _disputes(dispute, cells, pairs):
+        share = sum(d.own for d in group) / max(sum(d.whole for d in group), 1e-9)
+        if abs(share - 1) < NEAR_ENOUGH:
+            stone = 1
+        elif abs(share) < NEAR_ENOUGH:
+            stone = 0
+        else:  # the border does not tell: the larger camp, by area, is believed
+            sizes = [sum(len(d.camps[k]) * int(d.place.sum()) for d in group) for k in range(2)]
+            stone = int(sizes[1] > sizes[0])
+        for d in group:
+            winner, loser = d.camps[stone] or d.camps[0], d.camps[1 - stone] if d.camps[1] else ()
+            # The loser is shut out a little beyond the place, where its own edge blurs.
+            wide = cv2.dilate(d.place, np.ones((7, 7), np.uint8)) > 0
+            for j in winner:
+                lift = pairs[j][list(winner)][(slice(None), *d.box)].mean(axis=0) * 2 * CLOSE_RACE
+                out[j][d.box] += np.where(d.place > 0, lift, 0)
+            for j in loser:
+                out[j][d.box] -= np.where(wide, np.float32(2 * CLOSE_RACE), 0)
     return np.asarray(out, np.float32)
 
 
-def _parties(cells: Sequence[F32], pairs: F32, place: U8) -> tuple[list[int], list[int]]:
-    """The frames that show the stone in a place in dispute, and those that show somebody there.
-
-    Two camps of frames, the same all over the place; the larger is believed where its border does not tell.
-    """
+def _camps(pairs: F32, place: U8) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Frames that agree with each other over a place: the two largest parties, the larger first; none of fewer than
+    two but the larger."""
     between = pairs[:, :, place > 0].mean(axis=-1) > 0.5
-    camps: list[list[int]] = []
-    left = np.ones(len(cells), bool)
+    camps: list[tuple[int, ...]] = []
+    left = np.ones(len(pairs), bool)
     for _ in range(2):
         size = np.where(left, (between & left).sum(axis=1), -1)
-        camps.append([int(j) for j in np.flatnonzero(between[int(size.argmax())] & left)])
-        left[camps[-1]] = False
-    if len(camps[1]) < 2:
-        return camps[0], []
-    larger, other = (np.median(np.stack([cells[j] for j in camp]), axis=0) for camp in camps)
-    seen_in_larger = abs(_step_share(larger, other, place) - 1) < NEAR_ENOUGH
-    return (camps[1], camps[0]) if seen_in_larger else (camps[0], camps[1])
+        camps.append(tuple(int(j) for j in np.flatnonzero(between[int(size.argmax())] & left)))
+        left[list(camps[-1])] = False
+    return camps[0], camps[1] if len(camps[1]) >= 2 else ()
 
 
 def _choose(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise) -> _Choice:
@@ -192,7 +239,14 @@ def _choose(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: Bloc
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
     stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     stays |= (label == 0) & ~(cv2.dilate((label > 0).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
-    return _Choice(_spread(label, stays), stays, unknown)
+    others = np.stack([_figures(np.take_along_axis(p, label[None].astype(np.intp), axis=0)[0] < 0.5) for p in pairs])
+    return _Choice(_spread(label, stays), stays, unknown, others)
+
+
+def _figures(differs: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """What differs, without specks and a little beyond."""
+    opened = cv2.morphologyEx(differs.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    return np.asarray(cv2.dilate(opened, np.ones((5, 5), np.uint8)) > 0)
 
 
 def _without_specks(stays: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -288,7 +342,7 @@ def merge_clear(
     model = BlockNoise.of(noise, reference)
     choice = _choose(cells, seen, model)
     del cells
-    stack = _stacked(reference, mine, fits, choice, model, told)
+    stack = _stacked(reference, mine, fits, choice, noise, optics, told)
     mosaic, finer = merged_mosaic(stack, reference, mine)
     typical = typical_count(stack.count)
     excess = (np.float32(typical) / np.maximum(stack.count, 1e-3)).astype(np.float32)
@@ -307,19 +361,38 @@ def merge_clear(
     return Cleared(mosaic, merged_noise(noise, typical, finer), excess, mask, taken, tuple(boxes), record)
 
 
+def _laid_again(guide: Guide, fit: _Laid, hidden: NDArray[np.bool_], noise: NoiseModel, optics: Optics) -> F32:
+    """A frame laid on the reference by what shows stone in both: local alignment would else follow the visitors."""
+    other = fit.read()
+    try:
+        motion = checked(align(guide.without(hidden), guide_of(other, noise), optics, start=fit.motion.rotation))
+    except Refused:  # too little is left to go by
+        motion = fit.motion
+    values = laid(other, motion)
+    values /= np.float32(fit.light)
+    values[values < np.float32(-1e6)] = np.float32(-1e9)
+    return values
+
+
 def _stacked(
-    reference: Mosaic, mine: F32, fits: Sequence[_Laid], choice: _Choice, model: BlockNoise, told: Told
+    reference: Mosaic,
+    mine: F32,
+    fits: Sequence[_Laid],
+    choice: _Choice,
+    noise: NoiseModel,
+    optics: Optics,
+    told: Told,
 ) -> Stack:
     """Second pass: the reference where it shows stone, the chosen frames elsewhere, and all that agree with them."""
+    model, guide = BlockNoise.of(noise, reference), guide_of(reference, noise)
     stack = Stack.empty(*reference.raw.shape)
     shape = stack.weight.shape
     stack.add(mine, _to_blocks(choice.reference_is_stone, shape).astype(np.float32))
     area = [int(((choice.label == k + 1) & ~choice.reference_is_stone).sum()) for k in range(len(fits))]
     for k in sorted(range(len(fits)), key=lambda k: -area[k]):
         told(f"merge frame {fits[k].index + 2}")
-        values = laid(fits[k].read(), fits[k].motion)
-        values /= np.float32(fits[k].light)
-        values[values < np.float32(-1e6)] = np.float32(-1e9)
+        hidden = ~choice.reference_is_stone | choice.others[k + 1]
+        values = _laid_again(guide, fits[k], hidden, noise, optics)
         known = stack.weight > 0
         weights = agreement(values, stack, reference, model)
         stands = _to_blocks((choice.label == k + 1) & ~choice.reference_is_stone, shape)
