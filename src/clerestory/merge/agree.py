@@ -168,10 +168,12 @@ def agreement(
     mosaic: Mosaic,
     model: BlockNoise,
     relative: F32 | float = 1.0,
+    about: int = ABOUT,
 ) -> F32:
     """How far a laid frame agrees with the running mean, 0 to 1 per 2 x 2 block; 0 where either shows nothing.
 
-    `values`: from `resample.laid`; `relative`: variance of this frame over the model's, a number or per block.
+    `values`: from `resample.laid`; `relative`: variance of this frame over the model's, a number or per block;
+    `about`: blocks about a figure that are left out.
     """
     shape = stack.weight.shape
     level, difference = np.empty((*shape, 3), np.float32), np.empty((*shape, 3), np.float32)
@@ -191,7 +193,7 @@ def agreement(
     )
     wide = cv2.erode(wide, np.ones((3, 3), np.uint8))
     out = np.minimum(fine, cv2.resize(wide, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR))
-    figures = _about_figures(out)
+    figures = _about_figures(out, about)
     out = cv2.erode(out, np.ones((2 * NEAREST + 1, 2 * NEAREST + 1), np.uint8))
     out[figures] = 0
     out = np.minimum(out, _box(out, 5))
@@ -199,11 +201,11 @@ def agreement(
     return np.asarray(out, np.float32)
 
 
-def _about_figures(weights: F32) -> NDArray[np.bool_]:
+def _about_figures(weights: F32, about: int) -> NDArray[np.bool_]:
     """Where someone moved, and about them: there the local alignment may have followed them, not the stone."""
     moved = (weights < 0.5).astype(np.uint8)
     figures = cv2.morphologyEx(moved, cv2.MORPH_OPEN, np.ones((FIGURE, FIGURE), np.uint8))
-    reach = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * ABOUT + 1, 2 * ABOUT + 1))
+    reach = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * about + 1, 2 * about + 1))
     return np.asarray(cv2.dilate(figures, reach) > 0)
 
 

@@ -35,6 +35,7 @@ CLOSE_RACE = 1.2  # frames by which the first answer may lead the second and sti
 NEAR_ENOUGH = 0.4  # how near to all of the step must be one camp's own for it to show a visitor
 LEAST_DISPUTE = 24  # cells: smaller places have no outline to judge by
 NEIGHBOURS = 40  # places in dispute within so small a part of the picture's longer side may be of one figure
+ABOUT = 3  # blocks left out about a figure: the alignment did not follow it
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
 
 
@@ -394,7 +395,7 @@ def _stacked(
         hidden = ~choice.reference_is_stone | choice.others[k + 1]
         values = _laid_again(guide, fits[k], hidden, noise, optics)
         known = stack.weight > 0
-        weights = agreement(values, stack, reference, model)
+        weights = agreement(values, stack, reference, model, about=ABOUT)
         stands = _to_blocks((choice.label == k + 1) & ~choice.reference_is_stone, shape)
         weights = np.where(known, weights, stands.astype(np.float32))
         weights[values[: 2 * shape[0] : 2, : 2 * shape[1] : 2] < -1e6] = 0
