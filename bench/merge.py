@@ -581,6 +581,9 @@ def bench_clear(body: SimulatedCamera, seed: int) -> list[Row]:
     anyone = (seen < len(mosaics)) & enough
     rows.append(("clear: residual over that of the median, visitors' places",
                  f"{_rms(view, out, anyone) / _rms(view, median, anyone):.2f}", "0.5"))  # fmt: skip
+    perfect = np.sqrt(noise.variance(view.clean, 1) / np.maximum(seen, 1) / np.maximum(view.clean, 5))
+    rows.append(("clear: the same of a perfect mean of all frames that saw stone",
+                 f"{np.sqrt(np.mean(perfect[anyone] ** 2)) / _rms(view, median, anyone):.2f}", ""))  # fmt: skip
     still = ~_grown(seen < len(mosaics), 24) & _stone(view)
     rows.append(("clear: residual over one frame's noise, elsewhere",
                  f"{_rms(view, out, still) / _rms(view, single, still):.2f}", "1"))  # fmt: skip
