@@ -45,8 +45,8 @@ class Judged:
 @dataclass(frozen=True)
 class Reference:
     """What is measured on one frame's raw data: the share of its sharpness that movement by each of `STEPS` times the
-    limit of a sharp frame leaves; its noise, None where it could not be fitted; raw units from black to saturation;
-    its light.
+    limit of a sharp frame leaves, empty where that was not asked; its noise, None where it was not or could not be
+    fitted; raw units from black to saturation; its light.
     """
 
     left: tuple[float, ...]
@@ -167,16 +167,22 @@ def _fitted(mosaic: Mosaic, company: Sequence[Path]) -> NoiseModel | None:
     return fits.together if believed else None
 
 
-def measure(path: Path, limit: float, company: Sequence[Path] | None) -> Reference:
-    """Measure one raw frame; `limit` as of `limit_px`. `company`: others of its run to fit noise on; None: no noise.
+def _left(mosaic: Mosaic, limit: float) -> tuple[float, ...]:
+    """The share of a frame's sharpness that movement by each of `STEPS` times the limit leaves."""
+    # Movement in both directions with an RMS radius r spreads r / sqrt(2) along each.
+    have, *less = blurred_sharpness(mosaic, [0.0, *(s * limit / 2 / math.sqrt(2) for s in STEPS)])
+    return tuple(min(1.0, b / have) if have > 0 else 1.0 for b in less)
+
+
+def measure(path: Path, limit: float | None, company: Sequence[Path] | None) -> Reference:
+    """Measure one raw frame. `limit`: as of `limit_px`, None where its sharpness is not asked. `company`: others of
+    its run to fit noise on, None where noise is not asked.
 
     Runs in a worker process.
     """
     mosaic = read_mosaic(path)
     noise = None if company is None else _fitted(mosaic, company)
-    # Movement in both directions with an RMS radius r spreads r / sqrt(2) along each.
-    have, *less = blurred_sharpness(mosaic, [0.0, *(s * limit / 2 / math.sqrt(2) for s in STEPS)])
-    left = tuple(min(1.0, b / have) if have > 0 else 1.0 for b in less)
+    left = () if limit is None else _left(mosaic, limit)
     return Reference(left, noise, float(np.mean(mosaic.white - mosaic.black)), scene_shares(mosaic))
 
 
@@ -308,7 +314,15 @@ def learn(visits: Sequence[Sorted], progress: Callable[[int, int], None] = lambd
     infos = {path: seen.info for found in visits for path, seen in found.seen.items()}
     lit = _lit(visits)
     paths = list(dict.fromkeys([*best.values(), *noise_of, *lit, *(dark for _, dark, _ in lit.values())]))
-    tasks = [(path, limit_px(infos[path]), company.get(path, []) if path in noise_of else None) for path in paths]
+    judging = set(best.values())
+    tasks = [
+        (
+            path,
+            limit_px(infos[path]) if path in judging else None,
+            company.get(path, []) if path in noise_of else None,
+        )
+        for path in paths
+    ]
     seen: dict[Path, Reference] = {}
     for done, outcome in enumerate(map_isolated(measure, tasks, default_workers(), SECONDS, MEGABYTES), 1):
         if outcome.value is not None:

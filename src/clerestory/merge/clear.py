@@ -194,7 +194,7 @@ def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32, first: NDArr
             sizes = [sum(len(d.camps[k]) * int(d.place.sum()) for d in group) for k in range(2)]
             stone = int(sizes[1] > sizes[0])
         for d in group:
-            winner, loser = d.camps[stone] or d.camps[0], d.camps[1 - stone] if d.camps[1] else ()
+            winner, loser = d.camps[stone], d.camps[1 - stone]
             # The loser is shut out a little beyond the place, where its own edge blurs.
             wide = cv2.dilate(d.place, np.ones((7, 7), np.uint8)) > 0
             for j in winner:
@@ -306,13 +306,13 @@ class _Laid:
 def _looked_at(
     reference: Mosaic,
     mine: F32,
+    guide: Guide,
     others: Sequence[Callable[[], Mosaic]],
     noise: NoiseModel,
     optics: Optics,
     told: Told,
 ) -> tuple[list[_Laid], list[F32], list[NDArray[np.bool_]], dict[int, str]]:
     """First pass: where the frames lie, and their cells."""
-    guide = guide_of(reference, noise)
     first, seen_first = cells_of(mine, reference.cfa)
     cells, seen, fits = [first], [seen_first], []
     left_out: dict[int, str] = {}
@@ -335,15 +335,15 @@ def merge_clear(
     reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, optics: Optics, told: Told
 ) -> Cleared:
     """Merge frames, each read twice and held one at a time. Raises Refused with fewer than three that fit."""
-    mine = own(reference)
-    fits, cells, seen, left_out = _looked_at(reference, mine, others, noise, optics, told)
+    mine, guide = own(reference), guide_of(reference, noise)
+    fits, cells, seen, left_out = _looked_at(reference, mine, guide, others, noise, optics, told)
     if len(cells) < FEWEST:
         raise Refused(f"only {len(cells)} frames fit each other, and at least {FEWEST} are needed to tell stone from "
                       "visitors. " + " ".join(dict.fromkeys(left_out.values())))  # fmt: skip
     model = BlockNoise.of(noise, reference)
     choice = _choose(cells, seen, model)
     del cells
-    stack = _stacked(reference, mine, fits, choice, noise, optics, told)
+    stack = _stacked(reference, mine, guide, fits, choice, noise, optics, told)
     mosaic, finer = merged_mosaic(stack, reference, mine)
     typical = typical_count(stack.count)
     excess = (np.float32(typical) / np.maximum(stack.count, 1e-3)).astype(np.float32)
@@ -378,6 +378,7 @@ def _laid_again(guide: Guide, fit: _Laid, hidden: NDArray[np.bool_], noise: Nois
 def _stacked(
     reference: Mosaic,
     mine: F32,
+    guide: Guide,
     fits: Sequence[_Laid],
     choice: _Choice,
     noise: NoiseModel,
@@ -385,7 +386,7 @@ def _stacked(
     told: Told,
 ) -> Stack:
     """Second pass: the reference where it shows stone, the chosen frames elsewhere, and all that agree with them."""
-    model, guide = BlockNoise.of(noise, reference), guide_of(reference, noise)
+    model = BlockNoise.of(noise, reference)
     stack = Stack.empty(*reference.raw.shape)
     shape = stack.weight.shape
     stack.add(mine, _to_blocks(choice.reference_is_stone, shape).astype(np.float32))

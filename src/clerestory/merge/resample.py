@@ -120,13 +120,6 @@ def _filled(raw, cfa, black, gain, top, left, rows, columns):  # type: ignore[no
     return out
 
 
-def filled(mosaic: Mosaic) -> F32:
-    """Balanced linear colour, float32 (3, H, W), raw units of green above black."""
-    gain = channel_gains(mosaic)
-    out: F32 = _filled(mosaic.raw, mosaic.cfa, mosaic.black.astype(np.float32), gain, 0, 0, *mosaic.raw.shape)
-    return out
-
-
 @njit(cache=True, inline="always", error_model="numpy")
 def _sample(planes, k, ix, iy, kernel, px, py):  # type: ignore[no-untyped-def]
     """Lanczos value at a place, held to the range of the four pixels around it and a third of that range."""
