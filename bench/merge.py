@@ -301,8 +301,12 @@ def _save(name: str, *planes: Any) -> None:
 
 @dataclass(frozen=True)
 class EdgeWall:
-    """A grey wall 12 m away with slanted edges, as in ISO 12233: tilted squares, brightness 1 to 4."""
+    """A grey wall 12 m away with slanted edges, as in ISO 12233: tilted squares, brightness 1 to 4.
 
+    A view of a pure pattern fits itself one square further on: `square`, metres, must be wider than the hand's shake.
+    """
+
+    square: float
     tilt: float = math.radians(5.0)
 
     def render(
@@ -330,7 +334,7 @@ class EdgeWall:
 
     def _dark(self, u: Any, v: Any) -> Any:
         c, s = math.cos(self.tilt), math.sin(self.tilt)
-        a, b = (c * u + s * v) / 0.6, (c * v - s * u) / 0.6
+        a, b = (c * u + s * v) / self.square, (c * v - s * u) / self.square
         return ((np.floor(a) + np.floor(b)) % 2 == 0).astype(float)
 
 
@@ -342,7 +346,7 @@ def _rise(green: Any, wall: EdgeWall, optics: Optics, pose: Pose) -> float:
     along = 12.0 / rays[..., 1]
     u, v = rays[..., 0] * along + pose.position[0] - 0, rays[..., 2] * along + pose.position[2]
     c, s = math.cos(wall.tilt), math.sin(wall.tilt)
-    a, b = (c * u + s * v) / 0.6, (c * v - s * u) / 0.6
+    a, b = (c * u + s * v) / wall.square, (c * v - s * u) / wall.square
     scale = float(np.median(np.hypot(*np.gradient(a))))
     distance = (a - np.round(a)) / scale
     up = np.where((np.round(a) + np.floor(b)) % 2 == 0, 1, -1)
@@ -363,7 +367,7 @@ def _rise(green: Any, wall: EdgeWall, optics: Optics, pose: Pose) -> float:
 
 def bench_edge(body: SimulatedCamera, seed: int) -> list[Row]:
     """Edge response of a burst of 8 after LibRaw's AHD, against one frame."""
-    wall = EdgeWall()
+    wall = EdgeWall(square=1.6 * body.width / FULL)
     view = taken(wall, body, burst_shots(body, seed, 8, 1600.0, ()), seed)
     mosaics = view.mosaics
     reads = [partial(lambda m: m, m) for m in mosaics[1:]]

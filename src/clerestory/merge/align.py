@@ -196,8 +196,10 @@ def _match(ref, ref_sure, src, src_sure, ys, xs, half, where, slope, noise, out)
     """Normal equations of one Lucas-Kanade step for each tile.
 
     `where`: (rows, columns, 2) x, y in the source of each tile's middle; `slope`: (rows, columns, 4) dx/dx, dx/dy,
-    dy/dx, dy/dy. `out`: per tile h11, h12, h22, b1, b2, weighted squared residual, weight, and the residual over that
-    expected where an edge may be off by a little.
+    dy/dx, dy/dy. A constant difference in brightness over a tile is left out of account: light falls off differently
+    at either place, and on a smooth shade would pass for a shift. `out`: per tile h11, h12, h22, b1, b2, weighted
+    squared residual, weight, the residual over that expected where an edge may be off by a little, and the constant
+    difference: found by the last step, taken off in this one.
     """
     height, width = ref.shape
     cut = np.float32(4.0) * noise
@@ -205,7 +207,8 @@ def _match(ref, ref_sure, src, src_sure, ys, xs, half, where, slope, noise, out)
     for r in prange(ys.shape[0]):
         for c in range(xs.shape[0]):
             h11 = h12 = h22 = b1 = b2 = rr = ww = ee = np.float32(0.0)
-            qx0, qy0 = where[r, c, 0], where[r, c, 1]
+            g1 = g2 = dd = np.float32(0.0)
+            qx0, qy0, even = where[r, c, 0], where[r, c, 1], out[r, c, 8]
             a, b, d, e = slope[r, c, 0], slope[r, c, 1], slope[r, c, 2], slope[r, c, 3]
             for y in range(max(ys[r] - half, 1), min(ys[r] + half, height - 1)):
                 v = np.float32(y - ys[r])
@@ -221,7 +224,7 @@ def _match(ref, ref_sure, src, src_sure, ys, xs, half, where, slope, noise, out)
                         continue
                     top = src[iy, ix] + fx * (src[iy, ix + 1] - src[iy, ix])
                     low = src[iy + 1, ix] + fx * (src[iy + 1, ix + 1] - src[iy + 1, ix])
-                    diff = top + fy * (low - top) - ref[y, x]
+                    diff = top + fy * (low - top) - ref[y, x] - even
                     gx = np.float32(0.5) * (ref[y, x + 1] - ref[y, x - 1])
                     gy = np.float32(0.5) * (ref[y + 1, x] - ref[y - 1, x])
                     edge = cut + np.float32(1.5) * (abs(gx) + abs(gy))
@@ -231,11 +234,18 @@ def _match(ref, ref_sure, src, src_sure, ys, xs, half, where, slope, noise, out)
                     h22 += w * gy * gy
                     b1 -= w * gx * diff
                     b2 -= w * gy * diff
+                    g1 += w * gx
+                    g2 += w * gy
+                    dd += w * diff
                     rr += w * diff * diff
                     ee += w * diff * diff / (two + slack * (gx * gx + gy * gy))
                     ww += w
+            mean = np.float32(1.0) / max(ww, np.float32(1.0))
+            h11, h12, h22 = h11 - g1 * g1 * mean, h12 - g1 * g2 * mean, h22 - g2 * g2 * mean
+            b1, b2, rr = b1 + g1 * dd * mean, b2 + g2 * dd * mean, rr - dd * dd * mean
             out[r, c, 0], out[r, c, 1], out[r, c, 2] = h11, h12, h22
             out[r, c, 3], out[r, c, 4], out[r, c, 5], out[r, c, 6], out[r, c, 7] = b1, b2, rr, ww, ee
+            out[r, c, 8] = even + dd * mean
 
 
 @dataclass
@@ -285,7 +295,7 @@ def _steps(
     """Lucas-Kanade rounds at one level, from `start` (guide pixels, on top of the mapping)."""
     base = tiles.to_guide(mapping(tiles.frame))
     slope = _slopes(mapping, tiles)
-    out = np.zeros((*base.shape[:2], 8), np.float32)
+    out = np.zeros((*base.shape[:2], 9), np.float32)
     shift = start.copy()
     # Each level of the pyramid averages noise down by its binomial kernel; texture residue is what remains.
     noise = max(max(a.noise, b.noise) * 0.42**level, 0.02)
