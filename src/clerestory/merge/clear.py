@@ -334,7 +334,7 @@ def _looked_at(
 def merge_clear(
     reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, optics: Optics, told: Told
 ) -> Cleared:
-    """Merge frames, each read twice and held one at a time. Raises Refused with fewer than three that fit."""
+    """Merge frames, each read up to four times and held one at a time. Raises Refused with fewer than three that fit."""
     mine, guide = own(reference), guide_of(reference, noise)
     fits, cells, seen, left_out = _looked_at(reference, mine, guide, others, noise, optics, told)
     if len(cells) < FEWEST:
@@ -362,17 +362,29 @@ def merge_clear(
     return Cleared(mosaic, merged_noise(noise, typical, finer), excess, mask, taken, tuple(boxes), record)
 
 
-def _laid_again(guide: Guide, fit: _Laid, hidden: NDArray[np.bool_], noise: NoiseModel, optics: Optics) -> F32:
-    """A frame laid on the reference by what shows stone in both: local alignment would else follow the visitors."""
-    other = fit.read()
+def _motion_again(guide: Guide, fit: _Laid, hidden: NDArray[np.bool_], noise: NoiseModel, optics: Optics) -> _Laid:
+    """A frame's motion by what shows stone in both: local alignment would else follow the visitors."""
     try:
-        motion = checked(align(guide.without(hidden), guide_of(other, noise), optics, start=fit.motion.rotation))
+        other = guide_of(fit.read(), noise)
+        motion = checked(align(guide.without(hidden), other, optics, start=fit.motion.rotation))
     except Refused:  # too little is left to go by
-        motion = fit.motion
-    values = laid(other, motion)
+        return fit
+    return replace(fit, motion=motion)
+
+
+def _values(fit: _Laid) -> F32:
+    """A frame laid on the reference, in its light."""
+    values = laid(fit.read(), fit.motion)
     values /= np.float32(fit.light)
     values[values < np.float32(-1e6)] = np.float32(-1e9)
     return values
+
+
+def _shown(values: F32, weights: F32) -> F32:
+    """Weights per 2 x 2 block, 0 where the frame shows nothing."""
+    rows, columns = weights.shape
+    weights[values[: 2 * rows : 2, : 2 * columns : 2] < -1e6] = 0
+    return weights
 
 
 def _stacked(
@@ -390,17 +402,22 @@ def _stacked(
     stack = Stack.empty(*reference.raw.shape)
     shape = stack.weight.shape
     stack.add(mine, _to_blocks(choice.reference_is_stone, shape).astype(np.float32))
-    area = [int(((choice.label == k + 1) & ~choice.reference_is_stone).sum()) for k in range(len(fits))]
-    for k in sorted(range(len(fits)), key=lambda k: -area[k]):
+    bare = ~choice.reference_is_stone
+    order = sorted(range(len(fits)), key=lambda k: -int(((choice.label == k + 1) & bare).sum()))
+    lies = {k: _motion_again(guide, fits[k], bare | choice.others[k + 1], noise, optics) for k in order}
+    # What stands for the stone comes first: every frame is judged by it.
+    for k in order:
+        stands = _to_blocks((choice.label == k + 1) & bare, shape)
+        if stands.any():
+            told(f"take stone from frame {fits[k].index + 2}")
+            values = _values(lies[k])
+            stack.add(values, _shown(values, stands.astype(np.float32)))
+    for k in order:
         told(f"merge frame {fits[k].index + 2}")
-        hidden = ~choice.reference_is_stone | choice.others[k + 1]
-        values = _laid_again(guide, fits[k], hidden, noise, optics)
-        known = stack.weight > 0
+        values = _values(lies[k])
         weights = agreement(values, stack, reference, model, about=ABOUT)
-        stands = _to_blocks((choice.label == k + 1) & ~choice.reference_is_stone, shape)
-        weights = np.where(known, weights, stands.astype(np.float32))
-        weights[values[: 2 * shape[0] : 2, : 2 * shape[1] : 2] < -1e6] = 0
-        stack.add(values, weights.astype(np.float32))
+        weights[_to_blocks((choice.label == k + 1) & bare, shape) | (stack.weight <= 0)] = 0
+        stack.add(values, _shown(values, weights))
     return stack
 
 
