@@ -607,7 +607,7 @@ def _median(view: Frames) -> tuple[Any, Any]:
     mosaics = view.mosaics
     layers, seen = [own(mosaics[0])], (~view.frames[0].rendered.visitors).astype(int)
     for k, motion in enumerate(motions(view), 1):
-        values = laid(mosaics[k], motion)
+        values = laid(mosaics[k], motion, view.noise())
         layers.append(np.where(values < -1e6, layers[0], values))
         shown = _warped(np.ones(seen.shape, np.uint8), motion, seen.shape) > 0
         seen += shown & ~_seen_there(view.frames[k].rendered.visitors, motion, seen.shape)

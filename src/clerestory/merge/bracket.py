@@ -124,7 +124,7 @@ class _Work:
 
     def add(self, mosaic: Mosaic, motion: Motion, step: Step) -> tuple[float, float]:
         """Lay a frame and add it; its true light over the reference's, and the share of it that counted."""
-        values = laid(mosaic, motion)
+        values = laid(mosaic, motion, step.noise)
         say = _unclipped(values, mosaic)
         ratio = _ratio(values, self.stack, say, mosaic, step.exposure)
         light = _light(values, self.stack, mosaic, ratio)

@@ -96,7 +96,7 @@ def merge_burst(
         told(f"frame {index + 2} of {len(others) + 1}")
 
     for index, other, motion in fitting(guide, others, noise, optics, left_out, say):
-        values = laid(other, motion)
+        values = laid(other, motion, noise)
         weights = agreement(values, stack, reference, model)
         share = float(weights.mean())
         if share < LEAST_TAKEN:

@@ -321,20 +321,52 @@ def _looked_at(
         told(f"look at frame {index + 2} of {len(others) + 1}")
 
     for index, other, motion in fitting(guide, others, noise, optics, left_out, say):
-        colours, shown = cells_of(laid(other, motion), reference.cfa)
+        colours, shown = cells_of(laid(other, motion, noise), reference.cfa)
         level = shown & (first[..., 1] > np.median(first[..., 1]))
         light = float(np.median(colours[level][:, 1] / np.maximum(first[level][:, 1], 1e-3))) if level.any() else 1.0
         fits.append(_Laid(index, others[index], motion, light))
-        # Where it shows nothing it must not seem to disagree with what is shown beside.
-        cells.append(np.where(shown[..., None], colours / np.float32(light), first))
+        cells.append(_in_light(colours, shown, light, first))
         seen.append(shown)
     return fits, cells, seen, left_out
+
+
+def _in_light(colours: F32, shown: NDArray[np.bool_], light: float, first: F32) -> F32:
+    """A frame's cells in the reference's light; where it shows nothing it must not seem to disagree."""
+    return np.where(shown[..., None], colours / np.float32(light), first)
+
+
+def _looked_again(
+    reference: Mosaic,
+    first: F32,
+    seen_first: NDArray[np.bool_],
+    guide: Guide,
+    fits: Sequence[_Laid],
+    choice: _Choice,
+    noise: NoiseModel,
+    optics: Optics,
+    told: Told,
+) -> tuple[list[_Laid], list[F32], list[NDArray[np.bool_]]]:
+    """Second pass: where the frames lie by what shows stone in both; local alignment had followed the visitors."""
+    again, cells, seen = [], [first], [seen_first]
+    for k, fit in enumerate(fits, 1):
+        told(f"look again at frame {fit.index + 2}")
+        other, hidden = fit.read(), ~choice.reference_is_stone | choice.others[k]
+        try:
+            motion = align(guide.without(hidden), guide_of(other, noise), optics, start=fit.motion.rotation)
+            fit = replace(fit, motion=checked(motion))
+        except Refused:  # too little is left to go by
+            pass
+        colours, shown = cells_of(laid(other, fit.motion, noise), reference.cfa)
+        again.append(fit)
+        cells.append(_in_light(colours, shown, fit.light, first))
+        seen.append(shown)
+    return again, cells, seen
 
 
 def merge_clear(
     reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, optics: Optics, told: Told
 ) -> Cleared:
-    """Merge frames, each read up to four times and held one at a time. Raises Refused with fewer than three that fit."""
+    """Merge frames, each read up to four times, one at a time. Raises Refused with fewer than three that fit."""
     mine, guide = own(reference), guide_of(reference, noise)
     fits, cells, seen, left_out = _looked_at(reference, mine, guide, others, noise, optics, told)
     if len(cells) < FEWEST:
@@ -342,8 +374,10 @@ def merge_clear(
                       "visitors. " + " ".join(dict.fromkeys(left_out.values())))  # fmt: skip
     model = BlockNoise.of(noise, reference)
     choice = _choose(cells, seen, model)
+    fits, cells, seen = _looked_again(reference, cells[0], seen[0], guide, fits, choice, noise, optics, told)
+    choice = _choose(cells, seen, model)
     del cells
-    stack = _stacked(reference, mine, guide, fits, choice, noise, optics, told)
+    stack = _stacked(reference, mine, fits, choice, noise, told)
     mosaic, finer = merged_mosaic(stack, reference, mine)
     typical = typical_count(stack.count)
     excess = (np.float32(typical) / np.maximum(stack.count, 1e-3)).astype(np.float32)
@@ -362,19 +396,9 @@ def merge_clear(
     return Cleared(mosaic, merged_noise(noise, typical, finer), excess, mask, taken, tuple(boxes), record)
 
 
-def _motion_again(guide: Guide, fit: _Laid, hidden: NDArray[np.bool_], noise: NoiseModel, optics: Optics) -> _Laid:
-    """A frame's motion by what shows stone in both: local alignment would else follow the visitors."""
-    try:
-        other = guide_of(fit.read(), noise)
-        motion = checked(align(guide.without(hidden), other, optics, start=fit.motion.rotation))
-    except Refused:  # too little is left to go by
-        return fit
-    return replace(fit, motion=motion)
-
-
-def _values(fit: _Laid) -> F32:
+def _values(fit: _Laid, noise: NoiseModel) -> F32:
     """A frame laid on the reference, in its light."""
-    values = laid(fit.read(), fit.motion)
+    values = laid(fit.read(), fit.motion, noise)
     values /= np.float32(fit.light)
     values[values < np.float32(-1e6)] = np.float32(-1e9)
     return values
@@ -390,31 +414,28 @@ def _shown(values: F32, weights: F32) -> F32:
 def _stacked(
     reference: Mosaic,
     mine: F32,
-    guide: Guide,
     fits: Sequence[_Laid],
     choice: _Choice,
     noise: NoiseModel,
-    optics: Optics,
     told: Told,
 ) -> Stack:
-    """Second pass: the reference where it shows stone, the chosen frames elsewhere, and all that agree with them."""
+    """Last pass: the reference where it shows stone, the chosen frames elsewhere, and all that agree with them."""
     model = BlockNoise.of(noise, reference)
     stack = Stack.empty(*reference.raw.shape)
     shape = stack.weight.shape
     stack.add(mine, _to_blocks(choice.reference_is_stone, shape).astype(np.float32))
     bare = ~choice.reference_is_stone
     order = sorted(range(len(fits)), key=lambda k: -int(((choice.label == k + 1) & bare).sum()))
-    lies = {k: _motion_again(guide, fits[k], bare | choice.others[k + 1], noise, optics) for k in order}
     # What stands for the stone comes first: every frame is judged by it.
     for k in order:
         stands = _to_blocks((choice.label == k + 1) & bare, shape)
         if stands.any():
             told(f"take stone from frame {fits[k].index + 2}")
-            values = _values(lies[k])
+            values = _values(fits[k], noise)
             stack.add(values, _shown(values, stands.astype(np.float32)))
     for k in order:
         told(f"merge frame {fits[k].index + 2}")
-        values = _values(lies[k])
+        values = _values(fits[k], noise)
         weights = agreement(values, stack, reference, model, about=ABOUT)
         weights[_to_blocks((choice.label == k + 1) & bare, shape) | (stack.weight <= 0)] = 0
         stack.add(values, _shown(values, weights))
