@@ -319,6 +319,7 @@ def fit(segments: Segments, start: Array, evidence: Evidence | None = None, roun
         weight = _weights(sigma, share[:, :3], spread, label) * _trust(share)
         hessian, pull = _normal(weight, change, angle, spread, frame, evidence)
         move = -np.asarray(np.linalg.solve(hessian, pull), float)
+        at = frame
         move *= min(1.0, math.radians(2) / max(float(np.linalg.norm(move)), 1e-15))
         frame = _turned(frame, move)
         spread = _stray(angle, sigma, share[:, :3], spread, label)
@@ -329,7 +330,9 @@ def fit(segments: Segments, start: Array, evidence: Evidence | None = None, roun
     crowd = _sums(label, share[:, :3]).reshape(3, SECTORS)
     witnesses = tuple(int(n) for n in np.count_nonzero(crowd > 0.7, axis=1))
     covariance = np.asarray(np.linalg.inv(hessian), float)
-    covariance = covariance + _disagreement(frame, change, angle, sigma, share, label)
+    covariance = covariance + _disagreement(at, change, angle, sigma, share, label)
+    # Both are about the vertical of before the last turn, about which next to nothing may be known: it turns along.
+    covariance = frame.T @ at @ covariance @ at.T @ frame
     agreed = _agreed(angle, sigma, spread, mix, label[:, 0])
     return Fit(frame, covariance, share[:, :3], spread, score, (gain[0], gain[1], gain[2]), witnesses, agreed)
 
