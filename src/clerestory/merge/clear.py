@@ -241,7 +241,7 @@ def _choose(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: Bloc
     stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     stays |= (label == 0) & ~(cv2.dilate((label > 0).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
     others = np.stack([_figures(np.take_along_axis(p, label[None].astype(np.intp), axis=0)[0] < 0.5) for p in pairs])
-    return _Choice(_spread(label, stays), stays, unknown, others)
+    return _Choice(_settled(label, stays), stays, unknown, others)
 
 
 def _figures(differs: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -252,10 +252,24 @@ def _figures(differs: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 def _without_specks(stays: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Replaced places too small to be anybody stay as they are."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((~stays).astype(np.uint8), connectivity=8)
-    small = stats[:, cv2.CC_STAT_AREA] < max(12, round(SMALLEST_SPOT * stays.size))
-    small[0] = True
-    return np.asarray(small[labels]) if count > 1 else stays
+    return stays | _specks(~stays)
+
+
+def _specks(places: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """What of some places, per cell, is too small to be anybody."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(places.astype(np.uint8), connectivity=8)
+    small = stats[:, cv2.CC_STAT_AREA] < max(12, round(SMALLEST_SPOT * places.size))
+    small[0] = False
+    return np.asarray(small[labels])
+
+
+def _settled(label: NDArray[np.int16], stays: NDArray[np.bool_]) -> NDArray[np.int16]:
+    """Labels of replaced cells, a fleck of one in the midst of another taken in by it: nobody is so small."""
+    flecks = np.zeros(stays.shape, bool)
+    for k in np.unique(label[~stays]):
+        flecks |= _specks((label == k) & ~stays)
+    out = _spread(np.where(flecks, np.int16(0), label), stays)
+    return np.where(~stays & (out == 0), label, out)
 
 
 def _spread(label: NDArray[np.int16], stays: NDArray[np.bool_]) -> NDArray[np.int16]:
