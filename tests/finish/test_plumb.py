@@ -12,6 +12,7 @@ from clerestory.camera.geometry import Distortion, Intrinsics, Pose, Straighteni
 from clerestory.finish.lines import estimate_noise, find_segments
 from clerestory.finish.plumb import default_plumb, estimate_focal, find_upright
 from clerestory.finish.room import square_up
+from clerestory.finish.vanishing import axis_about, bound, fit, tangent
 
 PANORAMAS = Path(__file__).resolve().parents[3] / "shared" / "data" / "panoramas"
 CAMERA = Intrinsics.of(1000, 750, 12.0, 17.3)
@@ -80,6 +81,17 @@ def test_drawn_hall_is_found_to_hundredths(pitch, roll, yaw):
     assert upright.bound_deg < 0.5
     assert upright.pitch == pytest.approx(pose.pitch, abs=math.radians(0.12))
     assert upright.roll == pytest.approx(pose.roll, abs=math.radians(0.12))
+
+
+@pytest.mark.parametrize("rounds", [4, 8, 12])
+def test_the_bound_does_not_hang_on_how_far_a_fit_had_settled(rounds):
+    pose = Pose(0, math.radians(7), math.radians(-1))
+    segments = find_segments(noisy(pillared_hall(pose, seed=5), 4000), CAMERA, None, None)
+    start = axis_about(segments, Pose(0, math.radians(8), 0).up)
+    early, late = (fit(segments, start, rounds=n) for n in (rounds, 60))
+    turns = [np.cross(f.frame[0], tangent(f.frame[0])) for f in (early, late)]
+    bounds = [bound(t @ f.covariance @ t.T) for t, f in zip(turns, (early, late), strict=True)]
+    assert bounds[0] < 1.5 * bounds[1] + math.radians(0.02)
 
 
 def test_distortion_left_in_is_worse():

@@ -64,6 +64,20 @@ def test_parallax_is_followed(wall):
     assert np.percentile(np.linalg.norm(error, axis=1), 90) < 0.4
 
 
+def test_a_light_that_falls_off_otherwise_does_not_shift_smooth_stone(wall):
+    """A round pier of plain stone; a lens whose unknown fall-off darkens it where it lies further out."""
+    scene = wall(gain=0.3, read=0.8, width=960, height=720)
+    x = np.linspace(-1, 1, 960)
+    pier = 0.35 + 0.3 * np.sqrt(np.maximum(1 - (x / 0.7) ** 2, 0))
+    light = np.where(np.abs(x) < 0.6, 0.2 + 0.03 * scene.light(Pose()), scene.light(Pose())) * pier
+    first, other = scene.mosaic(light, 1), scene.mosaic(light * (1 - 0.03 * (1 + x) ** 2 / 4), 2)
+    motion = align(guide_of(first, scene.noise), guide_of(other, scene.noise), scene.optics)
+    points = _grid(scene.optics, 60)
+    error = np.linalg.norm(motion.at(points) - points, axis=1)
+    assert np.median(error) < 0.1
+    assert np.percentile(error, 95) < 0.3
+
+
 def test_what_shows_something_else_is_refused(wall):
     one, two = wall(seed=1), wall(seed=2)
     a = guide_of(one.mosaic(one.light(Pose()), 1), one.noise)

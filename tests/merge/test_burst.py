@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from clerestory.camera.geometry import Pose
+from clerestory.merge.align import Motion, align, guide_of
 from clerestory.merge.burst import merge_burst
-from clerestory.merge.resample import _filled, _lanczos, channel_gains
+from clerestory.merge.resample import _filled, _lanczos, channel_gains, laid
 from clerestory.merge.result import Refused
 
 
@@ -69,6 +70,20 @@ def test_a_plane_of_light_is_filled_in_exactly(wall):
     black = mosaic.black.astype(np.float32)
     planes = _filled(mosaic.raw, mosaic.cfa, black, channel_gains(mosaic), 0, 0, 48, 64)[:, 4:-4, 4:-4]
     assert planes == pytest.approx(np.broadcast_to((600 + 10 * x + 20 * y)[4:-4, 4:-4], planes.shape), abs=2.5)
+
+
+def test_fine_detail_is_lifted_where_there_is_any_and_noise_is_not(wall):
+    scene = wall(gain=1.2, read=2.3)
+    light = np.where(np.arange(640) < 320, 0.05, 0.4) * np.ones((480, 1))
+    mosaic = scene.mosaic(light, 1)
+    guide = guide_of(mosaic, scene.noise)
+    nodes = align(guide, guide, scene.optics, local=False).nodes + np.float32(0.5)
+    motion = Motion(nodes, np.ones(nodes.shape[:2], np.float32), np.eye(3), 1.0, 0.0, 1.0)
+    plain, lifted = laid(mosaic, motion, scene.noise), laid(mosaic, motion)
+    even = (slice(40, -40, 2), slice(41, 300, 2))
+    assert plain[even].std() < 0.93 * lifted[even].std()
+    edge = (slice(40, -40), slice(316, 324))
+    assert plain[edge].mean(axis=0) == pytest.approx(lifted[edge].mean(axis=0), abs=15)
 
 
 def test_resampling_weights_sum_to_one():
