@@ -33,6 +33,7 @@ CELL = 4  # pixels: decisions are taken per 4 x 4 pixels
 FEWEST = 3
 CLOSE_RACE = 1.2  # frames by which the first answer may lead the second and still be doubted
 NEAR_ENOUGH = 0.4  # how near to all of the step must be one camp's own for it to show a visitor
+THINNEST = 400  # places in dispute thinner than so small a part of the picture's longer side are left out
 LEAST_DISPUTE = 24  # cells: smaller places have no outline to judge by
 NEIGHBOURS = 40  # places in dispute within so small a part of the picture's longer side may be of one figure
 ABOUT = 3  # blocks left out about a figure: the alignment did not follow it
@@ -182,7 +183,9 @@ def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32, first: NDArr
     rest = np.where(agree_first < 0.5, support, 0)
     most, next_most = support.max(axis=0), rest.max(axis=0)
     dispute = ((most - next_most < CLOSE_RACE) & (next_most > 1.5)).astype(np.uint8)
-    dispute = cv2.morphologyEx(dispute, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    # Places so thin show no figure, only stone that fits ill: they have no vote in what is taken for stone near by.
+    thin = max(3, 2 * (max(dispute.shape) // THINNEST) + 1)
+    dispute = cv2.morphologyEx(dispute, cv2.MORPH_OPEN, np.ones((thin, thin), np.uint8))
     out = support.copy()
     for group in _disputes(dispute, cells, pairs):
         share = sum(d.own for d in group) / max(sum(d.whole for d in group), 1e-9)
