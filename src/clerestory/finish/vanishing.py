@@ -452,11 +452,12 @@ def find(segments: Segments, evidence: Evidence | None = None) -> list[Fit]:
         starts.insert(0, evidence.up)
     fits = [fit(segments, axis_about(segments, up), evidence, 5) for up in starts]
     fits.sort(key=lambda f: -f.score)
-    out: list[Fit] = []
-    for f in fits:
-        if all(f.frame[0] @ o.frame[0] < math.cos(math.radians(1.5)) for o in out):
+    best = fit(segments, fits[0].frame, evidence)
+    out = [best]
+    for f in fits[1:]:
+        if all(f.frame[0] @ o.frame[0] < math.cos(math.radians(1.5)) for o in (fits[0], *out)):
             out.append(f)
-    return [fit(segments, out[0].frame, evidence), *out[1:]]
+    return out
 
 
 def pose_of(frame: Array) -> Pose:
