@@ -194,12 +194,19 @@ def _finished(work: _Work, mine: F32, noise: NoiseModel, taken: tuple[int, ...],
 
 
 def _raise_clipped(work: _Work, mine: F32, span: float) -> None:
-    """Where only a clipped reference is known, the full scale is written: it is at least that bright."""
-    lone = (work.stack.weight > 0) & (work.stack.weight < LAST * 1.5)
-    if work.darkest < 1 and lone.any():
-        gains = channel_gains(work.reference)
-        for row in range(2):
-            for column in range(2):
-                plane = work.stack.total[row::2, column::2][: lone.shape[0], : lone.shape[1]]
-                full = np.float32(span * gains[int(work.reference.cfa[row, column])])
-                plane[lone] = full * work.stack.weight[lone]
+    """Where only a clipped reference is known, the full scale is written: it is at least that bright.
+
+    What only lies beside something clipped, and so counted for next to nothing, stands as the reference shows it.
+    """
+    mosaic, weight = work.reference, work.stack.weight
+    if work.darkest >= 1:
+        return
+    gains = channel_gains(mosaic)
+    lone = (weight > 0) & (weight < LAST * 1.5)
+    own_share = [(r, c, gains[k] * (mosaic.white[k] - mosaic.black[k])) for r in range(2) for c in range(2)
+                 for k in [int(mosaic.cfa[r, c])]]  # fmt: skip
+    rows, columns = lone.shape
+    lone &= np.any([mine[r::2, c::2][:rows, :columns] > TOUCHED * full for r, c, full in own_share], axis=0)
+    for r, c, _ in own_share:
+        plane = work.stack.total[r::2, c::2][:rows, :columns]
+        plane[lone] = np.float32(span * gains[int(mosaic.cfa[r, c])]) * weight[lone]
