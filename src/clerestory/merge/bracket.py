@@ -27,6 +27,7 @@ from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_c
 F32 = NDArray[np.float32]
 FADE = (0.80, 0.90)  # share of saturation over which a frame's smoothed light loses its say
 TOUCHED = 0.985  # a block with a pixel above this is clipped, whatever its neighbourhood
+WELL_BELOW = 0.1  # share of saturation by which a pixel lies below its surroundings beyond doubt: no noise does that
 NOMINAL = 0.12  # by which the light let in may differ from rounded settings (common practice, no source)
 LAST = np.float32(1e-7)  # weight of a clipped frame where there is no other
 
@@ -58,8 +59,11 @@ def _greens(values: F32, cfa: NDArray[np.int8]) -> F32:
     return np.asarray(0.5 * (planes[0] + planes[1]), np.float32)
 
 
-def _unclipped(values: F32, mosaic: Mosaic) -> F32:
-    """Say of a frame per block, 0 to 1: `values` are balanced, in the frame's own exposure."""
+def _unclipped(values: F32, mosaic: Mosaic, resampled: bool = True) -> F32:
+    """Say of a frame per block, 0 to 1: `values` are balanced, in the frame's own exposure.
+
+    A frame resampled is spoilt as far about what is clipped as the kernels reach; the reference itself is not.
+    """
     gains = channel_gains(mosaic)
     height, width = (n // 2 * 2 for n in values.shape)
     out = np.ones((height // 2, width // 2), np.float32)
@@ -70,8 +74,11 @@ def _unclipped(values: F32, mosaic: Mosaic) -> F32:
             share = values[row:height:2, column:width:2] / np.float32(gains[c] * (mosaic.white[c] - mosaic.black[c]))
             touched |= (share > TOUCHED).astype(np.uint8)
             smooth = cv2.blur(share, (5, 5))
+            if not resampled:
+                smooth = np.minimum(smooth, share + WELL_BELOW)
             out = np.minimum(out, np.clip((FADE[1] - smooth) / (FADE[1] - FADE[0]), 0, 1))
-    out[cv2.dilate(touched, np.ones((7, 7), np.uint8)) > 0] = 0  # as far as the kernels reach
+    reach = np.ones((7, 7), np.uint8) if resampled else np.ones((1, 1), np.uint8)
+    out[cv2.dilate(touched, reach) > 0] = 0
     return np.asarray(out, np.float32)
 
 
@@ -160,7 +167,7 @@ def merge_bracket(
     guide = guide_of(reference, noise)
     mine = own(reference)
     work = _Work(reference, BlockNoise.of(noise, reference), Stack.empty(height, width))
-    say = _unclipped(mine, reference)
+    say = _unclipped(mine, reference, resampled=False)
     work.stack.add(mine, np.maximum(say, LAST))
     record: dict[str, Any] = {"motions": {}, "left_out": {}, "exposures": {}, "share_taken": {}}
     taken = []
