@@ -185,6 +185,7 @@ def merge_bracket(
         record["exposures"][index], record["share_taken"][index] = round(ratio, 5), round(share, 3)
     if not taken:
         raise Refused("no frame fits the reference: " + " ".join(dict.fromkeys(record["left_out"].values())))
+    _keep_unclipped(work, mine, say <= 0)
     return _finished(work, mine, noise, tuple(sorted(taken)), record)
 
 
@@ -198,6 +199,22 @@ def _finished(work: _Work, mine: F32, noise: NoiseModel, taken: tuple[int, ...],
     record["frames_behind_a_place"] = round(typical, 2)
     record["stops_gained_above"] = round(float(-np.log2(work.darkest)), 2)
     return Bracketed(mosaic, merged_noise(noise, typical, finer), excess, taken, record)
+
+
+def _keep_unclipped(work: _Work, mine: F32, clipped: NDArray[np.bool_]) -> None:
+    """In `clipped` blocks of the reference, the pixels that are not clipped themselves stand as they are.
+
+    At the edge of glass a thousand times as bright as its lead, nothing resampled comes as near.
+    """
+    gains, mosaic = channel_gains(work.reference), work.reference
+    rows, columns = clipped.shape
+    for r in range(2):
+        for c in range(2):
+            k = int(mosaic.cfa[r, c])
+            plane, own_plane = (x[r::2, c::2][:rows, :columns] for x in (work.stack.total, mine))
+            below = own_plane < np.float32((FADE[0] - WELL_BELOW) * gains[k] * (mosaic.white[k] - mosaic.black[k]))
+            keep = clipped & below
+            plane[keep] = (own_plane * work.stack.weight)[keep]
 
 
 def _raise_clipped(work: _Work, mine: F32, span: float) -> None:
