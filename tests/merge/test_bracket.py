@@ -61,3 +61,13 @@ def test_what_moved_comes_from_one_frame(wall, hands):
         box = (slice(215, 265), slice(x - 25, x + 25))
         level = scene.signal(scene.light(Pose()))[box].mean()
         assert (found - truth)[box].mean() == pytest.approx(0, abs=0.02 * level)
+
+
+def test_stone_beside_glass_keeps_its_light(wall, hands):
+    """Panes at the frame's edge and within, twenty times as bright as the stone about them: no white, no black."""
+    scene = wall(gain=0.3, read=0.8, bright=0.08)
+    panes = ((60.0, 2.0, 14.0, 3.0), (3.0, 300.0, 14.0, 3.0), (300.0, 200.0, 40.0, 3.0), (620.0, 470.0, 20.0, 3.0))
+    lights, mosaics, found, _ = _merge(scene, hands, panes)
+    truth = scene.signal(lights[0])
+    not_clipped = mosaics[0].raw < 0.65 * (4095 - 256) + 256
+    assert np.abs(found / truth - 1)[not_clipped].max() < 0.5

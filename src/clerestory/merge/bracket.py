@@ -185,13 +185,20 @@ def merge_bracket(
         record["exposures"][index], record["share_taken"][index] = round(ratio, 5), round(share, 3)
     if not taken:
         raise Refused("no frame fits the reference: " + " ".join(dict.fromkeys(record["left_out"].values())))
-    _keep_unclipped(work, mine, say <= 0)
-    return _finished(work, mine, noise, tuple(sorted(taken)), record)
+    return _finished(work, mine, say <= 0, noise, tuple(sorted(taken)), record)
 
 
-def _finished(work: _Work, mine: F32, noise: NoiseModel, taken: tuple[int, ...], record: dict[str, Any]) -> Bracketed:
+def _finished(
+    work: _Work,
+    mine: F32,
+    clipped: NDArray[np.bool_],
+    noise: NoiseModel,
+    taken: tuple[int, ...],
+    record: dict[str, Any],
+) -> Bracketed:
     span = float(np.max(work.reference.white - work.reference.black)) / work.darkest
     _raise_clipped(work, mine, span)
+    _keep_unclipped(work, mine, clipped)
     mosaic, finer = merged_mosaic(work.stack, work.reference, mine, span)
     count = work.stack.count
     typical = typical_count(count)
