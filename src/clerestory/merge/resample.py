@@ -130,7 +130,6 @@ def _filled(raw, cfa, black, gain, top, left, rows, columns):  # type: ignore[no
 def _sample(planes, k, ix, iy, kernels, px, py, slope, foot):  # type: ignore[no-untyped-def]
     """Lanczos value at a place, held to the range of the four pixels around it and 0.4 of that range.
 
-    Beside light many times as bright, less than that: what undershoots there would be a black speck in the glass.
     `kernels` with more and more lift, of which the span of those four over the noise chooses.
     """
     p, q, r, s = planes[k, iy, ix], planes[k, iy, ix + 1], planes[k, iy + 1, ix], planes[k, iy + 1, ix + 1]
@@ -147,10 +146,7 @@ def _sample(planes, k, ix, iy, kernels, px, py, slope, foot):  # type: ignore[no
             row += kernel[px, b] * planes[k, iy + a - 2, ix + b - 2]
         total += kernel[py, a] * row
     room = np.float32(0.4) * (high - low)
-    below = room
-    if variance > 0 and share >= 1:
-        below = min(room, np.float32(0.3) * max(low, np.float32(0.0)))
-    return min(max(total, low - below), high + room)
+    return min(max(total, low - room), high + room)
 
 
 @njit(cache=True, error_model="numpy")
