@@ -64,22 +64,27 @@ def _unclipped(values: F32, mosaic: Mosaic, resampled: bool = True) -> F32:
 
     A frame resampled is spoilt as far about what is clipped as the kernels reach; the reference itself is not.
     """
-    gains = channel_gains(mosaic)
     height, width = (n // 2 * 2 for n in values.shape)
     out = np.ones((height // 2, width // 2), np.float32)
     touched = np.zeros(out.shape, np.uint8)
-    for row in range(2):
-        for column in range(2):
-            c = int(mosaic.cfa[row, column])
-            share = values[row:height:2, column:width:2] / np.float32(gains[c] * (mosaic.white[c] - mosaic.black[c]))
-            touched |= (share > TOUCHED).astype(np.uint8)
-            smooth = cv2.blur(share, (5, 5))
-            if not resampled:
-                smooth = np.minimum(smooth, share + WELL_BELOW)
-            out = np.minimum(out, np.clip((FADE[1] - smooth) / (FADE[1] - FADE[0]), 0, 1))
-    reach = np.ones((7, 7), np.uint8) if resampled else np.ones((1, 1), np.uint8)
-    out[cv2.dilate(touched, reach) > 0] = 0
+    for row, column, _, full in _places(mosaic):
+        share = values[row:height:2, column:width:2] / full
+        touched |= (share > TOUCHED).astype(np.uint8)
+        smooth = cv2.blur(share, (5, 5))
+        if not resampled:
+            smooth = np.minimum(smooth, share + WELL_BELOW)
+        out = np.minimum(out, np.clip((FADE[1] - smooth) / (FADE[1] - FADE[0]), 0, 1))
+    if resampled:
+        touched = cv2.dilate(touched, np.ones((7, 7), np.uint8))
+    out[touched > 0] = 0
     return np.asarray(out, np.float32)
+
+
+def _places(mosaic: Mosaic) -> list[tuple[int, int, np.float32, np.float32]]:
+    """Each place of the filter pattern: row, column, gain to balanced values, and its saturation in those."""
+    gains, span = channel_gains(mosaic), mosaic.white - mosaic.black
+    found = [(r, c, int(mosaic.cfa[r, c])) for r in range(2) for c in range(2)]
+    return [(r, c, gains[k], np.float32(gains[k] * span[k])) for r, c, k in found]
 
 
 def _ratio(values: F32, stack: Stack, say: F32, mosaic: Mosaic, nominal: float) -> float:
@@ -213,15 +218,11 @@ def _keep_unclipped(work: _Work, mine: F32, clipped: NDArray[np.bool_]) -> None:
 
     At the edge of glass a thousand times as bright as its lead, nothing resampled comes as near.
     """
-    gains, mosaic = channel_gains(work.reference), work.reference
     rows, columns = clipped.shape
-    for r in range(2):
-        for c in range(2):
-            k = int(mosaic.cfa[r, c])
-            plane, own_plane = (x[r::2, c::2][:rows, :columns] for x in (work.stack.total, mine))
-            below = own_plane < np.float32((FADE[0] - WELL_BELOW) * gains[k] * (mosaic.white[k] - mosaic.black[k]))
-            keep = clipped & below
-            plane[keep] = (own_plane * work.stack.weight)[keep]
+    for r, c, _, full in _places(work.reference):
+        plane, own_plane = (x[r::2, c::2][:rows, :columns] for x in (work.stack.total, mine))
+        keep = clipped & (own_plane < np.float32(FADE[0] - WELL_BELOW) * full)
+        plane[keep] = (own_plane * work.stack.weight)[keep]
 
 
 def _raise_clipped(work: _Work, mine: F32, span: float) -> None:
@@ -229,15 +230,12 @@ def _raise_clipped(work: _Work, mine: F32, span: float) -> None:
 
     What only lies beside something clipped, and so counted for next to nothing, stands as the reference shows it.
     """
-    mosaic, weight = work.reference, work.stack.weight
     if work.darkest >= 1:
         return
-    gains = channel_gains(mosaic)
+    weight, places = work.stack.weight, _places(work.reference)
+    rows, columns = weight.shape
     lone = (weight > 0) & (weight < LAST * 1.5)
-    own_share = [(r, c, gains[k] * (mosaic.white[k] - mosaic.black[k])) for r in range(2) for c in range(2)
-                 for k in [int(mosaic.cfa[r, c])]]  # fmt: skip
-    rows, columns = lone.shape
-    lone &= np.any([mine[r::2, c::2][:rows, :columns] > TOUCHED * full for r, c, full in own_share], axis=0)
-    for r, c, _ in own_share:
+    lone &= np.any([mine[r::2, c::2][:rows, :columns] > TOUCHED * full for r, c, _, full in places], axis=0)
+    for r, c, gain, _ in places:
         plane = work.stack.total[r::2, c::2][:rows, :columns]
-        plane[lone] = np.float32(span * gains[int(mosaic.cfa[r, c])]) * weight[lone]
+        plane[lone] = np.float32(span * gain) * weight[lone]
