@@ -3,6 +3,8 @@
 python bench/verticals.py                         all tables, default counts and seeds
 python bench/verticals.py --church 40 --seed 7    other views of another church
 python bench/verticals.py --panoramas vestibule,old_hall --views 60 --church 0
+python bench/verticals.py --church 0 --views 0 --joins 24      frames turned about one spot, read together
+python bench/verticals.py --church 0 --from-truth              where the edges themselves lead, begun at the truth
 """
 
 from __future__ import annotations
@@ -11,7 +13,7 @@ import argparse
 import math
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,8 +25,9 @@ from numpy.typing import NDArray
 from clerestory.camera.exposure import raw_fraction
 from clerestory.camera.geometry import Distortion, Intrinsics, Pose
 from clerestory.errors import UserError
-from clerestory.finish.lines import rays
-from clerestory.finish.plumb import find_upright
+from clerestory.finish.lines import find_segments, rays
+from clerestory.finish.plumb import find_upright, find_upright_together
+from clerestory.finish.vanishing import axis_about, fit
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.panorama import load_panorama, panorama_view
 from clerestory.simulate.scene import Church
@@ -146,7 +149,7 @@ def judged(view: View, show: bool) -> Result:
     start = time.perf_counter()
     found = find_upright(view.luma, view.camera, distortion=view.distortion)
     seconds = time.perf_counter() - start
-    error = math.degrees(math.acos(min(1.0, float(np.dot(found.up, view.pose.up)))))
+    error = angle_between(found.up, np.asarray(view.pose.up))
     result = Result(view.source, error, found.bound_deg, found.verdict, plain_vote(view), seconds)
     if show:
         tilt = math.degrees(view.pose.pitch)
@@ -168,12 +171,59 @@ def table(title: str, results: list[Result], median: float, high: tuple[int, flo
     plain = np.array([r.plain for r in results])
     share, value = high
     wrong = float(np.mean(error[sure] > 1)) if sure.any() else 0.0
+    votes = (
+        f"plain vote {np.median(plain):.2f} / p90 {np.percentile(plain, 90):.2f}" if np.isfinite(plain).all() else ""
+    )
     print(
         f"{title:26s} {len(results):4d} views  median {np.median(error):.3f} (asked {median})  "
         f"p{share} {np.percentile(error, share):.3f} (asked {value})  sure {sure.mean():.0%}  "
         f"sure but off > 1 deg {wrong:.1%}  bound holds {np.mean(error <= bound):.0%}  "
-        f"median bound {np.median(bound):.3f}  plain vote {np.median(plain):.2f} / p90 {np.percentile(plain, 90):.2f}"
+        f"median bound {np.median(bound):.3f}  {votes}"
     )
+
+
+def angle_between(a: Sequence[float] | NDArray[np.float64], b: NDArray[np.float64]) -> float:
+    """Degrees between two unit vectors."""
+    return math.degrees(math.acos(min(1.0, float(np.dot(a, b)))))
+
+
+def from_truth(path: Path, count: int, seed: int) -> None:
+    """How far from the truth the likeliest vertical of a view's straight edges lies, looked for from the truth on.
+
+    No reading of these edges can be expected to do better: it tells views that have no upright edge from misses.
+    """
+    errors = []
+    for view in panorama_views(path, count, seed):
+        edges = find_segments(view.luma, view.camera)
+        up = np.asarray(view.pose.up)
+        errors.append(angle_between(fit(edges, axis_about(edges, up)).frame[0], up))
+    print(
+        f"{path.stem:26s} {count:4d} views, begun at the truth: median {np.median(errors):.3f}  "
+        f"p90 {np.percentile(errors, 90):.3f}  within 0.6 degrees {np.mean(np.array(errors) < 0.6):.0%}"
+    )
+
+
+def joined(path: Path, count: int, seed: int, show: bool) -> list[Result]:
+    """Three to six frames turned about one spot, 24 to 50 mm, lying over one another by two fifths, read together."""
+    panorama = load_panorama(path)
+    rng = np.random.default_rng([seed, 7, *path.stem.encode()])
+    out = []
+    for _ in range(count):
+        equivalent, frames = math.exp(rng.uniform(math.log(24), math.log(50))), int(rng.integers(3, 7))
+        _, yaw, pitch, _ = drawn(rng)
+        camera = Intrinsics.of(1600, 1200, equivalent * 17.3 / 36, 17.3)
+        step = 0.6 * 2 * math.atan(18 / equivalent)
+        hand = np.radians(rng.normal(0, (1.0, 1.2), (frames, 2)))
+        poses = [Pose(yaw + k * step, pitch + hand[k, 0], hand[k, 1]) for k in range(frames)]
+        planes = [np.ascontiguousarray(panorama_view(panorama, camera, pose) @ LUMINANCE) for pose in poses]
+        start = time.perf_counter()
+        found = find_upright_together(planes, camera, [p.rotation @ poses[0].rotation.T for p in poses])
+        seconds = time.perf_counter() - start
+        error = angle_between(found.up, np.asarray(poses[0].up))
+        out.append(Result(path.stem, error, found.bound_deg, found.verdict, math.nan, seconds))
+        if show:
+            print(f"  {path.stem:26s} {frames} x {equivalent:.0f} mm  error {error:.3f}  {found.reasons}", flush=True)
+    return out
 
 
 def speed(raw: Path, view: View, times: int = 7) -> None:
@@ -216,6 +266,8 @@ def main() -> None:
     parser.add_argument("--church", type=int, default=12, help="frames of the modelled church")
     parser.add_argument("--views", type=int, default=40, help="views of each panorama")
     parser.add_argument("--panoramas", default="", help="names, comma between; all by default")
+    parser.add_argument("--joins", type=int, default=0, help="sets of turned frames of each panorama")
+    parser.add_argument("--from-truth", action="store_true", help="also look for the vertical from the truth on")
     parser.add_argument("--folder", type=Path, default=PANORAMAS)
     parser.add_argument("--no-speed", action="store_true")
     parser.add_argument("--each", action="store_true", help="print every view")
@@ -234,6 +286,10 @@ def main() -> None:
     if results:
         table("all panoramas", results, 0.25, (90, 0.6))
         table("of these, answered", [r for r in results if r.verdict != "cannot tell"], 0.25, (90, 0.6))
+    for path in paths if args.from_truth else []:
+        from_truth(path, args.views, args.seed)
+    for path in paths if args.joins else []:
+        table(f"{path.stem}, joins", joined(path, args.joins, args.seed, args.each), 0.25, (90, 0.6))
     if args.church:
         table("church", [judged(v, args.each) for v in church_views(args.church, args.seed)], 0.03, (95, 0.10))
     if not args.no_speed:

@@ -9,11 +9,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+# How surely the vertical of a picture is known.
+Verdict = Literal["sure", "unsure", "cannot tell"]
 
 
 @dataclass(frozen=True)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -53,6 +54,17 @@ class Segments:
     def take(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Segments:
         """Some of them."""
         return Segments(**{name: getattr(self, name)[index] for name in self.__dataclass_fields__})
+
+    def turned(self, rotation: Array) -> Segments:
+        """The same in other axes, which a rotation (3, 3) leads to; `ends` stay pixels of their own plane."""
+        turned = {name: getattr(self, name) @ rotation.T for name in ("centre", "along", "normal")}
+        return replace(self, **turned)
+
+
+def gathered(parts: Sequence[Segments]) -> Segments:
+    """Those of several planes as one."""
+    names = Segments.__dataclass_fields__
+    return Segments(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
 
 
 def estimate_noise(luma: Plane) -> tuple[float, float]:

@@ -178,9 +178,7 @@ def _as_joined(plate: Plate) -> Upright:
     bound = plate.up_bound
     known = bound is not None
     said = f"joined upright, right to {bound:.2f} degrees" if known else "joined as held: its frames show no upright"
-    return Upright(
-        "sure" if known else "cannot tell", plate.up, 0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)), bound or 90.0, (), 0, said
-    )
+    return Upright(plate.up_verdict, plate.up, 0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)), bound or 90.0, (), 0, said)
 
 
 def _found_upright(

@@ -11,16 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from clerestory.camera.geometry import Distortion, Intrinsics, pitch_roll_of
+from clerestory.camera.geometry import Distortion, Intrinsics, Verdict, pitch_roll_of
 from clerestory.finish import lines, vanishing
 
 Array = NDArray[np.float64]
-Verdict = Literal["sure", "unsure", "cannot tell"]
 
 # Above the first 95 % bound (degrees) a picture is left for the user to look at; beyond the second nothing is known.
 # Common practice, no source: a degree of lean shows on a tall shaft beside the picture's edge.
-SURE_WITHIN = 0.8
+SURE_WITHIN = 1.0
 KNOWN_WITHIN = 3.0
+# Deviation (degrees, each way) of a building as a whole, and of a lens's measured distortion, which its edges share
+# and so do not show: a millimetre in a metre. Common practice, no source.
+AS_A_WHOLE = 0.06
 # Deviation of a camera's own level, degrees: common practice, no source.
 LEVEL_SENSOR = 0.5
 LEVEL_APART = 4.0
@@ -121,6 +123,44 @@ def find_upright(
     return with_guides(found, guides, camera, distortion)
 
 
+def find_upright_together(
+    planes: Sequence[NDArray[np.float32]],
+    camera: Intrinsics,
+    rotations: Sequence[Array],
+    *,
+    distortion: Distortion | None = None,
+    levels: Sequence[tuple[float, ...] | None] = (),
+) -> Upright:
+    """The vertical of a building in frames turned about one spot, in the first frame's axes.
+
+    `planes`: linear luminance (float32, H x W) on the grid of `camera`; `rotations` (3, 3) lead from the first
+    frame's axes to each frame's. Edges too few in any one frame to tell may tell together. An edge that several
+    frames show counts in the one that has it nearest its middle. `levels` as in `find_upright`, one a frame.
+    """
+    axes = np.array([r[2] for r in rotations])
+    parts = []
+    for k, (luma, rotation) in enumerate(zip(planes, rotations, strict=True)):
+        part = lines.find_segments(luma, camera, distortion).turned(rotation.T)
+        parts.append(part.take(np.argmax(part.centre @ axes.T, axis=1) == k))
+    return _from_edges(lines.gathered(parts), _level_together(levels, rotations))
+
+
+def _level_together(
+    levels: Sequence[tuple[float, ...] | None], rotations: Sequence[Array]
+) -> tuple[float, ...] | None:
+    """What a camera's level said of several frames, as one reading in the first frame's axes.
+
+    It errs alike in all of them, so that the mean is not believed more than one.
+    """
+    said = [(level, r) for level, r in zip(levels, rotations, strict=False) if level is not None]
+    if not said:
+        return None
+    ups = [r.T @ vanishing.ups(*(np.radians(np.array(v)) for v in level[:2])) for level, r in said]
+    mean = np.mean(ups, axis=0)
+    pitch, roll = pitch_roll_of(mean / np.linalg.norm(mean))
+    return math.degrees(pitch), math.degrees(roll), *said[0][0][2:4]
+
+
 def _pair(noise: PlaneNoise | tuple[float, float] | None) -> tuple[float, float] | None:
     if noise is None or isinstance(noise, tuple):
         return noise
@@ -163,7 +203,7 @@ def _judged(fits: list[vanishing.Fit], level: vanishing.Evidence | None = None) 
     best = fits[0]
     up = best.frame[0]
     jac = np.array([np.cross(up, t) for t in vanishing.tangent(up)])
-    cov = jac @ best.covariance @ jac.T
+    cov = jac @ best.covariance @ jac.T + math.radians(AS_A_WHOLE) ** 2 * np.eye(2)
     chance = BY_CHANCE + 2 * math.log(max(len(best.share), 2))
     # A vertical inside the frame has edges all about it, some of which point its way whatever they are.
     needed = chance if math.degrees(math.asin(float(np.clip(up[2], -1, 1)))) < INSIDE else 3 * chance

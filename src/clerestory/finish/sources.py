@@ -8,7 +8,7 @@ from dataclasses import replace
 from clerestory.finish.colour import to_working
 from clerestory.finish.denoise import denoise_mosaic
 from clerestory.finish.light import Source, read_source, said_lost
-from clerestory.finish.plumb import find_upright
+from clerestory.finish.plumb import find_upright_together
 from clerestory.frames.group import View
 from clerestory.frames.lens import LensCorrection, lens_correction
 from clerestory.frames.read import read_info
@@ -20,7 +20,7 @@ def source_of(view: View, told: Callable[[str], None] = lambda _: None) -> Sourc
     if view.kind == "single" or len(view.frames) < 2:
         return read_source(view.pick)
     try:
-        merged = combine(view, [read_info(p) for p in view.frames], told, find_upright, denoise_mosaic)
+        merged = combine(view, [read_info(p) for p in view.frames], told, find_upright_together, denoise_mosaic)
     except Refused as reason:
         alone = read_source(view.pick)
         said = f"the {len(view.frames)} frames were not merged: {reason} The best of them was finished alone"

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -18,7 +18,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Pose
+from clerestory.camera.geometry import Distortion, Intrinsics, Pose, Verdict
 from clerestory.camera.noise import NoiseModel
 from clerestory.frames.develop import Balanced, demosaic, signal_of
 from clerestory.frames.mend import read_mended
@@ -41,19 +41,28 @@ LEVEL_BOUND = 1.0  # degrees within which a camera's level sensor is believed; c
 
 
 class Found(Protocol):
-    """A vertical: unit vector in camera axes, and the degrees within which it is believed."""
+    """A vertical: unit vector in the first frame's axes, the degrees within which it is believed, and how surely."""
 
     @property
     def up(self) -> tuple[float, float, float]: ...
     @property
     def bound_deg(self) -> float: ...
+    @property
+    def verdict(self) -> Verdict: ...
 
 
 class Uprights(Protocol):
-    """Finds the vertical of a frame from its linear luminance (H x W) on the grid of a camera, as recorded."""
+    """Finds the vertical of turned frames from their linear luminance (H x W) on the grid of a camera, as recorded,
+    the rotations from the first one's axes to each, and what their level sensors say."""
 
     def __call__(
-        self, luma: F32, camera: Intrinsics, *, distortion: Distortion | None, level: tuple[float, float] | None
+        self,
+        planes: Sequence[F32],
+        camera: Intrinsics,
+        rotations: Sequence[F64],
+        *,
+        distortion: Distortion | None,
+        levels: Sequence[tuple[float, ...] | None],
     ) -> Found: ...
 
 
@@ -127,30 +136,32 @@ class _Set:
         return at.astype(np.float32), gain.astype(np.float32)
 
 
-def _verticals(
-    guides_of: Sequence[tuple[F32, FrameInfo]], turns: Turns, upright: Uprights | None
-) -> tuple[F64, float | None]:
-    """The vertical in the first frame's axes and its bound in degrees, from every frame that shows one."""
-    ups, weights = [], []
-    half = turns.optics.camera.scaled(0.5)
-    for (luma, info), rotation in zip(guides_of, turns.rotations, strict=True):
-        if upright is not None:
-            grid = Intrinsics(luma.shape[1], luma.shape[0], half.focal, half.cx, half.cy)
-            found = upright(luma, grid, distortion=turns.optics.distortion, level=info.level)
-            if found.bound_deg < 10:
-                ups.append(rotation.T @ np.asarray(found.up, float))
-                weights.append(1 / max(found.bound_deg, 0.02) ** 2)
-        elif info.level is not None:
-            pose = Pose(pitch=math.radians(info.level[0]), roll=math.radians(info.level[1]))
-            ups.append(rotation.T @ pose.up)
-            weights.append(1 / LEVEL_BOUND**2)
-    if ups:
-        up = np.average(ups, axis=0, weights=weights)
-        return up / np.linalg.norm(up), float(np.sum(weights) ** -0.5)
+@dataclass(frozen=True)
+class _Vertical:
+    """The vertical in the first frame's axes, its bound in degrees, and how surely it is known."""
+
+    up: F64
+    bound: float | None
+    verdict: Verdict
+
+
+def _vertical(lumas: Sequence[F32], infos: Sequence[FrameInfo], turns: Turns, upright: Uprights | None) -> _Vertical:
+    """The vertical from the edges of all frames together, else from the level sensor, else as the camera was held."""
+    levels = [info.level for info in infos]
+    if upright is not None:
+        half = turns.optics.camera.scaled(0.5)
+        grid = replace(half, width=lumas[0].shape[1], height=lumas[0].shape[0])
+        found = upright(lumas, grid, turns.rotations, distortion=turns.optics.distortion, levels=levels)
+        if found.verdict != "cannot tell":
+            return _Vertical(np.asarray(found.up, float), found.bound_deg, found.verdict)
+    elif any(level is not None for level in levels):
+        poses = [Pose(pitch=math.radians(v[0]), roll=math.radians(v[1])) if v else None for v in levels]
+        up = np.sum([r.T @ p.up for r, p in zip(turns.rotations, poses, strict=True) if p is not None], axis=0)
+        return _Vertical(up / np.linalg.norm(up), LEVEL_BOUND, "unsure")
     # Nobody knows: cameras are seldom rolled, so the vertical is what their right hands are square to.
     rights = np.array([r[0] for r in turns.rotations])
     up = np.linalg.svd(rights)[2][-1]
-    return up * -np.sign(up[1] or 1.0), None
+    return _Vertical(up * -np.sign(up[1] or 1.0), None, "cannot tell")
 
 
 def _upright_axes(up: F64, turns: Turns) -> F64:
@@ -339,14 +350,14 @@ def merge_wide(
 ) -> Merged:
     """Join frames into one plate. Raises Refused where they do not overlap enough or turn too far.
 
-    `upright`: finds a frame's vertical (the level sensor or the frames' own axes stand in without it); `develop`:
+    `upright`: finds the frames' vertical (the level sensor or the frames' own axes stand in without it); `develop`:
     takes noise out of a mosaic before it is demosaiced.
     """
     guides, lumas, noise, middle = _guides(paths, fit, told)
     turns = find_turns(guides, optics)
     del guides
-    up, bound = _verticals(list(zip(lumas, infos, strict=True)), turns, upright)
-    axes = _upright_axes(up, turns)
+    vertical = _vertical(lumas, infos, turns, upright)
+    axes = _upright_axes(vertical.up, turns)
     rotations = tuple(r @ axes.T for r in turns.rotations)
     outline = _outline(turns.optics)
     surface = surface_for([outline @ r for r in rotations], turns.optics.camera.focal)
@@ -369,7 +380,8 @@ def merge_wide(
     plan = _planned(looks, camera.width)
     rgb, covered = _blended(laid, lights, plan, looks, told)
     plate = Plate(rgb, covered, _hull(covered), surface.projection, camera, surface.compression,
-                  _least_one(laid.multipliers), middle.xyz_to_camera, up_bound=bound)  # fmt: skip
+                  _least_one(laid.multipliers), middle.xyz_to_camera, up_bound=vertical.bound,
+                  up_verdict=vertical.verdict)  # fmt: skip
     return _merged(paths, infos, turns, rotations, plan, plate, width)
 
 
@@ -404,6 +416,7 @@ def _merged(
         "degrees_across": round(width, 1),
         "projection": plate.projection,
         "up_bound_deg": plate.up_bound,
+        "up_verdict": plate.up_verdict,
     }
     remarks = [f"joined from {len(paths)} frames, {width:.0f} degrees across, {plate.projection} projection"]
     worst = max(turns.parallax, default=0.0)
@@ -412,4 +425,6 @@ def _merged(
                        "turned; look along the seams")  # fmt: skip
     if plate.up_bound is None:
         remarks.append("nothing told which way is up: taken from how the camera was held")
+    elif plate.up_verdict == "unsure":
+        remarks.append(f"which way is up is known to within {plate.up_bound:.1f}° only: look at it")
     return Merged("wide", infos[len(infos) // 2], tuple(paths), plate=plate, record=record, remarks=tuple(remarks))

@@ -9,7 +9,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Intrinsics
+from clerestory.camera.geometry import Intrinsics, Verdict
 from clerestory.camera.noise import NoiseModel
 from clerestory.frames.read import FrameInfo, Mosaic
 
@@ -31,7 +31,8 @@ class Plate:
     building's. `inside`: uint8 H x W, 255 where frames cover it. `outline`: corners of the covered area, clockwise,
     pixels (n, 2). `camera`: the pinhole camera of a rectilinear plate; for 'pannini' its focal length and centre
     scale the general Pannini projection of compression `compression` (Sharpless, Postle and German 2010).
-    `up`: the vertical in the axes of the plate's camera, `up_bound`: degrees within which it is believed to hold.
+    `up`: the vertical in the axes of the plate's camera, `up_bound`: degrees within which it is believed to hold,
+    `up_verdict`: how surely it was found.
     """
 
     rgb: F32
@@ -44,6 +45,7 @@ class Plate:
     xyz_to_camera: NDArray[np.float64] | None
     up: tuple[float, float, float] = (0.0, -1.0, 0.0)
     up_bound: float | None = None
+    up_verdict: Verdict = "cannot tell"
 
 
 @dataclass(frozen=True)
