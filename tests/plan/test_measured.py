@@ -49,6 +49,7 @@ class Case:
     taken: SimulatedFrame
     finished: Room
     verdict: str
+    bound: float
 
 
 def body_for(framing: Framing) -> SimulatedCamera:
@@ -112,7 +113,7 @@ def photographed(seed: int, folder: Path) -> Case | None:
     recipe = Recipe(plumb=1.0, turn=framing.turn, shape=view.shape)  # type: ignore[arg-type]
     seen = look(read_source(path), recipe)
     room = room_of(seen, straightening_of(seen, recipe), recipe.shape, recipe)
-    return Case(view, wall, framing, focus, settings, taken, room, seen.upright.verdict)
+    return Case(view, wall, framing, focus, settings, taken, room, seen.upright.verdict, seen.upright.bound_deg)
 
 
 @pytest.fixture(scope="module")
@@ -173,15 +174,16 @@ def test_share_clipped(cases: list[Case]) -> None:
 
 
 def test_share_of_frame_lost_in_the_finisher(cases: list[Case]) -> None:
-    """Within 5 % of the loss; of what is kept where the finisher says it is unsure and leaves the lean."""
+    """Within 5 % of the loss; of what is kept where the finisher itself is not sure of the lean to 0.8 degrees."""
     for case in cases:
         planned = case.framing.room(BODY)
         assert case.finished.kept == pytest.approx(planned.kept, rel=0.05), (case.framing, case.verdict)
-        if case.verdict == "sure":
+        if case.bound < 0.8:
             assert 1 - case.finished.kept == pytest.approx(1 - planned.kept, rel=0.05), case.framing
         assert case.finished.kept >= case.framing.kept * 0.95
     assert sum(case.framing.how == "straightened" for case in cases) >= 10
     assert sum(case.verdict == "sure" for case in cases) >= 17
+    assert sum(case.bound < 0.8 for case in cases) >= 17
 
 
 def rise(disc: float) -> float:
