@@ -26,7 +26,7 @@ COARSE = math.radians(0.9)
 # Scatter of a building's lines (vertical, along, across) beyond their own uncertainty, radians: the usual, which
 # counts as FEW lines' worth, and the limits.
 USUAL = np.radians([0.1, 0.3, 0.3])
-FEW = 1.0
+FEW = 3.0
 LEAST, MOST = math.radians(0.004), np.radians([1.0, 1.0, 1.0])
 LOOSE = math.radians(2.5)
 RANKED = np.radians([0.3, 0.4, 0.4])
