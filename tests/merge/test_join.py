@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from clerestory.camera.geometry import Intrinsics, Pose
+from clerestory.finish.plumb import find_upright_together
 from clerestory.frames.group import View
 from clerestory.frames.read import FrameInfo, read_info
 from clerestory.merge import Refused, combine
@@ -99,6 +100,20 @@ def test_frames_of_a_panorama_join(turned):
     ratio = merged.plate.rgb[..., 1][use] / green[use]
     assert np.median(ratio) == pytest.approx(1, abs=0.02)
     assert np.percentile(np.abs(ratio - np.median(ratio)), 80) < 0.15
+
+
+def test_a_joined_view_says_how_surely_it_stands(turned):
+    paths, poses, _ = turned
+    view, infos = View("hall", "wide", paths, paths[1], ""), [read_info(p) for p in paths]
+    by_level = combine(view, infos)
+    assert by_level.plate.up_verdict == "unsure"
+    assert "to within 1.0° only: look at it" in " ".join(by_level.remarks)
+    by_edges = combine(view, [replace(i, level=None) for i in infos], upright=find_upright_together)
+    assert by_edges.plate.up_verdict == "sure"
+    up = np.array(by_edges.record["rotations"][0]) @ [0, -1, 0]
+    assert math.degrees(math.acos(min(1.0, up @ poses[0].up))) < by_edges.plate.up_bound < 1
+    nobody = combine(view, [replace(i, level=None) for i in infos])
+    assert nobody.plate.up_verdict == "cannot tell"
 
 
 def _looked_up(panorama, rays):

@@ -30,6 +30,9 @@ LEVEL_APART = 4.0
 BY_CHANCE = 3.0
 LEVEL_GAIN = 24.0
 LEVEL_INSTEAD = 20.0
+# Uprights that gain less than HARDLY times that are partly chance's: deviation (degrees) to add, as found on rubble.
+HARDLY = 1.5
+PARTLY = 0.9
 # A reading that chance might have made is still offered as a guess, unless no one holds a camera so (log belief, in
 # the measure of edges); its deviation, degrees, as found on views of rubble walls.
 HARDLY_HELD = -10.0
@@ -210,15 +213,12 @@ def _judged(fits: list[vanishing.Fit], level: vanishing.Evidence | None = None) 
     weak = best.agreed < needed and sum(best.gains[1:]) < LEVEL_INSTEAD * chance
     count = int(np.count_nonzero(best.share[:, 0] > 0.5))
     if weak:
-        few = f"At most {_count(count, 'edge')} of {len(best.share)} agree on an upright, as chance would have it"
-        if level is not None:
-            return _by_level(level, few)
-        if vanishing.belief(up) < HARDLY_HELD:
-            return _unknown(f"{few}.")
-        guessed = cov + math.radians(GUESS) ** 2 * np.eye(2)
-        return _upright("cannot tell", up, guessed, (), count, f"{few}; this is a guess.")
+        return _by_chance(best, cov, count, level)
     rival, cov = _rival(fits, cov)
     doubts = [said for said in (rival, _against_level(up, cov, level)) if said]
+    if best.agreed < HARDLY * chance:
+        doubts.append("they agree hardly better than chance would have it")
+        cov = cov + math.radians(PARTLY) ** 2 * np.eye(2)
     bound = math.degrees(vanishing.bound(cov))
     if bound > SURE_WITHIN and not doubts:
         doubts.append(f"the bound is wider than {SURE_WITHIN}°")
@@ -227,6 +227,17 @@ def _judged(fits: list[vanishing.Fit], level: vanishing.Evidence | None = None) 
     said = f"{_count(count, 'upright edge')} in {parts} of the building; right to {bound:.2f}° (95 %)"
     reasons = f"{said}; {'; '.join(doubts)}." if doubts else f"{said}."
     return _upright(verdict, up, cov, _axes(best), count, reasons + _steep(float(up[2])))
+
+
+def _by_chance(best: vanishing.Fit, cov: Array, count: int, level: vanishing.Evidence | None) -> Upright:
+    """What is left when no more agree on a vertical than chance would have: the camera's level, or a guess."""
+    few = f"At most {_count(count, 'edge')} of {len(best.share)} agree on an upright, as chance would have it"
+    if level is not None:
+        return _by_level(level, few)
+    if vanishing.belief(best.frame[0]) < HARDLY_HELD:
+        return _unknown(f"{few}.")
+    guessed = cov + math.radians(GUESS) ** 2 * np.eye(2)
+    return _upright("cannot tell", best.frame[0], guessed, (), count, f"{few}; this is a guess.")
 
 
 def _against_level(up: Array, cov: Array, level: vanishing.Evidence | None) -> str:
