@@ -13,6 +13,7 @@ from clerestory.finish.lines import estimate_noise, find_segments
 from clerestory.finish.plumb import default_plumb, estimate_focal, find_upright, find_upright_together
 from clerestory.finish.room import square_up
 from clerestory.finish.vanishing import axis_about, bound, fit, tangent
+from clerestory.simulate.scene import Church
 
 PANORAMAS = Path(__file__).resolve().parents[3] / "shared" / "data" / "panoramas"
 CAMERA = Intrinsics.of(1000, 750, 12.0, 17.3)
@@ -156,6 +157,18 @@ def test_level_sensor_speaks_where_edges_do_not():
     assert upright.verdict != "sure"
     assert math.degrees(upright.pitch) == pytest.approx(7, abs=0.1)
     assert math.degrees(upright.roll) == pytest.approx(-2, abs=0.1)
+
+
+def test_level_sensor_tells_a_vault_from_a_wall():
+    """Looking straight up, ribs and shafts stand as square to one another as a wall's uprights and courses."""
+    scene = Church(3)
+    pose = Pose(0.02, math.radians(88.5), math.radians(0.5), (0.0, 0.45 * scene.form.length, 1.6))
+    camera = Intrinsics.of(800, 600, 9.0, 17.3)
+    luma = np.ascontiguousarray(scene.render(camera, pose).radiance[..., 1])
+    told = find_upright(luma, camera, level=(88.6, 0.8))
+    assert off(told, pose) < 0.5
+    assert "left as it is" in told.reasons
+    assert default_plumb(told) == 0
 
 
 def test_level_sensor_that_contradicts_the_building_is_told():

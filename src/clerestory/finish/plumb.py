@@ -247,7 +247,8 @@ def _against_level(up: Array, cov: Array, level: vanishing.Evidence | None) -> s
     off = vanishing.tangent(up) @ (level.up - up)
     if off @ np.linalg.inv(cov + np.linalg.inv(level.information)) @ off < LEVEL_APART**2:
         return ""
-    return f"the camera's own level says {math.degrees(float(np.hypot(*off))):.1f}° otherwise"
+    angle = math.degrees(math.acos(float(np.clip(up @ level.up, -1, 1))))
+    return f"the camera's own level says {angle:.1f}° otherwise"
 
 
 def _rival(fits: list[vanishing.Fit], cov: Array) -> tuple[str, Array]:

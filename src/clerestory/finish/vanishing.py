@@ -22,6 +22,8 @@ ROLLS = np.radians(np.arange(-24.0, 24.1, 1.5))
 HELD = np.radians([[6.0, 15.0], [0.0, 4.0]])
 # Edges of one building are no independent witnesses: how many of them it takes to weigh as one beside that belief.
 ALIKE_EDGES = 5.0
+# Squared deviations from better evidence beyond which it is rather taken to be wrong.
+FAR_OFF = 4.0
 COARSE = math.radians(0.9)
 # Scatter of a building's lines (vertical, along, across) beyond their own uncertainty, radians: the usual, which
 # counts as FEW lines' worth, and the limits.
@@ -128,9 +130,15 @@ def _belief(pitch: Array, roll: Array) -> Array:
     return out
 
 
-def belief(up: Array) -> float:
-    """Log of the weak belief that a camera is held with this vertical, in the measure of edges' log likelihood."""
-    return float(_belief(*(np.array(v) for v in pitch_roll_of(up))))
+def belief(up: Array, evidence: Evidence | None = None) -> float:
+    """Log of the belief that a camera is held with this vertical, in the measure of edges' log likelihood: the weak
+    one about cameras, or better evidence, which may be wrong outright but seldom is."""
+    if evidence is None:
+        return float(_belief(*(np.array(v) for v in pitch_roll_of(up))))
+    angle = math.acos(float(np.clip(up @ evidence.up, -1, 1)))
+    off = tangent(evidence.up) @ (up - evidence.up)
+    off = off * angle / max(float(np.linalg.norm(off)), 1e-12)
+    return -2 * ALIKE_EDGES * math.log1p(float(off @ evidence.information @ off) / FAR_OFF)
 
 
 def modes(segments: Segments, count: int = 5) -> Array:
@@ -325,7 +333,7 @@ def fit(segments: Segments, start: Array, evidence: Evidence | None = None, roun
         spread = _stray(angle, sigma, share[:, :3], spread, label)
         if step > 5 and float(np.linalg.norm(move)) < 1e-6:
             break
-    score = _score(angle, sigma, mix) + belief(frame[0])
+    score = _score(angle, sigma, mix) + belief(frame[0], evidence)
     gain = [float(g) for g in _gains(share)]
     crowd = _sums(label, share[:, :3]).reshape(3, SECTORS)
     witnesses = tuple(int(n) for n in np.count_nonzero(crowd > 0.7, axis=1))
@@ -439,7 +447,7 @@ def _prior(frame: Array, evidence: Evidence | None) -> tuple[Array, Array]:
     else:
         off = tangent(evidence.up) @ frame[0]
         # A level can be wrong outright (a body not calibrated, one turned aside): its pull dies away far off.
-        information = evidence.information / (1 + off @ evidence.information @ off / 4)
+        information = evidence.information / (1 + off @ evidence.information @ off / FAR_OFF)
     # A turn w moves up by w x up.
     jac = np.array([np.cross(frame[0], t) for t in tangent(frame[0])])
     return jac.T @ information @ jac, jac.T @ information @ off
