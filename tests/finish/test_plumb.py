@@ -169,6 +169,9 @@ def test_level_sensor_tells_a_vault_from_a_wall():
     assert off(told, pose) < 0.5
     assert "left as it is" in told.reasons
     assert default_plumb(told) == 0
+    alone = find_upright(luma, camera)
+    assert alone.verdict == "cannot tell"
+    assert "looking straight up" in alone.reasons
 
 
 def test_level_sensor_that_contradicts_the_building_is_told():

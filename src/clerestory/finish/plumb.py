@@ -40,6 +40,9 @@ GUESS = 4.5
 # Tilt (degrees) from which the vertical lies in or near the frame.
 INSIDE = 45.0
 RIVAL = 8.0
+# Uprights stand all about a camera held level; where those of one that looks straight up would agree by so much
+# more, it may be looking up at a vault. Level views of the open panoramas have at most 1.2.
+OVERHEAD = 1.35
 FEWEST = 4
 # How truly a hand draws, as a share of the frame's longer side, and how little edges say beside it, degrees.
 GUIDE_HAND = 0.001
@@ -254,14 +257,22 @@ def _against_level(up: Array, cov: Array, level: vanishing.Evidence | None) -> s
 def _rival(fits: list[vanishing.Fit], cov: Array) -> tuple[str, Array]:
     """What to say of another reading that fits nearly as well, and the covariance with its chance counted in."""
     best = fits[0]
-    near = [f for f in fits[1:] if best.score - f.score < RIVAL]
+    up = best.frame[0]
+    overhead = [f for f in fits[1:] if _overhead(best, f)]
+    near = overhead or [f for f in fits[1:] if best.score - f.score < RIVAL]
     if not near:
         return "", cov
-    up = best.frame[0]
     off = vanishing.tangent(up) @ (near[0].frame[0] - up)
-    chance = 1 / (1 + math.exp(max(best.score - near[0].score, 0.0) / 2))
+    chance = 0.5 if overhead else 1 / (1 + math.exp(max(best.score - near[0].score, 0.0) / 2))
     angle = math.degrees(math.acos(float(np.clip(up @ near[0].frame[0], -1, 1))))
-    return f"a reading {angle:.1f}° away fits nearly as well", cov + chance * np.outer(off, off)
+    where = ", looking straight up," if overhead else ""
+    return f"a reading {angle:.1f}° away{where} fits nearly as well", cov + chance * np.outer(off, off)
+
+
+def _overhead(best: vanishing.Fit, other: vanishing.Fit) -> bool:
+    """Whether another reading, of a camera that looks straight up, is borne out so much better than a level one."""
+    steep = math.sin(math.radians(INSIDE))
+    return best.frame[0][2] < steep < other.frame[0][2] and other.agreed > OVERHEAD * best.agreed
 
 
 def _count(n: int, noun: str) -> str:

@@ -22,6 +22,8 @@ ROLLS = np.radians(np.arange(-24.0, 24.1, 1.5))
 HELD = np.radians([[6.0, 15.0], [0.0, 4.0]])
 # Edges of one building are no independent witnesses: how many of them it takes to weigh as one beside that belief.
 ALIKE_EDGES = 5.0
+# A level direction this near to where the camera looks (radians) could as well be the vertical of one held upwards.
+AHEAD = math.radians(35.0)
 # Squared deviations from better evidence beyond which it is rather taken to be wrong.
 FAR_OFF = 4.0
 COARSE = math.radians(0.9)
@@ -454,7 +456,10 @@ def _prior(frame: Array, evidence: Evidence | None) -> tuple[Array, Array]:
 
 
 def find(segments: Segments, evidence: Evidence | None = None) -> list[Fit]:
-    """Fits from every likely start, best first; nearly equal ones are given once."""
+    """Fits from every likely start, best first; nearly equal ones are given once.
+
+    The same three directions may be those of a camera that looks straight up: that reading is among them.
+    """
     starts = list(modes(segments, 4))
     if evidence is not None:
         starts.insert(0, evidence.up)
@@ -462,6 +467,10 @@ def find(segments: Segments, evidence: Evidence | None = None) -> list[Fit]:
     fits.sort(key=lambda f: -f.score)
     best = fit(segments, fits[0].frame, evidence)
     out = [best]
+    for overhead in best.frame[1:]:
+        if abs(overhead[2]) > math.cos(AHEAD):
+            up = overhead * np.sign(overhead[2])
+            fits.append(fit(segments, np.stack([up, best.frame[0], np.cross(up, best.frame[0])]), evidence, 5))
     for f in fits[1:]:
         if all(f.frame[0] @ o.frame[0] < math.cos(math.radians(1.5)) for o in (fits[0], *out)):
             out.append(f)
