@@ -291,9 +291,12 @@ def originals(folder: Path) -> dict[str, str]:
 def _line(account: Mapping[str, Any], truth: Mapping[str, str]) -> str:
     own = account["shapes"].get("own", {})
     left = truth.get("lean_left", "")
+    lean = f"lean left {left}" if left[:1].isdigit() else left
+    count = len(account["frames"])
+    frames = f"{count} frame{' ' if count == 1 else 's'}"
     return (
-        f"{account['view']:10} {account['kind']:8} {len(account['frames'])} frames   {account['verdict']:12}"
-        f" lean left {left:28} kept {100 * own.get('kept', 0):5.1f} %"
+        f"{account['view']:10} {account['kind']:8} {frames}   {account['verdict']:12}"
+        f" {lean:28} kept {100 * own.get('kept', 0):5.1f} %"
     )
 
 
