@@ -163,9 +163,11 @@ def _burst_remarks(record: dict[str, Any], taken: Sequence[int], used: Sequence[
 
 
 def _bracket_remarks(record: dict[str, Any], used: Sequence[Path]) -> tuple[str, ...]:
-    said = (f"merged from {len(record['exposures']) + 1} exposures; {record['stops_gained_above']:.1f} stops gained "
-            "above the reference's highlights")  # fmt: skip
-    return (said, *_left_out(record, used))
+    above, below = record["stops_gained_above"], math.log2(max(1.0, *record["exposures"].values()))
+    words = ((above, "gained above the reference's highlights"), (below, "more light in its shade"))
+    gains = [f"{stops:.1f} stops {where}" for stops, where in words if stops >= 0.05]
+    said = f"merged from {len(record['exposures']) + 1} exposures"
+    return ("; ".join([said, *gains]), *_left_out(record, used))
 
 
 def _clear_remarks(record: dict[str, Any], used: Sequence[Path]) -> tuple[str, ...]:
