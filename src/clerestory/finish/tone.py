@@ -309,6 +309,7 @@ def judge(rgb: F32, noise: WorkingNoise | None = None) -> ToneSettings:
 
 ACCEPTABLE = 10.0  # signal to noise of an acceptable picture (ISO 12232, noise-based speed)
 FULL = 0.98  # share of saturation counted as lost
+MOST_GUESSED = 4.0  # stops above saturation beyond which clipped light is not reckoned
 
 
 @dataclass(frozen=True)
@@ -340,8 +341,9 @@ class Headroom:
             )
         if self.stops <= -0.15:
             about = "about " if self.guessed else ""
+            more = ", or more," if self.guessed and -self.stops > 0.98 * MOST_GUESSED else ""
             return (
-                f"{about}{-self.stops:.1f} stops less would have kept the glass; the stone's signal to noise would "
+                f"{about}{-self.stops:.1f} stops less{more} would have kept the glass; the stone's signal to noise would "
                 f"have been {self.stone_snr_then:.2g} instead of {self.stone_snr:.2g}."
             )
         return f"the glass is just kept; the stone's signal to noise is {self.stone_snr:.2g}."
@@ -390,7 +392,7 @@ def scene_shares(mosaic: Mosaic, spare: float = 0.001) -> SceneShares:
     if guessed := lost > spare:
         # What is clipped is taken to thin out as it does over the last stop below (a power law).
         steep = max(math.log2(max(float((top >= FULL / 2).mean()) / lost, 1.0)), 0.25)
-        glass = FULL * 2.0 ** min(math.log2(lost / spare) / steep, 4.0)
+        glass = FULL * 2.0 ** min(math.log2(lost / spare) / steep, MOST_GUESSED)
     else:
         glass = max(float(np.quantile(top, 1 - spare)), 1e-4)
     stone = float(np.median(green[green < max(16 * float(np.quantile(green, 0.25)), 0.02)]))
