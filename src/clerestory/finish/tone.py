@@ -343,8 +343,8 @@ class Headroom:
             about = "about " if self.guessed else ""
             more = ", or more," if self.guessed and -self.stops > 0.98 * MOST_GUESSED else ""
             return (
-                f"{about}{-self.stops:.1f} stops less{more} would have kept the glass; the stone's signal to noise would "
-                f"have been {self.stone_snr_then:.2g} instead of {self.stone_snr:.2g}."
+                f"{about}{-self.stops:.1f} stops less{more} would have kept the glass; the stone's signal to noise "
+                f"would have been {self.stone_snr_then:.2g} instead of {self.stone_snr:.2g}."
             )
         return f"the glass is just kept; the stone's signal to noise is {self.stone_snr:.2g}."
 
