@@ -41,6 +41,10 @@ class Tell(Protocol):
     def __call__(self, event: str, **facts: Any) -> None: ...
 
 
+class _BrokenOff(Exception):  # noqa: N818 - a wish, not a mistake
+    """The person asked for no more pictures."""
+
+
 log = logging.getLogger("clerestory.web")
 LONGEST = 400  # views that one message may name
 
@@ -65,6 +69,7 @@ class Desk:
         self.table = Table()
         self.sorting: dict[str, Any] = {"state": "waiting"}
         self.queue: dict[str, str] = {}
+        self._stops = 0  # how often the writing was broken off
 
     def close(self) -> None:
         """Stop background work; nothing half-written is left."""
@@ -379,30 +384,43 @@ class Desk:
             raise UserError("Choose at least one view to write.")
         with self._lock:
             self.queue.update({name: "waiting" for name in jobs})
+            stops = self._stops
         self._told_queue()
-        self.press.submit(self._export, jobs)
+        self.press.submit(self._export, jobs, stops)
+
+    def stop_writing(self) -> None:
+        """Take what waits out of the queue; the picture being written is finished."""
+        with self._lock:
+            self._stops += 1
+            self.queue = {name: state for name, state in self.queue.items() if state != "waiting"}
+        self._told_queue()
 
     def _told_queue(self) -> None:
         self.tell("queue", queue=dict(self.queue), done=self.done_views())
 
-    def _export(self, jobs: dict[str, Job]) -> None:
+    def _export(self, jobs: dict[str, Job], stops: int) -> None:
         from clerestory.finish.folder import finish_jobs
 
         def told(done: Done) -> None:
             with self._lock:
                 self.queue[done.view] = "done" if done.account is not None else f"failed: {done.reason}"
                 following = next((n for n in jobs if self.queue.get(n) == "waiting"), None)
-                if following:
+                if following and self._stops == stops:
                     self.queue[following] = "writing"
             self._told_queue()
+            if self._stops != stops:
+                raise _BrokenOff
 
         with self._lock:
+            if self._stops != stops:
+                return
             self.queue[next(iter(jobs))] = "writing"
         self._told_queue()
         self.visit.pictures.mkdir(exist_ok=True)
         try:
             with writing(self.visit, "finish"):
-                finish_jobs(list(jobs.values()), 1, told)
+                with contextlib.suppress(_BrokenOff):
+                    finish_jobs(list(jobs.values()), 1, told)
                 self._report()
         except Exception as problem:
             log.exception("writing pictures")

@@ -178,6 +178,7 @@ class Talk:
             "open": (desk.slow, lambda: desk.opened(m["view"]).view.name),
             "marks": (desk.quick, lambda: self._marks(m["view"])),
             "export": (desk.pen, lambda: desk.export(m["views"], bool(m.get("tiff")), bool(m.get("better")))),
+            "stop writing": (desk.pen, desk.stop_writing),
         }
         return calls.get(kind)
 

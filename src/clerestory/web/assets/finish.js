@@ -71,7 +71,7 @@ export class Finish {
       el("div", { class: "pair" }, this.limitButton, button("Pixels", () => this.pixels(), { title: "Every pixel, as it will be written" })),
       el("div", { class: "pair" }, button("Copy to", () => this.copy(), { title: "Copy to other views" }),
         this.writeButton = button("Write it", () => this.write([this.view]))),
-      el("div", { class: "pair" }, button("Write all", () => this.write(this.house.visit.views.map((v) => v.name)), { title: "Write all pictures" }),
+      el("div", { class: "pair" }, this.allButton = button("Write all", () => this.writeAll()),
         this.tiff = el("label", { class: "check", title: "Also as 16-bit TIFF" }, el("input", { type: "checkbox", id: "tiff" }), "TIFF too")),
       this.report = el("p", { class: "quiet", hidden: true }, el("a", { href: "/kept/pictures/report.html", target: "_blank", rel: "noopener" }, "Report"), ", ",
         el("a", { href: "/kept/pictures/sheet.jpg", target: "_blank", rel: "noopener" }, "contact sheet")), this.remarks);
@@ -107,6 +107,9 @@ export class Finish {
     const state = this.house.visit.queue[this.view] ?? (this.house.visit.done.includes(this.view) ? "done" : "");
     this.writeButton.textContent = { waiting: "Waiting", writing: "Writing", done: "Write again" }[state]
       ?? "Write it";
+    const waits = this.waits();
+    this.allButton.textContent = waits ? "Stop writing" : "Write all";
+    this.allButton.title = waits ? "What waits is left; the picture being written is finished" : "Write all pictures";
     this.report.hidden = !this.house.visit.done.length;
     this.writeButton.disabled = state === "waiting" || state === "writing";
   }
@@ -437,6 +440,15 @@ export class Finish {
 
   write(views) {
     this.house.ask("export", { views, tiff: this.tiff.querySelector("input").checked }).catch(() => 0);
+  }
+
+  waits() {
+    return Object.values(this.house.visit.queue).includes("waiting");
+  }
+
+  writeAll() {
+    if (this.waits()) this.house.ask("stop writing").catch(() => 0);
+    else this.write(this.house.visit.views.map((v) => v.name));
   }
 
   frameless(on) {
