@@ -262,13 +262,14 @@ export class Finish {
 
   words(facts) {
     const { tilt, roll, left_tilt: leftTilt, left_roll: leftRoll } = facts.lean;
-    const was = `${this.held(tilt, roll)}.`;
+    const was = this.held(tilt, roll);
     const rest = Math.hypot(leftTilt, leftRoll);
-    const now = facts.verdict === "cannot tell" ? "Which way is up cannot be told."
-      : rest < 0.05 ? "Now upright." : `Still leans ${degrees(rest)}.`;
-    this.lean.textContent = `${was} ${now}`;
+    const steep = Math.abs(tilt) >= 50 && Math.abs(leftTilt - tilt) < 0.05; // plumb eases off to nothing there
+    const guess = tilt || roll ? `; perhaps it ${was[0].toLowerCase()}${was.slice(1)}` : "";
+    this.lean.textContent = facts.verdict === "cannot tell" ? `Which way is up cannot be told${guess}.`
+      : `${tilt || roll ? `${was}. ` : ""}${rest < 0.05 ? "Now upright." : steep ? "Left as it is." : `Still leans ${degrees(rest)}.`}`;
     this.lean.dataset.left = rest.toFixed(3);
-    const sure = { sure: `Sure to ${facts.bound.toFixed(2)}°`, unsure: "Not sure", "cannot tell": "Lay two lines to tell it" }[facts.verdict];
+    const sure = { sure: `Sure to ${facts.bound.toFixed(2)}°`, unsure: `Known to ${facts.bound.toFixed(1)}° only`, "cannot tell": "Lay two lines to tell it" }[facts.verdict];
     this.sure.textContent = sure;
     this.sure.title = facts.reasons;
     this.sure.dataset.verdict = facts.verdict;
