@@ -43,24 +43,22 @@ def test_pannini_of_the_paper():
         assert found[1] == pytest.approx(0.5 * s, rel=1e-9)
 
 
-def _meta(body: SimulatedCamera, when: datetime, level: tuple[float, float]) -> DngMeta:
+def _meta(body: SimulatedCamera, when: datetime, level: tuple[float, float], orientation: int) -> DngMeta:
     names = ("Harrow", "Harrow One", "H1", "Harrow 12 mm")
     return DngMeta(*names, when, 0.02, 4.0, 400.0, 12.0, 24.0, body.black, body.white, body.xyz_to_camera,
-                   body.neutral, body.sensor_mm, level=level)  # fmt: skip
+                   body.neutral, body.sensor_mm, level=level, orientation=orientation)  # fmt: skip
 
 
-@pytest.fixture(scope="module")
-def turned(tmp_path_factory):
-    """Three frames of a hall, 22 degrees apart, and their poses."""
+def _turned(folder: Path, orientation: int = 1, held: float = 0.0):
+    """Three frames of a hall, 22 degrees apart, and their poses; the body rolled by `held` degrees."""
     if not PANORAMA.exists():
         pytest.skip(f"open data is absent: {PANORAMA}")
     panorama = load_panorama(PANORAMA)
-    folder = tmp_path_factory.mktemp("wide")
     body = SimulatedCamera(width=640, height=480)
     poses, paths = [], []
     scale = 0.2 / float(np.median(panorama))
     for k in range(3):
-        pose = Pose(math.radians(-22 + 22 * k), math.radians(4 + k), math.radians((-1) ** k * 0.8))
+        pose = Pose(math.radians(-22 + 22 * k), math.radians(4 + k), math.radians((-1) ** k * 0.8 + held))
         view = panorama_view(panorama, body.intrinsics(12.0), pose) * scale
         colour = view @ body.rec2020_to_camera.T
         signal = np.empty(view.shape[:2], np.float32)
@@ -69,9 +67,29 @@ def turned(tmp_path_factory):
         raw = expose(np.maximum(signal, 0), body, 400.0, np.random.SeedSequence(k))
         paths.append(folder / f"t{k}.dng")
         when = datetime(2031, 6, 1, 10) + timedelta(seconds=3 * k)
-        write_dng(paths[-1], raw, _meta(body, when, (math.degrees(pose.pitch), math.degrees(pose.roll))))
+        level = math.degrees(pose.pitch), math.degrees(pose.roll)
+        write_dng(paths[-1], raw, _meta(body, when, level, orientation))
         poses.append(pose)
     return tuple(paths), poses, body
+
+
+@pytest.fixture(scope="module")
+def turned(tmp_path_factory):
+    """Three frames of a hall, and their poses."""
+    return _turned(tmp_path_factory.mktemp("wide"))
+
+
+@pytest.mark.parametrize(("orientation", "held"), [(6, 90), (8, -90), (3, 180)])
+def test_frames_held_upright_join_upright(tmp_path, orientation, held):
+    """However the body was held, and whether edges, the level or neither tell which way is up."""
+    paths, poses, _ = _turned(tmp_path, orientation, held)
+    infos = [read_info(p) for p in paths]
+    blind = [replace(i, level=None) for i in infos]
+    for said, upright, close in ((infos, find_upright_together, 0.4), (infos, None, 0.4), (blind, None, 4)):
+        merged = combine(View("hall", "wide", paths, paths[1], ""), said, upright=upright)
+        up = np.array(merged.record["rotations"][0]) @ [0, -1, 0]
+        assert math.degrees(math.acos(min(1.0, up @ poses[0].up))) < close
+        assert merged.plate.camera.width > merged.plate.camera.height
 
 
 def test_frames_of_a_panorama_join(turned):

@@ -55,6 +55,21 @@ class Intrinsics:
             (self.cy + 0.5) * factor - 0.5,
         )
 
+    def turned(self, orientation: int) -> Intrinsics:
+        """The camera of the frame as it was held, after its EXIF orientation (3, 6 or 8; others change nothing)."""
+        w, h, x, y = self.width, self.height, self.cx, self.cy
+        held = {3: (w, h, w - 1 - x, h - 1 - y), 6: (h, w, h - 1 - y, x), 8: (h, w, y, w - 1 - x)}
+        width, height, cx, cy = held.get(orientation, (w, h, x, y))
+        return Intrinsics(width, height, self.focal, cx, cy)
+
+
+def held_axes(orientation: int) -> Array:
+    """Rotation (3, 3) from the axes of the recorded frame to those of the frame as held: EXIF orientation 3, 6, 8."""
+    turns = {3: ((-1, 0), (0, -1)), 6: ((0, -1), (1, 0)), 8: ((0, 1), (-1, 0))}
+    out = np.eye(3)
+    out[:2, :2] = turns.get(orientation, ((1, 0), (0, 1)))
+    return out
+
 
 @dataclass(frozen=True)
 class Pose:
@@ -109,6 +124,13 @@ class Distortion:
     def is_identity(self) -> bool:
         """Whether this lens moves nothing."""
         return self.radial[0] == 1.0 and not any(self.radial[1:]) and self.tangential == (0.0, 0.0)
+
+    def turned(self, orientation: int) -> Distortion:
+        """The same lens in the axes of the frame as held, after its EXIF orientation (3, 6 or 8)."""
+        (cx, cy), (t0, t1) = self.centre, self.tangential
+        held = {3: ((1 - cx, 1 - cy), (-t0, -t1)), 6: ((1 - cy, cx), (t1, -t0)), 8: ((cy, 1 - cx), (-t1, t0))}
+        centre, tangential = held.get(orientation, ((cx, cy), (t0, t1)))
+        return replace(self, centre=centre, tangential=tangential)
 
     def _frame(self, camera: Intrinsics) -> tuple[Array, float]:
         w, h = camera.width, camera.height

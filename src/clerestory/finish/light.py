@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,7 @@ from clerestory.camera.noise import NoiseModel
 from clerestory.finish.colour import balanced_values, to_working, working_from_camera, xyz_from_rgb
 from clerestory.finish.denoise import Quality, denoise_mosaic
 from clerestory.finish.tone import WorkingNoise, working_noise
-from clerestory.frames.develop import demosaic, signal_of, small_of
+from clerestory.frames.develop import demosaic, signal_of, small_of, turned
 from clerestory.frames.inspect import with_real_white
 from clerestory.frames.lens import LensCorrection, lens_correction
 from clerestory.frames.mend import clipping, mend, rebuild_clipped
@@ -28,7 +28,6 @@ F32 = NDArray[np.float32]
 Multipliers = tuple[float, float, float]
 
 PATTERN_FROM = 1000.0  # ISO from which row and column pattern is looked for; below, it drowns in the noise taken out
-TURNS = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
 
 
 @dataclass(frozen=True)
@@ -81,9 +80,7 @@ def camera_of(source: Source) -> Intrinsics | None:
     if source.plate is not None:
         return source.plate.camera
     camera = source.info.intrinsics
-    if camera is None or source.info.orientation not in (6, 8):
-        return camera
-    return Intrinsics(camera.height, camera.width, camera.focal, camera.cy, camera.cx)
+    return None if camera is None else camera.turned(source.info.orientation)
 
 
 def size_of(source: Source) -> tuple[int, int]:
@@ -98,18 +95,7 @@ def size_of(source: Source) -> tuple[int, int]:
 def distortion_of(source: Source) -> Distortion | None:
     """The lens's distortion in the axes of the upright-held frame."""
     lens = source.lens.distortion
-    if lens is None:
-        return None
-    (cx, cy), (t0, t1) = lens.centre, lens.tangential
-    turned = {3: ((1 - cx, 1 - cy), (-t0, -t1)), 6: ((1 - cy, cx), (t1, -t0)), 8: ((cy, 1 - cx), (-t1, t0))}
-    centre, tangential = turned.get(source.info.orientation, ((cx, cy), (t0, t1)))
-    return replace(lens, centre=centre, tangential=tangential)
-
-
-def turned(image: F32, orientation: int) -> F32:
-    """An image turned the way the camera was held (EXIF orientation 3, 6 or 8; others as they are)."""
-    out: F32 = cv2.rotate(image, TURNS[orientation]) if orientation in TURNS else image
-    return out
+    return None if lens is None else lens.turned(source.info.orientation)
 
 
 def half_size(source: Source) -> F32:

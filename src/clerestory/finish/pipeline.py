@@ -189,7 +189,7 @@ def _found_upright(
         grid,
         distortion=light.distortion_of(source),
         noise=(noise.slope, math.sqrt(noise.floor)) if noise else None,
-        level=source.info.level,
+        level=source.info.held_level,
         guides=recipe.guides,
     )
 

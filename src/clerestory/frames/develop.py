@@ -7,6 +7,7 @@ import struct
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import rawpy
 from numba import njit, prange
@@ -17,6 +18,7 @@ from clerestory.frames.read import Mosaic
 
 PEDESTAL = 1024  # counts kept below black so that noise is not cut in half there
 CEILING = 60000  # counts of raw saturation above the pedestal
+_TURNS = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
 
 
 @dataclass(frozen=True)
@@ -46,6 +48,12 @@ def prepared(signal: NDArray[np.floating], mosaic: Mosaic) -> NDArray[np.uint16]
     gain = (CEILING / (mosaic.white - mosaic.black))[mosaic.cfa.astype(int)].astype(np.float32)
     out = np.empty(signal.shape, np.uint16)
     _prepare(np.asarray(signal, np.float32), gain, np.float32(PEDESTAL + 0.5), out)
+    return out
+
+
+def turned(image: NDArray[np.float32], orientation: int) -> NDArray[np.float32]:
+    """An image turned the way the camera was held (EXIF orientation 3, 6 or 8; others as they are)."""
+    out: NDArray[np.float32] = cv2.rotate(image, _TURNS[orientation]) if orientation in _TURNS else image
     return out
 
 

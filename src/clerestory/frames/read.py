@@ -65,6 +65,19 @@ class FrameInfo:
     pixel_aspect: float = 1.0
 
     @property
+    def held_level(self) -> tuple[float, float] | None:
+        """The camera's own level for the frame as held, after its orientation.
+
+        Cameras count the roll of a frame taken upright either from the body's own level or from how it was held.
+        """
+        if self.level is None:
+            return None
+        pitch, roll = self.level
+        own = {3: 180.0, 6: 90.0, 8: -90.0}.get(self.orientation, 0.0)
+        from_held = (roll - own + 180) % 360 - 180
+        return pitch, min((roll, from_held), key=abs)
+
+    @property
     def square_size(self) -> tuple[int, int]:
         """Width and height once pixels are made square as LibRaw does it: by stretching, never by shrinking."""
         if self.pixel_aspect > 1:

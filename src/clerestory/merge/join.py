@@ -18,9 +18,9 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Pose, Verdict
+from clerestory.camera.geometry import Distortion, Intrinsics, Pose, Verdict, held_axes
 from clerestory.camera.noise import NoiseModel
-from clerestory.frames.develop import Balanced, demosaic, signal_of
+from clerestory.frames.develop import Balanced, demosaic, signal_of, turned
 from clerestory.frames.mend import read_mended
 from clerestory.frames.read import FrameInfo, Mosaic, read_mosaic
 from clerestory.merge.align import Guide, Optics, guide_of
@@ -147,21 +147,24 @@ class _Vertical:
 
 def _vertical(lumas: Sequence[F32], infos: Sequence[FrameInfo], turns: Turns, upright: Uprights | None) -> _Vertical:
     """The vertical from the edges of all frames together, else from the level sensor, else as the camera was held."""
-    levels = [info.level for info in infos]
+    levels, orientation = [info.held_level for info in infos], infos[0].orientation
+    held = held_axes(orientation)
+    rotations = [held @ r @ held.T for r in turns.rotations]
     if upright is not None:
         half = turns.optics.camera.scaled(0.5)
-        grid = replace(half, width=lumas[0].shape[1], height=lumas[0].shape[0])
-        found = upright(lumas, grid, turns.rotations, distortion=turns.optics.distortion, levels=levels)
+        grid = replace(half, width=lumas[0].shape[1], height=lumas[0].shape[0]).turned(orientation)
+        lens = turns.optics.distortion
+        found = upright([turned(luma, orientation) for luma in lumas], grid, rotations,
+                        distortion=None if lens is None else lens.turned(orientation), levels=levels)  # fmt: skip
         if found.verdict != "cannot tell":
-            return _Vertical(np.asarray(found.up, float), found.bound_deg, found.verdict)
+            return _Vertical(held.T @ found.up, found.bound_deg, found.verdict)
     elif any(level is not None for level in levels):
         poses = [Pose(pitch=math.radians(v[0]), roll=math.radians(v[1])) if v else None for v in levels]
-        up = np.sum([r.T @ p.up for r, p in zip(turns.rotations, poses, strict=True) if p is not None], axis=0)
-        return _Vertical(up / np.linalg.norm(up), LEVEL_BOUND, "unsure")
+        up = np.sum([r.T @ p.up for r, p in zip(rotations, poses, strict=True) if p is not None], axis=0)
+        return _Vertical(held.T @ up / np.linalg.norm(up), LEVEL_BOUND, "unsure")
     # Nobody knows: cameras are seldom rolled, so the vertical is what their right hands are square to.
-    rights = np.array([r[0] for r in turns.rotations])
-    up = np.linalg.svd(rights)[2][-1]
-    return _Vertical(up * -np.sign(up[1] or 1.0), None, "cannot tell")
+    up = np.linalg.svd(np.array([r[0] for r in rotations]))[2][-1]
+    return _Vertical(held.T @ up * -np.sign(up[1] or 1.0), None, "cannot tell")
 
 
 def _upright_axes(up: F64, turns: Turns) -> F64:

@@ -23,6 +23,7 @@ from clerestory.finish.light import Multipliers
 from clerestory.finish.pipeline import Seen, asked, before, look, room_of, second_light_of, straightening_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample, source_positions
+from clerestory.frames.develop import turned
 from clerestory.frames.group import View
 from clerestory.web.motion import Motion
 
@@ -157,7 +158,7 @@ class OpenView:
         if self._second is None or self._second[0] != multipliers:
             found = second_light_of(source, self.camera_half, multipliers, 1.0)
             assert found is not None
-            self._second = (multipliers, light.turned(np.log(found), source.info.orientation))
+            self._second = (multipliers, turned(np.log(found), source.info.orientation))
         matrix = working_from_camera(source.mosaic.xyz_to_camera).astype(np.float32)
         return motion.relit(self._second[1] * np.float32(share), matrix)
 
@@ -371,8 +372,8 @@ class OpenView:
 
     def _clipped_mask(self, placed: Placed) -> NDArray[np.bool_]:
         full = np.repeat((self.camera_half.max(axis=-1) >= FULL).astype(np.float32)[..., None], 3, axis=2)
-        turned = light.turned(full, self.seen.source.info.orientation)
-        flags = _resampled(turned, self.seen, placed)
+        held = turned(full, self.seen.source.info.orientation)
+        flags = _resampled(held, self.seen, placed)
         out: NDArray[np.bool_] = flags[..., 0] > 0.3
         return out
 
