@@ -324,18 +324,28 @@ def _rectangles(tries: Array, half: Array) -> Array:
     return out
 
 
+# Leads picture points (..., 2) to a plane on which equal areas count alike.
+Flattening = Callable[[Array], Array]
+
+
 @dataclass(frozen=True)
 class _Search:
-    """Rectangles inside one outline (its sides, (n, 2, 2)), scored by the area they cover in the frame itself."""
+    """Rectangles inside one outline (its sides, (n, 2, 2)), scored by the area they cover where `back` leads picture
+    points to: the frame itself, or another map on which area counts. It sees `per_side` points of each side."""
 
     sides: Array
-    back: Array
+    back: Flattening
+    per_side: int = 1
     whole: bool = True
 
     def kept(self, tries: Array) -> Array:
-        """Area in frame pixels (ideal lens) of the largest rectangle at each try (m, 3); below 0 outside."""
+        """Area, where `back` leads, of the largest rectangle at each try (m, 3); below 0 outside."""
         half = _gaps(tries, self.sides).min(axis=1)
-        x, y = np.moveaxis(project(self.back, _rectangles(tries, half)), -1, 0)
+        corners = _rectangles(tries, half)
+        t = (np.arange(self.per_side) / self.per_side)[:, None]
+        along = np.roll(corners, -1, axis=1) - corners
+        points = (corners[:, :, None] + t * along[:, :, None]).reshape(len(tries), -1, 2)
+        x, y = np.moveaxis(self.back(points), -1, 0)
         area = ((x * np.roll(y, -1, axis=1)) - (y * np.roll(x, -1, axis=1))).sum(axis=1) / 2
         if not self.whole:
             return area
@@ -345,14 +355,14 @@ class _Search:
     def coarse(self) -> _Search:
         """The same search within every third corner of a bent outline."""
         ends = self.sides[:: 3 if len(self.sides) > 32 else 1, 0]
-        return _Search(_sides(ends), self.back)
+        return replace(self, sides=_sides(ends))
 
     def near(self, best: Array, reach: Array) -> _Search:
         """The same search confined to tries within `reach` of one: sides that cannot matter there are dropped."""
         slack = 2 * (reach[0] * math.exp(-best[2]) + reach[1]) + 1e-6
         gaps = _gaps(best[None], self.sides)[0]
         near = gaps <= gaps.min() * math.exp(2 * reach[2]) + slack
-        return _Search(self.sides[near], self.back, False)
+        return replace(self, sides=self.sides[near], whole=False)
 
 
 def _climb(score: Callable[[Array], Array], start: Array, reach: Array, fineness: float, steps: int) -> Array:
@@ -453,7 +463,8 @@ def largest_room(
     outline = frame_boundary(camera, distortion, h, 24 if bent else 1)
     middle = np.array(keep if keep is not None else ((camera.width - 1) / 2, (camera.height - 1) / 2), float)
     wanted = project(h, _in_front(middle[None], camera, h))[0]
-    search = _Search(_sides(outline), _inverse(h))
+    back = _inverse(h)
+    search = _Search(_sides(outline), lambda points: project(back, points))
     best = _place(search, aspect, wanted)[None]
     corners = _rectangles(best, _gaps(best, search.sides).min(axis=1))[0]
     (left, top), (width, height) = corners[0], corners[2] - corners[0]
@@ -462,18 +473,26 @@ def largest_room(
     return replace(bare, kept=kept, lost=lost)
 
 
-def room_inside(outline: Array, aspect: float | None = None, keep: tuple[float, float] | None = None) -> Room:
-    """The largest upright rectangle inside an outline (n, 2) of picture pixels, clockwise, placed near `keep`.
+def room_inside(
+    outline: Array,
+    aspect: float | None = None,
+    keep: tuple[float, float] | None = None,
+    flat: Flattening | None = None,
+) -> Room:
+    """The upright rectangle inside an outline (n, 2) of picture pixels, clockwise, that holds most, near `keep`.
 
-    For pictures that are upright already, such as joined ones. `kept` is the share of the outline's area; `lost` is
-    not told apart by edge.
+    For pictures that are upright already, such as joined ones. `flat` leads picture points to a plane on which equal
+    areas count alike (None: the picture's own). `kept` is the share of the outline's area there; `lost` is not told
+    apart by edge.
     """
-    wanted = outline.mean(axis=0) if keep is None else np.asarray(keep, float)
-    search = _Search(_sides(np.asarray(outline, float)), np.eye(3))
+    border = np.asarray(outline, float)
+    wanted = border.mean(axis=0) if keep is None else np.asarray(keep, float)
+    back: Flattening = flat if flat is not None else lambda points: points
+    search = _Search(_sides(border), back, 1 if flat is None else 6)
     best = _place(search, aspect, wanted)[None]
     corners = _rectangles(best, _gaps(best, search.sides).min(axis=1))[0]
     (left, top), (width, height) = corners[0], corners[2] - corners[0]
-    kept = float(width * height / _shoelace(np.asarray(outline, float)))
+    kept = float(search.kept(best)[0]) / _shoelace(back(border))
     return Room(float(left), float(top), float(width), float(height), kept)
 
 

@@ -23,6 +23,7 @@ from clerestory.finish.resample import resample
 from clerestory.finish.room import Turn, square_up
 from clerestory.finish.sharpen import sharpen
 from clerestory.merge.result import Plate
+from clerestory.merge.surface import Surface
 
 F32 = NDArray[np.float32]
 
@@ -234,7 +235,8 @@ def room_of(seen: Seen, straightening: Straightening, shape: Shape | None, recip
         x, y = recipe.place_crop
         keep = ((camera.width - 1) * (1 + x) / 2, (camera.height - 1) * (1 + y) / 2)
     if plate is not None:
-        return room_inside(plate.outline, aspect, keep)
+        # What counts is how much of the church it shows: upwards, an upright picture enlarges everything.
+        return room_inside(plate.outline, aspect, keep, Surface(plate.camera, plate.compression).equal_area)
     return largest_room(camera, straightening, aspect, light.distortion_of(seen.source), keep)
 
 

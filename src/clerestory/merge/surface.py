@@ -52,6 +52,12 @@ class Surface:
         s = (d + 1) / np.maximum(d + cosine, 0.05)
         return np.stack([s * sine * c.focal + c.cx, s * height * c.focal + c.cy], axis=-1)
 
+    def equal_area(self, points: F64) -> F64:
+        """Azimuth and sine of the elevation, downwards, (..., 2) of pixels: a plane on which area is solid angle."""
+        rays = self.rays(points)
+        down = rays[..., 1] / np.linalg.norm(rays, axis=-1)
+        return np.stack([np.arctan2(rays[..., 0], rays[..., 2]), down], axis=-1)
+
 
 def surface_for(outlines: list[F64], focal: float) -> Surface:
     """The surface that holds frames whose outlines are these directions (n, 3) in the upright picture's axes.
