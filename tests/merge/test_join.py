@@ -7,16 +7,17 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
-from clerestory.camera.geometry import Intrinsics, Pose
+from clerestory.camera.geometry import Intrinsics, Pose, room_inside
 from clerestory.finish.plumb import find_upright_together
 from clerestory.frames.group import View
 from clerestory.frames.read import FrameInfo, read_info
 from clerestory.merge import Refused, combine
 from clerestory.merge.combine import check_together
-from clerestory.merge.surface import Surface
+from clerestory.merge.surface import Surface, surface_for
 from clerestory.simulate.camera import SimulatedCamera
 from clerestory.simulate.dng import DngMeta, write_dng
 from clerestory.simulate.panorama import load_panorama, panorama_view
@@ -41,6 +42,37 @@ def test_pannini_of_the_paper():
         assert found[0] == pytest.approx(x, rel=1e-9)
         s = (compression + 1) / (compression + math.cos(a))
         assert found[1] == pytest.approx(0.5 * s, rel=1e-9)
+
+
+def _border(camera: Intrinsics, pitch: float, yaw: float = 0.0) -> np.ndarray:
+    """Directions of a frame's edge, a level camera's axes turned by pitch up and yaw right, degrees."""
+    t = np.linspace(0, 1, 24)[:, None]
+    corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * [camera.width - 1, camera.height - 1]
+    points = np.concatenate([a + t * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)])
+    rays = np.column_stack([points, np.ones(len(points))]) @ camera.inverse.T
+    turn = Pose(math.radians(yaw), math.radians(pitch)).rotation @ Pose().rotation.T
+    return rays @ turn
+
+
+def test_frames_one_above_another_stay_straight_and_keep_the_floor():
+    """Three frames from floor to vault: no wider than one of them, so on a plane, and the crop reaches the floor."""
+    camera = Intrinsics.of(640, 480, 12.0, 17.3)
+    sweep = [_border(camera, pitch) for pitch in (2, 26, 50)]
+    surface = surface_for(sweep, camera.focal)
+    assert surface.projection == "rectilinear"
+    points = surface.pixels(np.concatenate(sweep)).clip(0, [surface.camera.width - 1, surface.camera.height - 1])
+    hull = cv2.convexHull(points.astype(np.float32))[:, 0].astype(float)
+    hull = (
+        hull
+        if np.dot(hull[:, 0], np.roll(hull[:, 1], -1)) > np.dot(hull[:, 1], np.roll(hull[:, 0], -1))
+        else hull[::-1]
+    )
+    room = room_inside(hull, None, None, surface.equal_area)
+    assert room.top + room.height > 0.97 * surface.camera.height
+    assert room.height > 0.9 * surface.camera.height
+    assert room_inside(hull).top + room_inside(hull).height < 0.9 * surface.camera.height
+    across = [_border(camera, 2, yaw) for yaw in (-30, 0, 30)]
+    assert surface_for(across, camera.focal).projection == "pannini"
 
 
 def _meta(body: SimulatedCamera, when: datetime, level: tuple[float, float], orientation: int) -> DngMeta:

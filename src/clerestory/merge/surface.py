@@ -19,6 +19,8 @@ from clerestory.merge.result import Projection
 F64 = NDArray[np.float64]
 WIDEST_PLANE = 95.0  # degrees across, above which a plane stretches its ends too far
 WIDEST = 200.0
+BAND = math.radians(6.0)  # of height, in which the reach to both sides is taken
+BESIDE = math.radians(8.0)  # shown beyond that reach
 STEEPEST = 68.0  # degrees above or below the horizon that are shown at most
 
 
@@ -59,21 +61,32 @@ class Surface:
         return np.stack([np.arctan2(rays[..., 0], rays[..., 2]), down], axis=-1)
 
 
+def _across(azimuth: F64, elevation: F64) -> tuple[float, float]:
+    """The azimuths (radians) between which frames reach at the middle one of their heights, from their outlines."""
+    bands = ((elevation - elevation.min()) // BAND).astype(int)
+    reach = [(azimuth[bands == b].min(), azimuth[bands == b].max()) for b in np.unique(bands)]
+    low, high = np.median(reach, axis=0)
+    return float(low), float(high)
+
+
 def surface_for(outlines: list[F64], focal: float) -> Surface:
     """The surface that holds frames whose outlines are these directions (n, 3) in the upright picture's axes.
 
     `focal`: pixels; the picture's middle has the frames' own fineness.
     """
     rays = np.concatenate(outlines)
-    azimuth = np.degrees(np.arctan2(rays[:, 0], rays[:, 2]))
-    width = float(azimuth.max() - azimuth.min())
-    compression = 0.0 if width <= WIDEST_PLANE else 1.0
-    limit = math.tan(math.radians(STEEPEST))
     flat = np.hypot(rays[:, 0], rays[:, 2])
-    held = rays.copy()
-    held[:, 1] = np.clip(rays[:, 1], -limit * flat, limit * flat)
+    azimuth = np.arctan2(rays[:, 0], rays[:, 2])
+    low, high = _across(azimuth, np.arctan2(rays[:, 1], flat))
+    compression = 0.0 if math.degrees(high - low) <= WIDEST_PLANE else 1.0
+    if compression == 0.0:
+        # Frames that look far up reach wide to both sides there, where no rectangle with the lower ones can follow.
+        azimuth = np.clip(azimuth, low - BESIDE, high + BESIDE)
+    limit = math.tan(math.radians(STEEPEST))
+    height = np.clip(rays[:, 1], -limit * flat, limit * flat)
+    held = np.stack([np.sin(azimuth) * flat, height, np.cos(azimuth) * flat], axis=-1)
     unit = Surface(Intrinsics(1, 1, focal, 0.0, 0.0), compression)
     at = unit.pixels(held)
-    low, high = np.floor(at.min(axis=0)), np.ceil(at.max(axis=0))
-    size = (high - low).astype(int) + 1
-    return Surface(Intrinsics(int(size[0]), int(size[1]), focal, -float(low[0]), -float(low[1])), compression)
+    least, most = np.floor(at.min(axis=0)), np.ceil(at.max(axis=0))
+    width, tall = (most - least).astype(int) + 1
+    return Surface(Intrinsics(int(width), int(tall), focal, -float(least[0]), -float(least[1])), compression)
