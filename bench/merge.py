@@ -28,7 +28,7 @@ import rawpy
 from clerestory.camera.exposure import raw_fraction
 from clerestory.camera.geometry import Distortion, Intrinsics, Pose
 from clerestory.camera.optics import Vignetting
-from clerestory.finish.plumb import find_upright
+from clerestory.finish.plumb import find_upright_together
 from clerestory.frames.develop import demosaic, signal_of, small
 from clerestory.frames.group import View
 from clerestory.frames.read import Mosaic, read_info
@@ -685,7 +685,7 @@ def bench_join(width: int, seed: int, folder: Path) -> list[Row]:
         poses.append(pose)
     start = time.perf_counter()
     view = View("w", "wide", tuple(paths), paths[2], "")
-    merged = combine(view, [read_info(p) for p in paths], upright=find_upright)
+    merged = combine(view, [read_info(p) for p in paths], upright=find_upright_together)
     spent = time.perf_counter() - start
     turns = [np.array(r) for r in merged.record["rotations"]]
     leans = [float((r @ [0, -1, 0]) @ p.up) for r, p in zip(turns, poses, strict=True)]
