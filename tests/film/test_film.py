@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import io
+import json
 import shutil
 import threading
 from collections.abc import Callable
@@ -23,6 +24,7 @@ from clerestory import film
 from clerestory.errors import UserError
 from clerestory.film import produce
 from clerestory.film.captions import FASTEST, phrases
+from clerestory.film.draft import draft_film
 from clerestory.film.light import planes_of
 from clerestory.film.loudness import measured
 from clerestory.film.model import read_film
@@ -307,6 +309,20 @@ def test_what_is_wrong_is_named_before_anything_is_encoded(tmp_path: Path) -> No
     write_toml(visit, '[[shots]]\npicture = "nave"\nmove = "zoom"\n')
     with pytest.raises(UserError, match=r"shot 1 \(nave\): move"):
         film.plan_film(visit)
+
+
+def test_a_draft_wipes_the_view_that_leaned_most_and_no_joined_one(tmp_path: Path) -> None:
+    visit = make_visit(tmp_path / "visit")
+    accounts = visit / ".clerestory" / "accounts"
+    accounts.mkdir(parents=True)
+    for i, (kind, pitch, plumb) in enumerate(
+        (("single", 3, 1), ("wide", 25, 1), ("burst", 14, 0.9), ("single", 20, 0))
+    ):
+        put(visit / "pictures" / f"room-{i}.tif", light(960, 720, i))
+        put(visit / "pictures" / "before" / f"room-{i}.jpg", light(640, 480, i))
+        account = {"kind": kind, "plumb": plumb, "lean_before": {"pitch": pitch, "roll": 0.5}}
+        (accounts / f"room-{i}.json").write_text(json.dumps(account))
+    assert [shot.picture for shot in draft_film(visit).shots if shot.before] == ["room-2"]
 
 
 def test_a_draft_is_made_from_pictures_alone_and_never_over_an_edit(tmp_path: Path) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import json
+import math
 import re
 from pathlib import Path
 
@@ -115,6 +117,30 @@ def _title(visit: Path) -> tuple[str, str]:
     return (name, called if called != name else "") if name else (called, "")
 
 
+def _lean_taken_out(visit: Path, picture: Picture) -> float:
+    """Degrees that straightening took out of a picture's view, by its account; -1 where nothing was or is known.
+
+    A joined view has no frame that shows the same before.
+    """
+    try:
+        account = json.loads((visit / ".clerestory" / "accounts" / f"{picture.view}.json").read_text())
+        lean = math.hypot(*(float(account["lean_before"][way]) for way in ("pitch", "roll")))
+        return -1.0 if account["kind"] == "wide" else lean * float(account["plumb"])
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return -1.0
+
+
+def _to_wipe(visit: Path, pictures: list[Picture]) -> int | None:
+    """Which picture shows before and after: with a raw rendering, not the first, no tall one, the most leaning."""
+    folder = visit / "pictures"
+    able = [i for i, picture in enumerate(pictures) if i > 0 and raw_rendering(folder, picture)]
+
+    def worth(i: int) -> tuple[bool, float]:
+        return pictures[i].width > pictures[i].height, _lean_taken_out(visit, pictures[i])
+
+    return max(able, key=worth, default=None)
+
+
 def draft_film(visit: Path, title: str = "", subtitle: str = "") -> Film:
     """A film of a visit's pictures with nothing written: order, moves, captions, before and after, credits.
 
@@ -128,15 +154,14 @@ def draft_film(visit: Path, title: str = "", subtitle: str = "") -> Film:
     pictures = sorted(_one_a_view(pictures), key=lambda p: (taken_at(p), p.name))
     places = {p.place for p in pictures if p.place}
     place = next(iter(places)) if len(places) == 1 else ""
-    shots, wiped, here = [], False, ""
+    shots, here, wiped = [], "", _to_wipe(visit, pictures)
     for i, picture in enumerate(pictures):
         caption = _caption(picture, bool(places))
         shot = Shot(picture=picture.name, caption=caption, words=picture.description)
         if len(places) > 1 and picture.place and picture.place != here:
             here = picture.place
             shot = shot.model_copy(update={"chapter": here})
-        if i > 0 and not wiped and raw_rendering(folder, picture):
-            wiped = True
+        if i == wiped:
             shots.append(shot.model_copy(update={"before": True} | ({} if shot.words else {"seconds": 9.0})))
         else:
             shots.append(_moved(shot, picture, i))
