@@ -17,6 +17,7 @@ from clerestory.frames.group import View
 from clerestory.frames.read import FrameInfo, read_info
 from clerestory.merge import Refused, combine
 from clerestory.merge.combine import check_together
+from clerestory.merge.join import _as_held
 from clerestory.merge.surface import Surface, surface_for
 from clerestory.simulate.camera import SimulatedCamera
 from clerestory.simulate.dng import DngMeta, write_dng
@@ -73,6 +74,17 @@ def test_frames_one_above_another_stay_straight_and_keep_the_floor():
     assert room_inside(hull).top + room_inside(hull).height < 0.9 * surface.camera.height
     across = [_border(camera, 2, yaw) for yaw in (-30, 0, 30)]
     assert surface_for(across, camera.focal).projection == "pannini"
+
+
+@pytest.mark.parametrize("ways", [((-60, 4), (-20, 5), (20, 6), (60, 4)), ((0, 5), (1, 29), (0, 53))])
+def test_frames_that_tell_nothing_stand_as_they_were_held(ways):
+    """Turned to the side the sweep itself tells the vertical; upwards hardly, but the picture is not thrown over."""
+    poses = [
+        Pose(math.radians(yaw), math.radians(pitch), math.radians((-1) ** k)) for k, (yaw, pitch) in enumerate(ways)
+    ]
+    up = _as_held([pose.rotation @ poses[0].rotation.T for pose in poses])
+    off = math.degrees(math.acos(min(1.0, up @ poses[0].up)))
+    assert off < (2.5 if ways[-1][0] else 35)
 
 
 def _meta(body: SimulatedCamera, when: datetime, level: tuple[float, float], orientation: int) -> DngMeta:

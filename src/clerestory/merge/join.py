@@ -37,6 +37,7 @@ SMALL = 8  # pixels of the picture per pixel of the maps that seams and tones ar
 WIDE_BAND = 0.02  # of the picture's width: reach over which broad tones are blended
 NARROW_BAND = 1.5  # pixels: reach over which detail is blended
 MOST_PIXELS = 160_000_000
+HELD = math.radians(20.0), math.radians(4.0)  # how far cameras are usually tilted, rolled; common practice, no source
 LEVEL_BOUND = 1.0  # degrees within which a camera's level sensor is believed; common practice, no source
 
 
@@ -52,7 +53,7 @@ class Found(Protocol):
 
 
 class Uprights(Protocol):
-    """Finds the vertical of turned frames from their linear luminance (H x W) on the grid of a camera, as recorded,
+    """Finds the vertical of turned frames from their linear luminance (H x W) on the grid of a camera, as held,
     the rotations from the first one's axes to each, and what their level sensors say."""
 
     def __call__(
@@ -162,9 +163,19 @@ def _vertical(lumas: Sequence[F32], infos: Sequence[FrameInfo], turns: Turns, up
         poses = [Pose(pitch=math.radians(v[0]), roll=math.radians(v[1])) if v else None for v in levels]
         up = np.sum([r.T @ p.up for r, p in zip(rotations, poses, strict=True) if p is not None], axis=0)
         return _Vertical(held.T @ up / np.linalg.norm(up), LEVEL_BOUND, "unsure")
-    # Nobody knows: cameras are seldom rolled, so the vertical is what their right hands are square to.
-    up = np.linalg.svd(np.array([r[0] for r in rotations]))[2][-1]
-    return _Vertical(held.T @ up * -np.sign(up[1] or 1.0), None, "cannot tell")
+    return _Vertical(held.T @ _as_held(rotations), None, "cannot tell")
+
+
+def _as_held(rotations: Sequence[F64]) -> F64:
+    """The vertical when nothing tells it: cameras are seldom rolled, and rather level than not (HELD)."""
+    up: F64 = -np.mean([r[1] for r in rotations], axis=0)
+    for _ in range(5):
+        up = up / np.linalg.norm(up)
+        # Each right hand is square to the vertical, and each axis nearly; small turns of it about both, one by one.
+        rows = np.concatenate([[r[0] / HELD[1] for r in rotations], [r[2] / HELD[0] for r in rotations]])
+        free = np.linalg.svd(up[None])[2][1:]
+        up = up + free.T @ np.linalg.lstsq(rows @ free.T, -rows @ up, rcond=None)[0]
+    return up / np.linalg.norm(up)
 
 
 def _upright_axes(up: F64, turns: Turns) -> F64:
