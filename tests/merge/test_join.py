@@ -71,7 +71,10 @@ def test_frames_one_above_another_stay_straight_and_keep_the_floor():
     room = room_inside(hull, None, None, surface.equal_area)
     assert room.top + room.height > 0.97 * surface.camera.height
     assert room.height > 0.9 * surface.camera.height
-    assert room_inside(hull).top + room_inside(hull).height < 0.9 * surface.camera.height
+    fan = np.array([[0.0, 0.0], [1000.0, 0.0], [600.0, 800.0], [400.0, 800.0]])
+    sky = Surface(Intrinsics(1001, 801, 250.0, 500.0, 750.0), 0.0)
+    assert room_inside(fan).height < 0.65 * 800
+    assert room_inside(fan, flat=sky.equal_area).height > 0.8 * 800
     across = [_border(camera, 2, yaw) for yaw in (-30, 0, 30)]
     assert surface_for(across, camera.focal).projection == "pannini"
 

@@ -36,6 +36,8 @@ NODE = 16  # pixels between the places at which the surface is projected exactly
 SMALL = 8  # pixels of the picture per pixel of the maps that seams and tones are worked out on
 WIDE_BAND = 0.02  # of the picture's width: reach over which broad tones are blended
 NARROW_BAND = 1.5  # pixels: reach over which detail is blended
+BEYOND = 8  # rows beyond a band that its seams' blending sees
+BAND = 32 * NODE  # rows of the picture worked on at once
 MOST_PIXELS = 160_000_000
 HELD = math.radians(20.0), math.radians(4.0)  # how far cameras are usually tilted, rolled; common practice, no source
 LEVEL_BOUND = 1.0  # degrees within which a camera's level sensor is believed; common practice, no source
@@ -202,18 +204,22 @@ def _light(
     return demosaic(signal, mosaic, multipliers)
 
 
-def _sampled(laid: _Set, k: int, light: Balanced, step: int, size: tuple[int, int], every: int) -> tuple[F32, U8]:
-    """Frame k on the picture's surface at every `every`-th pixel: float32 H x W x 3 and where it shows anything."""
-    nodes, gain = laid.nodes(k, step * every, (size[0] * every, size[1] * every))
+def _look(laid: _Set, k: int, light: Balanced, size: tuple[int, int]) -> tuple[F32, U8]:
+    """Frame k on the picture's surface at every SMALL-th pixel: float32 H x W x 3 and where it shows anything."""
+    step = 2
+    nodes, gain = laid.nodes(k, step * SMALL, (size[0] * SMALL, size[1] * SMALL))
+    # Averaged first, so that a coarse look does not alias.
+    small = (light.counts.shape[1] // SMALL, light.counts.shape[0] // SMALL)
+    counts = cv2.resize(light.counts, small, interpolation=cv2.INTER_AREA)
+    nodes = (nodes + np.float32(0.5)) / np.float32(SMALL) - np.float32(0.5)
+    return _projected(replace(light, counts=counts), nodes, gain, step, size)
+
+
+def _projected(light: Balanced, nodes: F32, gain: F32, step: int, size: tuple[int, int]) -> tuple[F32, U8]:
+    """A frame's light where nodes lead to, float32 H x W x 3, and where it shows anything."""
     out, inside = np.zeros((*size, 3), np.float32), np.zeros(size, np.uint8)
-    counts = light.counts
-    if every > 1:
-        # Averaged first, so that a coarse look does not alias.
-        small = (counts.shape[1] // every, counts.shape[0] // every)
-        counts = cv2.resize(counts, small, interpolation=cv2.INTER_AREA)
-        nodes = (nodes + np.float32(0.5)) / np.float32(every) - np.float32(0.5)
     offset = light.offset.astype(np.float32)
-    _project(counts, nodes, gain, step, LANCZOS, np.float32(light.scale), offset, out, inside)
+    _project(light.counts, nodes, gain, step, LANCZOS, np.float32(light.scale), offset, out, inside)
     return out, inside
 
 
@@ -280,37 +286,53 @@ def _broad(look: F32, inside: U8) -> F32:
     return np.asarray(blurred * shown[..., None], np.float32)
 
 
-def _upsized(small: F32, size: tuple[int, int]) -> F32:
-    """A small map at the picture's pixels: small pixel k stands at pixel SMALL * k."""
-    to_small = np.array([[1 / SMALL, 0, 0], [0, 1 / SMALL, 0]])
+def _upsized(small: F32, size: tuple[int, int], top: int = 0) -> F32:
+    """A small map at the picture's pixels, from row `top` on: small pixel k stands at pixel SMALL * k."""
+    to_small = np.array([[1 / SMALL, 0, 0], [0, 1 / SMALL, top / SMALL]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     out = cv2.warpAffine(small, to_small, (size[1], size[0]), flags=flags, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(out, np.float32)
 
 
+def _behind_seams(part: F32, rows: slice, width: int) -> F32:
+    """A frame's part of the picture in some rows, blended over NARROW_BAND."""
+    above, below = min(rows.start, BEYOND), BEYOND
+    size = (rows.stop + below - (rows.start - above), width)
+    whole = (_upsized(part, size, rows.start - above) > 0.5).astype(np.float32)
+    return np.asarray(cv2.GaussianBlur(whole, (0, 0), NARROW_BAND)[above:-below], np.float32)
+
+
 def _blended(
     laid: _Set, lights: Callable[[int], Balanced], plan: _Plan, looks: Sequence[tuple[F32, U8]], told: Told
 ) -> tuple[F32, U8]:
-    """The picture: detail from one frame each side of a seam, broad tones from both."""
-    size = (laid.surface.camera.height, laid.surface.camera.width)
+    """The picture: detail from one frame each side of a seam, broad tones from both. In bands, to spare memory."""
+    height, width = size = (laid.surface.camera.height, laid.surface.camera.width)
     total, weight = np.zeros((*size, 3), np.float32), np.zeros(size, np.float32)
     covered = np.zeros(size, np.uint8)
+    bands = [slice(top, min(top + BAND, height)) for top in range(0, height, BAND)]
     for k in range(len(laid.paths)):
         told(f"place frame {k + 1} of {len(laid.paths)}")
-        image, inside = _sampled(laid, k, lights(k), NODE, size, 1)
-        image *= np.float32(plan.gains[k])
-        part = (_upsized(plan.parts[k], size) > 0.5).astype(np.float32)
-        part = cv2.GaussianBlur(part, (0, 0), NARROW_BAND) * (inside > 0)
-        part = np.maximum(part, np.float32(1e-4) * (inside > 0))
-        image -= _upsized(_broad(looks[k][0] * np.float32(plan.gains[k]), looks[k][1]), size)
-        image *= part[..., None]
-        total += image
-        weight += part
-        covered |= inside
-    total /= np.maximum(weight, np.float32(1e-6))[..., None]
-    total += _upsized(plan.tones, size)
-    total[covered == 0] = 0
-    return np.minimum(total, np.float32(1.0)), covered
+        light, (nodes, gain) = lights(k), laid.nodes(k, NODE, size)
+        broad = _broad(looks[k][0] * np.float32(plan.gains[k]), looks[k][1])
+        for rows in bands:
+            shape, first = (rows.stop - rows.start, width), rows.start // NODE
+            image, inside = _projected(light, nodes[first:], gain[first:], NODE, shape)
+            if not inside.any():
+                continue
+            image *= np.float32(plan.gains[k])
+            part = np.maximum(_behind_seams(plan.parts[k], rows, width), np.float32(1e-4)) * (inside > 0)
+            image -= _upsized(broad, shape, rows.start)
+            image *= part[..., None]
+            total[rows] += image
+            weight[rows] += part
+            covered[rows] |= inside
+    for rows in bands:
+        piece = total[rows]
+        piece /= np.maximum(weight[rows], np.float32(1e-6))[..., None]
+        piece += _upsized(plan.tones, piece.shape[:2], rows.start)
+        piece[covered[rows] == 0] = 0
+        np.minimum(piece, np.float32(1.0), out=piece)
+    return total, covered
 
 
 def _hull(covered: U8) -> F64:
@@ -390,7 +412,7 @@ def merge_wide(
     looks = []
     for k in range(len(paths)):
         told(f"light of frame {k + 1} of {len(paths)}")
-        looks.append(_sampled(laid, k, lights(k), 2, size, SMALL))
+        looks.append(_look(laid, k, lights(k), size))
     plan = _planned(looks, camera.width)
     rgb, covered = _blended(laid, lights, plan, looks, told)
     plate = Plate(rgb, covered, _hull(covered), surface.projection, camera, surface.compression,

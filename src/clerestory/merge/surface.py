@@ -20,7 +20,7 @@ F64 = NDArray[np.float64]
 WIDEST_PLANE = 95.0  # degrees across, above which a plane stretches its ends too far
 WIDEST = 200.0
 BAND = math.radians(6.0)  # of height, in which the reach to both sides is taken
-BESIDE = math.radians(8.0)  # shown beyond that reach
+BESIDE = math.radians(3.0)  # shown beyond that reach
 STEEPEST = 68.0  # degrees above or below the horizon that are shown at most
 
 
@@ -87,6 +87,7 @@ def surface_for(outlines: list[F64], focal: float) -> Surface:
     held = np.stack([np.sin(azimuth) * flat, height, np.cos(azimuth) * flat], axis=-1)
     unit = Surface(Intrinsics(1, 1, focal, 0.0, 0.0), compression)
     at = unit.pixels(held)
+    at[:, 1] = np.clip(at[:, 1], -limit * focal, limit * focal)
     least, most = np.floor(at.min(axis=0)), np.ceil(at.max(axis=0))
     width, tall = (most - least).astype(int) + 1
     return Surface(Intrinsics(int(width), int(tall), focal, -float(least[0]), -float(least[1])), compression)
