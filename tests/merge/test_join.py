@@ -90,14 +90,17 @@ def test_frames_that_tell_nothing_stand_as_they_were_held(ways):
     assert off < (2.5 if ways[-1][0] else 35)
 
 
-def _meta(body: SimulatedCamera, when: datetime, level: tuple[float, float], orientation: int) -> DngMeta:
+def _meta(
+    body: SimulatedCamera, when: datetime, level: tuple[float, float], orientation: int, seconds: float
+) -> DngMeta:
     names = ("Harrow", "Harrow One", "H1", "Harrow 12 mm")
-    return DngMeta(*names, when, 0.02, 4.0, 400.0, 12.0, 24.0, body.black, body.white, body.xyz_to_camera,
+    return DngMeta(*names, when, seconds, 4.0, 400.0, 12.0, 24.0, body.black, body.white, body.xyz_to_camera,
                    body.neutral, body.sensor_mm, level=level, orientation=orientation)  # fmt: skip
 
 
-def _turned(folder: Path, orientation: int = 1, held: float = 0.0):
-    """Three frames of a hall, 22 degrees apart, and their poses; the body rolled by `held` degrees."""
+def _turned(folder: Path, orientation: int = 1, held: float = 0.0, stops: tuple[float, ...] = (0, 0, 0)):
+    """Three frames of a hall, 22 degrees apart, exposed by so many stops more, and their poses; the body rolled by
+    `held` degrees."""
     if not PANORAMA.exists():
         pytest.skip(f"open data is absent: {PANORAMA}")
     panorama = load_panorama(PANORAMA)
@@ -111,11 +114,11 @@ def _turned(folder: Path, orientation: int = 1, held: float = 0.0):
         signal = np.empty(view.shape[:2], np.float32)
         for r, c, channel in ((0, 0, 0), (0, 1, 1), (1, 0, 1), (1, 1, 2)):
             signal[r::2, c::2] = colour[r::2, c::2, channel]
-        raw = expose(np.maximum(signal, 0), body, 400.0, np.random.SeedSequence(k))
+        raw = expose(np.maximum(signal, 0) * 2.0 ** stops[k], body, 400.0, np.random.SeedSequence(k))
         paths.append(folder / f"t{k}.dng")
         when = datetime(2031, 6, 1, 10) + timedelta(seconds=3 * k)
         level = math.degrees(pose.pitch), math.degrees(pose.roll)
-        write_dng(paths[-1], raw, _meta(body, when, level, orientation))
+        write_dng(paths[-1], raw, _meta(body, when, level, orientation, 0.02 * 2.0 ** stops[k]))
         poses.append(pose)
     return tuple(paths), poses, body
 
@@ -154,17 +157,36 @@ def test_frames_of_a_panorama_join(turned):
     inside = merged.plate.inside > 0
     assert inside.mean() > 0.7
     assert (merged.plate.rgb[inside].max(axis=-1) > 0).mean() > 0.999
-    # Seams hidden: the picture equals the panorama seen straight through its own surface.
+    assert _against_panorama(merged, poses, body, 0.6) < 0.15
+
+
+def _against_panorama(merged, poses, body, below):
+    """How far the picture strays from the panorama seen straight through its own surface, where that is less than
+    `below`: the 80th percentile of the share."""
     panorama = load_panorama(PANORAMA)
     camera = merged.plate.camera
+    turn = np.array(merged.record["rotations"][1]).T @ poses[1].rotation
     y, x = np.mgrid[: camera.height, : camera.width].astype(float)
-    rays = Surface(camera, merged.plate.compression).rays(np.stack([x, y], axis=-1)) @ found[1].T @ poses[1].rotation
+    rays = Surface(camera, merged.plate.compression).rays(np.stack([x, y], axis=-1)) @ turn
     light = _looked_up(panorama, rays) * 0.2 / float(np.median(panorama))
     green = light @ body.rec2020_to_camera[1]
-    use = inside & (green < 0.6) & (green > 0.02)
+    use = (merged.plate.inside > 0) & (green < below) & (green > 0.02)
     ratio = merged.plate.rgb[..., 1][use] / green[use]
     assert np.median(ratio) == pytest.approx(1, abs=0.02)
-    assert np.percentile(np.abs(ratio - np.median(ratio)), 80) < 0.15
+    return np.percentile(np.abs(ratio - np.median(ratio)), 80)
+
+
+def test_frames_exposed_unlike_join_evenly(tmp_path):
+    """As a camera left to itself exposes them: the light of the darkest, and white where a longer one is clipped."""
+    paths, poses, body = _turned(tmp_path, stops=(0.0, 1.2, 0.7))
+    infos = [read_info(p) for p in paths]
+    merged = combine(View("hall", "wide", paths, paths[1], ""), infos)
+    assert _against_panorama(merged, poses, body, 0.3) < 0.15
+    green = merged.plate.rgb[..., 1][merged.plate.inside > 0]
+    assert np.mean((green > 0.42) & (green < 0.46)) < 1.5 * np.mean((green > 0.36) & (green < 0.40))  # no grey glass
+    assert np.mean(green > 0.98) > 0.02
+    with pytest.raises(Refused, match=r"exposures differ by 2\.5 stops"):
+        check_together([replace(infos[0], seconds=0.02 * 2**2.5), infos[0]], "wide")
 
 
 def test_a_joined_view_says_how_surely_it_stands(turned):

@@ -31,6 +31,9 @@ def quiet(_: str) -> None:
     """Says nothing."""
 
 
+JOINED_STOPS = 2.0  # exposure that frames of one wide view may differ by, as a camera left to itself exposes them
+
+
 def _stops(info: FrameInfo) -> float | None:
     if not (info.seconds and info.f_number and info.iso):
         return None
@@ -56,7 +59,8 @@ def check_together(infos: Sequence[FrameInfo], kind: str) -> None:
     if max(focals) > (1 + SAME_FOCAL) * min(focals):
         raise Refused(f"they were taken at different focal lengths, {min(focals):g} to {max(focals):g} mm.")
     stops = [s for s in map(_stops, infos) if s is not None]
-    if kind != "bracket" and stops and max(stops) - min(stops) > 0.4:
+    most = JOINED_STOPS if kind == "wide" else 0.4
+    if kind != "bracket" and stops and max(stops) - min(stops) > most:
         raise Refused(f"their exposures differ by {max(stops) - min(stops):.1f} stops.")
 
 
@@ -92,7 +96,10 @@ def combine(
     """
     check_together(infos, view.kind)
     if view.kind == "wide":
-        return merge_wide(view.frames, infos, optics_of(infos[0]), told, upright, develop, fit)
+        stops = [_stops(i) for i in infos]
+        least = min(s for s in stops if s is not None) if None not in stops else 0.0
+        exposures = [2.0 ** (s - least) if s is not None and None not in stops else 1.0 for s in stops]
+        return merge_wide(view.frames, infos, exposures, optics_of(infos[0]), told, upright, develop, fit)
     at = view.frames.index(view.pick)
     others = [i for i in range(len(view.frames)) if i != at]
     reference = read_mended(view.pick)

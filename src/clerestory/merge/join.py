@@ -36,6 +36,7 @@ NODE = 16  # pixels between the places at which the surface is projected exactly
 SMALL = 8  # pixels of the picture per pixel of the maps that seams and tones are worked out on
 WIDE_BAND = 0.02  # of the picture's width: reach over which broad tones are blended
 NARROW_BAND = 1.5  # pixels: reach over which detail is blended
+WHITENS = np.float32(0.9)  # share of saturation from which a frame exposed longer than the darkest turns to white
 BEYOND = 8  # rows beyond a band that its seams' blending sees
 BAND = 32 * NODE  # rows of the picture worked on at once
 MOST_PIXELS = 160_000_000
@@ -120,6 +121,7 @@ class _Set:
     """The frames of a wide view, laid out: rotations from the upright picture's axes to each frame's."""
 
     paths: Sequence[Path]
+    exposures: Sequence[float]
     optics: Optics
     rotations: tuple[F64, ...]
     surface: Surface
@@ -212,14 +214,20 @@ def _look(laid: _Set, k: int, light: Balanced, size: tuple[int, int]) -> tuple[F
     small = (light.counts.shape[1] // SMALL, light.counts.shape[0] // SMALL)
     counts = cv2.resize(light.counts, small, interpolation=cv2.INTER_AREA)
     nodes = (nodes + np.float32(0.5)) / np.float32(SMALL) - np.float32(0.5)
-    return _projected(replace(light, counts=counts), nodes, gain, step, size)
+    return _projected(replace(light, counts=counts), laid.exposures[k], nodes, gain, step, size)
 
 
-def _projected(light: Balanced, nodes: F32, gain: F32, step: int, size: tuple[int, int]) -> tuple[F32, U8]:
-    """A frame's light where nodes lead to, float32 H x W x 3, and where it shows anything."""
+def _projected(
+    light: Balanced, exposure: float, nodes: F32, gain: F32, step: int, size: tuple[int, int]
+) -> tuple[F32, U8]:
+    """A frame's light where nodes lead to, divided by its exposure, float32 H x W x 3; where it shows anything."""
     out, inside = np.zeros((*size, 3), np.float32), np.zeros(size, np.uint8)
     offset = light.offset.astype(np.float32)
     _project(light.counts, nodes, gain, step, LANCZOS, np.float32(light.scale), offset, out, inside)
+    if exposure != 1.0:
+        white = np.clip((out.min(axis=-1) - WHITENS) / (1 - WHITENS), 0, 1)[..., None]
+        out /= np.float32(exposure)
+        out += np.maximum(1 - out, 0) * white
     return out, inside
 
 
@@ -316,7 +324,7 @@ def _blended(
         broad = _broad(looks[k][0] * np.float32(plan.gains[k]), looks[k][1])
         for rows in bands:
             shape, first = (rows.stop - rows.start, width), rows.start // NODE
-            image, inside = _projected(light, nodes[first:], gain[first:], NODE, shape)
+            image, inside = _projected(light, laid.exposures[k], nodes[first:], gain[first:], NODE, shape)
             if not inside.any():
                 continue
             image *= np.float32(plan.gains[k])
@@ -344,23 +352,27 @@ def _hull(covered: U8) -> F64:
 
 
 def _guides(
-    paths: Sequence[Path], fit: Callable[[Sequence[Mosaic]], NoiseModel], told: Told
-) -> tuple[list[Guide], list[F32], NoiseModel, Mosaic]:
-    """Guides and half-size luminances of the frames, the noise model of the first, and the middle frame's mosaic."""
+    paths: Sequence[Path],
+    infos: Sequence[FrameInfo],
+    exposures: Sequence[float],
+    fit: Callable[[Sequence[Mosaic]], NoiseModel],
+    told: Told,
+) -> tuple[list[Guide], list[F32], list[NoiseModel], Mosaic]:
+    """Guides, half-size luminances and noise models of the frames, and the middle frame's mosaic."""
     guides, lumas = [], []
-    noise: NoiseModel | None = None
+    noises: dict[float | None, NoiseModel] = {}
     middle: Mosaic | None = None
-    for k, path in enumerate(paths):
+    for k, (path, info) in enumerate(zip(paths, infos, strict=True)):
         told(f"look at frame {k + 1} of {len(paths)}")
         mosaic = read_mosaic(path)
-        noise = noise or fit([mosaic])
-        guides.append(guide_of(mosaic, noise))
+        if info.iso not in noises:
+            noises[info.iso] = fit([mosaic])
+        guides.append(guide_of(mosaic, noises[infos[0].iso], exposures[k] / exposures[0]))
         lumas.append(_luma(mosaic))
         if k == len(paths) // 2:
             middle = mosaic
-    assert noise is not None
     assert middle is not None
-    return guides, lumas, noise, middle
+    return guides, lumas, [noises[info.iso] for info in infos], middle
 
 
 def _luma(mosaic: Mosaic) -> F32:
@@ -378,6 +390,7 @@ def _luma(mosaic: Mosaic) -> F32:
 def merge_wide(
     paths: Sequence[Path],
     infos: Sequence[FrameInfo],
+    exposures: Sequence[float],
     optics: Optics,
     told: Told,
     upright: Uprights | None,
@@ -386,10 +399,11 @@ def merge_wide(
 ) -> Merged:
     """Join frames into one plate. Raises Refused where they do not overlap enough or turn too far.
 
-    `upright`: finds the frames' vertical (the level sensor or the frames' own axes stand in without it); `develop`:
-    takes noise out of a mosaic before it is demosaiced.
+    `exposures`: each frame's relative to the darkest's, 1 or more, by which its light is divided; what is clipped in
+    it is as white as it gets. `upright`: finds the frames' vertical (their level sensor or axes stand in without it);
+    `develop`: takes noise out of a mosaic before it is demosaiced.
     """
-    guides, lumas, noise, middle = _guides(paths, fit, told)
+    guides, lumas, noises, middle = _guides(paths, infos, exposures, fit, told)
     turns = find_turns(guides, optics)
     del guides
     vertical = _vertical(lumas, infos, turns, upright)
@@ -403,11 +417,11 @@ def merge_wide(
     if width > WIDEST or camera.width * camera.height > MOST_PIXELS:
         raise Refused(f"together they span {width:.0f} degrees ({camera.width} x {camera.height} pixels), more than "
                       "one picture can show.")  # fmt: skip
-    laid = _Set(paths, turns.optics, rotations, surface, balance_of(middle))
+    laid = _Set(paths, exposures, turns.optics, rotations, surface, balance_of(middle))
     size = ((camera.height - 1) // SMALL + 1, (camera.width - 1) // SMALL + 1)
 
     def lights(k: int) -> Balanced:
-        return _light(paths[k], laid.multipliers, noise, develop)
+        return _light(paths[k], laid.multipliers, noises[k], develop)
 
     looks = []
     for k in range(len(paths)):
