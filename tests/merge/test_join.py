@@ -13,6 +13,7 @@ import pytest
 
 from clerestory.camera.geometry import Intrinsics, Pose, room_inside
 from clerestory.finish.plumb import find_upright_together
+from clerestory.finish.sources import source_of
 from clerestory.frames.group import View
 from clerestory.frames.read import FrameInfo, read_info
 from clerestory.merge import Refused, combine
@@ -174,6 +175,16 @@ def _against_panorama(merged, poses, body, below):
     ratio = merged.plate.rgb[..., 1][use] / green[use]
     assert np.median(ratio) == pytest.approx(1, abs=0.02)
     return np.percentile(np.abs(ratio - np.median(ratio)), 80)
+
+
+@pytest.mark.parametrize("kind", ["burst", "bracket"])
+def test_turned_frames_put_together_by_hand_are_joined(turned, kind):
+    paths, _, _ = turned
+    source = source_of(View("hall", kind, paths[::2], paths[0], "2 frames put together by hand"))
+    assert source.plate is not None
+    assert any("joined from 2 frames" in said for said in source.remarks)
+    same = source_of(View("hall", kind, (paths[0], paths[0]), paths[0], ""))
+    assert same.plate is None
 
 
 def test_frames_exposed_unlike_join_evenly(tmp_path):

@@ -9,7 +9,7 @@ from clerestory.finish.colour import to_working
 from clerestory.finish.denoise import denoise_mosaic
 from clerestory.finish.light import Source, read_source, said_lost
 from clerestory.finish.plumb import find_upright_together
-from clerestory.frames.group import View
+from clerestory.frames.group import WIDE_SHARE, View
 from clerestory.frames.lens import LensCorrection, lens_correction
 from clerestory.frames.read import read_info
 from clerestory.merge import Merged, Refused, combine
@@ -20,12 +20,29 @@ def source_of(view: View, told: Callable[[str], None] = lambda _: None) -> Sourc
     if view.kind == "single" or len(view.frames) < 2:
         return read_source(view.pick)
     try:
-        merged = combine(view, [read_info(p) for p in view.frames], told, find_upright_together, denoise_mosaic)
+        merged = _merged(view, told)
     except Refused as reason:
         alone = read_source(view.pick)
         said = f"the {len(view.frames)} frames were not merged: {reason} The best of them was finished alone"
         return replace(alone, remarks=(*alone.remarks, said), record={"refused": str(reason)})
     return _of_plate(merged) if merged.plate is not None else _of_mosaic(merged)
+
+
+def _merged(view: View, told: Callable[[str], None]) -> Merged:
+    """The view's frames merged as its kind asks; frames put together that were turned too far for that are joined."""
+    infos = [read_info(p) for p in view.frames]
+    try:
+        return combine(view, infos, told, find_upright_together, denoise_mosaic)
+    except Refused as reason:
+        if view.kind not in ("burst", "bracket"):
+            raise
+        try:
+            joined = combine(replace(view, kind="wide"), infos, told, find_upright_together, denoise_mosaic)
+        except Refused:
+            raise reason from None
+        if min(joined.record["overlap"]) > WIDE_SHARE[1]:
+            raise
+        return joined
 
 
 def _of_mosaic(merged: Merged) -> Source:
