@@ -10,7 +10,7 @@ from typing import Any
 
 from clerestory.camera.noise import NoiseModel
 from clerestory.errors import UserError
-from clerestory.frames.group import View
+from clerestory.frames.group import View, stops_of
 from clerestory.frames.inspect import with_real_white
 from clerestory.frames.lens import lens_correction
 from clerestory.frames.mend import mend, read_mended
@@ -35,9 +35,7 @@ JOINED_STOPS = 2.0  # exposure that frames of one wide view may differ by, as a 
 
 
 def _stops(info: FrameInfo) -> float | None:
-    if not (info.seconds and info.f_number and info.iso):
-        return None
-    return math.log2(info.seconds * info.iso / info.f_number**2)
+    return stops_of(info.seconds, info.iso, info.f_number)
 
 
 def check_together(infos: Sequence[FrameInfo], kind: str) -> None:
@@ -80,6 +78,12 @@ def _exposure(info: FrameInfo, reference: FrameInfo) -> float:
     return 2.0 ** (mine - theirs)
 
 
+def _exposures(infos: Sequence[FrameInfo]) -> list[float]:
+    """Each frame's exposure relative to the least; 1 for all where one does not say."""
+    known = [s for s in map(_stops, infos) if s is not None]
+    return [2.0 ** (s - min(known)) for s in known] if len(known) == len(infos) else [1.0] * len(infos)
+
+
 def combine(
     view: View,
     infos: Sequence[FrameInfo],
@@ -96,10 +100,7 @@ def combine(
     """
     check_together(infos, view.kind)
     if view.kind == "wide":
-        stops = [_stops(i) for i in infos]
-        least = min(s for s in stops if s is not None) if None not in stops else 0.0
-        exposures = [2.0 ** (s - least) if s is not None and None not in stops else 1.0 for s in stops]
-        return merge_wide(view.frames, infos, exposures, optics_of(infos[0]), told, upright, develop, fit)
+        return merge_wide(view.frames, infos, _exposures(infos), optics_of(infos[0]), told, upright, develop, fit)
     at = view.frames.index(view.pick)
     others = [i for i in range(len(view.frames)) if i != at]
     reference = read_mended(view.pick)
