@@ -17,7 +17,7 @@ from clerestory.finish.sources import source_of
 from clerestory.frames.group import View
 from clerestory.frames.read import FrameInfo, read_info
 from clerestory.merge import Refused, combine
-from clerestory.merge.combine import check_together
+from clerestory.merge.combine import check_together, place_in_words
 from clerestory.merge.join import _as_held
 from clerestory.merge.surface import Surface, surface_for
 from clerestory.simulate.camera import SimulatedCamera
@@ -219,6 +219,16 @@ def _looked_up(panorama, rays):
     u = (np.arctan2(rays[..., 0], rays[..., 1]) / (2 * np.pi) + 0.5) * width - 0.5
     v = (0.5 - np.arctan2(rays[..., 2], np.hypot(rays[..., 0], rays[..., 1])) / np.pi) * height - 0.5
     return panorama[np.clip(np.rint(v), 0, height - 1).astype(int), np.rint(u).astype(int) % width]
+
+
+def test_places_are_told_in_the_frame_as_held():
+    """A box near the recorded frame's top left corner."""
+    for orientation, words in ((1, "40 x 20 pixels, 5 % from the left and 10 % down"),
+                               (6, "20 x 40 pixels, 90 % from the left and 5 % down"),
+                               (8, "20 x 40 pixels, 10 % from the left and 95 % down"),
+                               (3, "40 x 20 pixels, 95 % from the left and 90 % down")):  # fmt: skip
+        info = FrameInfo(Path("a.dng"), 1000, 400, orientation=orientation)
+        assert place_in_words((30, 30, 40, 20), info) == words
 
 
 def test_frames_that_do_not_overlap_are_refused(turned):

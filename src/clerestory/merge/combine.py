@@ -8,6 +8,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from clerestory.camera.geometry import held_axes
 from clerestory.camera.noise import NoiseModel
 from clerestory.errors import UserError
 from clerestory.frames.group import View, stops_of
@@ -122,8 +125,9 @@ def combine(
                       record=_named(merged.record, used), remarks=_bracket_remarks(merged.record, used))  # fmt: skip
     if view.kind == "clear":
         cleared = merge_clear(reference, reads, noise, optics, told)
+        said = _clear_remarks(cleared.record, used, infos[at])
         return Merged("clear", infos[at], used, cleared.mosaic, cleared.noise, cleared.excess, cleared.mask,
-                      record=_named(cleared.record, used), remarks=_clear_remarks(cleared.record, used))  # fmt: skip
+                      record=_named(cleared.record, used), remarks=said)  # fmt: skip
     burst = merge_burst(reference, reads, noise, optics, told)
     said = _burst_remarks(burst.record, burst.taken, used)
     return Merged("burst", infos[at], _used(used, burst.taken), burst.mosaic, burst.noise, burst.excess,
@@ -178,11 +182,26 @@ def _bracket_remarks(record: dict[str, Any], used: Sequence[Path]) -> tuple[str,
     return ("; ".join([said, *gains]), *_left_out(record, used))
 
 
-def _clear_remarks(record: dict[str, Any], used: Sequence[Path]) -> tuple[str, ...]:
+def _places(count: int) -> str:
+    return f"{count} place{'' if count == 1 else 's'}"
+
+
+def place_in_words(box: Sequence[int], info: FrameInfo) -> str:
+    """Where a box (x, y, width, height) of the recorded frame's pixels lies in the frame as it was held."""
+    x, y, w, h = box
+    corners = np.array([[x, y], [x + w, y + h]], float) - [info.width / 2, info.height / 2]
+    held = np.sort(corners @ held_axes(info.orientation)[:2, :2].T, axis=0)
+    size = (info.height, info.width) if info.orientation in (6, 8) else (info.width, info.height)
+    right, down = 100 * (held.mean(axis=0) / size + 0.5)
+    wide, high = held[1] - held[0]
+    return f"{wide:.0f} x {high:.0f} pixels, {right:.0f} % from the left and {down:.0f} % down"
+
+
+def _clear_remarks(record: dict[str, Any], used: Sequence[Path], info: FrameInfo) -> tuple[str, ...]:
     out = [f"visitors taken out of {record['replaced_pixels']} pixels, each filled from another frame of the place"]
     boxes = record["in_doubt_boxes"]
     if boxes:
-        places = "; ".join(f"{w} x {h} pixels at ({x}, {y})" for x, y, w, h in boxes[:6])
-        out.append(f"in {len(boxes)} places no two frames agree on what is behind the visitors, and the reference "
+        places = "; ".join(place_in_words(box, info) for box in boxes[:6])
+        out.append(f"in {_places(len(boxes))} no two frames agree on what is behind the visitors, and the reference "
                    f"stands as it was: {places}")  # fmt: skip
     return (*out, *_left_out(record, used))
