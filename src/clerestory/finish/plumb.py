@@ -42,10 +42,9 @@ INSIDE = 45.0
 RIVAL = 8.0
 # Uprights stand all about a camera held level; where those of one that looks straight up would agree by so much
 # more, and well beyond chance, it may be looking up at a vault. No level view of the church or the open panoramas has
-# both, of 900 held either way; two of three modelled vaults have. Nobody bends back far beyond the zenith.
+# both, of 900 held either way; two of three modelled vaults have.
 OVERHEAD = 1.75
 BEYOND_CHANCE = 2.0
-BENT_BACK = math.radians(10.0)
 FEWEST = 4
 # How truly a hand draws, as a share of the frame's longer side, and how little edges say beside it, degrees.
 GUIDE_HAND = 0.001
@@ -279,8 +278,7 @@ def _overhead(best: vanishing.Fit, other: vanishing.Fit, luck: float) -> bool:
     """Whether another reading, of a camera that looks straight up, is borne out so much better than a level one."""
     steep = math.sin(math.radians(INSIDE))
     enough = max(OVERHEAD * best.agreed, BEYOND_CHANCE * luck)
-    upwards = other.frame[0][2] > steep > best.frame[0][2] and other.frame[0][1] < math.sin(BENT_BACK)
-    return bool(upwards) and other.agreed > enough
+    return best.frame[0][2] < steep < other.frame[0][2] and other.agreed > enough
 
 
 def _count(n: int, noun: str) -> str:

@@ -24,6 +24,8 @@ HELD = np.radians([[6.0, 15.0], [0.0, 4.0]])
 ALIKE_EDGES = 5.0
 # A level direction this near to where the camera looks (radians) could as well be the vertical of one held upwards.
 AHEAD = math.radians(35.0)
+# Nobody bends back further beyond the zenith than this.
+BENT_BACK = math.radians(10.0)
 # Squared deviations from better evidence beyond which it is rather taken to be wrong.
 FAR_OFF = 4.0
 COARSE = math.radians(0.9)
@@ -468,8 +470,8 @@ def find(segments: Segments, evidence: Evidence | None = None) -> list[Fit]:
     best = fit(segments, fits[0].frame, evidence)
     out = [best]
     for overhead in best.frame[1:]:
-        if abs(overhead[2]) > math.cos(AHEAD):
-            up = overhead * np.sign(overhead[2])
+        up = overhead * np.sign(overhead[2])
+        if up[2] > math.cos(AHEAD) and up[1] < math.sin(BENT_BACK):
             fits.append(fit(segments, np.stack([up, best.frame[0], np.cross(up, best.frame[0])]), evidence, 5))
     for f in fits[1:]:
         if all(f.frame[0] @ o.frame[0] < math.cos(math.radians(1.5)) for o in (fits[0], *out)):
