@@ -13,7 +13,7 @@ import argparse
 import math
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,6 +27,7 @@ from clerestory.camera.geometry import Distortion, Intrinsics, Pose
 from clerestory.errors import UserError
 from clerestory.finish.lines import find_segments, rays
 from clerestory.finish.plumb import find_upright, find_upright_together
+from clerestory.finish.report import angle_between
 from clerestory.finish.vanishing import axis_about, fit
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.panorama import load_panorama, panorama_view
@@ -180,11 +181,6 @@ def table(title: str, results: list[Result], median: float, high: tuple[int, flo
         f"sure but off > 1 deg {wrong:.1%}  bound holds {np.mean(error <= bound):.0%}  "
         f"median bound {np.median(bound):.3f}  {votes}"
     )
-
-
-def angle_between(a: Sequence[float] | NDArray[np.float64], b: NDArray[np.float64]) -> float:
-    """Degrees between two unit vectors."""
-    return math.degrees(math.acos(min(1.0, float(np.dot(a, b)))))
 
 
 def from_truth(path: Path, count: int, seed: int) -> None:

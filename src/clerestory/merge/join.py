@@ -173,10 +173,10 @@ def _vertical(lumas: Sequence[F32], infos: Sequence[FrameInfo], turns: Turns, up
 def _as_held(rotations: Sequence[F64]) -> F64:
     """The vertical when nothing tells it: cameras are seldom rolled, and rather level than not (HELD)."""
     up: F64 = -np.mean([r[1] for r in rotations], axis=0)
+    # Each frame's right hand is square to the vertical, and its axis nearly.
+    rows = np.concatenate([[r[0] / HELD[1] for r in rotations], [r[2] / HELD[0] for r in rotations]])
     for _ in range(5):
         up = up / np.linalg.norm(up)
-        # Each right hand is square to the vertical, and each axis nearly; small turns of it about both, one by one.
-        rows = np.concatenate([[r[0] / HELD[1] for r in rotations], [r[2] / HELD[0] for r in rotations]])
         free = np.linalg.svd(up[None])[2][1:]
         up = up + free.T @ np.linalg.lstsq(rows @ free.T, -rows @ up, rcond=None)[0]
     return up / np.linalg.norm(up)
