@@ -30,16 +30,16 @@ import tifffile
 from bench.faults import small_dng
 from PIL import Image
 
+from clerestory.building.model import read_footprint
 from clerestory.errors import UserError
 from clerestory.film.model import read_film
 from clerestory.film.script import read_script
 from clerestory.film.sound import faults as sound_faults
 from clerestory.film.sound import read_sound
 from clerestory.finish.recipe import read_recipe
-from clerestory.frames.inspect import inspect_file
-from clerestory.frames.isolate import map_isolated
-from clerestory.place.building import read_footprint
 from clerestory.plan.model import read_learned, read_visit
+from clerestory.raw.inspect import inspect_file
+from clerestory.run.isolated import map_isolated
 from clerestory.visit.about import read_abouts
 from clerestory.visit.folder import read_digests
 from clerestory.visit.hand import read_hand

@@ -25,10 +25,10 @@ from pathlib import Path
 import numpy as np
 
 from clerestory.camera.geometry import Distortion
-from clerestory.simulate.dng import DngMeta, write_dng
+from clerestory.files.store import digest_of
+from clerestory.raw.dng import DngMeta, write_dng
 from clerestory.visit.check import check
 from clerestory.visit.folder import VisitFolder
-from clerestory.visit.store import digest_of
 
 STAGES = ("import", "sort", "finish", "film")
 # Loads everything once and forks for each life, so that a kill strikes the work and not the loading of libraries.

@@ -16,7 +16,8 @@ from pathlib import Path
 import rawpy
 
 from clerestory.camera.geometry import Pose
-from clerestory.finish import light, write
+from clerestory.finish import source as light
+from clerestory.finish import write
 from clerestory.finish.pipeline import look, pictures
 from clerestory.finish.recipe import Recipe
 from clerestory.simulate.scene import Church

@@ -20,10 +20,10 @@ import numpy as np
 import rawpy
 from numpy.typing import NDArray
 
-from clerestory.frames.inspect import inspect_mosaic
-from clerestory.frames.overlap import changed_share, overlap_of, turned_from
-from clerestory.frames.read import read_info, read_mosaic
-from clerestory.simulate.dng import DngMeta, write_dng
+from clerestory.raw.dng import DngMeta, write_dng
+from clerestory.raw.inspect import inspect_mosaic
+from clerestory.raw.overlap import changed_share, overlap_of, turned_from
+from clerestory.raw.read import read_info, read_mosaic
 
 
 def light(height: int, width: int, stone: int) -> NDArray[np.float64]:

@@ -24,8 +24,8 @@ import numpy as np
 from clerestory.camera.geometry import Pose
 from clerestory.camera.optics import equivalent_focal
 from clerestory.camera.steadiness import Hands
-from clerestory.frames.sort import sort_folder
 from clerestory.learn import Learned, learn
+from clerestory.raw.sort import sort_folder
 from clerestory.simulate import blur
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.scene import Church

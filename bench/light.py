@@ -23,13 +23,14 @@ from numpy.typing import NDArray
 
 from clerestory.camera.geometry import Intrinsics, Pose
 from clerestory.camera.noise import NoiseModel
-from clerestory.finish import sharpen, tone, white
-from clerestory.finish.colour import XYZ_FROM_WORKING, balanced_values, encode, to_space, working_from_camera
-from clerestory.finish.denoise import denoise_mosaic
-from clerestory.frames import mend
-from clerestory.frames.develop import demosaic, signal_of
-from clerestory.frames.noise_fit import fit_noise
-from clerestory.frames.read import Mosaic
+from clerestory.develop import defects as mend
+from clerestory.develop import white_balance as white
+from clerestory.develop.colour import XYZ_FROM_WORKING, balanced_values, encode, to_space, working_from_camera
+from clerestory.develop.demosaic import demosaic, signal_of
+from clerestory.develop.denoise import denoise_mosaic
+from clerestory.finish import sharpen, tone
+from clerestory.raw.noise_fit import fit_noise
+from clerestory.raw.read import Mosaic
 from clerestory.simulate import blur, sensor
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.panorama import load_panorama, panorama_view

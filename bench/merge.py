@@ -28,20 +28,20 @@ import rawpy
 from clerestory.camera.exposure import raw_fraction
 from clerestory.camera.geometry import Distortion, Intrinsics, Pose
 from clerestory.camera.optics import Vignetting
-from clerestory.finish.plumb import find_upright_together
-from clerestory.frames.develop import demosaic, signal_of, small
-from clerestory.frames.group import View
-from clerestory.frames.read import Mosaic, read_info
+from clerestory.develop.demosaic import demosaic, signal_of, small
 from clerestory.merge import combine
 from clerestory.merge.align import Motion, Optics, align, guide_of
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
 from clerestory.merge.clear import merge_clear
 from clerestory.merge.resample import channel_gains, laid, own
+from clerestory.raw.group import View
+from clerestory.raw.read import Mosaic, read_info
 from clerestory.simulate import blur
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.scene import Church, Rendered, Scene, Visitor
 from clerestory.simulate.shoot import Shot, SimulatedFrame, focus_blur, shoot, write_frame
+from clerestory.vertical.verdict import find_upright_together
 
 CFA = np.array([[0, 1], [3, 2]], np.int8)
 FULL = 5184

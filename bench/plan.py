@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from clerestory.place.sun import Observer, sun_position
+from clerestory.building.sun import Observer, sun_position
 from clerestory.plan import make
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "plan"))

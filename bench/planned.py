@@ -20,9 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.steadiness import Hands
-from clerestory.finish.light import read_source
 from clerestory.finish.pipeline import look, room_of, straightening_of
 from clerestory.finish.recipe import Recipe
+from clerestory.finish.source import read_source
 from clerestory.plan.exposure import focus_for, settings_for
 from clerestory.plan.framing import aim, frame
 from clerestory.plan.model import BodyTable, LensTable, StationTable, ViewTable

@@ -25,14 +25,14 @@ from numpy.typing import NDArray
 from clerestory.camera.exposure import raw_fraction
 from clerestory.camera.geometry import Distortion, Intrinsics, Pose
 from clerestory.errors import UserError
-from clerestory.finish.lines import find_segments, rays
-from clerestory.finish.plumb import find_upright, find_upright_together
 from clerestory.finish.report import angle_between
-from clerestory.finish.vanishing import axis_about, fit
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.panorama import load_panorama, panorama_view
 from clerestory.simulate.scene import Church
 from clerestory.simulate.shoot import Shot, shoot, write_frame
+from clerestory.vertical.segments import find_segments, rays
+from clerestory.vertical.vanishing import axis_about, fit
+from clerestory.vertical.verdict import find_upright, find_upright_together
 
 PANORAMAS = Path(__file__).resolve().parents[2] / "shared" / "data" / "panoramas"
 ISOS = (200, 400, 800, 1600, 3200, 6400)

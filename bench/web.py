@@ -23,10 +23,10 @@ from typing import Any
 import numpy as np
 from playwright.sync_api import sync_playwright
 
-from clerestory.frames.group import View
-from clerestory.frames.inspect import inspect_file
-from clerestory.frames.kept import key_of, packed
-from clerestory.frames.sort import Sorted
+from clerestory.raw.group import View
+from clerestory.raw.inspect import inspect_file
+from clerestory.raw.kept import key_of, packed
+from clerestory.raw.sort import Sorted
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.scene import Church
 from clerestory.simulate.shoot import shoot, write_frame

@@ -13,13 +13,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from tests.frames.conftest import dng_bytes, make_photograph, make_scene
+from tests.raw.conftest import dng_bytes, make_photograph, make_scene
 
 from clerestory import cli
+from clerestory.files.store import digest_of
 from clerestory.film import produce
 from clerestory.visit.check import check
 from clerestory.visit.folder import VisitFolder
-from clerestory.visit.store import digest_of
 from running import run
 
 STAGES = ("import", "sort", "finish", "film")

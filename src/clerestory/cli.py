@@ -81,7 +81,7 @@ def sort(
     scheduler: Scheduler = None,
 ) -> None:
     """Bring frames in if asked, read them, tell views apart, and pick the sharp ones."""
-    from clerestory.cluster import executor_at
+    from clerestory.run.cluster import executor_at
     from clerestory.work import import_card, sort_folder
 
     failures: list[tuple[str, str]] = []
@@ -108,7 +108,7 @@ def finish(
     scheduler: Scheduler = None,
 ) -> None:
     """Turn a folder of raw frames into finished pictures, with a report."""
-    from clerestory.cluster import executor_at
+    from clerestory.run.cluster import executor_at
     from clerestory.work import finish_folder, order_of
 
     order = order_of(_shapes(shape), tiff, space, better, long_edge)
@@ -188,7 +188,7 @@ def catalogue(
     into: Annotated[Path | None, typer.Option(help="The file to write; printed when absent.")] = None,
 ) -> None:
     """Give the visit's catalogue to other programs: every frame and view with what is known of them."""
-    from clerestory.visit.store import write_atomic
+    from clerestory.files.store import write_atomic
     from clerestory.work import catalogue_text
 
     text = catalogue_text(folder, form)

@@ -14,11 +14,12 @@ import numpy as np
 
 from clerestory.camera.geometry import Distortion, Intrinsics, Straightening, largest_room
 from clerestory.errors import UserError
+from clerestory.files.store import digest_of, in_words, write_atomic
 from clerestory.finish import report
 from clerestory.finish.folder import Done, Job, Order, default_workers, finish_jobs, jobs_of
 from clerestory.finish.pipeline import ASPECTS
-from clerestory.frames.sort import Sorted
-from clerestory.frames.sort import sort_folder as sort_frames
+from clerestory.raw.sort import Sorted
+from clerestory.raw.sort import sort_folder as sort_frames
 from clerestory.visit.about import About, Abouts, read_abouts, write_abouts
 from clerestory.visit.catalogue import Catalogue
 from clerestory.visit.check import Difference, check
@@ -27,7 +28,6 @@ from clerestory.visit.hand import arranged, read_hand
 from clerestory.visit.importing import copy_in
 from clerestory.visit.index import frame_row, sort_visit
 from clerestory.visit.lock import writing
-from clerestory.visit.store import digest_of, in_words, write_atomic
 
 if TYPE_CHECKING:
     from clerestory.film import FilmResult

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import cv2
 import numpy as np
 import pytest
@@ -12,10 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from clerestory.camera.noise import NoiseModel
+from clerestory.develop.colour import XYZ_FROM_WORKING
 from clerestory.finish import tone
-from clerestory.finish.colour import XYZ_FROM_WORKING
-
-sys.path.insert(0, str(Path(__file__).parent))
 from light_frames import exposed, model, mosaic, signal, wall
 
 NATURAL = tone.ToneSettings(3.0, 5.0, 1.0, 0.15)

@@ -14,12 +14,12 @@ from bench.learn import LENS, WHOLE, photograph
 from scipy.ndimage import gaussian_filter
 
 from clerestory.camera.steadiness import Hands
-from clerestory.frames.inspect import blurred_sharpness
-from clerestory.frames.read import Mosaic
-from clerestory.frames.sort import sort_folder
 from clerestory.learn import learn
 from clerestory.learn.measure import STEPS, unmoved
 from clerestory.plan.model import read_learned, read_visit
+from clerestory.raw.inspect import blurred_sharpness
+from clerestory.raw.read import Mosaic
+from clerestory.raw.sort import sort_folder
 from clerestory.visit.about import About, Abouts, write_abouts
 from running import run
 

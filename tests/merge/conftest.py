@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from clerestory.camera.geometry import Intrinsics, Pose
 from clerestory.camera.noise import NoiseModel
-from clerestory.frames.read import Mosaic
 from clerestory.merge.align import Optics
+from clerestory.raw.read import Mosaic
 
 F64 = NDArray[np.float64]
 CFA = np.array([[0, 1], [3, 2]], np.int8)

@@ -12,18 +12,18 @@ import numpy as np
 import pytest
 
 from clerestory.camera.geometry import Intrinsics, Pose, room_inside
-from clerestory.finish.plumb import find_upright_together
 from clerestory.finish.sources import source_of
-from clerestory.frames.group import View
-from clerestory.frames.read import FrameInfo, read_info
 from clerestory.merge import Refused, combine
 from clerestory.merge.combine import check_together, place_in_words
 from clerestory.merge.join import _as_held
 from clerestory.merge.surface import Surface, surface_for
+from clerestory.raw.dng import DngMeta, write_dng
+from clerestory.raw.group import View
+from clerestory.raw.read import FrameInfo, read_info
 from clerestory.simulate.camera import SimulatedCamera
-from clerestory.simulate.dng import DngMeta, write_dng
 from clerestory.simulate.panorama import load_panorama, panorama_view
 from clerestory.simulate.sensor import expose
+from clerestory.vertical.verdict import find_upright_together
 
 PANORAMA = Path(__file__).parents[3] / "shared" / "data" / "panoramas" / "vestibule_1k.hdr"
 

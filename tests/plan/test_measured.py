@@ -14,14 +14,14 @@ import pytest
 from scipy.ndimage import binary_erosion
 from wall import Wall, turned
 
+from clerestory.building.model import Building, Hall, Window
 from clerestory.camera.geometry import Distortion, Room, Straightening, largest_room, local_scale, project
 from clerestory.camera.optics import defocus_blur, equivalent_focal
 from clerestory.camera.steadiness import Hands
-from clerestory.finish.light import full_size, read_source
 from clerestory.finish.pipeline import look, room_of, straightening_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample
-from clerestory.place.building import Building, Hall, Window
+from clerestory.finish.source import full_size, read_source
 from clerestory.plan.exposure import Focus, Settings, focus_for, settings_for
 from clerestory.plan.framing import Framing, aim, frame
 from clerestory.plan.model import BodyTable, LensTable, StationTable, ViewTable

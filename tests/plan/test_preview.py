@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from visits import example
 
+from clerestory.building.windows import SunTrack, day_span, patches
 from clerestory.camera.geometry import Intrinsics, Pose
-from clerestory.place.windows import SunTrack, day_span, patches
 from clerestory.plan import compute
 from clerestory.plan.preview import rooms_of, seen_frame, seen_picture, straightened, sun_shares
 from clerestory.simulate.rooms import SUNLIGHT, Rooms

@@ -17,9 +17,9 @@ from clerestory.camera.exposure import raw_fraction
 from clerestory.camera.geometry import Distortion, Intrinsics, Pose
 from clerestory.camera.steadiness import Hands
 from clerestory.errors import UserError
+from clerestory.raw.dng import opcode_list
 from clerestory.simulate import blur, sensor
 from clerestory.simulate.camera import REC2020_TO_XYZ, Lens, SimulatedCamera
-from clerestory.simulate.dng import opcode_list
 from clerestory.simulate.panorama import PanoramaScene
 from clerestory.simulate.scene import LUMINANCE, Church, Rendered, Visitor
 from clerestory.simulate.shoot import Shot, SimulatedFrame, focus_blur, shoot, write_frame

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-_WRITER = Path(__file__).parents[1] / "frames" / "conftest.py"
+_WRITER = Path(__file__).parents[1] / "raw" / "conftest.py"
 _SPEC = importlib.util.spec_from_file_location("frames_conftest", _WRITER)
 assert _SPEC is not None and _SPEC.loader is not None
 _FRAMES: Any = importlib.util.module_from_spec(_SPEC)

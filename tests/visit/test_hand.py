@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from clerestory.errors import UserError
-from clerestory.frames.group import View
+from clerestory.raw.group import View
 from clerestory.visit.catalogue import FrameRow
 from clerestory.visit.hand import HAND, arranged, hand_text, read_hand
 

@@ -24,13 +24,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from clerestory.errors import UserError
+from clerestory.files.store import digest_of, write_atomic
 from clerestory.visit.about import About, Abouts, read_abouts, write_abouts
 from clerestory.visit.catalogue import MIGRATIONS, Catalogue, FrameRow, ViewRow
 from clerestory.visit.check import check
 from clerestory.visit.folder import VisitFolder, add_digest, read_digests
 from clerestory.visit.importing import copy_in, frame_name
 from clerestory.visit.index import sort_visit
-from clerestory.visit.store import digest_of, write_atomic
 from running import run
 
 Card = Callable[[int], Path]

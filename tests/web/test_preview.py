@@ -7,11 +7,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from clerestory.finish.colour import encode
-from clerestory.finish.light import read_source
+from clerestory.develop.colour import encode
 from clerestory.finish.pipeline import look, pictures
 from clerestory.finish.recipe import Recipe
-from clerestory.frames.group import View
+from clerestory.finish.source import read_source
+from clerestory.raw.group import View
 from clerestory.web.preview import OpenView
 
 

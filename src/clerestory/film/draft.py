@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from clerestory.errors import UserError
+from clerestory.files.store import write_atomic
+from clerestory.files.toml import read_toml
 from clerestory.film.model import Film, Shot, film_toml
 from clerestory.film.pictures import (
     Picture,
@@ -24,8 +26,6 @@ from clerestory.film.pictures import (
     read_picture,
     taken_at,
 )
-from clerestory.visit.store import write_atomic
-from clerestory.visit.toml import read_toml
 
 _HEAD = "# A draft made from the pictures; yours to edit. "
 WIDE, TALL = 2.0, 1.15  # width by height over which a picture is panned, under which it is tilted

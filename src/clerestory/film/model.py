@@ -10,7 +10,7 @@ import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from clerestory.errors import UserError
-from clerestory.visit.toml import read_toml
+from clerestory.files.toml import read_toml
 
 Move = Literal["hold", "push", "pull", "pan", "tilt"]
 Join = Literal["cut", "dissolve"]

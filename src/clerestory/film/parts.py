@@ -19,6 +19,7 @@ from av.packet import Packet
 from av.stream import Stream
 from av.video.frame import PictureType
 
+from clerestory.files.store import atomic
 from clerestory.film.lettering import Layer
 from clerestory.film.light import Renderer
 from clerestory.film.moves import eased
@@ -38,7 +39,6 @@ from clerestory.film.stage import (
     spans_of,
     wipe_frames,
 )
-from clerestory.visit.store import atomic
 
 MADE_BY = "2"  # raise when frames would come out differently from the same words
 GOP = 25  # frames in the loop that a still stretch is made of

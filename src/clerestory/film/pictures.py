@@ -15,8 +15,8 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
 
+from clerestory.develop.colour import to_space, xyz_from_rgb
 from clerestory.errors import UserError
-from clerestory.finish.colour import to_space, xyz_from_rgb
 from clerestory.finish.icc import NAMES
 
 ENDINGS = (".tif", ".tiff", ".jpg", ".jpeg")

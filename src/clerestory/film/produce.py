@@ -14,6 +14,7 @@ import numpy as np
 from PIL import Image
 
 from clerestory.errors import UserError
+from clerestory.files.store import sweep, write_atomic
 from clerestory.film.captions import chapter_list, subrip, webvtt
 from clerestory.film.draft import draft_film, write_draft
 from clerestory.film.join import chapters_of, write_film
@@ -39,7 +40,6 @@ from clerestory.film.stage import light_scene
 from clerestory.film.timeline import timeline_of
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.lock import writing
-from clerestory.visit.store import sweep, write_atomic
 
 Size = Literal["1080p", "2160p"]
 SIZES: dict[str, tuple[int, int]] = {"1080p": (1920, 1080), "2160p": (3840, 2160)}

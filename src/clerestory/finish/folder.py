@@ -20,19 +20,19 @@ import numpy as np
 from PIL import Image
 
 from clerestory import __version__
-from clerestory.cluster import gathered
+from clerestory.develop.denoise import Quality
 from clerestory.errors import UserError
+from clerestory.files.store import digest_bytes, digest_of, sweep, write_atomic
 from clerestory.finish import write
-from clerestory.finish.denoise import Quality
 from clerestory.finish.icc import profile
-from clerestory.finish.light import camera_of
 from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pictures
 from clerestory.finish.recipe import Recipe, Shape, picked, read_recipe
+from clerestory.finish.source import camera_of
 from clerestory.finish.sources import source_of
 from clerestory.finish.tone import Headroom, exposure_headroom
-from clerestory.frames.group import View
+from clerestory.raw.group import View
+from clerestory.run.cluster import gathered
 from clerestory.visit.about import About, Abouts
-from clerestory.visit.store import digest_bytes, digest_of, sweep, write_atomic
 
 Kind = Literal["jpeg", "tiff"]
 SUFFIX = {"jpeg": ".jpg", "tiff": ".tif"}

@@ -7,7 +7,7 @@ import struct
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.finish.colour import D65, xyz_from_rgb
+from clerestory.develop.colour import D65, xyz_from_rgb
 
 NAMES = {"srgb": "sRGB IEC61966-2.1", "display-p3": "Display P3"}
 

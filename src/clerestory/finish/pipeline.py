@@ -13,17 +13,19 @@ from numpy.typing import NDArray
 
 from clerestory.camera.geometry import Intrinsics, Room, Straightening, largest_room, room_inside
 from clerestory.camera.optics import diffraction_sigma
-from clerestory.finish import light, tone, white
-from clerestory.finish.colour import LUMINANCE, encode
-from clerestory.finish.denoise import Quality
-from clerestory.finish.light import Multipliers, Source
-from clerestory.finish.plumb import Upright, default_plumb, estimate_focal, find_upright
+from clerestory.develop import white_balance as white
+from clerestory.develop.colour import LUMINANCE, encode
+from clerestory.develop.denoise import Quality
+from clerestory.finish import source as light
+from clerestory.finish import tone
 from clerestory.finish.recipe import Recipe, Shape
 from clerestory.finish.resample import resample
-from clerestory.finish.room import Turn, square_up
 from clerestory.finish.sharpen import sharpen
+from clerestory.finish.source import Multipliers, Source
+from clerestory.finish.square_up import Turn, square_up
 from clerestory.merge.result import Plate
 from clerestory.merge.surface import Surface
+from clerestory.vertical.verdict import Upright, default_plumb, estimate_focal, find_upright
 
 F32 = NDArray[np.float32]
 

@@ -11,9 +11,9 @@ import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from clerestory.errors import UserError
-from clerestory.frames.group import View
+from clerestory.files.toml import read_toml
+from clerestory.raw.group import View
 from clerestory.visit.index import plain_name
-from clerestory.visit.toml import read_toml
 
 Shape = Literal["4:3", "3:2", "16:9", "1:1", "free"]
 SHAPES: tuple[Shape, ...] = get_args(Shape)

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from clerestory.finish.colour import to_working
-from clerestory.finish.denoise import denoise_mosaic
-from clerestory.finish.light import Source, read_source, said_lost
-from clerestory.finish.plumb import find_upright_together
-from clerestory.frames.group import WIDE_SHARE, View
-from clerestory.frames.lens import LensCorrection, lens_correction
-from clerestory.frames.read import read_info
+from clerestory.develop.colour import to_working
+from clerestory.develop.denoise import denoise_mosaic
+from clerestory.finish.source import Source, read_source, said_lost
 from clerestory.merge import Merged, Refused, combine
+from clerestory.raw.group import WIDE_SHARE, View
+from clerestory.raw.lens import LensCorrection, lens_correction
+from clerestory.raw.read import read_info
+from clerestory.vertical.verdict import find_upright_together
 
 
 def source_of(view: View, told: Callable[[str], None] = lambda _: None) -> Source:

@@ -20,7 +20,7 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel, model_channel
-from clerestory.frames.read import Mosaic
+from clerestory.raw.read import Mosaic
 
 F32 = NDArray[np.float32]
 FLOOR = 2.0**-16  # darkest norm told apart

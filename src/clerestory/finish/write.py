@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from clerestory import __version__
+from clerestory.develop.colour import encode
 from clerestory.errors import UserError
-from clerestory.finish.colour import encode
 from clerestory.finish.icc import profile
 from clerestory.visit.about import About
 

@@ -17,12 +17,12 @@ from clerestory.camera.optics import equivalent_focal
 from clerestory.camera.steadiness import SHARP_SHARE, HandsFit, fit_hands
 from clerestory.errors import UserError
 from clerestory.finish.tone import FULL, SceneShares, scene_shares
-from clerestory.frames.group import View, is_soft
-from clerestory.frames.inspect import blurred_sharpness
-from clerestory.frames.isolate import map_isolated
-from clerestory.frames.noise_fit import LEAST_GAIN, fit_channels
-from clerestory.frames.read import FrameInfo, Mosaic, read_mosaic
-from clerestory.frames.sort import MEGABYTES, SECONDS, Sorted, default_workers
+from clerestory.raw.group import View, is_soft
+from clerestory.raw.inspect import blurred_sharpness
+from clerestory.raw.noise_fit import LEAST_GAIN, fit_channels
+from clerestory.raw.read import FrameInfo, Mosaic, read_mosaic
+from clerestory.raw.sort import MEGABYTES, SECONDS, Sorted, default_workers
+from clerestory.run.isolated import map_isolated
 
 RUNS = ("burst", "clear")  # views whose frames show the same at the same exposure
 STEPS = (0.125, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0, 8.0)  # movement at which what is left of sharpness is taken

@@ -11,11 +11,11 @@ from typing import Any
 
 from clerestory.camera.steadiness import Hands
 from clerestory.errors import UserError
-from clerestory.frames.group import View
-from clerestory.frames.sort import Sorted
 from clerestory.learn.measure import Learned, Light
 from clerestory.plan.exposure import luminance
 from clerestory.plan.model import ViewTable, Visit, read_visit
+from clerestory.raw.group import View
+from clerestory.raw.sort import Sorted
 from clerestory.visit.about import Abouts
 
 

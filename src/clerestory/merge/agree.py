@@ -15,9 +15,9 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel, model_channel
-from clerestory.frames.read import Mosaic
 from clerestory.merge.resample import channel_gains
 from clerestory.merge.stack import Stack
+from clerestory.raw.read import Mosaic
 
 F32 = NDArray[np.float32]
 

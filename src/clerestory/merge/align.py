@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from clerestory.camera.geometry import Distortion, Intrinsics
 from clerestory.camera.noise import NoiseModel, model_channel
 from clerestory.camera.optics import Vignetting
-from clerestory.frames.read import Mosaic
 from clerestory.merge.result import Refused
+from clerestory.raw.read import Mosaic
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]

@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel
-from clerestory.frames.read import Mosaic
 from clerestory.merge.agree import BlockNoise, agreement
 from clerestory.merge.align import LEAST_OVERLAP, Guide, Motion, Optics, align, guide_of
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
+from clerestory.raw.read import Mosaic
 
 F32 = NDArray[np.float32]
 LEAST_AGREEMENT = 0.35  # of the textured tiles, below which a frame shows something else

@@ -18,13 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel
-from clerestory.frames.read import Mosaic
 from clerestory.merge.agree import BlockNoise, agreement, cells_agree
 from clerestory.merge.align import Guide, Motion, Optics, align, guide_of
 from clerestory.merge.burst import Told, checked, fitting, motion_record
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
+from clerestory.raw.read import Mosaic
 
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]

@@ -12,19 +12,19 @@ import numpy as np
 
 from clerestory.camera.geometry import held_axes
 from clerestory.camera.noise import NoiseModel
+from clerestory.develop.defects import mend, read_mended
 from clerestory.errors import UserError
-from clerestory.frames.group import View, stops_of
-from clerestory.frames.inspect import with_real_white
-from clerestory.frames.lens import lens_correction
-from clerestory.frames.mend import mend, read_mended
-from clerestory.frames.noise_fit import fit_noise
-from clerestory.frames.read import FrameInfo, Mosaic, read_mosaic
 from clerestory.merge.align import Optics
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
 from clerestory.merge.clear import merge_clear
 from clerestory.merge.join import Develop, Uprights, merge_wide
 from clerestory.merge.result import Merged, Refused
+from clerestory.raw.group import View, stops_of
+from clerestory.raw.inspect import with_real_white
+from clerestory.raw.lens import lens_correction
+from clerestory.raw.noise_fit import fit_noise
+from clerestory.raw.read import FrameInfo, Mosaic, read_mosaic
 
 Told = Callable[[str], None]
 SAME_FOCAL = 0.01  # share by which focal lengths may differ in one merge: a zoom's own rounding

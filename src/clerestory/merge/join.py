@@ -20,14 +20,14 @@ from numpy.typing import NDArray
 
 from clerestory.camera.geometry import Distortion, Intrinsics, Pose, Verdict, held_axes
 from clerestory.camera.noise import NoiseModel
-from clerestory.frames.develop import Balanced, demosaic, signal_of, turned
-from clerestory.frames.mend import read_mended
-from clerestory.frames.read import FrameInfo, Mosaic, read_mosaic
+from clerestory.develop.defects import read_mended
+from clerestory.develop.demosaic import Balanced, demosaic, signal_of, turned
 from clerestory.merge.align import Guide, Optics, guide_of
 from clerestory.merge.resample import LANCZOS, balance_of
 from clerestory.merge.result import Merged, Plate, Refused
 from clerestory.merge.surface import WIDEST, Surface, surface_for
 from clerestory.merge.turns import Turns, find_turns
+from clerestory.raw.read import FrameInfo, Mosaic, read_mosaic
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]

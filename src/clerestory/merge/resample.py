@@ -14,8 +14,8 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel, model_channel
-from clerestory.frames.read import Mosaic
 from clerestory.merge.align import STEP, Motion
+from clerestory.raw.read import Mosaic
 
 F32 = NDArray[np.float32]
 TAPS, PHASES = 6, 128

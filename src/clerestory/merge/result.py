@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from clerestory.camera.geometry import Intrinsics, Verdict
 from clerestory.camera.noise import NoiseModel
-from clerestory.frames.read import FrameInfo, Mosaic
+from clerestory.raw.read import FrameInfo, Mosaic
 
 F32 = NDArray[np.float32]
 Projection = Literal["rectilinear", "pannini"]

@@ -9,8 +9,8 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel
-from clerestory.frames.read import Mosaic
 from clerestory.merge.resample import channel_gains
+from clerestory.raw.read import Mosaic
 
 F32 = NDArray[np.float32]
 PEDESTAL = 2048  # counts kept below black in a merged mosaic, so that noise is not cut in half there

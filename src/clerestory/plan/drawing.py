@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from clerestory.place.building import Building, Hall, Window
-from clerestory.place.windows import Calendar, Patch
+from clerestory.building.model import Building, Hall, Window
+from clerestory.building.windows import Calendar, Patch
 from clerestory.plan.framing import Aim, Framing, sensor_corners, subject_points
 from clerestory.plan.model import BodyTable
 from clerestory.plan.preview import rooms_of, seen_frame, seen_picture, straightened

@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from clerestory.building.model import WALL_TURN, Building
 from clerestory.camera.geometry import (
     Distortion,
     Intrinsics,
@@ -24,7 +25,6 @@ from clerestory.camera.geometry import (
     local_scale,
     project,
 )
-from clerestory.place.building import WALL_TURN, Building
 from clerestory.plan.model import SHAPES, BodyTable, LensTable, StationTable, ViewTable, Visit
 
 Array = NDArray[np.float64]

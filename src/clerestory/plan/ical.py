@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from datetime import UTC, datetime
 
-from clerestory.place.windows import Interval
+from clerestory.building.windows import Interval
 from clerestory.plan.reckoning import Plan, short_settings
 from clerestory.plan.timetable import good_hours
 

@@ -14,10 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from clerestory.camera.noise import NoiseModel
-from clerestory.camera.steadiness import Hands
-from clerestory.errors import UserError
-from clerestory.place.building import (
+from clerestory.building.model import (
     WALL_TURN,
     Building,
     Hall,
@@ -27,8 +24,11 @@ from clerestory.place.building import (
     read_footprint,
     wall_place,
 )
-from clerestory.place.sun import Observer
-from clerestory.visit.toml import parse_toml, read_toml
+from clerestory.building.sun import Observer
+from clerestory.camera.noise import NoiseModel
+from clerestory.camera.steadiness import Hands
+from clerestory.errors import UserError
+from clerestory.files.toml import parse_toml, read_toml
 
 Date = date
 Positive = Annotated[float, Field(gt=0, lt=1e9)]

@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from clerestory.building.model import Building
 from clerestory.camera.geometry import Intrinsics
-from clerestory.place.building import Building
 from clerestory.plan.exposure import Settings, luminance
 from clerestory.plan.framing import Framing
 from clerestory.plan.model import BodyTable, LensTable, ViewTable

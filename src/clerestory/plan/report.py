@@ -8,7 +8,7 @@ from importlib.resources import files
 
 import numpy as np
 
-from clerestory.place.windows import Patch, SunTrack, day_span, patches
+from clerestory.building.windows import Patch, SunTrack, day_span, patches
 from clerestory.plan import words
 from clerestory.plan.drawing import NIGHT, SKY_HIGH, SUN, calendar_drawing, patch_drawing, view_drawings
 from clerestory.plan.kit import WORDS

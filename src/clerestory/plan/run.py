@@ -8,12 +8,12 @@ from importlib.resources import files
 from pathlib import Path
 
 from clerestory.errors import UserError
+from clerestory.files.store import write_atomic
 from clerestory.plan.card import card_html, card_pdf
 from clerestory.plan.ical import calendar_text
 from clerestory.plan.model import read_visit
 from clerestory.plan.reckoning import Plan, Progress, compute, plan_data, short_settings
 from clerestory.plan.report import report_html
-from clerestory.visit.store import write_atomic
 
 
 @dataclass(frozen=True)

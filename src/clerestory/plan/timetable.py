@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.place.windows import Interval, SunTrack, day_span
+from clerestory.building.windows import Interval, SunTrack, day_span
 from clerestory.plan.model import Hours, ViewTable, Visit
 
 SLOT = 300.0  # seconds

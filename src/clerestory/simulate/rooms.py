@@ -14,9 +14,9 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
+from clerestory.building.model import Building
 from clerestory.camera.geometry import Distortion, Intrinsics, Pose
 from clerestory.errors import UserError
-from clerestory.place.building import Building
 from clerestory.simulate.compiled import device, versioned
 from clerestory.simulate.scene import LUMINANCE, Rendered, Visitor, view_numbers
 from clerestory.simulate.shell import CLERE_GLASS, FAR, FLOOR, NAVE_WALL

@@ -17,11 +17,11 @@ from clerestory.camera.exposure import raw_fraction
 from clerestory.camera.geometry import Pose
 from clerestory.camera.optics import equivalent_focal
 from clerestory.camera.steadiness import Hands
+from clerestory.files.store import atomic, write_atomic
+from clerestory.raw.dng import DngMeta, write_dng
 from clerestory.simulate import blur, sensor
 from clerestory.simulate.camera import Lens, SimulatedCamera
-from clerestory.simulate.dng import DngMeta, write_dng
 from clerestory.simulate.scene import LUMINANCE, Rendered, Scene, Visitor
-from clerestory.visit.store import atomic, write_atomic
 
 LEVEL, SHAKE, PHOTONS = 1, 2, 3  # streams of one seed
 

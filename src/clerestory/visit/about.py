@@ -10,8 +10,8 @@ from typing import Any
 import tomli_w
 
 from clerestory.errors import UserError
-from clerestory.visit.store import write_atomic
-from clerestory.visit.toml import read_toml
+from clerestory.files.store import write_atomic
+from clerestory.files.toml import read_toml
 
 
 @dataclass(frozen=True)

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from clerestory.errors import UserError
+from clerestory.files.store import digest_of, leftovers
+from clerestory.files.toml import read_toml
 from clerestory.visit.about import read_abouts
 from clerestory.visit.catalogue import Catalogue
 from clerestory.visit.folder import VisitFolder, read_digests
 from clerestory.visit.hand import HAND, read_hand
 from clerestory.visit.index import plain_name
-from clerestory.visit.store import digest_of, leftovers
-from clerestory.visit.toml import read_toml
 
 
 @dataclass(frozen=True)

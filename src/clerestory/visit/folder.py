@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from clerestory.errors import UserError
-from clerestory.visit.store import DIGEST_BYTES, sweep
+from clerestory.files.store import DIGEST_BYTES, sweep
 
 DIGESTS = "frames.b2sum"
 

@@ -9,9 +9,9 @@ from typing import cast
 import tomli_w
 
 from clerestory.errors import UserError
-from clerestory.frames.group import SAME_EXPOSURE, View, stops_of
+from clerestory.files.toml import read_toml
+from clerestory.raw.group import SAME_EXPOSURE, View, stops_of
 from clerestory.visit.catalogue import FrameRow
-from clerestory.visit.toml import read_toml
 
 HAND = "views.toml"
 

@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from clerestory.errors import UserError
-from clerestory.frames.isolate import map_isolated
-from clerestory.frames.read import RAW_SUFFIXES, RENDERED_SUFFIXES, read_info
+from clerestory.files.store import DIGEST_BYTES, PART, in_words, sweep, sync_folder
+from clerestory.raw.read import RAW_SUFFIXES, RENDERED_SUFFIXES, read_info
+from clerestory.run.isolated import map_isolated
 from clerestory.visit.folder import VisitFolder, add_digest, read_digests
 from clerestory.visit.lock import writing
-from clerestory.visit.store import DIGEST_BYTES, PART, in_words, sweep, sync_folder
 
 _BLOCK = 1 << 20
 

@@ -8,13 +8,13 @@ from concurrent.futures import Executor
 from pathlib import Path
 
 from clerestory.errors import UserError
-from clerestory.frames.inspect import Inspection
-from clerestory.frames.sort import Sorted, sort_folder
+from clerestory.files.store import digest_of
+from clerestory.raw.inspect import Inspection
+from clerestory.raw.sort import Sorted, sort_folder
 from clerestory.visit.about import Abouts, read_abouts
 from clerestory.visit.catalogue import Catalogue, FrameRow, ViewRow
 from clerestory.visit.folder import VisitFolder, read_digests
 from clerestory.visit.importing import take_up
-from clerestory.visit.store import digest_of
 
 
 def plain_name(path: Path) -> str:

@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from typing import Literal
 
 from clerestory.errors import UserError
+from clerestory.files.store import in_words
 from clerestory.visit.folder import VisitFolder
-from clerestory.visit.store import in_words
 
 # A process that was killed while it started another lets go only when that one has begun.
 WAIT_SECONDS = 5.0

@@ -17,9 +17,9 @@ from pydantic import ValidationError
 
 from clerestory.errors import UserError
 from clerestory.finish.recipe import Recipe, picked
-from clerestory.frames.group import SOFT_LEAST, SOFT_SHARE, View
-from clerestory.frames.kept import key_of, unpacked
-from clerestory.frames.overlap import changed_share
+from clerestory.raw.group import SOFT_LEAST, SOFT_SHARE, View
+from clerestory.raw.kept import key_of, unpacked
+from clerestory.raw.overlap import changed_share
 from clerestory.visit import hand
 from clerestory.visit.about import read_abouts
 from clerestory.visit.folder import VisitFolder

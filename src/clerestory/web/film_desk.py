@@ -23,10 +23,10 @@ from pydantic import ValidationError
 
 from clerestory import film as films
 from clerestory.errors import UserError
+from clerestory.files.store import write_atomic
 from clerestory.film.draft import draft_film
 from clerestory.film.model import Film, Shot, film_toml
 from clerestory.film.scenes import RATE, Plan
-from clerestory.visit.store import write_atomic
 from clerestory.web.journal import Journal
 from clerestory.web.paths import LONGEST_TAKE, TAKE_BYTES, names_in, plain_file
 

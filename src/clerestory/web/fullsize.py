@@ -8,10 +8,10 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+from clerestory.files.store import write_atomic
 from clerestory.finish.folder import Job, finish_view
-from clerestory.frames.kept import key_of
+from clerestory.raw.kept import key_of
 from clerestory.visit.folder import VisitFolder
-from clerestory.visit.store import write_atomic
 from clerestory.web.preview import frame_at_full_size
 from clerestory.web.stills import kept_at
 

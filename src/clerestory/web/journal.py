@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from clerestory.errors import UserError
-from clerestory.visit.store import write_atomic
+from clerestory.files.store import write_atomic
 
 Texts = dict[str, str | None]
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from clerestory.building.windows import SunTrack, day_span, patches
 from clerestory.errors import UserError
-from clerestory.place.windows import SunTrack, day_span, patches
 from clerestory.plan import compute, make
 from clerestory.plan.drawing import view_drawing
 from clerestory.plan.framing import subject_points

@@ -17,14 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.geometry import Distortion, Intrinsics, Room, Straightening
-from clerestory.finish import light, plumb, tone, white
-from clerestory.finish.colour import LUMINANCE, encode, working_from_camera
-from clerestory.finish.light import Multipliers
+from clerestory.develop import white_balance as white
+from clerestory.develop.colour import LUMINANCE, encode, working_from_camera
+from clerestory.develop.demosaic import turned
+from clerestory.finish import source as light
+from clerestory.finish import tone
 from clerestory.finish.pipeline import Seen, asked, before, look, room_of, second_light_of, straightening_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample, source_positions
-from clerestory.frames.develop import turned
-from clerestory.frames.group import View
+from clerestory.finish.source import Multipliers
+from clerestory.raw.group import View
+from clerestory.vertical import verdict as plumb
 from clerestory.web.motion import Motion
 
 F32 = NDArray[np.float32]

@@ -8,9 +8,9 @@ from pathlib import Path
 from PIL import Image
 
 from clerestory.errors import UserError
-from clerestory.frames.kept import inspect_kept, key_of
+from clerestory.files.store import write_atomic
+from clerestory.raw.kept import inspect_kept, key_of
 from clerestory.visit.folder import VisitFolder
-from clerestory.visit.store import write_atomic
 
 
 def kept_at(visit: VisitFolder, kind: str, key: str) -> Path:

@@ -10,8 +10,8 @@ from typing import Any, cast
 
 from clerestory.errors import UserError
 from clerestory.finish.recipe import Recipe, picked, read_recipe
-from clerestory.frames.group import Kind, View
-from clerestory.frames.sort import Sorted, frame_files, sort_folder
+from clerestory.raw.group import Kind, View
+from clerestory.raw.sort import Sorted, frame_files, sort_folder
 from clerestory.visit.about import Abouts, read_abouts
 from clerestory.visit.catalogue import Catalogue, FrameRow, ViewRow
 from clerestory.visit.folder import VisitFolder, read_digests

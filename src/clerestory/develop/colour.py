@@ -1,0 +1,172 @@
+"""Camera colour to the working space, and the working space to the output's.
+
+The working space is linear Rec. 2020 (ITU-R BT.2020 primaries, D65 white). Matrices follow from the primaries
+(SMPTE RP 177 method).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from clerestory.camera.optics import Vignetting
+from clerestory.develop.demosaic import Balanced
+
+Matrix = NDArray[np.float64]
+
+D65 = (0.3127, 0.3290)
+PRIMARIES = {
+    "rec2020": ((0.708, 0.292), (0.170, 0.797), (0.131, 0.046)),  # ITU-R BT.2020
+    "srgb": ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06)),  # IEC 61966-2-1
+    "display-p3": ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060)),  # SMPTE EG 432-1 primaries, D65 white
+}
+
+
+def xyz_from_rgb(space: str) -> Matrix:
+    """3 x 3 from linear RGB of a named space to CIE XYZ with Y of white 1."""
+    p = np.array([[x / y, 1.0, (1 - x - y) / y] for x, y in PRIMARIES[space]]).T
+    white = np.array([D65[0] / D65[1], 1.0, (1 - D65[0] - D65[1]) / D65[1]])
+    out: Matrix = p * np.linalg.solve(p, white)
+    return out
+
+
+XYZ_FROM_WORKING = xyz_from_rgb("rec2020")
+LUMINANCE = XYZ_FROM_WORKING[1].copy()  # weights of luminance in the working space
+
+
+def working_from_camera(xyz_to_camera: Matrix | None) -> Matrix:
+    """3 x 3 from white-balanced camera RGB to the working space; neutral stays neutral.
+
+    `xyz_to_camera` is the DNG ColorMatrix. Its rows are scaled so that the balanced white is (1, 1, 1). Without one
+    the camera is taken to see as sRGB does.
+    """
+    to_camera = np.linalg.inv(xyz_from_rgb("srgb")) if xyz_to_camera is None else xyz_to_camera
+    camera_from_working = to_camera @ XYZ_FROM_WORKING
+    camera_from_working = camera_from_working / camera_from_working.sum(axis=1, keepdims=True)
+    out: Matrix = np.linalg.inv(camera_from_working)
+    return out
+
+
+def to_space(space: str) -> Matrix:
+    """3 x 3 from the working space to a named output space, both linear."""
+    out: Matrix = np.linalg.inv(xyz_from_rgb(space)) @ XYZ_FROM_WORKING
+    return out
+
+
+@njit(parallel=True, cache=True, error_model="numpy")
+def _balance(counts: NDArray[np.uint16], scale: float, offset: NDArray[np.float32], out: NDArray[np.float32]) -> None:
+    for y in prange(counts.shape[0]):
+        for x in range(counts.shape[1]):
+            for c in range(3):
+                out[y, x, c] = np.float32(counts[y, x, c]) * scale - offset[c]
+
+
+@njit(parallel=True, cache=True, error_model="numpy")
+def _recolour(
+    rgb: NDArray[np.float32],
+    matrix: NDArray[np.float32],
+    fall_off: NDArray[np.float32],
+    centre: NDArray[np.float32],
+) -> None:
+    for y in prange(rgb.shape[0]):
+        dy = (np.float32(y) - centre[1]) * centre[2]
+        for x in range(rgb.shape[1]):
+            dx = (np.float32(x) - centre[0]) * centre[2]
+            r2 = dx * dx + dy * dy
+            gain = np.float32(0)
+            for k in range(fall_off.size - 1, -1, -1):
+                gain = (gain + fall_off[k]) * r2
+            gain += np.float32(1)
+            r, g, b = rgb[y, x, 0] * gain, rgb[y, x, 1] * gain, rgb[y, x, 2] * gain
+            for c in range(3):
+                rgb[y, x, c] = matrix[c, 0] * r + matrix[c, 1] * g + matrix[c, 2] * b
+
+
+def balanced_values(balanced: Balanced) -> NDArray[np.float32]:
+    """White-balanced camera RGB, float32 H x W x 3; raw saturation of channel k at `balanced.multipliers[k]`."""
+    out = np.empty(balanced.counts.shape, np.float32)
+    _balance(balanced.counts, np.float32(balanced.scale), balanced.offset.astype(np.float32), out)
+    return out
+
+
+def to_working(
+    rgb: NDArray[np.float32], xyz_to_camera: Matrix | None, vignetting: Vignetting | None = None
+) -> NDArray[np.float32]:
+    """White-balanced camera RGB to working RGB, in place, with the lens's light fall-off made good."""
+    height, width = rgb.shape[:2]
+    fall_off = vignetting or Vignetting()
+    cx, cy = fall_off.centre[0] * (width - 1), fall_off.centre[1] * (height - 1)
+    reach = np.hypot(max(cx, width - 1 - cx), max(cy, height - 1 - cy))
+    _recolour(
+        rgb,
+        working_from_camera(xyz_to_camera).astype(np.float32),
+        np.asarray(fall_off.k, np.float32),
+        np.array([cx, cy, 1 / reach], np.float32),
+    )
+    return rgb
+
+
+@njit(parallel=True, cache=True, error_model="numpy")
+def _encode(
+    rgb: NDArray[np.float32],
+    matrix: NDArray[np.float32],
+    weights: NDArray[np.float32],
+    table: NDArray[np.float32],
+    levels: float,
+    dither: NDArray[np.float32],
+    out: NDArray[np.uint16],
+) -> None:
+    height, width = rgb.shape[:2]
+    steps = np.float32(table.size - 2)
+    one, nil = np.float32(1), np.float32(0)
+    for y in prange(height):
+        for x in range(width):
+            a, b, c = rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]
+            grey = min(max(weights[0] * a + weights[1] * b + weights[2] * c, nil), one)
+            keep = one
+            # Colours outside the output's gamut move straight towards their own grey: hue and lightness stay.
+            for k in range(3):
+                v = matrix[k, 0] * a + matrix[k, 1] * b + matrix[k, 2] * c
+                if v < nil and grey - v > nil:
+                    keep = min(keep, grey / (grey - v))
+                elif v > one and v - grey > nil:
+                    keep = min(keep, (one - grey) / (v - grey))
+            noise = dither[y % dither.shape[0], x % dither.shape[1]]
+            for k in range(3):
+                v = matrix[k, 0] * a + matrix[k, 1] * b + matrix[k, 2] * c
+                v = min(max(grey + keep * (v - grey), nil), one)
+                at = np.sqrt(v) * steps
+                i = int(at)
+                frac = at - np.float32(i)
+                e = table[i] + frac * (table[i + 1] - table[i])
+                out[y, x, k] = np.uint16(min(max(e * levels + noise + np.float32(0.5), nil), levels))
+
+
+def srgb_encoding(linear: NDArray[np.floating]) -> NDArray[np.float64]:
+    """The sRGB transfer function, 0..1 to 0..1 (IEC 61966-2-1)."""
+    v = np.asarray(linear, float)
+    out: NDArray[np.float64] = np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.maximum(v, 1e-9) ** (1 / 2.4) - 0.055)
+    return out
+
+
+def encode(rgb: NDArray[np.float32], space: str = "srgb", bits: int = 8) -> NDArray[np.uint8] | NDArray[np.uint16]:
+    """Display-linear working RGB, 0..1, to encoded values of an output space, uint8 or uint16 H x W x 3.
+
+    Out-of-gamut colours are brought in towards their own grey. 8-bit values carry half a level of fixed
+    noise so that smooth walls do not band.
+    """
+    table = srgb_encoding((np.arange(4098) / 4096) ** 2).astype(np.float32)
+    grain = np.random.default_rng(7).random((251, 257)).astype(np.float32) - np.float32(0.5)
+    levels = 2**bits - 1
+    out = np.empty(rgb.shape, np.uint16)
+    _encode(
+        np.ascontiguousarray(rgb, np.float32),
+        to_space(space).astype(np.float32),
+        LUMINANCE.astype(np.float32),
+        table,
+        np.float32(levels),
+        grain * np.float32(0.9 if bits == 8 else 0.0),
+        out,
+    )
+    return out.astype(np.uint8) if bits == 8 else out

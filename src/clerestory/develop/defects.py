@@ -1,0 +1,470 @@
+"""What the sensor got wrong and what it lost: hot and dead pixels, row and column pattern, clipped channels.
+
+Common practice, no source: a defect stands out from all eight neighbours of its own colour while the pixels of other
+colours beside it show nothing; a real point of light, blurred by the lens, shows in them too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from clerestory.camera.noise import NoiseModel, model_channel
+from clerestory.errors import UserError
+from clerestory.raw.inspect import with_real_white
+from clerestory.raw.noise_fit import fit_noise
+from clerestory.raw.read import Mosaic, read_mosaic
+
+F32 = NDArray[np.float32]
+HOT_SIGMAS = 4.0  # of the noise at the neighbours' level, beyond the greatest of them
+RUN_SIGMAS = 2.5  # the same when frames of a run must agree
+NEAR_CLIP = 0.985  # share of raw saturation from which a channel counts as clipped
+CHUNKS = 16
+
+
+def _channel_arrays(mosaic: Mosaic, noise: NoiseModel) -> tuple[F32, F32, F32]:
+    """Black, gain and read variance at (row % 2, column % 2)."""
+    black, gain, read = (np.empty((2, 2), np.float32) for _ in range(3))
+    for r in range(2):
+        for c in range(2):
+            n = int(mosaic.cfa[r, c])
+            k = model_channel(n)
+            black[r, c], gain[r, c], read[r, c] = mosaic.black[n], noise.gain[k], noise.read[k] ** 2 + 0.01
+    return black, gain, read
+
+
+@njit(cache=True, inline="always", error_model="numpy")
+def _beside(raw, y, x):  # type: ignore[no-untyped-def]
+    """How far the four pixels next to one stand above their own colour farther out, summed."""
+    total = np.float32(0)
+    for dy, dx in ((0, 1), (0, -1), (1, 0), (-1, 0)):
+        far = np.float32(raw[y + 3 * dy, x + 3 * dx])
+        far += np.float32(raw[y + dy + 2 * dx, x + dx + 2 * dy])
+        far += np.float32(raw[y + dy - 2 * dx, x + dx - 2 * dy])
+        total += np.float32(raw[y + dy, x + dx]) - far / np.float32(3)
+    return total
+
+
+@njit(cache=True, error_model="numpy")
+def _stand_out(raw, y, black, gain, read, sigmas, out):  # type: ignore[no-untyped-def]
+    """1 where a pixel of row y may stand out from its eight neighbours: no more than a sieve, but in wide lanes."""
+    up, own, down = raw[y - 2], raw[y], raw[y + 2]
+    for x in range(2, own.size - 2):
+        a, b, c = np.float32(up[x - 2]), np.float32(up[x]), np.float32(up[x + 2])
+        d, v, e = np.float32(own[x - 2]), np.float32(own[x]), np.float32(own[x + 2])
+        f, g, h = np.float32(down[x - 2]), np.float32(down[x]), np.float32(down[x + 2])
+        most = max(max(max(a, b), max(c, d)), max(max(e, f), max(g, h)))
+        least = min(min(min(a, b), min(c, d)), min(min(e, f), min(g, h)))
+        over = max(v - most, least - v)
+        level = least if v < least else most
+        variance = gain * max(level - black, np.float32(0)) + read
+        out[x] = over > 0 and over * over >= sigmas * sigmas * variance
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def _defects(raw, black, gain, read, sigmas, out):  # type: ignore[no-untyped-def]
+    """Adds 1 where a pixel is hot or dead; the outer three rows and columns are left alone."""
+    height, width = raw.shape
+    for y in prange(3, height - 3):
+        maybe = np.zeros(width, np.uint8)
+        p = y & 1
+        b, g, v = max(black[p, 0], black[p, 1]), min(gain[p, 0], gain[p, 1]), min(read[p, 0], read[p, 1])
+        _stand_out(raw, y, b, g, v, sigmas, maybe)
+        for x in range(3, width - 3):
+            if maybe[x] and _is_defect(raw, y, x, black, gain, read, sigmas):
+                out[y, x] += 1
+
+
+@njit(cache=True, error_model="numpy")
+def _is_defect(raw, y, x, black, gain, read, sigmas):  # type: ignore[no-untyped-def]
+    most, least = raw[y - 2, x], raw[y - 2, x]
+    for i in (-2, 0, 2):
+        for j in (-2, 0, 2):
+            if i or j:
+                most, least = max(most, raw[y + i, x + j]), min(least, raw[y + i, x + j])
+    p, q = y & 1, x & 1
+    hot = raw[y, x] > most
+    level = np.float32(most) if hot else np.float32(least)
+    excess = abs(np.float32(raw[y, x]) - level)
+    spread = np.sqrt(gain[p, q] * max(level - black[p, q], np.float32(0)) + read[p, q])
+    if excess < sigmas * spread + np.float32(0.35) * (np.float32(most) - np.float32(least)):
+        return False
+    beside = _beside(raw, y, x)
+    return (beside if hot else -beside) < np.float32(0.3) * excess + np.float32(2) * spread
+
+
+def find_hot(mosaics: Mosaic | Sequence[Mosaic], noise: NoiseModel) -> NDArray[np.int32]:
+    """Defective pixels, int32 N x 2 (row, column). In a run they must show in most of the frames."""
+    frames = [mosaics] if isinstance(mosaics, Mosaic) else list(mosaics)
+    votes = np.zeros(frames[0].raw.shape, np.uint8)
+    sigmas = np.float32(HOT_SIGMAS if len(frames) == 1 else RUN_SIGMAS)
+    for frame in frames:
+        _defects(frame.raw, *_channel_arrays(frame, noise), sigmas, votes)
+    found = cv2.findNonZero((votes > len(frames) // 2).view(np.uint8))
+    return np.zeros((0, 2), np.int32) if found is None else np.ascontiguousarray(found.reshape(-1, 2)[:, ::-1])
+
+
+def _replace_defects(raw: NDArray[np.uint16], places: NDArray[np.int32]) -> None:
+    """Each defect becomes the mean of the two same-colour neighbours, across or down, that agree best."""
+    bad = {(int(y), int(x)) for y, x in places}
+    height, width = raw.shape
+    values: list[tuple[int, int, int]] = []
+    for y, x in bad:
+        best: tuple[float, int] | None = None
+        for dy, dx in ((0, 2), (2, 0), (2, 2), (2, -2)):
+            ends = [(y + s * dy, x + s * dx) for s in (-1, 1)]
+            good = [e for e in ends if 0 <= e[0] < height and 0 <= e[1] < width and e not in bad]
+            if not good:
+                continue
+            found = [int(raw[e]) for e in good]
+            apart = float(abs(found[0] - found[-1])) * (1.0 if dy * dx == 0 else 1.5) + (1e6 if len(good) == 1 else 0)
+            if best is None or apart < best[0]:
+                best = apart, round(sum(found) / len(found))
+        if best is not None:
+            values.append((y, x, best[1]))
+    for y, x, v in values:
+        raw[y, x] = v
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def _row_residuals(raw, black, gain, read, out):  # type: ignore[no-untyped-def]
+    """Weighted mean, over chunks of each row, of pixel - mean of six same-colour pixels above and below.
+
+    And the variance that noise alone would give it. Pixels whose neighbours differ by more than 3 sigma are left out.
+    """
+    height, width = raw.shape
+    chunks = out.shape[1]
+    for y in prange(6, height - 6):
+        for k in range(chunks):
+            total, count = np.float32(0), np.float32(0)
+            for x in range(k * width // chunks, (k * width + width // 2) // chunks):  # half the row is enough
+                a, b = np.float32(raw[y - 2, x]), np.float32(raw[y + 2, x])
+                c, e = np.float32(raw[y - 4, x]), np.float32(raw[y + 4, x])
+                f, h = np.float32(raw[y - 6, x]), np.float32(raw[y + 6, x])
+                p, q = y & 1, x & 1
+                level = (a + b + c + e + f + h) / np.float32(6)
+                d = np.float32(raw[y, x]) - level
+                v = gain[p, q] * max(level - black[p, q], np.float32(0)) + read[p, q]
+                limit = np.float32(9) * v
+                slope = (a + c + f - b - e - h) / np.float32(3)
+                if d * d < limit and slope * slope < limit and (a - b) * (a - b) < np.float32(2) * limit:
+                    total += d / v
+                    count += np.float32(1) / v
+            out[y, k, 0] = total / count if count > 0 else np.float32(0)
+            out[y, k, 1] = np.float32(7 / 6) / max(count, np.float32(1e-6))
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def _column_residuals(raw, black, gain, read, out):  # type: ignore[no-untyped-def]
+    """The same for columns, over chunks of each column."""
+    height, width = raw.shape
+    chunks = out.shape[1]
+    for k in prange(chunks):
+        total = np.zeros(width, np.float32)
+        count = np.zeros(width, np.float32)
+        for y in range(k * height // chunks, (k * height + height // 2) // chunks):
+            p = y & 1
+            for x in range(6, width - 6):
+                a, b = np.float32(raw[y, x - 2]), np.float32(raw[y, x + 2])
+                c, e = np.float32(raw[y, x - 4]), np.float32(raw[y, x + 4])
+                f, h = np.float32(raw[y, x - 6]), np.float32(raw[y, x + 6])
+                q = x & 1
+                level = (a + b + c + e + f + h) / np.float32(6)
+                d = np.float32(raw[y, x]) - level
+                v = gain[p, q] * max(level - black[p, q], np.float32(0)) + read[p, q]
+                limit = np.float32(9) * v
+                slope = (a + c + f - b - e - h) / np.float32(3)
+                if d * d < limit and slope * slope < limit and (a - b) * (a - b) < np.float32(2) * limit:
+                    total[x] += d / v
+                    count[x] += np.float32(1) / v
+        for x in range(6, width - 6):
+            out[x, k, 0] = total[x] / count[x] if count[x] > 0 else np.float32(0)
+            out[x, k, 1] = np.float32(7 / 6) / max(count[x], np.float32(1e-6))
+
+
+def row_pattern(mosaic: Mosaic, noise: NoiseModel) -> F32:
+    """Offset of each row, raw units, float32 (H,): only what the whole width agrees on, shrunk by its own doubt."""
+    black, gain, read = _channel_arrays(mosaic, noise)
+    found = np.zeros((mosaic.raw.shape[0], CHUNKS, 2), np.float32)
+    _row_residuals(mosaic.raw, black, gain, read, found)
+    return _pattern(found, float(np.sqrt(read.mean())))
+
+
+def column_pattern(mosaic: Mosaic, noise: NoiseModel) -> F32:
+    """The same for columns, float32 (W,)."""
+    black, gain, read = _channel_arrays(mosaic, noise)
+    found = np.zeros((mosaic.raw.shape[1], CHUNKS, 2), np.float32)
+    _column_residuals(mosaic.raw, black, gain, read, found)
+    return _pattern(found, float(np.sqrt(read.mean())))
+
+
+def _pattern(found_parts: F32, read: float) -> F32:
+    """Offsets from the residuals of chunks (N x CHUNKS x (mean, variance of noise alone))."""
+    parts, expected = found_parts[..., 0], found_parts[..., 1]
+    weight = 1 / np.maximum(expected, 1e-9)
+    middle = (parts * weight).sum(axis=1) / weight.sum(axis=1)
+    # Chunks of a row that differ by more than noise explains show texture, not the sensor.
+    misfit = ((parts - middle[:, None]) ** 2 * weight).sum(axis=1) / (CHUNKS - 1)
+    doubt = 1 / weight.sum(axis=1)
+    even = misfit < 2.0
+    usual = float(np.median(middle[even] ** 2)) / 0.455 if even.sum() > 0.2 * len(middle) else 0.0
+    excess = usual - float(np.median(doubt[even])) if even.any() else 0.0
+    if excess < 0.3 * float(np.median(doubt)):
+        return np.zeros(len(parts), np.float32)
+    trust = even & (middle**2 < 16 * usual)
+    found = np.where(trust, middle * excess / (excess + doubt), 0)
+    offset = found.copy()
+    for _ in range(2):  # what the six neighbours' own offsets took away
+        near = sum(np.roll(offset, k) for k in (-6, -4, -2, 2, 4, 6)) / 6
+        offset = 0.3 * offset + 0.7 * (found + near)
+    limit = 2 * read
+    out: F32 = np.clip(offset, -limit, limit).astype(np.float32)
+    return out
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def _take_off(raw, rows, columns):  # type: ignore[no-untyped-def]
+    """Offsets of rows and columns off the raw values, in place."""
+    for y in prange(raw.shape[0]):
+        for x in range(raw.shape[1]):
+            v = np.float32(raw[y, x]) - np.rint(rows[y] + columns[x])
+            raw[y, x] = np.uint16(min(max(v, np.float32(0)), np.float32(65535)))
+
+
+def mend(mosaic: Mosaic, noise: NoiseModel, hot: NDArray[np.int32] | None = None, pattern: bool = True) -> Mosaic:
+    """The frame with hot and dead pixels replaced and row and column pattern taken out; the given one is untouched.
+
+    `hot`: places known already (from a run), else found in this frame.
+    """
+    places = find_hot(mosaic, noise) if hot is None else hot
+    raw = mosaic.raw.copy()
+    _replace_defects(raw, places)
+    out = replace(mosaic, raw=raw)
+    if not pattern:
+        return out
+    rows, columns = row_pattern(out, noise), column_pattern(out, noise)
+    if rows.any() or columns.any():
+        _take_off(raw, rows, columns)
+    return out
+
+
+@dataclass(frozen=True)
+class Clipping:
+    """What is lost at the top: shares of the frame's 2 x 2 groups with one, two or all three channels clipped.
+
+    `largest`: share of the frame in the largest connected patch with all channels clipped.
+    """
+
+    one: float
+    two: float
+    all: float
+    largest: float
+
+    @property
+    def said(self) -> str:
+        """One sentence for the photographer; empty when nothing worth saying is lost."""
+        if self.all > 0.0005:
+            patch = f", {self.largest:.1%} in one patch" if self.largest > 0.0005 else " in small spots"
+            return f"{self.all:.1%} of the frame is lost in all channels{patch}; nothing there can be brought back."
+        if self.one + self.two > 0.0005:
+            return f"{self.one + self.two:.1%} of the frame is clipped in some channels; colour there is rebuilt."
+        return ""
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def _clip_counts(raw, channel, limit, out):  # type: ignore[no-untyped-def]
+    """Number of colours clipped in each 2 x 2 group."""
+    for y in prange(out.shape[0]):
+        for x in range(out.shape[1]):
+            mask = 0
+            for p in range(2):
+                for q in range(2):
+                    if raw[2 * y + p, 2 * x + q] >= limit[p, q]:
+                        mask |= 1 << channel[p, q]
+            out[y, x] = (mask & 1) + ((mask >> 1) & 1) + ((mask >> 2) & 1)
+
+
+def clipping(mosaic: Mosaic) -> Clipping:
+    """Shares of the frame clipped in one, two and all channels."""
+    limit = np.empty((2, 2), np.float32)
+    for r in range(2):
+        for c in range(2):
+            n = int(mosaic.cfa[r, c])
+            limit[r, c] = mosaic.black[n] + NEAR_CLIP * (mosaic.white[n] - mosaic.black[n])
+    channel = np.where(mosaic.cfa == 3, 1, mosaic.cfa).astype(np.int64)
+    counts = np.zeros((mosaic.raw.shape[0] // 2, mosaic.raw.shape[1] // 2), np.uint8)
+    _clip_counts(mosaic.raw, channel, limit, counts)
+    one, two, every = (float((counts == k).mean()) for k in (1, 2, 3))
+    largest = 0.0
+    if every > 0:
+        patches = cv2.connectedComponentsWithStats((counts == 3).astype(np.uint8))[2]
+        largest = float(patches[1:, cv2.CC_STAT_AREA].max() / counts.size) if len(patches) > 1 else 0.0
+    return Clipping(one, two, every, largest)
+
+
+CELL = 32  # pixels across a cell of the map of colours around what is clipped
+REACH = 5  # cells across within which colours are looked for around a clipped one
+LOW, HIGH = np.float32(0.94), np.float32(0.99)  # shares of saturation between which a channel fades into clipped
+CLASSES = 9  # of the ratio of the two channels left, in stops from -4 to 4
+
+
+@njit(cache=True, inline="always", error_model="numpy")
+def _class(p, q):  # type: ignore[no-untyped-def]
+    """Place among the classes of the ratio p / q, fractional."""
+    t = np.log2(max(p, np.float32(1e-5)) / max(q, np.float32(1e-5))) + np.float32(4)
+    return min(max(t, np.float32(0)), np.float32(CLASSES - 1.001))
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def _clipped_cells(rgb, ceiling, cell, out):  # type: ignore[no-untyped-def]
+    """Cells in which any channel comes near saturation."""
+    for i in prange(out.shape[0]):
+        for y in range(i * cell, min((i + 1) * cell, rgb.shape[0])):
+            for x in range(rgb.shape[1]):
+                for k in range(3):
+                    if rgb[y, x, k] >= LOW * ceiling[k]:
+                        out[i, x // cell] = 1
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def _colours_near(rgb, ceiling, cell, wanted, out):  # type: ignore[no-untyped-def]
+    """Over bright unclipped pixels of each cell: how each channel stands to the mean of the other two, in stops.
+
+    By channel and by class of the other two's ratio: sums of (weight x stops, weight).
+    """
+    half = np.float32(0.5)
+    for i in prange(out.shape[0]):
+        for j in range(out.shape[1]):
+            if not wanted[i, j]:
+                continue
+            for y in range(i * cell, min((i + 1) * cell, rgb.shape[0])):
+                for x in range(j * cell, min((j + 1) * cell, rgb.shape[1])):
+                    v = rgb[y, x]
+                    top = max(v[0] / ceiling[0], max(v[1] / ceiling[1], v[2] / ceiling[2]))
+                    if not np.float32(0.25) < top < np.float32(0.93):
+                        continue
+                    if min(v[0], min(v[1], v[2])) <= np.float32(1e-4):
+                        continue
+                    w = top * top * top
+                    for k in range(3):
+                        p, q = v[(k + 1) % 3], v[(k + 2) % 3]
+                        t = _class(p, q)
+                        n = int(t)
+                        f = t - np.float32(n)
+                        stops = np.log2(v[k]) - half * (np.log2(p) + np.log2(q))
+                        out[i, j, k, n, 0] += (np.float32(1) - f) * w * stops
+                        out[i, j, k, n, 1] += (np.float32(1) - f) * w
+                        out[i, j, k, n + 1, 0] += f * w * stops
+                        out[i, j, k, n + 1, 1] += f * w
+
+
+def _spread(found: F32) -> F32:
+    """The same for every cell, from near and from farther away, even (no tint) where nothing is known."""
+    out = np.empty(found.shape[:4], np.float32)
+    for k in range(3):
+        for n in range(CLASSES):
+            part = np.ascontiguousarray(found[:, :, k, n])
+            known = np.zeros_like(part)
+            known[..., 1] = 0.02
+            for sigma, share in ((0.6, 1.0), (1.5, 0.3), (4.0, 0.1)):
+                known += np.float32(share) * cv2.GaussianBlur(part, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
+            out[:, :, k, n] = known[..., 0] / known[..., 1]
+    return out
+
+
+@njit(cache=True, inline="always", error_model="numpy")
+def _ramp(v, low, high):  # type: ignore[no-untyped-def]
+    t = min(max((v - low) / (high - low), np.float32(0)), np.float32(1))
+    return t * t * (np.float32(3) - np.float32(2) * t)
+
+
+@njit(cache=True, inline="always", error_model="numpy")
+def _guess(colours, y, x, k, p, q):  # type: ignore[no-untyped-def]
+    """Value of channel k from the other two, p and q; colours nearby interpolated between cells and classes."""
+    t = _class(p, q)
+    n = int(t)
+    f = t - np.float32(n)
+    u = min(max(np.float32(y) / np.float32(CELL) - np.float32(0.5), np.float32(0)), np.float32(colours.shape[0] - 1))
+    v = min(max(np.float32(x) / np.float32(CELL) - np.float32(0.5), np.float32(0)), np.float32(colours.shape[1] - 1))
+    i, j = int(u), int(v)
+    fu, fv = u - np.float32(i), v - np.float32(j)
+    stops = np.float32(0)
+    for di in range(2):
+        for dj in range(2):
+            a, b = min(i + di, colours.shape[0] - 1), min(j + dj, colours.shape[1] - 1)
+            w = (fu if di else np.float32(1) - fu) * (fv if dj else np.float32(1) - fv)
+            stops += w * ((np.float32(1) - f) * colours[a, b, k, n] + f * colours[a, b, k, n + 1])
+    return np.sqrt(max(p, np.float32(0)) * max(q, np.float32(0))) * np.exp2(stops)
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def _rebuild(rgb, ceiling, colours):  # type: ignore[no-untyped-def]
+    low, high = LOW, HIGH
+    for y in prange(rgb.shape[0]):
+        w = np.empty(3, np.float32)
+        new = np.empty(3, np.float32)
+        for x in range(rgb.shape[1]):
+            top = np.float32(0)
+            for k in range(3):
+                top = max(top, rgb[y, x, k] / ceiling[k])
+            if top < low:
+                continue
+            for k in range(3):
+                w[k] = _ramp(rgb[y, x, k] / ceiling[k], low, high)
+            for k in range(3):
+                new[k] = rgb[y, x, k]
+                if w[k] > 0:
+                    guess = _guess(colours, y, x, k, rgb[y, x, (k + 1) % 3], rgb[y, x, (k + 2) % 3])
+                    # A clipped channel was at least what it shows; one stop more is as far as the guess goes.
+                    guess = min(max(guess, new[k]), np.float32(2) * new[k])
+                    new[k] += w[k] * (guess - new[k])
+            # Two clipped channels rise to the highest of the three: yellow stays yellow, white stays white.
+            for k in range(3):
+                level = new[k]
+                for other in range(3):
+                    if other != k:
+                        top = max(new[other], new[3 - k - other])
+                        level = max(level, new[k] + w[k] * w[other] * (top - new[k]))
+                rgb[y, x, k] = level
+            # The fewer channels are left to say the colour, the paler it is shown, as film pales towards the light.
+            lost = w[0] + w[1] + w[2]
+            paler = np.float32(0.15) * min(lost, np.float32(1))
+            paler += np.float32(0.5) * min(max(lost - np.float32(1), np.float32(0)), np.float32(1))
+            paler += np.float32(0.35) * max(lost - np.float32(2), np.float32(0))
+            brightest = max(rgb[y, x, 0], max(rgb[y, x, 1], rgb[y, x, 2]))
+            for k in range(3):
+                rgb[y, x, k] += paler * (brightest - rgb[y, x, k])
+
+
+def rebuild_clipped(rgb: F32, multipliers: Sequence[float] | NDArray[np.floating]) -> F32:
+    """Clipped channels rebuilt, in place, in white-balanced camera RGB (float32 H x W x 3); returns the same array.
+
+    Channel k saturates at `multipliers[k]` (the least of them 1). One clipped channel follows the colour of bright
+    unclipped glass nearby whose two other channels stand in the same ratio, by at most one stop. Two rise to
+    the highest of the three; three are white. What is rebuilt is paler the less is left to say its colour.
+    """
+    ceiling = np.asarray(multipliers, np.float32)
+    height, width = rgb.shape[:2]
+    found = np.zeros((-(-height // CELL), -(-width // CELL), 3, CLASSES, 2), np.float32)
+    clipped = np.zeros(found.shape[:2], np.uint8)
+    _clipped_cells(rgb, ceiling, CELL, clipped)
+    if not clipped.any():
+        return rgb
+    _colours_near(rgb, ceiling, CELL, cv2.dilate(clipped, np.ones((REACH, REACH), np.uint8)), found)
+    _rebuild(rgb, ceiling, _spread(found))
+    return rgb
+
+
+def read_mended(path: Path) -> Mosaic:
+    """A frame's mosaic, its true clipping level found, hot pixels and row pattern mended by its own noise."""
+    mosaic = with_real_white(read_mosaic(path))
+    try:
+        return mend(mosaic, fit_noise([mosaic]))
+    except UserError:  # too small or too bare to tell its noise: as it is
+        return mosaic

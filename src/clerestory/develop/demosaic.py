@@ -1,0 +1,197 @@
+"""From a mosaic to linear colour: LibRaw's demosaic on values we prepared ourselves."""
+
+from __future__ import annotations
+
+import io
+import struct
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import rawpy
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from clerestory.files.tiff import BYTE, LONG, RATIONAL, SHORT, SRATIONAL, directory, numbers, rationals
+from clerestory.raw.read import Mosaic
+
+PEDESTAL = 1024  # counts kept below black so that noise is not cut in half there
+CEILING = 60000  # counts of raw saturation above the pedestal
+_TURNS = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
+
+
+@dataclass(frozen=True)
+class Balanced:
+    """Demosaiced camera RGB: uint16 counts H x W x 3.
+
+    White-balanced values are counts * scale - offset, with raw saturation of channel k at multipliers[k] (the
+    least of them 1).
+    """
+
+    counts: NDArray[np.uint16]
+    scale: float
+    offset: NDArray[np.float64]
+    multipliers: NDArray[np.float64]
+
+
+@njit(parallel=True, cache=True, error_model="numpy")
+def _prepare(signal: NDArray[np.float32], gain: NDArray[np.float32], lift: float, out: NDArray[np.uint16]) -> None:
+    for y in prange(out.shape[0]):
+        for x in range(out.shape[1]):
+            value = signal[y, x] * gain[y & 1, x & 1] + lift
+            out[y, x] = np.uint16(min(max(value, np.float32(0)), np.float32(65535)))
+
+
+def prepared(signal: NDArray[np.floating], mosaic: Mosaic) -> NDArray[np.uint16]:
+    """A mosaic above black, H x W, brought to 16 bits with a pedestal and one saturation for all channels."""
+    gain = (CEILING / (mosaic.white - mosaic.black))[mosaic.cfa.astype(int)].astype(np.float32)
+    out = np.empty(signal.shape, np.uint16)
+    _prepare(np.asarray(signal, np.float32), gain, np.float32(PEDESTAL + 0.5), out)
+    return out
+
+
+def turned(image: NDArray[np.float32], orientation: int) -> NDArray[np.float32]:
+    """An image turned the way the camera was held (EXIF orientation 3, 6 or 8; others as they are)."""
+    out: NDArray[np.float32] = cv2.rotate(image, _TURNS[orientation]) if orientation in _TURNS else image
+    return out
+
+
+def signal_of(mosaic: Mosaic) -> NDArray[np.float32]:
+    """Raw values above black, float32 H x W."""
+    out = mosaic.raw.astype(np.float32)
+    for row in range(2):
+        for column in range(2):
+            out[row::2, column::2] -= np.float32(mosaic.black[int(mosaic.cfa[row, column])])
+    return out
+
+
+def _wrapped(values: NDArray[np.uint16], mosaic: Mosaic, neutral: NDArray[np.floating]) -> bytes:
+    """A minimal DNG in memory around prepared values, so that LibRaw demosaics them (DNG specification 1.4)."""
+    height, width = values.shape
+    colour = np.where(mosaic.cfa == 3, 1, mosaic.cfa).astype(int).ravel()
+    matrix = mosaic.xyz_to_camera if mosaic.xyz_to_camera is not None else np.linalg.inv(_SRGB)
+    entries = [
+        numbers(254, LONG, 0),
+        numbers(256, LONG, width),
+        numbers(257, LONG, height),
+        numbers(258, SHORT, 16),
+        numbers(259, SHORT, 1),
+        numbers(262, SHORT, 32803),
+        numbers(277, SHORT, 1),
+        numbers(278, LONG, height),
+        numbers(279, LONG, width * height * 2),
+        numbers(33421, SHORT, 2, 2),
+        numbers(33422, BYTE, *(int(c) for c in colour)),
+        numbers(50706, BYTE, 1, 4, 0, 0),
+        numbers(50714, SHORT, 0),  # the pedestal is taken off afterwards: LibRaw would clip what lies below it
+        numbers(50717, SHORT, PEDESTAL + CEILING),
+        rationals(50721, SRATIONAL, *(round(float(v), 4) for v in matrix.ravel())),
+        rationals(50728, RATIONAL, *(round(float(v), 4) for v in neutral)),
+        numbers(50778, SHORT, 21),
+    ]
+    start = 8 + len(directory([*entries, numbers(273, LONG, 0)], 8))
+    return b"II*\0" + struct.pack("<I", 8) + directory([*entries, numbers(273, LONG, start)], 8) + values.tobytes()
+
+
+_SRGB = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+
+DEMOSAIC = {"ahd": rawpy.DemosaicAlgorithm.AHD, "dht": rawpy.DemosaicAlgorithm.DHT}
+
+
+STRIPS = 8  # a frame is demosaiced in strips, side by side; always as many, so that the bytes never differ
+MARGIN = 32  # rows a strip sees beyond its own, more than the demosaic reaches
+
+
+def demosaic(
+    signal: NDArray[np.floating],
+    mosaic: Mosaic,
+    multipliers: tuple[float, float, float],
+    method: str = "ahd",
+) -> Balanced:
+    """Full-resolution camera RGB from a mosaic above black (H x W, raw units), white balanced by `multipliers`.
+
+    The multipliers are used inside the demosaic, so that it sees grey as grey. Even-sized frames only: an odd last
+    row or column is dropped.
+    """
+    height, width = signal.shape[0] // 2 * 2, signal.shape[1] // 2 * 2
+    least = np.asarray(multipliers) / min(multipliers)
+    counts = np.empty((height, width, 3), np.uint16)
+    strips = STRIPS if height >= STRIPS * 4 * MARGIN else 1
+    edges = [height * k // strips // 2 * 2 for k in range(strips)] + [height]
+
+    ready = prepared(signal[:height, :width], mosaic)
+
+    def strip(k: int) -> None:
+        first, last = max(0, edges[k] - MARGIN), min(height, edges[k + 1] + MARGIN)
+        rows = _demosaiced(ready[first:last], mosaic, least, method)
+        counts[edges[k] : edges[k + 1]] = rows[edges[k] - first : edges[k + 1] - first]
+
+    with ThreadPoolExecutor(min(strips, 2)) as hands:
+        list(hands.map(strip, range(strips)))
+    # With highlights left alone LibRaw brings the most amplified channel's white level to 65535.
+    scale = float(least.max()) * (PEDESTAL + CEILING) / (65535.0 * CEILING)
+    return Balanced(counts, scale, least * PEDESTAL / CEILING, least)
+
+
+def _demosaiced(
+    values: NDArray[np.uint16], mosaic: Mosaic, least: NDArray[np.floating], method: str
+) -> NDArray[np.uint16]:
+    data = _wrapped(values, mosaic, 1 / least)
+    with rawpy.imread(io.BytesIO(data)) as handle:
+        out: NDArray[np.uint16] = handle.postprocess(
+            demosaic_algorithm=DEMOSAIC[method],
+            output_color=rawpy.ColorSpace.raw,
+            output_bps=16,
+            gamma=(1, 1),
+            no_auto_bright=True,
+            no_auto_scale=False,
+            user_wb=[float(least[0]), float(least[1]), float(least[2]), float(least[1])],
+            highlight_mode=rawpy.HighlightMode.Ignore,
+            user_flip=0,
+            adjust_maximum_thr=0.0,
+        )
+    return out
+
+
+def small(signal: NDArray[np.floating], mosaic: Mosaic) -> NDArray[np.float32]:
+    """Half-size camera RGB from a mosaic above black: each 2 x 2 block one pixel, 1.0 at raw saturation."""
+    height, width = signal.shape[0] // 2, signal.shape[1] // 2
+    out = np.zeros((height, width, 3), np.float32)
+    for row in range(2):
+        for column in range(2):
+            channel = int(mosaic.cfa[row, column])
+            share = 0.5 if channel in (1, 3) else 1.0
+            gain = np.float32(share / (mosaic.white[channel] - mosaic.black[channel]))
+            plane = signal[row : 2 * height : 2, column : 2 * width : 2]
+            out[..., 1 if channel == 3 else channel] += plane.astype(np.float32) * gain
+    return out
+
+
+@njit(parallel=True, cache=True, error_model="numpy")
+def _halved(
+    raw: NDArray[np.uint16],
+    colour: NDArray[np.int64],
+    black: NDArray[np.float32],
+    gain: NDArray[np.float32],
+    out: NDArray[np.float32],
+) -> None:
+    for y in prange(out.shape[0]):
+        for x in range(out.shape[1]):
+            for k in range(3):
+                out[y, x, k] = np.float32(0)
+            for p in range(2):
+                for q in range(2):
+                    value = (np.float32(raw[2 * y + p, 2 * x + q]) - black[p, q]) * gain[p, q]
+                    out[y, x, colour[p, q]] += value
+
+
+def small_of(mosaic: Mosaic) -> NDArray[np.float32]:
+    """`small` of a mosaic's own values, without a full-size copy of them."""
+    colour = np.where(mosaic.cfa == 3, 1, mosaic.cfa).astype(np.int64)
+    black = mosaic.black[mosaic.cfa.astype(int)].astype(np.float32)
+    share = np.where(colour == 1, 0.5, 1.0)
+    gain = (share / (mosaic.white - mosaic.black)[mosaic.cfa.astype(int)]).astype(np.float32)
+    out = np.empty((mosaic.raw.shape[0] // 2, mosaic.raw.shape[1] // 2, 3), np.float32)
+    _halved(mosaic.raw, colour, black, gain, out)
+    return out

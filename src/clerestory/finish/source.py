@@ -1,0 +1,176 @@
+"""The linear light of one view, before anything is decided about how it is shown."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from clerestory.camera.geometry import Distortion, Intrinsics
+from clerestory.camera.noise import NoiseModel
+from clerestory.develop.colour import balanced_values, to_working, working_from_camera, xyz_from_rgb
+from clerestory.develop.defects import clipping, mend, rebuild_clipped
+from clerestory.develop.demosaic import demosaic, signal_of, small_of, turned
+from clerestory.develop.denoise import Quality, denoise_mosaic
+from clerestory.finish.tone import WorkingNoise, working_noise
+from clerestory.merge.result import Plate
+from clerestory.raw.inspect import with_real_white
+from clerestory.raw.lens import LensCorrection, lens_correction
+from clerestory.raw.noise_fit import fit_noise
+from clerestory.raw.read import FrameInfo, Mosaic, read_info, read_mosaic, read_rendered
+
+F32 = NDArray[np.float32]
+Multipliers = tuple[float, float, float]
+
+PATTERN_FROM = 1000.0  # ISO from which row and column pattern is looked for; below, it drowns in the noise taken out
+
+
+@dataclass(frozen=True)
+class Source:
+    """One view's recorded light: a mosaic (from one frame or from a merge of several), or a rendered picture.
+
+    Exactly one of `mosaic` and `rendered` (working RGB, H x W x 3) is set. `plate` is the joined view that `rendered`
+    came from: upright already, with an outline of its own. `record`: what a merge did, in plain numbers. `noise` is
+    that of the mosaic as it now is, after any merge, `excess` as of `merge.Merged`. `mask`: where a merge took what
+    is seen from another frame.
+    `remarks` are sentences for the report.
+    """
+
+    info: FrameInfo
+    lens: LensCorrection
+    mosaic: Mosaic | None = None
+    rendered: F32 | None = None
+    noise: NoiseModel | None = None
+    frames: tuple[Path, ...] = ()
+    remarks: tuple[str, ...] = ()
+    plate: Plate | None = None
+    mask: NDArray[np.uint8] | None = None
+    excess: F32 | None = None
+    record: dict[str, Any] = field(default_factory=dict)
+
+
+def read_source(path: Path) -> Source:
+    """One frame as a source: its mosaic and fitted noise, or its rendered picture with a word on what is lost."""
+    info = read_info(path)
+    lens = lens_correction(info)
+    if not info.is_raw:
+        linear, losses = read_rendered(path)
+        to_rec2020 = (np.linalg.inv(xyz_from_rgb("rec2020")) @ xyz_from_rgb("srgb")).astype(np.float32)
+        return Source(info, lens, rendered=linear @ to_rec2020.T, frames=(path,), remarks=(*info.remarks, *losses))
+    mosaic = with_real_white(read_mosaic(path))
+    noise = fit_noise([mosaic])
+    remarks = (*info.remarks, *said_lost(mosaic))
+    mended = mend(mosaic, noise, pattern=(info.iso or PATTERN_FROM) >= PATTERN_FROM)
+    return Source(info, lens, mosaic=mended, noise=noise, frames=(path,), remarks=remarks)
+
+
+def said_lost(mosaic: Mosaic) -> tuple[str, ...]:
+    """What clipping cost, in a sentence; nothing when it cost nothing worth saying."""
+    said = clipping(mosaic).said
+    return (said,) if said else ()
+
+
+def camera_of(source: Source) -> Intrinsics | None:
+    """The pinhole camera of the upright-held frame (after the file's orientation), None without a focal length."""
+    if source.plate is not None:
+        return source.plate.camera
+    camera = source.info.intrinsics
+    return None if camera is None else camera.turned(source.info.orientation)
+
+
+def size_of(source: Source) -> tuple[int, int]:
+    """Width and height in square pixels after the file's orientation."""
+    if source.rendered is not None:
+        height, width = source.rendered.shape[:2]
+    else:
+        width, height = source.info.square_size
+    return (height, width) if source.info.orientation in (6, 8) else (width, height)
+
+
+def distortion_of(source: Source) -> Distortion | None:
+    """The lens's distortion in the axes of the upright-held frame."""
+    lens = source.lens.distortion
+    return None if lens is None else lens.turned(source.info.orientation)
+
+
+def half_size(source: Source) -> F32:
+    """Half-size camera RGB (no white balance, 1.0 at raw saturation), square pixels, as recorded (not turned)."""
+    if source.mosaic is None:
+        assert source.rendered is not None
+        out: F32 = cv2.resize(source.rendered, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        return out
+    image = small_of(source.mosaic)
+    width, height = source.info.square_size
+    if source.info.pixel_aspect != 1.0:
+        image = cv2.resize(image, (width // 2, height // 2), interpolation=cv2.INTER_LINEAR)
+    return image
+
+
+def under_second_light(values: F32, second: F32 | None) -> F32:
+    """Camera RGB multiplied in place by a small map from `white.second_light`, enlarged bilinearly; as recorded."""
+    if second is None:
+        return values
+    height, width = values.shape[:2]
+    wide = cv2.resize(second, (width, second.shape[0]), interpolation=cv2.INTER_LINEAR)
+    at = np.clip((np.arange(height) + 0.5) * len(second) / height - 0.5, 0, len(second) - 1)
+    above = np.minimum(at.astype(int), len(second) - 2)
+    share = (at - above).astype(np.float32)
+    for row in range(height):
+        values[row] *= wide[above[row]] * (1 - share[row]) + wide[above[row] + 1] * share[row]
+    return values
+
+
+def balanced_half(image: F32, source: Source, multipliers: Multipliers, second: F32 | None = None) -> F32:
+    """Half-size camera RGB to half-size working RGB, clipped places rebuilt, turned upright-held.
+
+    `second`: the map of a second light, as recorded (not turned).
+    """
+    if source.mosaic is None:
+        return turned(image, source.info.orientation)
+    gains = np.asarray(multipliers, np.float32) / np.float32(min(multipliers))
+    working = under_second_light(rebuild_clipped(image * gains, gains), second)
+    return turned(to_working(working, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)
+
+
+def shown_noise(source: Source, multipliers: Multipliers) -> WorkingNoise | None:
+    """The noise of the working picture's luminance."""
+    if source.mosaic is None or source.noise is None:
+        return None
+    span = float(np.mean(source.mosaic.white - source.mosaic.black))
+    least = min(multipliers)
+    gains = (multipliers[0] / least, multipliers[1] / least, multipliers[2] / least)
+    return working_noise(source.noise, span, gains, working_from_camera(source.mosaic.xyz_to_camera))
+
+
+def full_size(
+    source: Source,
+    multipliers: Multipliers,
+    denoise: float,
+    quality: Quality,
+    stage: Callable[[str], None],
+    second: F32 | None = None,
+) -> F32:
+    """Working RGB of the whole frame, float32 H x W x 3, turned upright-held, noise taken out.
+
+    `second`: the map of a second light, as recorded (not turned).
+    """
+    if source.mosaic is None:
+        assert source.rendered is not None
+        return turned(source.rendered, source.info.orientation)
+    stage("denoise")
+    if source.noise is not None and denoise > 0:
+        signal = denoise_mosaic(source.mosaic, source.noise, denoise, quality, source.excess)
+    else:
+        signal = signal_of(source.mosaic)
+    stage("demosaic")
+    balanced = demosaic(signal, source.mosaic, multipliers)
+    del signal
+    stage("colour")
+    values = under_second_light(rebuild_clipped(balanced_values(balanced), balanced.multipliers), second)
+    del balanced
+    return turned(to_working(values, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)

@@ -1,0 +1,109 @@
+"""Squaring up: whether a view along a building's axis is worth turning to it, and what that costs."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from clerestory.camera.geometry import Distortion, Intrinsics, Pose, Straightening, largest_room
+from clerestory.vertical.verdict import Direction, Upright
+
+Array = NDArray[np.float64]
+
+# A turn is offered up to this many degrees, at up to this share of the frame, on views at least this alike left and
+# right. Common practice, no source.
+FARTHEST = 12.0
+DEAREST = 0.04
+ALIKE = 0.35
+LOOK_WIDTH = 240
+
+
+@dataclass(frozen=True)
+class Turn:
+    """A turn that squares a view up: `turn` radians (yaw, right is positive), its deviation, the `symmetry` of the
+    turned view (correlation of its halves, -1 to 1), the share of the frame it `costs`, and whether it is `offered`.
+    """
+
+    turn: float
+    sigma: float
+    symmetry: float
+    costs: float
+    offered: bool
+    reasons: str
+
+
+def square_up(
+    luma: NDArray[np.float32],
+    camera: Intrinsics,
+    upright: Upright,
+    *,
+    plumb: float = 1.0,
+    aspect: float | None = None,
+    distortion: Distortion | None = None,
+) -> Turn | None:
+    """The turn that puts the axis's vanishing point on the picture's centre line; None where no axis is near it.
+
+    `luma`: linear luminance plane (float32, H x W) that `camera` describes; `aspect`: shape of the picture wanted,
+    the frame's own when not given.
+    """
+    near = [(azimuth(axis, upright), axis) for axis in upright.axes]
+    near = [(turn, axis) for turn, axis in near if abs(turn) < math.radians(FARTHEST)]
+    if not near or upright.verdict == "cannot tell":
+        return None
+    turn, axis = min(near, key=lambda pair: abs(pair[0]))
+    shape = camera.width / camera.height if aspect is None else aspect
+    before = Straightening(upright.pitch, upright.roll, plumb, 0.0)
+    after = Straightening(upright.pitch, upright.roll, plumb, turn)
+    costs = largest_room(camera, before, shape, distortion).kept - largest_room(camera, after, shape, distortion).kept
+    alike = symmetry(luma, camera, after, distortion)
+    offered = costs <= DEAREST and alike >= ALIKE
+    said = (
+        f"Turned {math.degrees(turn):+.1f}° the axis stands on the centre line; the halves are alike to {alike:.2f}"
+    )
+    why = "" if offered else " (too little to square up)" if alike < ALIKE else " (too much of the frame for it)"
+    reasons = f"{said}, and it costs {100 * max(costs, 0):.1f} % of the frame{why}."
+    return Turn(turn, math.radians(axis.bound_deg) / 1.96, alike, costs, offered, reasons)
+
+
+def azimuth(axis: Direction, upright: Upright) -> float:
+    """How far to the right of the view's heading an axis points, radians, within +-90 degrees."""
+    level = Pose(pitch=upright.pitch, roll=upright.roll).rotation.T @ np.array(axis.vector)
+    angle = math.atan2(float(level[0]), float(level[1]))
+    return (angle + math.pi / 2) % math.pi - math.pi / 2
+
+
+def symmetry(
+    luma: NDArray[np.float32], camera: Intrinsics, straightening: Straightening, distortion: Distortion | None = None
+) -> float:
+    """How alike the halves of a straightened view are about its centre line: correlation, -1 to 1.
+
+    Taken on the logarithm of luminance at a small size, with slow changes of light taken out.
+    """
+    factor = LOOK_WIDTH / luma.shape[1]
+    small = cv2.resize(luma, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    grid = camera.scaled(factor)
+    floor = max(float(np.median(small)) * 0.02, 1e-9)
+    tones = np.log(np.maximum(small, floor))
+    tones -= cv2.GaussianBlur(tones, (0, 0), LOOK_WIDTH / 12)
+    tones = cv2.GaussianBlur(tones, (0, 0), 1.5)
+    half = LOOK_WIDTH // 2
+    x = np.arange(-half, half + 1, dtype=float) + grid.cx
+    y = np.arange(grid.height, dtype=float)
+    points = np.stack(np.meshgrid(x, y), axis=-1)
+    back = np.asarray(np.linalg.inv(straightening.homography(grid)), float)
+    q = points @ back[:, :2].T + back[:, 2]
+    source = q[..., :2] / q[..., 2:]
+    if distortion is not None and not distortion.is_identity:
+        source = distortion.recorded(source, grid)
+    at = source.astype(np.float32)
+    view = cv2.remap(tones, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
+    inside = (source >= 0).all(axis=-1) & (source <= [grid.width - 1, grid.height - 1]).all(axis=-1)
+    both = (inside & inside[:, ::-1] & (q[..., 2] > 0))[:, :half]
+    if np.count_nonzero(both) < 500:
+        return 0.0
+    left, right = view[:, :half][both], view[:, ::-1][:, :half][both]
+    return float(np.corrcoef(left, right)[0, 1]) if left.std() > 0 and right.std() > 0 else 0.0

@@ -1,0 +1,173 @@
+"""Raw DNG files in one pass: plain TIFF tags, an EXIF block and the lens's own corrections (DNG 1.4)."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clerestory.camera.geometry import Distortion
+from clerestory.files.store import atomic
+from clerestory.files.tiff import (
+    ASCII,
+    BYTE,
+    LONG,
+    RATIONAL,
+    SHORT,
+    SRATIONAL,
+    UNDEFINED,
+    Entry,
+    directory,
+    numbers,
+    rationals,
+)
+
+WARP_RECTILINEAR, FIX_VIGNETTE_RADIAL = 1, 3
+D65 = 21  # EXIF LightSource
+
+
+@dataclass(frozen=True)
+class DngMeta:
+    """What a frame says of itself. `level`: pitch and roll in degrees, None when the body has no level sensor."""
+
+    make: str
+    model: str
+    serial: str
+    lens: str
+    time: datetime
+    seconds: float
+    f_number: float
+    iso: float
+    focal_mm: float
+    equivalent_mm: float
+    black: int
+    white: int
+    xyz_to_camera: Sequence[Sequence[float]]
+    as_shot_neutral: tuple[float, float, float]
+    sensor_mm: tuple[float, float]
+    distortion: Distortion | None = None
+    vignetting: tuple[float, float, float, float, float] | None = None
+    focus_m: float | None = None
+    level: tuple[float, float] | None = None
+    orientation: int = 1
+
+
+def _ascii(tag: int, text: str) -> Entry:
+    data = text.encode("ascii", "replace") + b"\0"
+    return tag, ASCII, len(data), data
+
+
+def _exposure_time(seconds: float) -> Entry:
+    f = Fraction(seconds).limit_denominator(100_000)
+    return 0x829A, RATIONAL, 1, struct.pack("<2I", f.numerator, f.denominator)
+
+
+def _opcode(number: int, body: bytes) -> bytes:
+    # Identifier, DNG version 1.3.0.0 that knows it, flags (1: may be skipped), length. Always big-endian.
+    return struct.pack(">IIII", number, 0x01030000, 1, len(body)) + body
+
+
+def opcode_list(distortion: Distortion | None, vignetting: Sequence[float] | None) -> bytes:
+    """OpcodeList3: WarpRectilinear (id 1) for one plane set, FixVignetteRadial (id 3); big-endian."""
+    codes = []
+    centre = distortion.centre if distortion else (0.5, 0.5)
+    if vignetting is not None:
+        codes.append(_opcode(FIX_VIGNETTE_RADIAL, struct.pack(">7d", *vignetting, *centre)))
+    if distortion is not None:
+        terms = (*distortion.radial, *distortion.tangential)
+        codes.append(_opcode(WARP_RECTILINEAR, struct.pack(">I8d", 1, *terms, *centre)))
+    return struct.pack(">I", len(codes)) + b"".join(codes)
+
+
+def _exif(meta: DngMeta, width: int, height: int) -> list[Entry]:
+    centimetre = 3
+    when = meta.time.strftime("%Y:%m:%d %H:%M:%S")
+    subsec = f"{meta.time.microsecond // 1000:03d}"
+    entries = [
+        _exposure_time(meta.seconds),
+        rationals(0x829D, RATIONAL, meta.f_number),
+        numbers(0x8827, SHORT, min(round(meta.iso), 65535)),
+        (0x9000, UNDEFINED, 4, b"0231"),
+        _ascii(0x9003, when),
+        _ascii(0x9004, when),
+        _ascii(0x9291, subsec),
+        _ascii(0x9292, subsec),
+        rationals(0x920A, RATIONAL, meta.focal_mm),
+        rationals(0xA20E, RATIONAL, round(width / meta.sensor_mm[0] * 10, 3)),  # focal plane resolution
+        rationals(0xA20F, RATIONAL, round(height / meta.sensor_mm[1] * 10, 3)),
+        numbers(0xA210, SHORT, centimetre),
+        numbers(0xA405, SHORT, round(meta.equivalent_mm)),
+        _ascii(0xA431, meta.serial),
+        _ascii(0xA434, meta.lens),
+    ]
+    if meta.focus_m is not None:
+        entries.append(rationals(0x9206, RATIONAL, meta.focus_m))
+    if meta.level is not None:
+        # CameraElevationAngle, EXIF 2.31. EXIF has no tag for roll: it goes into the user comment as text.
+        entries.append(rationals(0x9405, SRATIONAL, round(meta.level[0], 2)))
+        note = b"ASCII\0\0\0" + f"level roll {meta.level[1]:+.2f}".encode()
+        entries.append((0x9286, UNDEFINED, len(note), note))
+    return entries
+
+
+def _main(meta: DngMeta, width: int, height: int) -> list[Entry]:
+    matrix = [float(v) for row in meta.xyz_to_camera for v in row]
+    model = meta.model if meta.model.startswith(meta.make) else f"{meta.make} {meta.model}"
+    return [
+        numbers(254, LONG, 0),
+        numbers(256, LONG, width),
+        numbers(257, LONG, height),
+        numbers(258, SHORT, 16),
+        numbers(259, SHORT, 1),
+        numbers(262, SHORT, 32803),  # colour filter array
+        _ascii(271, meta.make),
+        _ascii(272, meta.model),
+        numbers(274, SHORT, meta.orientation),
+        numbers(277, SHORT, 1),
+        numbers(278, LONG, height),
+        numbers(279, LONG, width * height * 2),
+        numbers(284, SHORT, 1),
+        _ascii(305, "clerestory simulate"),
+        _ascii(306, meta.time.strftime("%Y:%m:%d %H:%M:%S")),
+        numbers(33421, SHORT, 2, 2),
+        numbers(33422, BYTE, 0, 1, 1, 2),  # RGGB
+        numbers(50706, BYTE, 1, 4, 0, 0),
+        numbers(50707, BYTE, 1, 3, 0, 0),
+        _ascii(50708, model),
+        numbers(50713, SHORT, 2, 2),
+        numbers(50714, SHORT, *[meta.black] * 4),
+        numbers(50717, SHORT, meta.white),
+        rationals(50721, SRATIONAL, *matrix),
+        rationals(50728, RATIONAL, *meta.as_shot_neutral),
+        numbers(50778, SHORT, D65),
+        numbers(50829, LONG, 0, 0, height, width),
+    ]
+
+
+def header(meta: DngMeta, width: int, height: int) -> bytes:
+    """Everything before the pixels, little-endian; the pixels follow at once."""
+    main = _main(meta, width, height)
+    codes = opcode_list(meta.distortion, meta.vignetting)
+    if meta.distortion is not None or meta.vignetting is not None:
+        main.append((51022, UNDEFINED, len(codes), codes))
+    pointers = [numbers(273, LONG, 0), numbers(34665, LONG, 0)]
+    exif_at = 8 + len(directory(main + pointers, 8))
+    exif = directory(_exif(meta, width, height), exif_at)
+    data_at = (exif_at + len(exif) + 511) // 512 * 512
+    pointers = [numbers(273, LONG, data_at), numbers(34665, LONG, exif_at)]
+    head = b"II*\0" + struct.pack("<I", 8) + directory(main + pointers, 8) + exif
+    return head.ljust(data_at, b"\0")
+
+
+def write_dng(path: Path, raw: NDArray[np.uint16], meta: DngMeta) -> None:
+    """Write an RGGB mosaic (H x W) as a DNG, whole or not at all."""
+    height, width = raw.shape
+    with atomic(path) as file:
+        file.write(header(meta, width, height))
+        file.write(np.ascontiguousarray(raw, dtype="<u2").data)

@@ -1,0 +1,1 @@
+"""The vertical of a building as a frame shows it: segments, vanishing point, verdict, drawn lines, focal length."""

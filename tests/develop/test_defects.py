@@ -1,0 +1,82 @@
+"""Hot pixels, row pattern and clipped glass."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from clerestory.develop import defects as mend
+from light_frames import BALANCE, exposed, model, mosaic, signal, wall
+
+NOISE = model(800)
+RAW = exposed(signal(wall()), NOISE)
+
+
+def test_hot_and_dead_pixels_go_and_nothing_else() -> None:
+    rng = np.random.default_rng(2)
+    places = np.unique(rng.integers(8, 370, (150, 2)), axis=0)
+    raw = RAW.copy()
+    raw[places[:, 0], places[:, 1]] = 4000
+    found = {tuple(p) for p in mend.find_hot(mosaic(raw), NOISE)}
+    wanted = {tuple(p) for p in places}
+    assert len(found & wanted) > 0.9 * len(wanted)
+    assert len(found - wanted) <= 3
+    given = mosaic(raw)
+    mended = mend.mend(given, NOISE)
+    assert given.raw is raw and raw[tuple(places[0])] == 4000
+    off = np.abs(mended.raw.astype(float) - RAW)[places[:, 0], places[:, 1]]
+    assert np.median(off) < 60
+
+
+def test_a_real_point_of_light_stays() -> None:
+    """A candle far away, blurred by the lens, is not a hot pixel."""
+    rgb = wall()
+    y, x = np.mgrid[:384, :512]
+    for cy, cx in ((100, 400), (201, 333), (300, 450), (150, 391)):
+        rgb += (0.5 * np.exp(-((y - cy) ** 2 + (x - cx) ** 2) / (2 * 0.6**2)))[..., None].astype(np.float32)
+    found = mend.find_hot(mosaic(exposed(signal(rgb), NOISE)), NOISE)
+    assert len(found) <= 2
+
+
+def test_row_pattern_is_halved_and_masonry_left_alone() -> None:
+    noise = model(3200)
+    light = signal(wall(768, 1024) * np.float32(0.1))
+    rows = np.random.default_rng(3).normal(0, 0.6 * noise.read[0], 768)
+    raw = np.rint(exposed(light, noise) + rows[:, None]).astype(np.uint16)
+    left = rows - mend.row_pattern(mosaic(raw), noise)
+    assert left.std() < 0.75 * rows.std()
+    columns = mend.column_pattern(mosaic(np.ascontiguousarray(raw.T)), noise)
+    assert (rows - columns).std() < 0.75 * rows.std()
+    assert np.abs(mend.row_pattern(mosaic(RAW), NOISE)).max() < NOISE.read[0]
+
+
+def test_clipping_tells_channels_apart() -> None:
+    raw = np.full((100, 100), 1000, np.uint16)
+    raw[:20, :][1::2, ::2] = 4095  # green beside blue: one channel of the group
+    raw[20:30] = 4095
+    found = mend.clipping(mosaic(raw))
+    assert (found.one, found.two, found.all) == (0.2, 0.0, 0.1)
+    assert found.largest == 0.1
+    assert "10.0%" in found.said
+    assert mend.clipping(mosaic(RAW)).said == ""
+
+
+def test_clipped_glass_does_not_go_magenta() -> None:
+    """White glass whose green has clipped is white again; unclipped colours do not move at all."""
+    ceiling = np.array(BALANCE, np.float32)
+    light = np.linspace(0.5, 1.5, 400, dtype=np.float32)
+    white = np.repeat(np.repeat(light[None, :, None], 64, 0), 3, 2)
+    clipped = np.minimum(white, ceiling)
+    rebuilt = mend.rebuild_clipped(clipped.copy(), ceiling)
+    assert np.abs(clipped[..., 1] / clipped[..., 0] - 1).max() > 0.3
+    assert np.abs(rebuilt[..., 1] / rebuilt[..., 0] - 1).max() < 0.02
+    stone = wall() * np.float32(0.5)
+    assert np.array_equal(mend.rebuild_clipped(stone.copy(), ceiling), stone)
+
+
+def test_two_clipped_channels_tell_white_from_yellow() -> None:
+    """Yellow stays told from white, but pale: one channel alone cannot say how strong the colour was."""
+    ceiling = np.array(BALANCE, np.float32)
+    seen = np.array([[[1.85, 1.0, 1.6], [2.0, 1.0, 0.3], [2.0, 1.0, 1.6]]], np.float32).repeat(40, 0)
+    white, yellow, lost = mend.rebuild_clipped(seen, ceiling)[20]
+    assert np.ptp(white) < 0.05 and np.ptp(lost) < 0.05
+    assert yellow[1] > 1.8 and 0.5 < yellow[2] / yellow[1] < 0.75
