@@ -24,7 +24,7 @@ from pathlib import Path
 
 import numpy as np
 
-from clerestory.camera.geometry import Distortion
+from clerestory.camera.lens import Distortion
 from clerestory.files.store import digest_of
 from clerestory.raw.dng import DngMeta, write_dng
 from clerestory.visit.check import check

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import rawpy
 
-from clerestory.camera.geometry import Pose
+from clerestory.camera.pose import Pose
 from clerestory.finish import source as light
 from clerestory.finish import write
 from clerestory.finish.pipeline import look, pictures

@@ -21,8 +21,8 @@ from pathlib import Path
 
 import numpy as np
 
-from clerestory.camera.geometry import Pose
 from clerestory.camera.optics import equivalent_focal
+from clerestory.camera.pose import Pose
 from clerestory.camera.steadiness import Hands
 from clerestory.learn import Learned, learn
 from clerestory.raw.sort import sort_folder

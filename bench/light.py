@@ -21,8 +21,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Intrinsics, Pose
+from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
+from clerestory.camera.pose import Pose
 from clerestory.develop import defects as mend
 from clerestory.develop import white_balance as white
 from clerestory.develop.colour import XYZ_FROM_WORKING, balanced_values, encode, to_space, working_from_camera
@@ -75,7 +76,7 @@ def light_of(view: str, shake: int = 0, seed: int = 3) -> tuple[F32, F32]:
     if not all(path.exists() for path in (*kept, radiance)):
         pose, focal = VIEWS[view]
         shot, lens = Shot(pose=pose, focal_mm=focal, seconds=1.0, iso=200.0), Lens()
-        seen = Church(seed=seed).render(BODY.intrinsics(focal), pose, lens.distortion)
+        seen = Church(seed=seed).render(BODY.intrinsics(focal, lens), pose)
         level = STONE / float(np.median(seen.radiance[::4, ::4] @ LUMINANCE))
         matrix, focus = BODY.rec2020_to_camera * level, focus_blur(shot, BODY.pixel_mm)
         where = (lens.vignetting, lens.distortion.centre)
@@ -230,7 +231,7 @@ def bench_denoise(size: tuple[int, int] = (1000, 1500)) -> None:
 def hdr_views(data: Path, width: int = 640, height: int = 480) -> Iterator[tuple[str, F32]]:
     """Working RGB of views of every panorama, two yaws each, and of the church; clipped nowhere."""
     to_working = np.linalg.inv(to_space("srgb")).astype(np.float32)
-    camera = Intrinsics(width, height, width / 2 / math.tan(math.radians(42.5)), (width - 1) / 2, (height - 1) / 2)
+    camera = Camera(width, height, width / 2 / math.tan(math.radians(42.5)), (width - 1) / 2, (height - 1) / 2)
     for path in sorted((data / "panoramas").glob("*")):
         panorama = load_panorama(path)
         for yaw in (0, 140):
@@ -322,7 +323,7 @@ def stone_under(first: float, second: float, view: str) -> tuple[F32, NDArray[np
     """Camera RGB of a view of the church in grey stone, lit by two lights, and where the stone is."""
     pose, focal = VIEWS[view]
     body = replace(BODY, width=1296, height=972)
-    seen = Church(seed=5).render(body.intrinsics(focal), pose, Lens().distortion, reflectance=True)
+    seen = Church(seed=5).render(body.intrinsics(focal, Lens()), pose, reflectance=True)
     assert seen.reflectance is not None
     own, lum = seen.reflectance, seen.radiance @ LUMINANCE
     y = own @ LUMINANCE

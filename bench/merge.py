@@ -25,12 +25,13 @@ import cv2
 import numpy as np
 import rawpy
 
+from clerestory.camera.camera import Camera
 from clerestory.camera.exposure import raw_fraction
-from clerestory.camera.geometry import Distortion, Intrinsics, Pose
-from clerestory.camera.optics import Vignetting
+from clerestory.camera.lens import Vignetting
+from clerestory.camera.pose import Pose
 from clerestory.develop.demosaic import demosaic, signal_of, small
 from clerestory.merge import combine
-from clerestory.merge.align import Motion, Optics, align, guide_of
+from clerestory.merge.align import Motion, align, guide_of
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
 from clerestory.merge.clear import merge_clear
@@ -41,7 +42,6 @@ from clerestory.simulate import blur
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.scene import Church, Rendered, Scene, Visitor
 from clerestory.simulate.shoot import Shot, SimulatedFrame, focus_blur, shoot, write_frame
-from clerestory.vertical.verdict import find_upright_together
 
 CFA = np.array([[0, 1], [3, 2]], np.int8)
 FULL = 5184
@@ -78,9 +78,9 @@ def light_of(frame: SimulatedFrame, shot: Shot, body: SimulatedCamera) -> Any:
     )  # fmt: skip
 
 
-def optics_of(body: SimulatedCamera) -> Optics:
+def camera_of(body: SimulatedCamera) -> Camera:
     """The lens as the file tells it."""
-    return Optics(body.intrinsics(12.0), LENS.distortion, Vignetting(LENS.vignetting))
+    return replace(body.intrinsics(12.0, LENS), vignetting=Vignetting(LENS.vignetting))
 
 
 @dataclass
@@ -142,19 +142,19 @@ def burst_shots(body: SimulatedCamera, seed: int, n: int, iso: float, visitors: 
 
 def true_places(view: Frames, k: int, points: Any) -> Any:
     """Where pixels (n, 2) of the first frame lie in frame k, by depth and pose."""
-    optics = optics_of(view.body)
+    camera = camera_of(view.body)
     at = points.astype(int)
     depth = view.frames[0].rendered.depth[at[:, 1], at[:, 0]]
     a, b = view.shots[0].pose, view.shots[k].pose
-    world = (optics.rays(points) * depth[:, None]) @ a.rotation + np.array(a.position)
-    return optics.pixels((world - np.array(b.position)) @ b.rotation.T)
+    world = (camera.unproject(points) * depth[:, None]) @ a.rotation + np.array(a.position)
+    return camera.project((world - np.array(b.position)) @ b.rotation.T)
 
 
 def motions(view: Frames) -> list[Motion]:
     """Every frame laid on the first."""
     noise, mosaics = view.noise(), view.mosaics
     guide = guide_of(mosaics[0], noise)
-    return [align(guide, guide_of(m, noise), optics_of(view.body)) for m in mosaics[1:]]
+    return [align(guide, guide_of(m, noise), camera_of(view.body)) for m in mosaics[1:]]
 
 
 def bench_align(body: SimulatedCamera, seed: int) -> list[Row]:
@@ -200,7 +200,7 @@ def bench_burst(body: SimulatedCamera, seed: int) -> list[Row]:
     """Noise and ghosts of a burst of 8 at ISO 1600."""
     view = taken(Church(seed), body, burst_shots(body, seed, 8, 1600.0, PASSING), seed)
     mosaics, noise = view.mosaics, view.noise()
-    merged = merge_burst(mosaics[0], [partial(lambda m: m, m) for m in mosaics[1:]], noise, optics_of(body), quiet)
+    merged = merge_burst(mosaics[0], [partial(lambda m: m, m) for m in mosaics[1:]], noise, camera_of(body), quiet)
     finer = (merged.mosaic.white[0] - merged.mosaic.black[0]) / body.range
     out = (merged.mosaic.raw.astype(np.float32) - np.float32(merged.mosaic.black[0])) / np.float32(finer)
     single = view.frames[0].raw.astype(np.float32) - body.black
@@ -272,14 +272,14 @@ def _ghost(view: Frames, out: Any, where: Any, seed: int) -> float:
     reads = [mosaic_of(shoot(Church(seed), replace(s, visitors=()), view.body, LENS, seed=seed * 1000 + k), view.body)
              for k, s in enumerate(view.shots[1:], 1)]  # fmt: skip
     merged = merge_burst(view.mosaics[0], [partial(lambda m: m, m) for m in reads], view.noise(),
-                         optics_of(view.body), quiet)  # fmt: skip
+                         camera_of(view.body), quiet)  # fmt: skip
     finer = (merged.mosaic.white[0] - merged.mosaic.black[0]) / view.body.range
     alone = (merged.mosaic.raw.astype(np.float32) - np.float32(merged.mosaic.black[0])) / np.float32(finer)
     gains = np.tile(channel_gains(merged.mosaic)[CFA], (out.shape[0] // 2, out.shape[1] // 2))
     left = (out - alone) * gains
     guide, shares = guide_of(view.mosaics[0], view.noise()), []
     for k, empty in enumerate(reads, 1):
-        motion = align(guide, guide_of(empty, view.noise()), optics_of(view.body))
+        motion = align(guide, guide_of(empty, view.noise()), camera_of(view.body))
         figure = laid(view.mosaics[k], motion) - laid(empty, motion)
         there = where & _seen_there(view.frames[k].rendered.visitors, motion, where.shape)
         if there.sum() > 500:
@@ -311,21 +311,19 @@ class EdgeWall:
 
     def render(
         self,
-        camera: Intrinsics,
+        camera: Camera,
         pose: Pose,
-        distortion: Distortion = LENS.distortion,
         visitors: Sequence[Visitor] = (),
         seconds: float = 0.0,
         exposure: float = 0.0,
         reflectance: bool = False,
     ) -> Rendered:
         """Nine samples a pixel."""
-        optics = Optics(camera, distortion)
         y, x = np.mgrid[: camera.height, : camera.width].astype(float)
         light = np.zeros(x.shape)
         for dy in (-1 / 3, 0, 1 / 3):
             for dx in (-1 / 3, 0, 1 / 3):
-                rays = optics.rays(np.stack([x + dx, y + dy], axis=-1)) @ pose.rotation
+                rays = camera.unproject(np.stack([x + dx, y + dy], axis=-1)) @ pose.rotation
                 along = 12.0 / rays[..., 1]
                 u, v = rays[..., 0] * along + pose.position[0], rays[..., 2] * along + pose.position[2]
                 light += 10.0 + 30.0 * self._dark(u, v)
@@ -338,11 +336,11 @@ class EdgeWall:
         return ((np.floor(a) + np.floor(b)) % 2 == 0).astype(float)
 
 
-def _rise(green: Any, wall: EdgeWall, optics: Optics, pose: Pose) -> float:
+def _rise(green: Any, wall: EdgeWall, camera: Camera, pose: Pose) -> float:
     """10 to 90 % rise of the upright slanted edges, pixels, by binning in quarters of a pixel (ISO 12233)."""
     h, w = green.shape
     y, x = np.mgrid[:h, :w].astype(float)
-    rays = optics.rays(np.stack([x, y], axis=-1)) @ pose.rotation
+    rays = camera.unproject(np.stack([x, y], axis=-1)) @ pose.rotation
     along = 12.0 / rays[..., 1]
     u, v = rays[..., 0] * along + pose.position[0] - 0, rays[..., 2] * along + pose.position[2]
     c, s = math.cos(wall.tilt), math.sin(wall.tilt)
@@ -371,12 +369,12 @@ def bench_edge(body: SimulatedCamera, seed: int) -> list[Row]:
     view = taken(wall, body, burst_shots(body, seed, 8, 1600.0, ()), seed)
     mosaics = view.mosaics
     reads = [partial(lambda m: m, m) for m in mosaics[1:]]
-    merged = merge_burst(mosaics[0], reads, view.noise(), optics_of(body), quiet)
+    merged = merge_burst(mosaics[0], reads, view.noise(), camera_of(body), quiet)
     rises = []
     for mosaic in (mosaics[0], merged.mosaic):
         assert mosaic.as_shot is not None
         green = demosaic(signal_of(mosaic), mosaic, mosaic.as_shot).counts[..., 1].astype(float)
-        rises.append(_rise(green, wall, optics_of(body), view.shots[0].pose))
+        rises.append(_rise(green, wall, camera_of(body), view.shots[0].pose))
     finer = (merged.mosaic.white[0] - merged.mosaic.black[0]) / body.range
     out = (merged.mosaic.raw.astype(np.float32) - np.float32(merged.mosaic.black[0])) / np.float32(finer)
     single = view.frames[0].raw.astype(np.float32) - body.black
@@ -403,9 +401,8 @@ class Wedge:
 
     def render(
         self,
-        camera: Intrinsics,
+        camera: Camera,
         pose: Pose,
-        distortion: Distortion = LENS.distortion,
         visitors: Sequence[Visitor] = (),
         seconds: float = 0.0,
         exposure: float = 0.0,
@@ -413,7 +410,7 @@ class Wedge:
     ) -> Rendered:
         """One sample a pixel; strips lie across the frame from left to right."""
         y, x = np.mgrid[: camera.height, : camera.width].astype(float)
-        rays = Optics(camera, distortion).rays(np.stack([x, y], axis=-1)) @ pose.rotation
+        rays = camera.unproject(np.stack([x, y], axis=-1)) @ pose.rotation
         u, v = rays[..., 0] / rays[..., 1], rays[..., 2] / rays[..., 1]
         reach = 0.9 * camera.width / camera.focal / self.steps
         wave = 0.35 * np.sin(v * 37) + 0.2 * np.sin(v * 61 + 1)
@@ -453,14 +450,14 @@ def motions_of_bracket(view: Frames, exposures: Sequence[float]) -> list[Motion]
     noise, mosaics = view.noise(), view.mosaics
     guide = guide_of(mosaics[0], noise)
     pairs = zip(mosaics[1:], exposures[1:], strict=True)
-    return [align(guide, guide_of(m, noise, e), optics_of(view.body)) for m, e in pairs]
+    return [align(guide, guide_of(m, noise, e), camera_of(view.body)) for m, e in pairs]
 
 
 def _bracketed(view: Frames, exposures: Sequence[float]) -> Any:
     """The merged bracket in raw units of its first frame above black."""
     mosaics, noise = view.mosaics, view.noise()
     steps = [Step(partial(lambda m: m, m), e, noise) for m, e in zip(mosaics[1:], exposures[1:], strict=True)]
-    merged = merge_bracket(mosaics[0], steps, noise, optics_of(view.body), quiet)
+    merged = merge_bracket(mosaics[0], steps, noise, camera_of(view.body), quiet)
     darkest = min([1.0, *merged.record["exposures"].values()])
     finer = (merged.mosaic.white[0] - merged.mosaic.black[0]) / (view.body.range / darkest)
     return (merged.mosaic.raw.astype(np.float32) - np.float32(merged.mosaic.black[0])) / np.float32(finer)
@@ -574,7 +571,7 @@ def bench_clear(body: SimulatedCamera, seed: int) -> list[Row]:
     """Six frames with visitors passing."""
     view = taken(Church(seed), body, clear_shots(body, seed, 6), seed)
     mosaics, noise = view.mosaics, view.noise()
-    done = merge_clear(mosaics[0], [partial(lambda m: m, m) for m in mosaics[1:]], noise, optics_of(body), quiet)
+    done = merge_clear(mosaics[0], [partial(lambda m: m, m) for m in mosaics[1:]], noise, camera_of(body), quiet)
     finer = (done.mosaic.white[0] - done.mosaic.black[0]) / body.range
     out = (done.mosaic.raw.astype(np.float32) - np.float32(done.mosaic.black[0])) / np.float32(finer)
     single = view.frames[0].raw.astype(np.float32) - body.black
@@ -685,7 +682,7 @@ def bench_join(width: int, seed: int, folder: Path) -> list[Row]:
         poses.append(pose)
     start = time.perf_counter()
     view = View("w", "wide", tuple(paths), paths[2], "")
-    merged = combine(view, [read_info(p) for p in paths], upright=find_upright_together)
+    merged = combine(view, [read_info(p) for p in paths])
     spent = time.perf_counter() - start
     turns = [np.array(r) for r in merged.record["rotations"]]
     leans = [float((r @ [0, -1, 0]) @ p.up) for r, p in zip(turns, poses, strict=True)]
@@ -703,14 +700,14 @@ def bench_join(width: int, seed: int, folder: Path) -> list[Row]:
 
 def _misplaced(body: SimulatedCamera, turns: Sequence[Any], poses: Sequence[Pose]) -> float:
     """How far, pixels, a neighbour puts what a frame sees from where it truly is, anywhere in the overlap."""
-    optics = optics_of(body)
+    camera = camera_of(body)
     y, x = np.mgrid[8 : body.height - 8 : 60j, 8 : body.width - 8 : 80j]
     points = np.stack([x.ravel(), y.ravel()], axis=-1)
-    rays = optics.rays(points)
+    rays = camera.unproject(points)
     worst = 0.0
     for k in range(len(turns) - 1):
-        truth = optics.pixels(rays @ (poses[k + 1].rotation @ poses[k].rotation.T).T)
-        found = optics.pixels(rays @ (turns[k + 1] @ turns[k].T).T)
+        truth = camera.project(rays @ (poses[k + 1].rotation @ poses[k].rotation.T).T)
+        found = camera.project(rays @ (turns[k + 1] @ turns[k].T).T)
         inside = ((truth > 0) & (truth < [body.width - 1, body.height - 1])).all(axis=1)
         worst = max(worst, float(np.linalg.norm(found - truth, axis=1)[inside].max()))
     return worst

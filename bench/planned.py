@@ -102,7 +102,7 @@ def one(seed: int, width: int, folder: Path) -> Row | None:
     if aimed is None or not (framing := frame(aimed, table, LENS)).fits or framing.portrait:
         return None
     shot = Shot(framing.pose(aimed.eye), framing.focal, focus_m=None, shake_px=0.0)
-    ideal = church.render(camera.intrinsics(framing.focal), shot.pose, OPTICS.distortion)
+    ideal = church.render(camera.intrinsics(framing.focal, OPTICS), shot.pose)
     green = ideal.radiance @ camera.rec2020_to_camera[1].astype(np.float32)
     stone, spot = read_spot(green)
     aimed = replace(aimed, view=view.model_copy(update={"stone_cd_m2": stone}))

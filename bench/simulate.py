@@ -17,7 +17,7 @@ from pathlib import Path
 
 import rawpy
 
-from clerestory.camera.geometry import Pose
+from clerestory.camera.pose import Pose
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.scene import Church, Visitor
 from clerestory.simulate.shoot import Shot, SimulatedFrame, shoot, write_frame

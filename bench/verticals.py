@@ -22,15 +22,16 @@ import numpy as np
 import rawpy
 from numpy.typing import NDArray
 
+from clerestory.camera.camera import Camera
 from clerestory.camera.exposure import raw_fraction
-from clerestory.camera.geometry import Distortion, Intrinsics, Pose
+from clerestory.camera.pose import Pose
 from clerestory.errors import UserError
 from clerestory.finish.report import angle_between
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.panorama import load_panorama, panorama_view
 from clerestory.simulate.scene import Church
 from clerestory.simulate.shoot import Shot, shoot, write_frame
-from clerestory.vertical.segments import find_segments, rays
+from clerestory.vertical.segments import find_segments
 from clerestory.vertical.vanishing import axis_about, fit
 from clerestory.vertical.verdict import find_upright, find_upright_together
 
@@ -41,13 +42,12 @@ LUMINANCE = np.array([0.2627, 0.6780, 0.0593], np.float32)
 
 @dataclass(frozen=True)
 class View:
-    """One view whose truth is known: its luminance plane, the plane's camera, the lens and the pose."""
+    """One view whose truth is known: its luminance plane, the plane's camera with its lens, and the pose."""
 
     source: str
     label: str
     luma: NDArray[np.float32]
-    camera: Intrinsics
-    distortion: Distortion | None
+    camera: Camera
     pose: Pose
 
 
@@ -64,15 +64,15 @@ def panorama_views(path: Path, count: int, seed: int, width: int = 2000) -> Iter
     rng = np.random.default_rng([seed, *path.stem.encode()])
     for _ in range(count):
         equivalent, yaw, pitch, roll = drawn(rng)
-        camera = Intrinsics.of(width, width * 3 // 4, equivalent * 17.3 / 36, 17.3)
+        camera = Camera.of(width, width * 3 // 4, equivalent * 17.3 / 36, 17.3)
         pose = Pose(yaw, pitch, roll)
         luma = np.ascontiguousarray(panorama_view(panorama, camera, pose) @ LUMINANCE)
-        yield View(path.stem, f"{equivalent:.0f} mm", luma, camera, None, pose)
+        yield View(path.stem, f"{equivalent:.0f} mm", luma, camera, pose)
 
 
 def exposure_for(scene: Church, body: SimulatedCamera, shot: Shot, pose: Pose) -> float:
     """Seconds that put the view's median luminance at an eighth of saturation."""
-    small = Intrinsics.of(160, 120, shot.focal_mm, body.sensor_mm[0])
+    small = Camera.of(160, 120, shot.focal_mm, body.sensor_mm[0])
     luminance = float(np.median(scene.render(small, pose).radiance @ LUMINANCE))
     return 0.125 / max(raw_fraction(luminance, shot.f_number, 1.0, shot.iso), 1e-9)
 
@@ -99,8 +99,8 @@ def church_views(count: int, seed: int) -> Iterator[View]:
         raw = frame.raw.astype(np.float32) - body.black
         luma = cv2.resize(raw, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) / body.range
         made += 1
-        camera = body.intrinsics(focal).scaled(0.5)
-        yield View("church", f"{equivalent:.0f} mm ISO {iso:.0f}", luma, camera, lens.distortion, pose)
+        camera = body.intrinsics(focal, lens).scaled(0.5)
+        yield View("church", f"{equivalent:.0f} mm ISO {iso:.0f}", luma, camera, pose)
 
 
 def plain_vote(view: View) -> float:
@@ -111,11 +111,10 @@ def plain_vote(view: View) -> float:
     if found is None:
         return 90.0
     ends = (found.reshape(-1, 2, 2).astype(float) + 0.5) * (view.camera.width / 1000) - 0.5
-    if view.distortion is not None:
-        ends = view.distortion.ideal(ends, view.camera)
+    ends = view.camera.ideal(ends)
     length = np.hypot(*(ends[:, 1] - ends[:, 0]).T)
     ends, length = ends[length > 40], length[length > 40]
-    normal = np.cross(rays(ends[:, 0], view.camera), rays(ends[:, 1], view.camera))
+    normal = np.cross(view.camera.directions(ends[:, 0]), view.camera.directions(ends[:, 1]))
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     steep = np.abs(normal[:, 1]) < 0.5
     normal, length = normal[steep], length[steep]
@@ -148,7 +147,7 @@ class Result:
 def judged(view: View, show: bool) -> Result:
     """The view's error, bound, verdict, the plain vote's error and the time taken."""
     start = time.perf_counter()
-    found = find_upright(view.luma, view.camera, distortion=view.distortion)
+    found = find_upright(view.luma, view.camera)
     seconds = time.perf_counter() - start
     error = angle_between(found.up, np.asarray(view.pose.up))
     result = Result(view.source, error, found.bound_deg, found.verdict, plain_vote(view), seconds)
@@ -207,7 +206,7 @@ def joined(path: Path, count: int, seed: int, show: bool) -> list[Result]:
     for _ in range(count):
         equivalent, frames = math.exp(rng.uniform(math.log(24), math.log(50))), int(rng.integers(3, 7))
         _, yaw, pitch, _ = drawn(rng)
-        camera = Intrinsics.of(1600, 1200, equivalent * 17.3 / 36, 17.3)
+        camera = Camera.of(1600, 1200, equivalent * 17.3 / 36, 17.3)
         step = 0.6 * 2 * math.atan(18 / equivalent)
         hand = np.radians(rng.normal(0, (1.0, 1.2), (frames, 2)))
         poses = [Pose(yaw + k * step, pitch + hand[k, 0], hand[k, 1]) for k in range(frames)]
@@ -227,7 +226,7 @@ def speed(raw: Path, view: View, times: int = 7) -> None:
     own, ahd = [], []
     for _ in range(times):
         start = time.perf_counter()
-        find_upright(view.luma, view.camera, distortion=view.distortion)
+        find_upright(view.luma, view.camera)
         own.append(time.perf_counter() - start)
         with rawpy.imread(str(raw)) as handle:
             start = time.perf_counter()
@@ -248,7 +247,7 @@ def one_frame(seed: int) -> None:
     frame = shoot(scene, Shot(pose, 12.0, 5.6, 1 / 30, 1600.0, None, shake_px=0.5), body, lens, seed)
     raw = frame.raw.astype(np.float32) - body.black
     luma = cv2.resize(raw, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) / body.range
-    view = View("church", "24 mm", luma, body.intrinsics(12.0).scaled(0.5), lens.distortion, pose)
+    view = View("church", "24 mm", luma, body.intrinsics(12.0, lens).scaled(0.5), pose)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "frame.dng"
         write_frame(frame, path)

@@ -12,7 +12,10 @@ from typing import TYPE_CHECKING, Any, Protocol, cast
 
 import numpy as np
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Straightening, largest_room
+from clerestory.camera.camera import Camera
+from clerestory.camera.crop import largest_room
+from clerestory.camera.lens import Distortion
+from clerestory.camera.rectification import Straightening
 from clerestory.errors import UserError
 from clerestory.files.store import digest_of, in_words, write_atomic
 from clerestory.finish import report
@@ -334,11 +337,12 @@ def compared(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
         gain = np.mean(account["noise"]["gain"]) / np.mean(truth["noise"]["gain"]) - 1
         read = np.mean(account["noise"]["read"]) / np.mean(truth["noise"]["read"]) - 1
         out["noise"] = f"gain {100 * gain:+.1f} %, read noise {100 * read:+.1f} % off (of one frame's)"
-    camera, lens = Intrinsics(**truth["intrinsics"]), Distortion(**truth["distortion"])
+    told = truth["intrinsics"]
+    camera = Camera(**{**told, "distortion": Distortion(**told["distortion"])})
     pitch, roll, yaw = (math.radians(a) for a in (pose["pitch_deg"], pose["roll_deg"], account["turn"]))
     turn = Straightening(pitch, roll, account["plumb"], yaw)
     for name in account["shapes"]:
         aspect = camera.width / camera.height if name == "own" else ASPECTS[name]
-        kept = largest_room(camera, turn, aspect, lens).kept
+        kept = largest_room(camera, turn, aspect).kept
         out[f"kept {name}"] = f"{100 * kept:.1f} % by the true pose"
     return out

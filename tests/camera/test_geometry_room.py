@@ -1,6 +1,7 @@
 """The room left in a straightened frame, checked by counting the frame's own pixels."""
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -8,26 +9,21 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from clerestory.camera.geometry import (
-    Distortion,
-    Intrinsics,
-    Straightening,
-    enlargement_map,
-    frame_boundary,
-    largest_room,
-    project,
-)
+from clerestory.camera.camera import Camera
+from clerestory.camera.crop import enlargement_map, frame_boundary, largest_room
+from clerestory.camera.lens import Distortion
+from clerestory.camera.rectification import Straightening, project
 
-FULL = Intrinsics.of(5184, 3888, 12.0, 17.3)
+FULL = Camera.of(5184, 3888, 12.0, 17.3)
 SMALL = FULL.scaled(1 / 8)
 BARREL = Distortion((1.0, -0.05, 0.01, 0.0))
 
 
-def counted(camera, straightening, room, distortion):
+def counted(camera, straightening, room):
     """Share of a frame's pixels whose centres land in a room, each sent forward on its own."""
     y, x = np.mgrid[0 : camera.height, 0 : camera.width]
     points = np.stack([x, y], axis=-1).astype(float)
-    points = distortion.ideal(points, camera) if distortion else points
+    points = camera.ideal(points)
     h = straightening.homography(camera)
     ahead = points @ h[2, :2] + h[2, 2] > 0
     at = project(h, points)
@@ -48,9 +44,9 @@ poses = st.builds(
 @settings(max_examples=200, deadline=None, derandomize=True)
 @given(poses, degrees(16, 60), st.sampled_from([4 / 3, 3 / 2, 16 / 9, 1.0, None]), st.sampled_from([None, BARREL]))
 def test_loss_foretold_is_the_loss_counted(straightening, equivalent, aspect, distortion):
-    camera = Intrinsics.of(432, 324, equivalent / 2, 17.3)
-    room = largest_room(camera, straightening, aspect, distortion)
-    assert room.kept == pytest.approx(counted(camera, straightening, room, distortion), abs=0.005)
+    camera = Camera.of(432, 324, equivalent / 2, 17.3, distortion)
+    room = largest_room(camera, straightening, aspect)
+    assert room.kept == pytest.approx(counted(camera, straightening, room), abs=0.005)
     assert room.kept + sum(room.lost.values()) == pytest.approx(1, abs=1e-9)
     assert min(room.lost.values()) > -1e-3
     if aspect:
@@ -60,15 +56,14 @@ def test_loss_foretold_is_the_loss_counted(straightening, equivalent, aspect, di
 @settings(max_examples=40, deadline=None, derandomize=True)
 @given(poses, degrees(16, 60), st.sampled_from([None, BARREL]))
 def test_nothing_outside_the_frame_is_shown(straightening, equivalent, distortion):
-    camera = Intrinsics.of(648, 486, equivalent / 2, 17.3)
-    room = largest_room(camera, straightening, 4 / 3, distortion)
+    camera = Camera.of(648, 486, equivalent / 2, 17.3, distortion)
+    room = largest_room(camera, straightening, 4 / 3)
     # Every pixel centre of the finished picture, at the room's own resolution, comes from inside the pixels' edges.
     x = room.left + 0.5 + np.arange(int(room.width))
     y = room.top + 0.5 + np.arange(int(room.height))
     edge = np.concatenate([np.stack(np.broadcast_arrays(x, v), -1) for v in (y[0], y[-1])])
     side = np.concatenate([np.stack(np.broadcast_arrays(v, y), -1) for v in (x[0], x[-1])])
-    back = project(np.linalg.inv(straightening.homography(camera)), np.concatenate([edge, side]))
-    back = distortion.recorded(back, camera) if distortion else back
+    back = camera.recorded(project(np.linalg.inv(straightening.homography(camera)), np.concatenate([edge, side])))
     assert back.min() > -0.5
     assert (back < [camera.width - 0.5, camera.height - 0.5]).all()
 
@@ -101,7 +96,7 @@ def test_no_room_beats_it_by_chance():
     """Brute force against OpenCV's own point-in-polygon distance: no random rectangle keeps 1 % more."""
     s = Straightening(math.radians(17), math.radians(2))
     room = largest_room(SMALL, s, 4 / 3)
-    outline = frame_boundary(SMALL, None, s.homography(SMALL)).astype(np.float32)
+    outline = frame_boundary(SMALL, s.homography(SMALL)).astype(np.float32)
     back = np.linalg.inv(s.homography(SMALL))
     rng = np.random.default_rng(5)
     best = 0.0
@@ -117,13 +112,14 @@ def test_no_room_beats_it_by_chance():
 
 def test_enlargement_is_what_neighbouring_pixels_do():
     s = Straightening(math.radians(15), math.radians(-2))
-    room = largest_room(FULL, s, 4 / 3, BARREL)
-    grid = enlargement_map(FULL, s, room, BARREL, (2, 3))
+    bent = replace(FULL, distortion=BARREL)
+    room = largest_room(bent, s, 4 / 3)
+    grid = enlargement_map(bent, s, room, (2, 3))
     assert grid[0].min() > 1.1 > grid[1].max()
     h = s.homography(FULL)
-    corner = BARREL.recorded(project(np.linalg.inv(h), room.corners[:1]), FULL)[0]
+    corner = bent.recorded(project(np.linalg.inv(h), room.corners[:1]))[0]
     square = corner + np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
-    area = cv2.contourArea((project(h, BARREL.ideal(square, FULL)) - room.corners[0]).astype(np.float32))
+    area = cv2.contourArea((project(h, bent.ideal(square)) - room.corners[0]).astype(np.float32))
     assert grid[0, 0] == pytest.approx(math.sqrt(area), rel=0.01)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from clerestory.camera.optics import Vignetting
+from clerestory.camera.lens import Vignetting
 from clerestory.develop.colour import (
     balanced_values,
     encode,

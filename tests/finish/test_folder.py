@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from clerestory.camera.geometry import Pose
+from clerestory.camera.pose import Pose
 from clerestory.finish.report import angle_between
 from clerestory.simulate.camera import SimulatedCamera
 from clerestory.simulate.scene import Church

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Room, Straightening, largest_room, project
+from clerestory.camera.camera import Camera
+from clerestory.camera.crop import Room, largest_room
+from clerestory.camera.lens import Distortion
+from clerestory.camera.rectification import Straightening, project
 from clerestory.finish.resample import resample, source_positions
 
-CAMERA = Intrinsics.of(640, 480, 12, 17.3)
+CAMERA = Camera.of(640, 480, 12, 17.3)
 
 
 def smooth(points: np.ndarray) -> np.ndarray:
@@ -24,7 +28,7 @@ def test_whole_frame_unchanged_when_nothing_is_asked() -> None:
     rgb = np.random.default_rng(1).random((480, 640, 3)).astype(np.float32)
     room = largest_room(CAMERA, Straightening(plumb=0), 640 / 480)
     assert room.kept == 1
-    out = resample(rgb, CAMERA, None, np.eye(3), room, (640, 480))
+    out = resample(rgb, CAMERA, np.eye(3), room, (640, 480))
     assert np.abs(out - rgb).max() < 1e-5
 
 
@@ -37,21 +41,21 @@ def test_whole_frame_unchanged_when_nothing_is_asked() -> None:
 )
 def test_geometry_is_applied_exactly_once(pitch: float, roll: float, k1: float, aspect: float) -> None:
     """Lens and straightening together put every scene point where the two models say, within bicubic's own error."""
-    lens = Distortion(radial=(1 - k1, k1, 0.0, 0.0))
+    camera = replace(CAMERA, distortion=Distortion(radial=(1 - k1, k1, 0.0, 0.0)))
     turn = Straightening(math.radians(pitch), math.radians(roll))
-    h = turn.homography(CAMERA)
+    h = turn.homography(camera)
     yy, xx = np.mgrid[:480, :640].astype(float)
     # The recorded frame shows, at each recorded pixel, the upright scene's value there.
-    upright = project(h, lens.ideal(np.stack([xx, yy], axis=-1), CAMERA))
+    upright = project(h, camera.ideal(np.stack([xx, yy], axis=-1)))
     frame = np.repeat(smooth(upright)[..., None], 3, axis=2).astype(np.float32)
-    room = largest_room(CAMERA, turn, aspect, lens)
+    room = largest_room(camera, turn, aspect)
     size = (math.floor(room.width), math.floor(room.height))
-    out = resample(frame, CAMERA, lens, h, room, size)
+    out = resample(frame, camera, h, room, size)
     step = room.width / size[0]
     u, v = np.meshgrid(room.left + (np.arange(size[0]) + 0.5) * step, room.top + (np.arange(size[1]) + 0.5) * step)
     error = np.abs(out[..., 0] - smooth(np.stack([u, v], axis=-1)))
     assert error[2:-2, 2:-2].max() < 0.01
-    xs, ys = source_positions(CAMERA, lens, h, room, size)
+    xs, ys = source_positions(camera, h, room, size)
     assert xs.min() > -0.6 and ys.min() > -0.6 and xs.max() < 639.6 and ys.max() < 479.6
 
 
@@ -59,5 +63,5 @@ def test_small_pictures_are_averaged_not_skipped() -> None:
     """A one-pixel checker shrunk four times must come out grey: no moire from dropped pixels."""
     yy, xx = np.mgrid[:480, :640]
     checker = np.repeat(((xx + yy) % 2)[..., None], 3, axis=2).astype(np.float32)
-    out = resample(checker, CAMERA, None, np.eye(3), Room(-0.5, -0.5, 640, 480, 1.0), (160, 120))
+    out = resample(checker, CAMERA, np.eye(3), Room(-0.5, -0.5, 640, 480, 1.0), (160, 120))
     assert np.abs(out[4:-4, 4:-4] - 0.5).max() < 0.02

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Intrinsics, Pose
+from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
-from clerestory.merge.align import Optics
+from clerestory.camera.pose import Pose
 from clerestory.raw.read import Mosaic
 
 F64 = NDArray[np.float64]
@@ -47,9 +47,9 @@ class Wall:
         self.texture = self.bright * np.clip(light, 0.05, 3)
 
     @property
-    def optics(self) -> Optics:
+    def camera(self) -> Camera:
         """Its lens: ideal."""
-        return Optics(Intrinsics(self.width, self.height, 700.0, (self.width - 1) / 2, (self.height - 1) / 2))
+        return Camera.centred(self.width, self.height, 700.0)
 
     @property
     def noise(self) -> NoiseModel:
@@ -58,10 +58,10 @@ class Wall:
 
     def light(self, pose: Pose, visitors: tuple[tuple[float, float, float, float], ...] = ()) -> F64:
         """Light at every pixel, H x W. Visitors: discs, (x, y, radius, light), pixels of the level frame."""
-        lens = self.optics
+        lens = self.camera
         y, x = np.mgrid[: self.height, : self.width].astype(float)
-        rays = lens.rays(np.stack([x, y], axis=-1)) @ pose.rotation
-        at = lens.pixels(rays[..., [0, 2, 1]] * [1, -1, 1])
+        rays = lens.unproject(np.stack([x, y], axis=-1)) @ pose.rotation
+        at = lens.project(rays[..., [0, 2, 1]] * [1, -1, 1])
         u, v = (at[..., 0] + self.width / 4) * 2, (at[..., 1] + self.height / 4) * 2
         out = cv2.remap(self.texture, u.astype(np.float32), v.astype(np.float32), cv2.INTER_CUBIC,
                         borderMode=cv2.BORDER_REFLECT)  # fmt: skip

@@ -6,20 +6,21 @@ import numpy as np
 import pytest
 from skimage.registration import phase_cross_correlation
 
-from clerestory.camera.geometry import Pose
-from clerestory.merge.align import Optics, align, guide_of
+from clerestory.camera.camera import Camera
+from clerestory.camera.pose import Pose
+from clerestory.merge.align import align, guide_of
 from clerestory.merge.burst import checked
 from clerestory.merge.result import Refused
 
 
-def _grid(optics: Optics, margin: int):
-    w, h = optics.camera.width, optics.camera.height
+def _grid(camera: Camera, margin: int):
+    w, h = camera.width, camera.height
     y, x = np.mgrid[margin : h - margin : 13, margin : w - margin : 13]
     return np.stack([x.ravel(), y.ravel()], axis=-1).astype(float)
 
 
-def _true(optics: Optics, pose: Pose, points):
-    return optics.pixels(optics.rays(points) @ (pose.rotation @ Pose().rotation.T).T)
+def _true(camera: Camera, pose: Pose, points):
+    return camera.project(camera.unproject(points) @ (pose.rotation @ Pose().rotation.T).T)
 
 
 @pytest.mark.parametrize(("gain", "read"), [(0.3, 0.8), (4.8, 8.2)])  # about ISO 400 and 6400 of a small sensor
@@ -28,9 +29,9 @@ def test_a_tenth_of_a_pixel(wall, hands, gain, read):
     pose = hands(3, 0.05)
     first = guide_of(scene.mosaic(scene.light(Pose()), 1), scene.noise)
     other = guide_of(scene.mosaic(scene.light(pose), 2), scene.noise)
-    motion = align(first, other, scene.optics)
-    points = _grid(scene.optics, 60)
-    error = np.linalg.norm(motion.at(points) - _true(scene.optics, pose, points), axis=1)
+    motion = align(first, other, scene.camera)
+    points = _grid(scene.camera, 60)
+    error = np.linalg.norm(motion.at(points) - _true(scene.camera, pose, points), axis=1)
     assert np.median(error) < 0.1
     assert np.percentile(error, 95) < 0.25
 
@@ -40,7 +41,7 @@ def test_agrees_with_scikit_image_on_a_plain_shift(wall):
     scene = wall()
     a = scene.mosaic(scene.light(Pose()), 1)
     b = scene.mosaic(scene.light(Pose(yaw=0.004, pitch=-0.006)), 2)
-    motion = align(guide_of(a, scene.noise), guide_of(b, scene.noise), scene.optics)
+    motion = align(guide_of(a, scene.noise), guide_of(b, scene.noise), scene.camera)
     window = np.outer(np.hanning(240), np.hanning(320))
     planes = [(m.plane(0, 1).astype(float) - m.plane(0, 1).mean()) * window for m in (a, b)]
     shift, *_ = phase_cross_correlation(*planes, upsample_factor=50)
@@ -55,7 +56,7 @@ def test_parallax_is_followed(wall):
     moved = light.copy()
     moved[240:, 3:] = light[240:, :-3]
     motion = align(guide_of(scene.mosaic(light, 1), scene.noise), guide_of(scene.mosaic(moved, 2), scene.noise),
-                   scene.optics)  # fmt: skip
+                   scene.camera)  # fmt: skip
     y, x = np.mgrid[60:420:20, 60:580:20]
     points = np.stack([x.ravel(), y.ravel()], axis=-1).astype(float)
     points = points[np.abs(points[:, 1] - 240) > 60]
@@ -71,8 +72,8 @@ def test_a_light_that_falls_off_otherwise_does_not_shift_smooth_stone(wall):
     pier = 0.35 + 0.3 * np.sqrt(np.maximum(1 - (x / 0.7) ** 2, 0))
     light = np.where(np.abs(x) < 0.6, 0.2 + 0.03 * scene.light(Pose()), scene.light(Pose())) * pier
     first, other = scene.mosaic(light, 1), scene.mosaic(light * (1 - 0.03 * (1 + x) ** 2 / 4), 2)
-    motion = align(guide_of(first, scene.noise), guide_of(other, scene.noise), scene.optics)
-    points = _grid(scene.optics, 60)
+    motion = align(guide_of(first, scene.noise), guide_of(other, scene.noise), scene.camera)
+    points = _grid(scene.camera, 60)
     error = np.linalg.norm(motion.at(points) - points, axis=1)
     assert np.median(error) < 0.1
     assert np.percentile(error, 95) < 0.3
@@ -83,4 +84,4 @@ def test_what_shows_something_else_is_refused(wall):
     a = guide_of(one.mosaic(one.light(Pose()), 1), one.noise)
     b = guide_of(two.mosaic(two.light(Pose()), 2), one.noise)
     with pytest.raises(Refused, match=r"detail|common|reference"):
-        checked(align(a, b, one.optics))
+        checked(align(a, b, one.camera))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from clerestory.camera.geometry import Pose
+from clerestory.camera.pose import Pose
 from clerestory.merge.bracket import Step, merge_bracket
 
 EXPOSURES = (1.0, 0.25, 4.0)
@@ -19,7 +19,7 @@ def _merge(scene, hands, glass, visitors=((), (), ())):
     mosaics = [scene.mosaic(light, k, e) for k, (light, e) in enumerate(zip(lights, EXPOSURES, strict=True))]
     # The settings as marked are a twentieth off what the shutter did.
     steps = [Step(lambda m=m: m, e * 1.05, scene.noise) for m, e in zip(mosaics[1:], EXPOSURES[1:], strict=True)]
-    merged = merge_bracket(mosaics[0], steps, scene.noise, scene.optics, lambda _: None)
+    merged = merge_bracket(mosaics[0], steps, scene.noise, scene.camera, lambda _: None)
     units = (merged.mosaic.white[0] - merged.mosaic.black[0]) * min(merged.record["exposures"].values()) / 3839
     return lights, mosaics, (merged.mosaic.raw - merged.mosaic.black[0]) / units, merged
 

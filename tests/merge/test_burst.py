@@ -7,7 +7,7 @@ from functools import partial
 import numpy as np
 import pytest
 
-from clerestory.camera.geometry import Pose
+from clerestory.camera.pose import Pose
 from clerestory.merge.align import Motion, align, guide_of
 from clerestory.merge.burst import merge_burst
 from clerestory.merge.resample import _filled, _lanczos, channel_gains, laid
@@ -17,7 +17,7 @@ from clerestory.merge.result import Refused
 def _merged(scene, lights):
     mosaics = [scene.mosaic(light, k) for k, light in enumerate(lights)]
     reads = [partial(lambda m: m, m) for m in mosaics[1:]]
-    return mosaics, merge_burst(mosaics[0], reads, scene.noise, scene.optics, lambda _: None)
+    return mosaics, merge_burst(mosaics[0], reads, scene.noise, scene.camera, lambda _: None)
 
 
 def test_noise_falls_as_the_count_grows_and_the_light_stays(wall, hands, above_black):
@@ -54,7 +54,7 @@ def test_frames_of_another_place_are_refused(wall):
     one, two = wall(seed=1), wall(seed=2)
     mosaics = [one.mosaic(one.light(Pose()), 1), two.mosaic(two.light(Pose()), 2)]
     with pytest.raises(Refused, match="no frame fits"):
-        merge_burst(mosaics[0], [lambda: mosaics[1]], one.noise, one.optics, lambda _: None)
+        merge_burst(mosaics[0], [lambda: mosaics[1]], one.noise, one.camera, lambda _: None)
 
 
 def test_a_plane_of_light_is_filled_in_exactly(wall):
@@ -77,7 +77,7 @@ def test_fine_detail_is_lifted_where_there_is_any_and_noise_is_not(wall):
     light = np.where(np.arange(640) < 320, 0.05, 0.4) * np.ones((480, 1))
     mosaic = scene.mosaic(light, 1)
     guide = guide_of(mosaic, scene.noise)
-    nodes = align(guide, guide, scene.optics, local=False).nodes + np.float32(0.5)
+    nodes = align(guide, guide, scene.camera, local=False).nodes + np.float32(0.5)
     motion = Motion(nodes, np.ones(nodes.shape[:2], np.float32), np.eye(3), 1.0, 0.0, 1.0)
     plain, lifted = laid(mosaic, motion, scene.noise), laid(mosaic, motion)
     even = (slice(40, -40, 2), slice(41, 300, 2))

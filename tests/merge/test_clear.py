@@ -7,7 +7,7 @@ from functools import partial
 import numpy as np
 import pytest
 
-from clerestory.camera.geometry import Pose
+from clerestory.camera.pose import Pose
 from clerestory.merge.clear import merge_clear
 from clerestory.merge.result import IN_DOUBT, Refused
 
@@ -17,7 +17,7 @@ def _cleared(scene, hands, crowds):
     lights = [scene.light(p, tuple(c)) for p, c in zip(poses, crowds, strict=True)]
     mosaics = [scene.mosaic(light, k) for k, light in enumerate(lights)]
     reads = [partial(lambda m: m, m) for m in mosaics[1:]]
-    return lights, mosaics, merge_clear(mosaics[0], reads, scene.noise, scene.optics, lambda _: None)
+    return lights, mosaics, merge_clear(mosaics[0], reads, scene.noise, scene.camera, lambda _: None)
 
 
 def _smooth(error):

@@ -11,7 +11,9 @@ import cv2
 import numpy as np
 import pytest
 
-from clerestory.camera.geometry import Intrinsics, Pose, room_inside
+from clerestory.camera.camera import Camera
+from clerestory.camera.crop import room_inside
+from clerestory.camera.pose import Pose
 from clerestory.finish.sources import source_of
 from clerestory.merge import Refused, combine
 from clerestory.merge.combine import check_together, place_in_words
@@ -23,14 +25,13 @@ from clerestory.raw.read import FrameInfo, read_info
 from clerestory.simulate.camera import SimulatedCamera
 from clerestory.simulate.panorama import load_panorama, panorama_view
 from clerestory.simulate.sensor import expose
-from clerestory.vertical.verdict import find_upright_together
 
 PANORAMA = Path(__file__).parents[3] / "shared" / "data" / "panoramas" / "vestibule_1k.hdr"
 
 
 @pytest.mark.parametrize("compression", [0.0, 0.5, 1.0])
 def test_surface_there_and_back(compression):
-    surface = Surface(Intrinsics(900, 500, 400.0, 450.0, 250.0), compression)
+    surface = Surface(Camera(900, 500, 400.0, 450.0, 250.0), compression)
     pixels = np.array([[10.0, 20.0], [450.0, 250.0], [880.0, 470.0], [300.0, 100.0]])
     assert surface.pixels(surface.rays(pixels)) == pytest.approx(pixels, abs=1e-6)
 
@@ -38,7 +39,7 @@ def test_surface_there_and_back(compression):
 def test_pannini_of_the_paper():
     """Sharpless, Postle and German 2010: d = 1 maps azimuth a to 2 tan(a/2), d = 0 to tan a; heights by that S."""
     for compression, x in ((1.0, 2 * math.tan(math.radians(35))), (0.0, math.tan(math.radians(70)))):
-        surface = Surface(Intrinsics(1, 1, 1.0, 0.0, 0.0), compression)
+        surface = Surface(Camera(1, 1, 1.0, 0.0, 0.0), compression)
         a = math.radians(70)
         found = surface.pixels(np.array([math.sin(a), 0.5, math.cos(a)]))
         assert found[0] == pytest.approx(x, rel=1e-9)
@@ -46,7 +47,7 @@ def test_pannini_of_the_paper():
         assert found[1] == pytest.approx(0.5 * s, rel=1e-9)
 
 
-def _border(camera: Intrinsics, pitch: float, yaw: float = 0.0) -> np.ndarray:
+def _border(camera: Camera, pitch: float, yaw: float = 0.0) -> np.ndarray:
     """Directions of a frame's edge, a level camera's axes turned by pitch up and yaw right, degrees."""
     t = np.linspace(0, 1, 24)[:, None]
     corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * [camera.width - 1, camera.height - 1]
@@ -58,7 +59,7 @@ def _border(camera: Intrinsics, pitch: float, yaw: float = 0.0) -> np.ndarray:
 
 def test_frames_one_above_another_stay_straight_and_keep_the_floor():
     """Three frames from floor to vault: no wider than one of them, so on a plane, and the crop reaches the floor."""
-    camera = Intrinsics.of(640, 480, 12.0, 17.3)
+    camera = Camera.of(640, 480, 12.0, 17.3)
     sweep = [_border(camera, pitch) for pitch in (2, 26, 50)]
     surface = surface_for(sweep, camera.focal)
     assert surface.projection == "rectilinear"
@@ -73,7 +74,7 @@ def test_frames_one_above_another_stay_straight_and_keep_the_floor():
     assert room.top + room.height > 0.97 * surface.camera.height
     assert room.height > 0.9 * surface.camera.height
     fan = np.array([[0.0, 0.0], [1000.0, 0.0], [600.0, 800.0], [400.0, 800.0]])
-    sky = Surface(Intrinsics(1001, 801, 250.0, 500.0, 750.0), 0.0)
+    sky = Surface(Camera(1001, 801, 250.0, 500.0, 750.0), 0.0)
     assert room_inside(fan).height < 0.65 * 800
     assert room_inside(fan, flat=sky.equal_area).height > 0.8 * 800
     across = [_border(camera, 2, yaw) for yaw in (-30, 0, 30)]
@@ -136,8 +137,8 @@ def test_frames_held_upright_join_upright(tmp_path, orientation, held):
     paths, poses, _ = _turned(tmp_path, orientation, held)
     infos = [read_info(p) for p in paths]
     blind = [replace(i, level=None) for i in infos]
-    for said, upright, close in ((infos, find_upright_together, 0.4), (infos, None, 0.4), (blind, None, 4)):
-        merged = combine(View("hall", "wide", paths, paths[1], ""), said, upright=upright)
+    for said, edges, close in ((infos, True, 0.4), (infos, False, 0.4), (blind, False, 4)):
+        merged = combine(View("hall", "wide", paths, paths[1], ""), said, edges=edges, denoise=False)
         up = np.array(merged.record["rotations"][0]) @ [0, -1, 0]
         assert math.degrees(math.acos(min(1.0, up @ poses[0].up))) < close
         assert merged.plate.camera.width > merged.plate.camera.height
@@ -145,7 +146,8 @@ def test_frames_held_upright_join_upright(tmp_path, orientation, held):
 
 def test_frames_of_a_panorama_join(turned):
     paths, poses, body = turned
-    merged = combine(View("hall", "wide", paths, paths[1], ""), [read_info(p) for p in paths])
+    infos = [read_info(p) for p in paths]
+    merged = combine(View("hall", "wide", paths, paths[1], ""), infos, edges=False, denoise=False)
     assert merged.plate is not None
     found = [np.array(r) for r in merged.record["rotations"]]
     focal = body.intrinsics(12.0).focal
@@ -191,7 +193,7 @@ def test_frames_exposed_unlike_join_evenly(tmp_path):
     """As a camera left to itself exposes them: the light of the darkest, and white where a longer one is clipped."""
     paths, poses, body = _turned(tmp_path, stops=(0.0, 1.2, 0.7))
     infos = [read_info(p) for p in paths]
-    merged = combine(View("hall", "wide", paths, paths[1], ""), infos)
+    merged = combine(View("hall", "wide", paths, paths[1], ""), infos, edges=False, denoise=False)
     assert _against_panorama(merged, poses, body, 0.3) < 0.15
     green = merged.plate.rgb[..., 1][merged.plate.inside > 0]
     assert np.mean((green > 0.42) & (green < 0.46)) < 1.5 * np.mean((green > 0.36) & (green < 0.40))  # no grey glass
@@ -203,14 +205,14 @@ def test_frames_exposed_unlike_join_evenly(tmp_path):
 def test_a_joined_view_says_how_surely_it_stands(turned):
     paths, poses, _ = turned
     view, infos = View("hall", "wide", paths, paths[1], ""), [read_info(p) for p in paths]
-    by_level = combine(view, infos)
+    by_level = combine(view, infos, edges=False, denoise=False)
     assert by_level.plate.up_verdict == "unsure"
     assert "to within 1.0° only: look at it" in " ".join(by_level.remarks)
-    by_edges = combine(view, [replace(i, level=None) for i in infos], upright=find_upright_together)
+    by_edges = combine(view, [replace(i, level=None) for i in infos], denoise=False)
     assert by_edges.plate.up_verdict == "sure"
     up = np.array(by_edges.record["rotations"][0]) @ [0, -1, 0]
     assert math.degrees(math.acos(min(1.0, up @ poses[0].up))) < by_edges.plate.up_bound < 1
-    nobody = combine(view, [replace(i, level=None) for i in infos])
+    nobody = combine(view, [replace(i, level=None) for i in infos], edges=False, denoise=False)
     assert nobody.plate.up_verdict == "cannot tell"
 
 

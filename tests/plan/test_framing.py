@@ -8,7 +8,11 @@ import numpy as np
 import pytest
 from visits import example
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Pose, Straightening, largest_room, project
+from clerestory.camera.camera import Camera
+from clerestory.camera.crop import largest_room
+from clerestory.camera.lens import Distortion
+from clerestory.camera.pose import Pose
+from clerestory.camera.rectification import Straightening, project
 from clerestory.plan.framing import Aim, Framing, aim, frame, sensor_corners, stand_back, subject_points
 from clerestory.plan.model import BodyTable, LensTable, StationTable, ViewTable
 
@@ -46,7 +50,7 @@ def random_case(seed: int) -> tuple[Aim, Framing] | None:
     return None if aimed is None else (aimed, frame(aimed, BODY, lens()))
 
 
-def through_pose(points: np.ndarray, aimed: Aim, framing: Framing) -> tuple[np.ndarray, Intrinsics]:
+def through_pose(points: np.ndarray, aimed: Aim, framing: Framing) -> tuple[np.ndarray, Camera]:
     """World points through `camera.geometry` alone, straightened: pixels of the upright picture's grid."""
     camera = framing.camera(BODY)
     pose = Pose(math.radians(framing.yaw), math.radians(framing.tilt), 0.0, tuple(aimed.eye))
@@ -101,7 +105,7 @@ def test_finisher_keeps_at_least_what_the_plan_counts_on() -> None:
 
 
 def test_16_by_9_of_4_by_3_loses_a_quarter() -> None:
-    camera = Intrinsics.of(4000, 3000, 12, 17.3)
+    camera = Camera.of(4000, 3000, 12, 17.3)
     assert 1 - largest_room(camera, Straightening(), 16 / 9).kept == pytest.approx(0.25, abs=1e-3)  # common practice
 
 
@@ -150,7 +154,9 @@ def test_a_bending_lens_still_holds_the_picture(percent: float) -> None:
     for aimed, perfect in CASES[:15]:
         framing = frame(aimed, BODY, bent)
         camera = framing.camera(BODY)
-        quad = Distortion((1.0, percent / 100, 0.0, 0.0)).recorded(framing.frame_points(aimed.corners, BODY), camera)
+        quad = Distortion((1.0, percent / 100, 0.0, 0.0)).recorded(
+            framing.frame_points(aimed.corners, BODY), camera.size
+        )
         assert (quad > -0.6).all() and (quad < np.array([camera.width, camera.height]) - 0.4).all()
         if percent < 0:
             assert framing.room(BODY).width >= perfect.room(BODY).width - 1

@@ -15,8 +15,10 @@ from scipy.ndimage import binary_erosion
 from wall import Wall, turned
 
 from clerestory.building.model import Building, Hall, Window
-from clerestory.camera.geometry import Distortion, Room, Straightening, largest_room, local_scale, project
+from clerestory.camera.crop import Room, largest_room
+from clerestory.camera.lens import Distortion
 from clerestory.camera.optics import defocus_blur, equivalent_focal
+from clerestory.camera.rectification import Straightening, local_scale, project
 from clerestory.camera.steadiness import Hands
 from clerestory.finish.pipeline import look, room_of, straightening_of
 from clerestory.finish.recipe import Recipe
@@ -255,7 +257,7 @@ def test_blur_in_the_straightened_picture(tmp_path: Path) -> None:
             source = read_source(tmp_path / "a.dng")
             balance = balance or look(source, Recipe()).multipliers
             full = full_size(source, balance, 0.0, "fast", lambda _: None)
-            picture = resample(full, camera, None, homography, room, size)[..., 1]
+            picture = resample(full, camera, homography, room, size)[..., 1]
             part = (
                 picture[y - 4 : y + 5, x - reach : x + reach] if upright else picture[y - reach : y + reach, 60:-60].T
             )

@@ -10,7 +10,8 @@ import pytest
 from visits import example
 
 from clerestory.building.windows import SunTrack, day_span, patches
-from clerestory.camera.geometry import Intrinsics, Pose
+from clerestory.camera.camera import Camera
+from clerestory.camera.pose import Pose
 from clerestory.plan import compute
 from clerestory.plan.preview import rooms_of, seen_frame, seen_picture, straightened, sun_shares
 from clerestory.simulate.rooms import SUNLIGHT, Rooms
@@ -23,7 +24,7 @@ from clerestory.simulate.rooms import SUNLIGHT, Rooms
 )
 def test_rays_end_on_walls_of_the_room_or_of_the_next(yaw: float, pitch: float, metres: float) -> None:
     pose = Pose(math.radians(yaw), math.radians(pitch), 0.0, (0.0, 20.0, 1.6))
-    _, depth = Rooms(example().building).look(Intrinsics(3, 3, 3000, 1, 1), pose)
+    _, depth = Rooms(example().building).look(Camera(3, 3, 3000, 1, 1), pose)
     assert depth[1, 1] == pytest.approx(metres / math.cos(math.radians(pitch) if yaw == 90 else 0), abs=1e-4)
 
 
@@ -37,7 +38,7 @@ def test_sunlight_in_the_rooms_is_where_the_patches_are(hour: int) -> None:
     # The whole floor from just below the middle of the vault, ten pixels a metre.
     rooms = Rooms(building, sun=(float(sun[0]), float(sun[1]), float(sun[2])))
     down = Pose(0.0, -math.pi / 2, 0.0, (0.0, 23.0, 20.9))
-    planes, _ = rooms.look(Intrinsics(130, 460, 209, 64.5, 229.5), down)
+    planes, _ = rooms.look(Camera(130, 460, 209, 64.5, 229.5), down)
     windows = [w for w in building.windows if w.hall == "nave"]
     area = sum(p.area for w in windows for p in patches(w, hall, building, sun) if p.face == "floor")
     found = float((planes[..., SUNLIGHT] > 0.3).sum()) * 0.01

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Pose
+from clerestory.camera.camera import Camera
+from clerestory.camera.pose import Pose
 from clerestory.simulate.scene import Rendered, Visitor
 
 
@@ -27,9 +28,8 @@ class Wall:
 
     def render(
         self,
-        camera: Intrinsics,
+        camera: Camera,
         pose: Pose,
-        distortion: Distortion = Distortion(),
         visitors: Sequence[Visitor] = (),
         seconds: float = 0.0,
         exposure: float = 0.0,
@@ -46,7 +46,7 @@ class Wall:
         radiance = np.repeat((total / 4)[..., None], 3, axis=2).astype(np.float32)
         return Rendered(radiance, depth.astype(np.float32), np.zeros(depth.shape, bool))
 
-    def hits(self, camera: Intrinsics, pose: Pose, dx: float, dy: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def hits(self, camera: Camera, pose: Pose, dx: float, dy: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Where each pixel's ray meets the wall (x, z), and its depth along the optical axis."""
         u = (np.arange(camera.width) + dx - camera.cx) / camera.focal
         v = (np.arange(camera.height) + dy - camera.cy) / camera.focal

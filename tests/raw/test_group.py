@@ -15,7 +15,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from clerestory.camera.geometry import Intrinsics, Pose
+from clerestory.camera.camera import Camera
+from clerestory.camera.pose import Pose
 from clerestory.raw.group import View, group_frames
 from clerestory.raw.inspect import Clipping, Inspection, log_look
 from clerestory.raw.kept import packed, unpacked
@@ -23,7 +24,7 @@ from clerestory.raw.overlap import turned_from
 from clerestory.raw.read import FrameInfo
 from clerestory.raw.sort import sort_folder
 
-CAMERA = Intrinsics.of(480, 360, 14.0, 17.3)
+CAMERA = Camera.of(480, 360, 14.0, 17.3)
 START = datetime(2031, 6, 1, 10, 0, 0)
 
 
@@ -44,7 +45,7 @@ class Walls:
         people: int = 0,
         **say: Any,
     ) -> Inspection:
-        plane = Intrinsics(2400, 1200, CAMERA.focal * 1.6, 1199.5, 599.5)
+        plane = Camera(2400, 1200, CAMERA.focal * 1.6, 1199.5, 599.5)
         pose = Pose(np.radians(yaw), np.radians(pitch), np.radians(roll)).rotation
         level = Pose().rotation
         warp = CAMERA.matrix @ pose @ level.T @ plane.inverse

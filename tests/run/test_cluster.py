@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from clerestory.camera.geometry import Pose
+from clerestory.camera.pose import Pose
 from clerestory.run.cluster import gathered
 from clerestory.simulate.camera import SimulatedCamera
 from clerestory.simulate.scene import Church

@@ -13,8 +13,10 @@ import numpy as np
 import pytest
 import rawpy
 
+from clerestory.camera.camera import Camera
 from clerestory.camera.exposure import raw_fraction
-from clerestory.camera.geometry import Distortion, Intrinsics, Pose
+from clerestory.camera.lens import Distortion
+from clerestory.camera.pose import Pose
 from clerestory.camera.steadiness import Hands
 from clerestory.errors import UserError
 from clerestory.raw.dng import opcode_list
@@ -37,7 +39,7 @@ class Card:
     def __init__(self, luminance: float) -> None:
         self.luminance = luminance
 
-    def render(self, camera: Intrinsics, pose: Pose, distortion: Distortion = Distortion(), **_: object) -> Rendered:
+    def render(self, camera: Camera, pose: Pose, **_: object) -> Rendered:
         shape = (camera.height, camera.width)
         depth = np.full(shape, 10, np.float32)
         return Rendered(np.full((*shape, 3), self.luminance, np.float32), depth, np.zeros(shape, bool))
@@ -118,15 +120,15 @@ def test_colour_matrix_agrees_with_colour_science() -> None:
 def test_points_land_where_the_camera_model_says(lens: Lens) -> None:
     """Edges of the floor's meeting with the end wall are found in the picture, through the lens, to 0.02 pixels."""
     f = CHURCH.form
-    camera = Intrinsics.of(1200, 900, 12, 17.3)
+    camera = Camera.of(1200, 900, 12, 17.3, lens.distortion)
     pose = Pose(0.03, 0.05, 0.02, (0.2, f.length - 9.0, 1.6))
-    seen = CHURCH.render(camera, pose, lens.distortion)
+    seen = CHURCH.render(camera, pose)
     misses = []
     for x in (-3.5, -2.0, 0.4, 2.5, 3.8):
         world = np.array([x, f.length, 0.0]) - pose.position
         c = pose.rotation @ world
         ideal = np.array([camera.cx + camera.focal * c[0] / c[2], camera.cy + camera.focal * c[1] / c[2]])
-        u, v = lens.distortion.recorded(ideal, camera)
+        u, v = camera.recorded(ideal)
         # Depth along the axis has a kink where the floor meets the wall: fit a line to either side.
         column = seen.depth[:, round(u)].astype(float)
         at = round(v)
@@ -135,17 +137,17 @@ def test_points_land_where_the_camera_model_says(lens: Lens) -> None:
         floor = np.polyfit(below, 1 / column[below], 2)
         roots = np.roots(wall - floor)
         cross = min((float(r.real) for r in roots), key=lambda r: abs(r - at))
-        misses.append(cross - v - (round(u) - u) * slope(pose, camera, lens, x, f.length))
+        misses.append(cross - v - (round(u) - u) * slope(pose, camera, x, f.length))
     assert np.abs(misses).max() < 0.02
 
 
-def slope(pose: Pose, camera: Intrinsics, lens: Lens, x: float, y: float) -> float:
+def slope(pose: Pose, camera: Camera, x: float, y: float) -> float:
     """Rise of the recorded line floor-to-wall per pixel at world x."""
     ends = []
     for dx in (-0.05, 0.05):
         c = pose.rotation @ (np.array([x + dx, y, 0.0]) - pose.position)
         ideal = np.array([camera.cx + camera.focal * c[0] / c[2], camera.cy + camera.focal * c[1] / c[2]])
-        ends.append(lens.distortion.recorded(ideal, camera))
+        ends.append(camera.recorded(ideal))
     d = ends[1] - ends[0]
     return float(d[1] / d[0])
 

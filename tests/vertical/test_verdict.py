@@ -1,14 +1,17 @@
 """Uprights on scenes whose truth is known: drawn here, or cut from open panoramas with gravity along their poles."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Pose, Straightening
+from clerestory.camera.camera import Camera
+from clerestory.camera.lens import Distortion
+from clerestory.camera.pose import Pose
+from clerestory.camera.rectification import Straightening
 from clerestory.finish.square_up import square_up
 from clerestory.simulate.scene import Church
 from clerestory.vertical.segments import estimate_noise, find_segments
@@ -16,7 +19,7 @@ from clerestory.vertical.vanishing import axis_about, bound, fit, tangent
 from clerestory.vertical.verdict import default_plumb, estimate_focal, find_upright, find_upright_together
 
 PANORAMAS = Path(__file__).resolve().parents[3] / "shared" / "data" / "panoramas"
-CAMERA = Intrinsics.of(1000, 750, 12.0, 17.3)
+CAMERA = Camera.of(1000, 750, 12.0, 17.3)
 LENS = Distortion((1.0, -0.03, 0.006, 0.0))
 
 
@@ -40,14 +43,9 @@ def pillared_hall(pose, camera=CAMERA, lens=None, lean_deg=0.0, seed=3, pillars=
     Pillars are vertical planes at unlike distances and azimuths; `lean_deg` tilts each by its own random lean.
     """
     rng = np.random.default_rng(seed)
-    fine = camera.scaled(2)
+    fine = replace(camera.scaled(2), distortion=lens)
     y, x = np.mgrid[0 : fine.height, 0 : fine.width].astype(float)
-    points = np.stack([x, y], axis=-1)
-    points = lens.ideal(points, fine) if lens else points
-    d = np.stack(
-        [(points[..., 0] - fine.cx) / fine.focal, (points[..., 1] - fine.cy) / fine.focal, np.ones_like(x)], -1
-    )
-    world = d @ pose.rotation
+    world = fine.unproject(np.stack([x, y], axis=-1)) @ pose.rotation
     out = np.full(x.shape, 0.2)
     for k in range(pillars):
         middle = math.radians(rng.uniform(-50, 50))
@@ -75,7 +73,7 @@ POSES = [(0, 0, 0), (24, -3, -35), (-5, 1, 60)]
 def test_drawn_hall_is_found_to_hundredths(pitch, roll, yaw):
     pose = Pose(0, math.radians(pitch), math.radians(roll))
     luma = noisy(pillared_hall(pose, lens=LENS, seed=yaw + 100), 2000)
-    upright = find_upright(luma, CAMERA, distortion=LENS)
+    upright = find_upright(luma, replace(CAMERA, distortion=LENS))
     assert upright.verdict == "sure"
     assert off(upright, pose) < 0.12
     assert off(upright, pose) < 1.6 * upright.bound_deg
@@ -87,7 +85,7 @@ def test_drawn_hall_is_found_to_hundredths(pitch, roll, yaw):
 @pytest.mark.parametrize("rounds", [4, 8, 12])
 def test_the_bound_does_not_hang_on_how_far_a_fit_had_settled(rounds):
     pose = Pose(0, math.radians(7), math.radians(-1))
-    segments = find_segments(noisy(pillared_hall(pose, seed=5), 4000), CAMERA, None, None)
+    segments = find_segments(noisy(pillared_hall(pose, seed=5), 4000), CAMERA)
     start = axis_about(segments, Pose(0, math.radians(8), 0).up)
     early, late = (fit(segments, start, rounds=n) for n in (rounds, 60))
     turns = [np.cross(f.frame[0], tangent(f.frame[0])) for f in (early, late)]
@@ -98,7 +96,7 @@ def test_the_bound_does_not_hang_on_how_far_a_fit_had_settled(rounds):
 def test_distortion_left_in_is_worse():
     pose = Pose(0, math.radians(10), 0)
     luma = pillared_hall(pose, lens=Distortion((1.0, -0.12, 0.0, 0.0)))
-    right = find_upright(luma, CAMERA, distortion=Distortion((1.0, -0.12, 0.0, 0.0)))
+    right = find_upright(luma, replace(CAMERA, distortion=Distortion((1.0, -0.12, 0.0, 0.0))))
     assert off(right, pose) < 0.05
 
 
@@ -114,7 +112,7 @@ def test_leaning_pillars_widen_the_bound():
 
 def test_frames_turned_about_one_spot_tell_together():
     """One pillar in each frame: what none of them can tell, all of them can."""
-    camera = Intrinsics.of(1000, 750, 30.0, 17.3)
+    camera = Camera.of(1000, 750, 30.0, 17.3)
     poses = [Pose(math.radians(a), math.radians(9 + b), math.radians(b)) for a, b in ((-24, 1), (0, -1), (24, 2))]
     planes = [noisy(pillared_hall(pose, camera, seed=24, pillars=3), 3000) for pose in poses]
     alone = [find_upright(plane, camera) for plane in planes]
@@ -163,7 +161,7 @@ def test_level_sensor_tells_a_vault_from_a_wall():
     """Looking straight up, ribs and shafts stand as square to one another as a wall's uprights and courses."""
     scene = Church(3)
     pose = Pose(0.02, math.radians(88.5), math.radians(0.5), (0.0, 0.45 * scene.form.length, 1.6))
-    camera = Intrinsics.of(800, 600, 9.0, 17.3)
+    camera = Camera.of(800, 600, 9.0, 17.3)
     luma = np.ascontiguousarray(scene.render(camera, pose).radiance[..., 1])
     told = find_upright(luma, camera, level=(88.6, 0.8))
     assert off(told, pose) < 0.5
@@ -238,7 +236,7 @@ def test_edges_are_where_they_were_drawn():
     y, x = np.mgrid[0:600, 0:800]
     slope = 0.0371
     share = np.mean([(x + (k + 0.5) / 20 - 0.5 > 400.3 + slope * (y - 300)) for k in range(20)], axis=0)
-    camera = Intrinsics.of(800, 600, 12.0, 17.3)
+    camera = Camera.of(800, 600, 12.0, 17.3)
     found = find_segments(noisy((0.2 + 0.5 * share).astype(np.float32), 5000), camera)
     best = found.take(np.argsort(-found.length)[:1])
     (x0, y0), (x1, y1) = best.ends[0]
@@ -259,7 +257,7 @@ def test_focal_length_from_the_building():
 def panorama_view(name, equivalent, yaw, pitch, roll):
     from clerestory.simulate import panorama
 
-    camera = Intrinsics.of(1400, 1050, equivalent * 17.3 / 36, 17.3)
+    camera = Camera.of(1400, 1050, equivalent * 17.3 / 36, 17.3)
     pose = Pose(yaw, math.radians(pitch), math.radians(roll))
     view = panorama.panorama_view(panorama.load_panorama(PANORAMAS / name), camera, pose)
     return np.ascontiguousarray(view @ np.array([0.2627, 0.678, 0.0593], np.float32)), camera, pose

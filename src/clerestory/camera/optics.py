@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 AIRY = 2.44  # Airy disc diameter = 2.44 lambda N (Hecht, Optics)
 
@@ -49,18 +48,6 @@ def diffraction_sigma(f_number: float, wavelength_nm: float = 550.0) -> float:
     models": 0.21 lambda / NA in air; from memory, checked against the pattern itself in the tests.
     """
     return 0.42 * wavelength_nm * 1e-6 * f_number
-
-
-@dataclass(frozen=True)
-class Vignetting:
-    """Light lost towards the corners: the correction 1 + k0 r^2 + k1 r^4 + ... + k4 r^10.
-
-    As the DNG specification's FixVignetteRadial opcode has it: r is 1 at the corner farthest from `centre`,
-    which is relative to the frame.
-    """
-
-    k: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
-    centre: tuple[float, float] = (0.5, 0.5)
 
 
 def focus_between(near: float, far: float) -> float:

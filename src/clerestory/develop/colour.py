@@ -10,7 +10,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from clerestory.camera.optics import Vignetting
+from clerestory.camera.lens import Vignetting
 from clerestory.develop.demosaic import Balanced
 
 Matrix = NDArray[np.float64]

@@ -11,8 +11,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Intrinsics, Room, Straightening, largest_room, room_inside
+from clerestory.camera.camera import ASSUMED_EQUIVALENT, Camera
+from clerestory.camera.crop import Room, largest_room, room_inside
 from clerestory.camera.optics import diffraction_sigma
+from clerestory.camera.rectification import Straightening
 from clerestory.develop import white_balance as white
 from clerestory.develop.colour import LUMINANCE, encode
 from clerestory.develop.denoise import Quality
@@ -31,7 +33,6 @@ F32 = NDArray[np.float32]
 
 ASPECTS: dict[str, float | None] = {"4:3": 4 / 3, "3:2": 3 / 2, "16:9": 16 / 9, "1:1": 1.0, "free": None}
 FOCAL_TRUSTED = 1.15  # widest ratio of the 95 % range of an estimated focal length that is still acted on
-ASSUMED_EQUIVALENT = 28.0  # mm on 36 x 24, where neither the file nor the lines tell; common practice, no source
 
 
 def quiet(_: str) -> None:
@@ -45,7 +46,7 @@ class Seen:
     source: Source
     half: F32
     multipliers: Multipliers
-    camera: Intrinsics
+    camera: Camera
     focal_known: bool
     upright: Upright
     settings: tone.ToneSettings
@@ -109,7 +110,7 @@ def _multipliers(source: Source, half: F32, recipe: Recipe) -> tuple[Multipliers
     return white.estimate(half, xyz_to_camera=matrix, as_shot=source.mosaic.daylight), (said,)
 
 
-def _camera(source: Source, luma: F32) -> tuple[Intrinsics, bool, tuple[str, ...]]:
+def _camera(source: Source, luma: F32) -> tuple[Camera, bool, tuple[str, ...]]:
     camera = light.camera_of(source)
     if camera is not None:
         return camera, True, ()
@@ -124,9 +125,8 @@ def _camera(source: Source, luma: F32) -> tuple[Intrinsics, bool, tuple[str, ...
         if known
         else f"taken as {equivalent:.0f} mm equivalent, so nothing is straightened unless you ask"
     )
-    focal = equivalent * math.hypot(width, height) / math.hypot(36, 24)
     said = f"no focal length in {source.info.path.name}: {how}"
-    return Intrinsics(width, height, focal, (width - 1) / 2, (height - 1) / 2), known, (said,)
+    return Camera.equivalent(width, height, equivalent, light.distortion_of(source)), known, (said,)
 
 
 def _luma(half: F32) -> F32:
@@ -150,7 +150,7 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
         upright = _as_joined(source.plate)
     else:
         stage("uprights")
-        grid = replace(camera.scaled(0.5), width=half.shape[1], height=half.shape[0])
+        grid = camera.scaled(0.5).on_grid(half.shape[1], half.shape[0])
         upright = _found_upright(source, luma, grid, noise, recipe)
         turn = _turn_offered(source, luma, grid, upright, recipe)
     offer = (f"on offer, turn = {math.degrees(turn.turn):.1f}: {turn.reasons}",) if turn is not None else ()
@@ -167,12 +167,12 @@ def second_light_of(source: Source, half: F32, multipliers: Multipliers, share: 
     return white.second_light(half, multipliers, source.mosaic.xyz_to_camera, amount=share)
 
 
-def _turn_offered(source: Source, luma: F32, grid: Intrinsics, upright: Upright, recipe: Recipe) -> Turn | None:
+def _turn_offered(source: Source, luma: F32, grid: Camera, upright: Upright, recipe: Recipe) -> Turn | None:
     """The turn that would square up a near-symmetrical view, where it is worth offering; the eye decides."""
     if upright.verdict != "sure" or recipe.turn is not None:
         return None
     plumb = default_plumb(upright) if recipe.plumb is None else recipe.plumb
-    turn = square_up(luma, grid, upright, plumb=plumb, distortion=light.distortion_of(source))
+    turn = square_up(luma, grid, upright, plumb=plumb)
     return turn if turn is not None and turn.offered else None
 
 
@@ -185,12 +185,11 @@ def _as_joined(plate: Plate) -> Upright:
 
 
 def _found_upright(
-    source: Source, luma: F32, grid: Intrinsics, noise: tone.WorkingNoise | None, recipe: Recipe
+    source: Source, luma: F32, grid: Camera, noise: tone.WorkingNoise | None, recipe: Recipe
 ) -> Upright:
     return find_upright(
         luma,
         grid,
-        distortion=light.distortion_of(source),
         noise=(noise.slope, math.sqrt(noise.floor)) if noise else None,
         level=source.info.held_level,
         guides=recipe.guides,
@@ -239,7 +238,7 @@ def room_of(seen: Seen, straightening: Straightening, shape: Shape | None, recip
     if plate is not None:
         # What counts is how much of the church it shows: upwards, an upright picture enlarges everything.
         return room_inside(plate.outline, aspect, keep, Surface(plate.camera, plate.compression).equal_area)
-    return largest_room(camera, straightening, aspect, light.distortion_of(seen.source), keep)
+    return largest_room(camera, straightening, aspect, keep)
 
 
 def size_in_pixels(room: Room, long_edge: int | None = None) -> tuple[int, int]:
@@ -300,7 +299,6 @@ def _resampled(seen: Seen, full: F32, straightening: Straightening, room: Room, 
     return resample(
         full,
         seen.camera,
-        light.distortion_of(seen.source),
         straightening.homography(seen.camera),
         room,
         size,

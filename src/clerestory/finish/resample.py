@@ -7,7 +7,9 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Room
+from clerestory.camera.camera import Camera
+from clerestory.camera.crop import Room
+from clerestory.camera.lens import Distortion
 
 GRID = 8  # picture pixels between the positions that are reckoned exactly
 
@@ -63,8 +65,8 @@ def _between(
                 ys[y, j * grid + k] = y0 + g * (y1 - y0)
 
 
-def _lens_numbers(camera: Intrinsics, distortion: Distortion | None) -> NDArray[np.float64]:
-    lens = distortion or Distortion()
+def _lens_numbers(camera: Camera) -> NDArray[np.float64]:
+    lens = camera.distortion or Distortion()
     w, h = camera.width, camera.height
     cx, cy = lens.centre[0] * (w - 1), lens.centre[1] * (h - 1)
     reach = float(np.hypot(max(cx, w - 1 - cx), max(cy, h - 1 - cy)))
@@ -72,8 +74,7 @@ def _lens_numbers(camera: Intrinsics, distortion: Distortion | None) -> NDArray[
 
 
 def source_positions(
-    camera: Intrinsics,
-    distortion: Distortion | None,
+    camera: Camera,
     homography: NDArray[np.float64],
     room: Room,
     size: tuple[int, int],
@@ -90,9 +91,7 @@ def source_positions(
     # Positions are reckoned on every GRID-th pixel and are straight in between to a thousandth of a pixel.
     columns, lines = -(-size[0] // GRID) + 1, -(-(last - first) // GRID) + 1
     nodes = np.empty((2, lines, columns), np.float32)
-    _positions(
-        np.linalg.inv(homography), room.left, room.top, step, _lens_numbers(camera, distortion), first, GRID, *nodes
-    )
+    _positions(np.linalg.inv(homography), room.left, room.top, step, _lens_numbers(camera), first, GRID, *nodes)
     for values, factor in zip(nodes, stretch, strict=True):
         if factor != 1.0:
             values[:] = (values + np.float32(0.5)) * np.float32(factor) - np.float32(0.5)
@@ -103,8 +102,7 @@ def source_positions(
 
 def resample(
     rgb: NDArray[np.float32],
-    camera: Intrinsics,
-    distortion: Distortion | None,
+    camera: Camera,
     homography: NDArray[np.float64],
     room: Room,
     size: tuple[int, int],
@@ -122,20 +120,19 @@ def resample(
     strip = max(64, 4_000_000 // size[0])
     for first in range(0, size[1], strip):
         last = min(first + strip, size[1])
-        xs, ys = source_positions(camera, distortion, homography, room, size, slice(first, last), stretch)
+        xs, ys = source_positions(camera, homography, room, size, slice(first, last), stretch)
         cv2.remap(rgb, xs, ys, cv2.INTER_CUBIC, dst=out[first:last], borderMode=cv2.BORDER_REFLECT_101)
     return out
 
 
 def _shrunk(
-    rgb: NDArray[np.float32], camera: Intrinsics, homography: NDArray[np.float64], room: Room, shrink: float
-) -> tuple[NDArray[np.float32], Intrinsics, NDArray[np.float64], Room]:
+    rgb: NDArray[np.float32], camera: Camera, homography: NDArray[np.float64], room: Room, shrink: float
+) -> tuple[NDArray[np.float32], Camera, NDArray[np.float64], Room]:
     """The frame averaged over areas to about the picture's own fineness."""
     width = max(8, round(camera.width / shrink))
     factor = width / camera.width
     height = max(8, round(camera.height * factor))
     down = cv2.resize(rgb, (width, height), interpolation=cv2.INTER_AREA)
     fine = np.array([[factor, 0, 0.5 * factor - 0.5], [0, factor, 0.5 * factor - 0.5], [0, 0, 1.0]])
-    grid = camera.scaled(factor)
-    grid = Intrinsics(width, height, grid.focal, grid.cx, grid.cy)
+    grid = camera.scaled(factor).on_grid(width, height)
     return down, grid, fine @ homography @ np.linalg.inv(fine), room.scaled(factor)

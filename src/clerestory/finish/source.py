@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion, Intrinsics
+from clerestory.camera.camera import Camera
+from clerestory.camera.lens import Distortion
 from clerestory.camera.noise import NoiseModel
 from clerestory.develop.colour import balanced_values, to_working, working_from_camera, xyz_from_rgb
 from clerestory.develop.defects import clipping, mend, rebuild_clipped
@@ -75,12 +76,14 @@ def said_lost(mosaic: Mosaic) -> tuple[str, ...]:
     return (said,) if said else ()
 
 
-def camera_of(source: Source) -> Intrinsics | None:
-    """The pinhole camera of the upright-held frame (after the file's orientation), None without a focal length."""
+def camera_of(source: Source) -> Camera | None:
+    """The camera of the frame as held (after the file's orientation), None without a focal length."""
     if source.plate is not None:
         return source.plate.camera
     camera = source.info.intrinsics
-    return None if camera is None else camera.turned(source.info.orientation)
+    if camera is None:
+        return None
+    return replace(camera, distortion=source.lens.distortion).oriented(source.info.orientation)
 
 
 def size_of(source: Source) -> tuple[int, int]:
@@ -95,7 +98,7 @@ def size_of(source: Source) -> tuple[int, int]:
 def distortion_of(source: Source) -> Distortion | None:
     """The lens's distortion in the axes of the upright-held frame."""
     lens = source.lens.distortion
-    return None if lens is None else lens.turned(source.info.orientation)
+    return None if lens is None else lens.oriented(source.info.orientation)
 
 
 def half_size(source: Source) -> F32:

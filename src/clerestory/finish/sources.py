@@ -6,13 +6,11 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from clerestory.develop.colour import to_working
-from clerestory.develop.denoise import denoise_mosaic
 from clerestory.finish.source import Source, read_source, said_lost
 from clerestory.merge import Merged, Refused, combine
 from clerestory.raw.group import WIDE_SHARE, View
 from clerestory.raw.lens import LensCorrection, lens_correction
 from clerestory.raw.read import read_info
-from clerestory.vertical.verdict import find_upright_together
 
 
 def source_of(view: View, told: Callable[[str], None] = lambda _: None) -> Source:
@@ -32,12 +30,12 @@ def _merged(view: View, told: Callable[[str], None]) -> Merged:
     """The view's frames merged as its kind asks; frames put together that were turned too far for that are joined."""
     infos = [read_info(p) for p in view.frames]
     try:
-        return combine(view, infos, told, find_upright_together, denoise_mosaic)
+        return combine(view, infos, told)
     except Refused as reason:
         if view.kind not in ("burst", "bracket"):
             raise
         try:
-            joined = combine(replace(view, kind="wide"), infos, told, find_upright_together, denoise_mosaic)
+            joined = combine(replace(view, kind="wide"), infos, told)
         except Refused:
             raise reason from None
         if min(joined.record["overlap"]) > WIDE_SHARE[1]:

@@ -9,7 +9,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Pose, Straightening, largest_room
+from clerestory.camera.camera import Camera
+from clerestory.camera.crop import largest_room
+from clerestory.camera.pose import Pose
+from clerestory.camera.rectification import Straightening
 from clerestory.vertical.verdict import Direction, Upright
 
 Array = NDArray[np.float64]
@@ -38,16 +41,15 @@ class Turn:
 
 def square_up(
     luma: NDArray[np.float32],
-    camera: Intrinsics,
+    camera: Camera,
     upright: Upright,
     *,
     plumb: float = 1.0,
     aspect: float | None = None,
-    distortion: Distortion | None = None,
 ) -> Turn | None:
     """The turn that puts the axis's vanishing point on the picture's centre line; None where no axis is near it.
 
-    `luma`: linear luminance plane (float32, H x W) that `camera` describes; `aspect`: shape of the picture wanted,
+    `luma`: linear luminance plane (float32, H x W) on the grid of `camera`; `aspect`: shape of the picture wanted,
     the frame's own when not given.
     """
     near = [(azimuth(axis, upright), axis) for axis in upright.axes]
@@ -58,8 +60,8 @@ def square_up(
     shape = camera.width / camera.height if aspect is None else aspect
     before = Straightening(upright.pitch, upright.roll, plumb, 0.0)
     after = Straightening(upright.pitch, upright.roll, plumb, turn)
-    costs = largest_room(camera, before, shape, distortion).kept - largest_room(camera, after, shape, distortion).kept
-    alike = symmetry(luma, camera, after, distortion)
+    costs = largest_room(camera, before, shape).kept - largest_room(camera, after, shape).kept
+    alike = symmetry(luma, camera, after)
     offered = costs <= DEAREST and alike >= ALIKE
     said = (
         f"Turned {math.degrees(turn):+.1f}° the axis stands on the centre line; the halves are alike to {alike:.2f}"
@@ -76,9 +78,7 @@ def azimuth(axis: Direction, upright: Upright) -> float:
     return (angle + math.pi / 2) % math.pi - math.pi / 2
 
 
-def symmetry(
-    luma: NDArray[np.float32], camera: Intrinsics, straightening: Straightening, distortion: Distortion | None = None
-) -> float:
+def symmetry(luma: NDArray[np.float32], camera: Camera, straightening: Straightening) -> float:
     """How alike the halves of a straightened view are about its centre line: correlation, -1 to 1.
 
     Taken on the logarithm of luminance at a small size, with slow changes of light taken out.
@@ -96,13 +96,12 @@ def symmetry(
     points = np.stack(np.meshgrid(x, y), axis=-1)
     back = np.asarray(np.linalg.inv(straightening.homography(grid)), float)
     q = points @ back[:, :2].T + back[:, 2]
-    source = q[..., :2] / q[..., 2:]
-    if distortion is not None and not distortion.is_identity:
-        source = distortion.recorded(source, grid)
+    source: Array = grid.recorded(q[..., :2] / q[..., 2:])
     at = source.astype(np.float32)
     view = cv2.remap(tones, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
-    inside = (source >= 0).all(axis=-1) & (source <= [grid.width - 1, grid.height - 1]).all(axis=-1)
-    both = (inside & inside[:, ::-1] & (q[..., 2] > 0))[:, :half]
+    edge = np.array([grid.width - 1, grid.height - 1])
+    inside = np.asarray(((source >= 0) & (source <= edge)).all(axis=-1))
+    both = (inside & inside[:, ::-1] & np.asarray(q[..., 2] > 0))[:, :half]
     if np.count_nonzero(both) < 500:
         return 0.0
     left, right = view[:, :half][both], view[:, ::-1][:, :half][both]

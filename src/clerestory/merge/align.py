@@ -18,9 +18,9 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion, Intrinsics
+from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel, model_channel
-from clerestory.camera.optics import Vignetting
+from clerestory.camera.pose import fit_rotation, rotation_of
 from clerestory.merge.result import Refused
 from clerestory.raw.read import Mosaic
 
@@ -38,46 +38,6 @@ OVER = 1.8  # over-relaxation of the membrane
 ALIKE = 2 * 4 * math.pi * BLUR**2  # guide pixels that speak as one: the blur makes neighbours alike, in both frames
 FAR = 8.0  # guide pixels: local shifts expected at most beyond the camera's turn
 LEAST_OVERLAP = 0.6
-ASSUMED_EQUIVALENT = 28.0  # mm on 36 x 24 where the file is silent; the local field takes up the rest
-
-
-@dataclass(frozen=True)
-class Optics:
-    """The lens that all frames of a view share, in pixels of the recorded frame."""
-
-    camera: Intrinsics
-    distortion: Distortion | None = None
-    vignetting: Vignetting | None = None
-
-    @classmethod
-    def assumed(cls, width: int, height: int) -> Optics:
-        """An ideal lens of ASSUMED_EQUIVALENT, for frames that do not say."""
-        focal = ASSUMED_EQUIVALENT * math.hypot(width, height) / math.hypot(36, 24)
-        return cls(Intrinsics(width, height, focal, (width - 1) / 2, (height - 1) / 2))
-
-    def rays(self, points: F64) -> F64:
-        """Camera-axes directions (..., 3), z = 1, of recorded pixels (..., 2)."""
-        lens = self.distortion
-        ideal = points if lens is None or lens.is_identity else lens.ideal(points, self.camera)
-        flat = (ideal - [self.camera.cx, self.camera.cy]) / self.camera.focal
-        return np.concatenate([flat, np.ones((*flat.shape[:-1], 1))], axis=-1)
-
-    def pixels(self, rays: F64) -> F64:
-        """Recorded pixels (..., 2) of directions (..., 3)."""
-        ahead = np.maximum(rays[..., 2:], 1e-3)
-        ideal = rays[..., :2] / ahead * self.camera.focal + [self.camera.cx, self.camera.cy]
-        lens = self.distortion
-        return ideal if lens is None or lens.is_identity else lens.recorded(ideal, self.camera)
-
-    def fall_off(self, points: F64) -> F64:
-        """The gain that mends the light's fall-off at recorded pixels (..., 2); 1 where it is not known."""
-        if self.vignetting is None:
-            return np.ones(points.shape[:-1])
-        w, h = self.camera.width - 1, self.camera.height - 1
-        cx, cy = self.vignetting.centre[0] * w, self.vignetting.centre[1] * h
-        reach2 = max(cx, w - cx) ** 2 + max(cy, h - cy) ** 2
-        r2 = ((points[..., 0] - cx) ** 2 + (points[..., 1] - cy) ** 2) / reach2
-        return np.asarray(np.polynomial.polynomial.polyval(r2, [1.0, *self.vignetting.k]))
 
 
 @dataclass(frozen=True)
@@ -361,30 +321,24 @@ def _membrane(found: _Matched, rounds: int = 60) -> F64:
     return field
 
 
-def rotation_of(vector: F64) -> F64:
-    """Rotation matrix of a rotation vector, radians."""
-    out, _ = cv2.Rodrigues(np.asarray(vector, float))
-    return np.asarray(out, float)
-
-
-def _turned(optics: Optics, rotation: F64) -> Callable[[F64], F64]:
+def _turned(camera: Camera, rotation: F64) -> Callable[[F64], F64]:
     def mapping(points: F64) -> F64:
-        return optics.pixels(optics.rays(points) @ rotation.T)
+        return camera.project(camera.unproject(points) @ rotation.T)
 
     return mapping
 
 
-def _refit(optics: Optics, rotation: F64, tiles: _Tiles, found: _Matched) -> F64:
+def _refit(camera: Camera, rotation: F64, tiles: _Tiles, found: _Matched) -> F64:
     """The rotation that explains most tiles: iteratively reweighted least squares over a small turn."""
-    rays = optics.rays(tiles.frame)
+    rays = camera.unproject(tiles.frame)
     ok = found.information[..., [0, 2]].sum(axis=-1) > 1.0
     if ok.sum() < 6:
         return rotation
-    base = optics.pixels(rays @ rotation.T)[ok]
+    base = camera.project(rays @ rotation.T)[ok]
     target = base + found.shift[ok] * tiles.factor
     info = found.information[ok] / tiles.factor**2
     eps = 1e-4
-    columns = [optics.pixels(rays[ok] @ (rotation_of(eps * e) @ rotation).T) - base for e in np.eye(3)]
+    columns = [camera.project(rays[ok] @ (rotation_of(eps * e) @ rotation).T) - base for e in np.eye(3)]
     jac = np.stack(columns, axis=-1) / eps  # (n, 2, 3)
     full = np.stack([info[:, [0, 1]], info[:, [1, 2]]], axis=1)
     # One well-textured tile must not outvote the rest.
@@ -409,7 +363,7 @@ def _detail(image: F32, ceiling: float) -> F32:
     return np.asarray(np.clip(detail / np.float32(spread), -3, 3), np.float32)
 
 
-def _first_guess(a: Guide, b: Guide, optics: Optics) -> F64:
+def _first_guess(a: Guide, b: Guide, camera: Camera) -> F64:
     """Rotation from phase correlation and ECC (Evangelidis and Psarakis 2008) at the coarsest level."""
     level = len(a.levels) - 1
     one, two = (_detail(g.levels[level], min(a.ceiling, b.ceiling)) for g in (a, b))
@@ -434,10 +388,9 @@ def _first_guess(a: Guide, b: Guide, optics: Optics) -> F64:
     y, x = np.meshgrid(np.linspace(0.2, 0.8, 5) * (h - 1), np.linspace(0.2, 0.8, 5) * (w - 1), indexing="ij")
     points = np.stack([x.ravel(), y.ravel()], axis=-1)
     moved = points @ warp[:, :2].T.astype(float) + warp[:, 2]
-    rays = [optics.rays((p + 0.5) * factor - 0.5) for p in (points, moved)]
+    rays = [camera.unproject((p + 0.5) * factor - 0.5) for p in (points, moved)]
     p, q = (r / np.linalg.norm(r, axis=1, keepdims=True) for r in rays)
-    u, _, vt = np.linalg.svd(q.T @ p)
-    return np.asarray(u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt)
+    return fit_rotation(p, q)
 
 
 def _resized(field: F64, shape: tuple[int, int]) -> F64:
@@ -458,14 +411,14 @@ def _on_nodes(field: F64, tiles: _Tiles, height: int, width: int) -> F64:
     return np.asarray(out, float)
 
 
-def align(reference: Guide, other: Guide, optics: Optics, local: bool = True, start: F64 | None = None) -> Motion:
+def align(reference: Guide, other: Guide, camera: Camera, local: bool = True, start: F64 | None = None) -> Motion:
     """Where the reference's pixels lie in another frame, to about a tenth of a pixel on what stands still.
 
     `local` False leaves it at the camera's turn. `start`: rotation to start from, where known. Raises Refused when
     the frames do not show the same.
     """
-    rotation = _first_guess(reference, other, optics) if start is None else start
-    width, height = optics.camera.width, optics.camera.height
+    rotation = _first_guess(reference, other, camera) if start is None else start
+    width, height = camera.width, camera.height
     field: F64 | None = None
     top = len(reference.levels) - 1
     tiles, found = _Tiles.of(reference.levels[top].shape, 2 ** (top + 1)), None
@@ -478,26 +431,26 @@ def align(reference: Guide, other: Guide, optics: Optics, local: bool = True, st
         # The turn settles on the coarse levels, where parallax is small; the rest is local.
         turns = 4 if level == top else 2 if level >= top - 1 or not local else 0
         for _ in range(turns):
-            found = _steps(reference, other, level, tiles, _turned(optics, rotation), start_shift, 3)
+            found = _steps(reference, other, level, tiles, _turned(camera, rotation), start_shift, 3)
             before = rotation
-            rotation = _refit(optics, rotation, tiles, found)
+            rotation = _refit(camera, rotation, tiles, found)
             if local:
-                moved = (_turned(optics, before)(tiles.frame) - _turned(optics, rotation)(tiles.frame)) / tiles.factor
+                moved = (_turned(camera, before)(tiles.frame) - _turned(camera, rotation)(tiles.frame)) / tiles.factor
                 start_shift = _membrane(_Matched(found.shift + moved, found.information, found.residual))
         if local:
             rounds = 2 if level == 0 else 3
-            found = _steps(reference, other, level, tiles, _turned(optics, rotation), start_shift, rounds)
+            found = _steps(reference, other, level, tiles, _turned(camera, rotation), start_shift, rounds)
             field = _membrane(found) * tiles.factor
     assert found is not None
-    return _motion(optics, rotation, tiles, found, field, (height, width))
+    return _motion(camera, rotation, tiles, found, field, (height, width))
 
 
 def _motion(
-    optics: Optics, rotation: F64, tiles: _Tiles, found: _Matched, field: F64 | None, size: tuple[int, int]
+    camera: Camera, rotation: F64, tiles: _Tiles, found: _Matched, field: F64 | None, size: tuple[int, int]
 ) -> Motion:
     height, width = size
     here = np.asarray(_grid(node_shape(height, width)), float)
-    nodes = _turned(optics, rotation)(here)
+    nodes = _turned(camera, rotation)(here)
     textured = found.information[..., [0, 2]].sum(axis=-1) > 20
     if field is not None:
         nodes = nodes + _on_nodes(field, tiles, height, width)
@@ -507,5 +460,5 @@ def _motion(
     share = float(inside[:-1, :-1].mean())
     good = (found.residual < 2.5) & textured
     agreement = float(good.sum() / max(1, textured.sum()))
-    gain = (optics.fall_off(nodes) / optics.fall_off(here)).astype(np.float32)
+    gain = (camera.fall_off(nodes) / camera.fall_off(here)).astype(np.float32)
     return Motion(nodes.astype(np.float32), gain, rotation, share, parallax, agreement)

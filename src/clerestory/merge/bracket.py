@@ -15,9 +15,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement
-from clerestory.merge.align import Motion, Optics, align, guide_of
+from clerestory.merge.align import Motion, align, guide_of
 from clerestory.merge.burst import Told, checked, motion_record
 from clerestory.merge.resample import channel_gains, laid, own
 from clerestory.merge.result import Refused
@@ -165,7 +166,7 @@ def _order(exposures: Sequence[float]) -> list[int]:
 
 
 def merge_bracket(
-    reference: Mosaic, steps: Sequence[Step], noise: NoiseModel, optics: Optics, told: Told
+    reference: Mosaic, steps: Sequence[Step], noise: NoiseModel, camera: Camera, told: Told
 ) -> Bracketed:
     """Merge a bracket into the reference's geometry and units. Raises Refused when no other frame fits."""
     height, width = reference.raw.shape
@@ -180,7 +181,7 @@ def merge_bracket(
         told(f"exposure {steps[index].exposure:.3g} times the reference's")
         other = steps[index].read()
         try:
-            motion = checked(align(guide, guide_of(other, noise, steps[index].exposure), optics))
+            motion = checked(align(guide, guide_of(other, noise, steps[index].exposure), camera))
         except Refused as why:
             record["left_out"][index] = str(why)
             continue

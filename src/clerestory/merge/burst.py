@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement
-from clerestory.merge.align import LEAST_OVERLAP, Guide, Motion, Optics, align, guide_of
+from clerestory.merge.align import LEAST_OVERLAP, Guide, Motion, align, guide_of
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
@@ -59,7 +60,7 @@ def fitting(
     guide: Guide,
     others: Sequence[Callable[[], Mosaic]],
     noise: NoiseModel,
-    optics: Optics,
+    camera: Camera,
     left_out: dict[int, str],
     told: Callable[[int], None],
 ) -> Iterator[tuple[int, Mosaic, Motion]]:
@@ -71,7 +72,7 @@ def fitting(
         told(index)
         other = read()
         try:
-            motion = checked(align(guide, guide_of(other, noise), optics))
+            motion = checked(align(guide, guide_of(other, noise), camera))
         except Refused as why:
             left_out[index] = str(why)
             continue
@@ -79,7 +80,7 @@ def fitting(
 
 
 def merge_burst(
-    reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, optics: Optics, told: Told
+    reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, camera: Camera, told: Told
 ) -> Burst:
     """Merge frames read one at a time. Raises Refused when no other frame fits the reference."""
     height, width = reference.raw.shape
@@ -95,7 +96,7 @@ def merge_burst(
     def say(index: int) -> None:
         told(f"frame {index + 2} of {len(others) + 1}")
 
-    for index, other, motion in fitting(guide, others, noise, optics, left_out, say):
+    for index, other, motion in fitting(guide, others, noise, camera, left_out, say):
         values = laid(other, motion, noise)
         weights = agreement(values, stack, reference, model)
         share = float(weights.mean())

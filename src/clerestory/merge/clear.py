@@ -17,9 +17,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement, cells_agree
-from clerestory.merge.align import Guide, Motion, Optics, align, guide_of
+from clerestory.merge.align import Guide, Motion, align, guide_of
 from clerestory.merge.burst import Told, checked, fitting, motion_record
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
@@ -326,7 +327,7 @@ def _looked_at(
     guide: Guide,
     others: Sequence[Callable[[], Mosaic]],
     noise: NoiseModel,
-    optics: Optics,
+    camera: Camera,
     told: Told,
 ) -> tuple[list[_Laid], list[F32], list[NDArray[np.bool_]], dict[int, str]]:
     """First pass: where the frames lie, and their cells."""
@@ -337,7 +338,7 @@ def _looked_at(
     def say(index: int) -> None:
         told(f"look at frame {index + 2} of {len(others) + 1}")
 
-    for index, other, motion in fitting(guide, others, noise, optics, left_out, say):
+    for index, other, motion in fitting(guide, others, noise, camera, left_out, say):
         colours, shown = cells_of(laid(other, motion, noise), reference.cfa)
         level = shown & (first[..., 1] > np.median(first[..., 1]))
         light = float(np.median(colours[level][:, 1] / np.maximum(first[level][:, 1], 1e-3))) if level.any() else 1.0
@@ -360,7 +361,7 @@ def _looked_again(
     fits: Sequence[_Laid],
     choice: _Choice,
     noise: NoiseModel,
-    optics: Optics,
+    camera: Camera,
     told: Told,
 ) -> tuple[list[_Laid], list[F32], list[NDArray[np.bool_]]]:
     """Second pass: where the frames lie by what shows stone in both; local alignment had followed the visitors."""
@@ -369,7 +370,7 @@ def _looked_again(
         told(f"look again at frame {fit.index + 2}")
         other, hidden = fit.read(), ~choice.reference_is_stone | choice.others[k]
         try:
-            motion = align(guide.without(hidden), guide_of(other, noise), optics, start=fit.motion.rotation)
+            motion = align(guide.without(hidden), guide_of(other, noise), camera, start=fit.motion.rotation)
             fit = replace(fit, motion=checked(motion))
         except Refused:  # too little is left to go by
             pass
@@ -381,17 +382,17 @@ def _looked_again(
 
 
 def merge_clear(
-    reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, optics: Optics, told: Told
+    reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, camera: Camera, told: Told
 ) -> Cleared:
     """Merge frames, each read up to four times, one at a time. Raises Refused with fewer than three that fit."""
     mine, guide = own(reference), guide_of(reference, noise)
-    fits, cells, seen, left_out = _looked_at(reference, mine, guide, others, noise, optics, told)
+    fits, cells, seen, left_out = _looked_at(reference, mine, guide, others, noise, camera, told)
     if len(cells) < FEWEST:
         raise Refused(f"only {len(cells)} frames fit each other, and at least {FEWEST} are needed to tell stone from "
                       "visitors. " + " ".join(dict.fromkeys(left_out.values())))  # fmt: skip
     model = BlockNoise.of(noise, reference)
     choice = _choose(cells, seen, model)
-    fits, cells, seen = _looked_again(reference, cells[0], seen[0], guide, fits, choice, noise, optics, told)
+    fits, cells, seen = _looked_again(reference, cells[0], seen[0], guide, fits, choice, noise, camera, told)
     choice = _choose(cells, seen, model)
     del cells
     stack = _stacked(reference, mine, fits, choice, noise, told)

@@ -5,20 +5,20 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from clerestory.camera.geometry import held_axes
+from clerestory.camera.camera import Camera, orientation_rotation
 from clerestory.camera.noise import NoiseModel
 from clerestory.develop.defects import mend, read_mended
 from clerestory.errors import UserError
-from clerestory.merge.align import Optics
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
 from clerestory.merge.clear import merge_clear
-from clerestory.merge.join import Develop, Uprights, merge_wide
+from clerestory.merge.join import merge_wide
 from clerestory.merge.result import Merged, Refused
 from clerestory.raw.group import View, stops_of
 from clerestory.raw.inspect import with_real_white
@@ -65,13 +65,12 @@ def check_together(infos: Sequence[FrameInfo], kind: str) -> None:
         raise Refused(f"their exposures differ by {max(stops) - min(stops):.1f} stops.")
 
 
-def optics_of(info: FrameInfo) -> Optics:
-    """The lens of a frame, as far as the file and the lens database know it."""
-    lens = lens_correction(info)
-    camera = info.intrinsics
+def camera_of(info: FrameInfo) -> Camera:
+    """The camera of a frame as recorded, its lens as far as the file and the lens database know it."""
+    lens, camera = lens_correction(info), info.intrinsics
     if camera is None:
-        return Optics.assumed(info.width, info.height)
-    return Optics(camera, lens.distortion, lens.vignetting)
+        return Camera.equivalent(info.width, info.height)
+    return replace(camera, distortion=lens.distortion, vignetting=lens.vignetting)
 
 
 def _exposure(info: FrameInfo, reference: FrameInfo) -> float:
@@ -91,19 +90,19 @@ def combine(
     view: View,
     infos: Sequence[FrameInfo],
     told: Told = quiet,
-    upright: Uprights | None = None,
-    develop: Develop | None = None,
     fit: Callable[[Sequence[Mosaic]], NoiseModel] = fit_noise,
+    edges: bool = True,
+    denoise: bool = True,
 ) -> Merged:
     """Merge a view's frames as its kind asks: 'burst', 'bracket', 'clear' or 'wide'.
 
-    `infos` in the order of `view.frames`. `told` hears of progress. `upright` finds the vertical of a frame of a wide
-    view, `develop` takes noise out of its mosaics: see `join`. `fit`: noise model of frames. Raises Refused when the
+    `infos` in the order of `view.frames`. `told` hears of progress. `fit`: noise model of frames. `edges` and
+    `denoise` of a wide view: see `join.merge_wide`. Raises Refused when the
     frames cannot be merged (take `view.pick` alone and say why), UserError for a file that cannot be read.
     """
     check_together(infos, view.kind)
     if view.kind == "wide":
-        return merge_wide(view.frames, infos, _exposures(infos), optics_of(infos[0]), told, upright, develop, fit)
+        return merge_wide(view.frames, infos, _exposures(infos), camera_of(infos[0]), told, fit, edges, denoise)
     at = view.frames.index(view.pick)
     others = [i for i in range(len(view.frames)) if i != at]
     reference = read_mended(view.pick)
@@ -113,22 +112,22 @@ def combine(
         raise Refused(f"the noise of {view.pick.name} cannot be told: {problem}") from problem
     known = [noise if i.iso == infos[at].iso else None for i in infos]
     reads = [functools.partial(_like, view.frames[i], reference, known[i]) for i in others]
-    optics = optics_of(infos[at])
+    camera = camera_of(infos[at])
     used = (view.pick, *(view.frames[i] for i in others))
     if view.kind == "bracket":
         steps = [
             Step(read, _exposure(infos[i], infos[at]), _noise_for(infos[i], infos[at], noise, read, fit))
             for i, read in zip(others, reads, strict=True)
         ]
-        merged = merge_bracket(reference, steps, noise, optics, told)
+        merged = merge_bracket(reference, steps, noise, camera, told)
         return Merged("bracket", infos[at], _used(used, merged.taken), merged.mosaic, merged.noise, merged.excess,
                       record=_named(merged.record, used), remarks=_bracket_remarks(merged.record, used))  # fmt: skip
     if view.kind == "clear":
-        cleared = merge_clear(reference, reads, noise, optics, told)
+        cleared = merge_clear(reference, reads, noise, camera, told)
         said = _clear_remarks(cleared.record, used, infos[at])
         return Merged("clear", infos[at], used, cleared.mosaic, cleared.noise, cleared.excess, cleared.mask,
                       record=_named(cleared.record, used), remarks=said)  # fmt: skip
-    burst = merge_burst(reference, reads, noise, optics, told)
+    burst = merge_burst(reference, reads, noise, camera, told)
     said = _burst_remarks(burst.record, burst.taken, used)
     return Merged("burst", infos[at], _used(used, burst.taken), burst.mosaic, burst.noise, burst.excess,
                   record=_named(burst.record, used), remarks=said)  # fmt: skip
@@ -190,7 +189,7 @@ def place_in_words(box: Sequence[int], info: FrameInfo) -> str:
     """Where a box (x, y, width, height) of the recorded frame's pixels lies in the frame as it was held."""
     x, y, w, h = box
     corners = np.array([[x, y], [x + w, y + h]], float) - [info.width / 2, info.height / 2]
-    held = np.sort(corners @ held_axes(info.orientation)[:2, :2].T, axis=0)
+    held = np.sort(corners @ orientation_rotation(info.orientation)[:2, :2].T, axis=0)
     size = (info.height, info.width) if info.orientation in (6, 8) else (info.width, info.height)
     right, down = 100 * (held.mean(axis=0) / size + 0.5)
     wide, high = held[1] - held[0]

@@ -11,23 +11,26 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import cv2
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Pose, Verdict, held_axes
+from clerestory.camera.camera import Camera, orientation_rotation
 from clerestory.camera.noise import NoiseModel
+from clerestory.camera.pose import Pose
 from clerestory.develop.defects import read_mended
 from clerestory.develop.demosaic import Balanced, demosaic, signal_of, turned
-from clerestory.merge.align import Guide, Optics, guide_of
+from clerestory.develop.denoise import denoise_mosaic
+from clerestory.merge.align import Guide, guide_of
 from clerestory.merge.resample import LANCZOS, balance_of
 from clerestory.merge.result import Merged, Plate, Refused
 from clerestory.merge.surface import WIDEST, Surface, surface_for
 from clerestory.merge.turns import Turns, find_turns
 from clerestory.raw.read import FrameInfo, Mosaic, read_mosaic
+from clerestory.vertical.verdict import Verdict, find_upright_together
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -44,33 +47,6 @@ HELD = math.radians(20.0), math.radians(4.0)  # how far cameras are usually tilt
 LEVEL_BOUND = 1.0  # degrees within which a camera's level sensor is believed; common practice, no source
 
 
-class Found(Protocol):
-    """A vertical: unit vector in the first frame's axes, the degrees within which it is believed, and how surely."""
-
-    @property
-    def up(self) -> tuple[float, float, float]: ...
-    @property
-    def bound_deg(self) -> float: ...
-    @property
-    def verdict(self) -> Verdict: ...
-
-
-class Uprights(Protocol):
-    """Finds the vertical of turned frames from their linear luminance (H x W) on the grid of a camera, as held,
-    the rotations from the first one's axes to each, and what their level sensors say."""
-
-    def __call__(
-        self,
-        planes: Sequence[F32],
-        camera: Intrinsics,
-        rotations: Sequence[F64],
-        *,
-        distortion: Distortion | None,
-        levels: Sequence[tuple[float, ...] | None],
-    ) -> Found: ...
-
-
-Develop = Callable[[Mosaic, NoiseModel], F32]  # a mosaic to its signal above black, noise taken out
 Told = Callable[[str], None]
 
 
@@ -122,7 +98,7 @@ class _Set:
 
     paths: Sequence[Path]
     exposures: Sequence[float]
-    optics: Optics
+    camera: Camera
     rotations: tuple[F64, ...]
     surface: Surface
     multipliers: tuple[float, float, float]
@@ -132,12 +108,12 @@ class _Set:
         rows, columns = (size[0] - 1) // step + 2, (size[1] - 1) // step + 2
         y, x = np.mgrid[:rows, :columns].astype(float) * step
         rays = self.surface.rays(np.stack([x, y], axis=-1)) @ self.rotations[k].T
-        at = self.optics.pixels(rays)
+        camera = self.camera
+        at = camera.project(rays)
         angle = rays[..., 2] / np.linalg.norm(rays, axis=-1)
-        camera = self.optics.camera
         corner = math.atan(math.hypot(camera.width, camera.height) / 2 / camera.focal)
         at[angle < math.cos(min(corner * 1.15, 1.5))] = -1e6  # behind the frame, where distortion means nothing
-        gain = np.where(at[..., 0] > -1e5, self.optics.fall_off(np.clip(at, 0, [camera.width, camera.height])), 1.0)
+        gain = np.where(at[..., 0] > -1e5, camera.fall_off(np.clip(at, 0, [camera.width, camera.height])), 1.0)
         return at.astype(np.float32), gain.astype(np.float32)
 
 
@@ -150,17 +126,15 @@ class _Vertical:
     verdict: Verdict
 
 
-def _vertical(lumas: Sequence[F32], infos: Sequence[FrameInfo], turns: Turns, upright: Uprights | None) -> _Vertical:
+def _vertical(lumas: Sequence[F32], infos: Sequence[FrameInfo], turns: Turns, edges: bool) -> _Vertical:
     """The vertical from the edges of all frames together, else from the level sensor, else as the camera was held."""
     levels, orientation = [info.held_level for info in infos], infos[0].orientation
-    held = held_axes(orientation)
+    held = orientation_rotation(orientation)
     rotations = [held @ r @ held.T for r in turns.rotations]
-    if upright is not None:
-        half = turns.optics.camera.scaled(0.5)
-        grid = replace(half, width=lumas[0].shape[1], height=lumas[0].shape[0]).turned(orientation)
-        lens = turns.optics.distortion
-        found = upright([turned(luma, orientation) for luma in lumas], grid, rotations,
-                        distortion=None if lens is None else lens.turned(orientation), levels=levels)  # fmt: skip
+    if edges:
+        grid = turns.camera.scaled(0.5).on_grid(*lumas[0].shape[::-1]).oriented(orientation)
+        held_lumas = [turned(luma, orientation) for luma in lumas]
+        found = find_upright_together(held_lumas, grid, rotations, levels=levels)
         if found.verdict != "cannot tell":
             return _Vertical(held.T @ found.up, found.bound_deg, found.verdict)
     elif any(level is not None for level in levels):
@@ -190,19 +164,17 @@ def _upright_axes(up: F64, turns: Turns) -> F64:
     return np.stack([np.cross(-up, ahead), -up, ahead])
 
 
-def _outline(optics: Optics) -> F64:
-    w, h = optics.camera.width - 1.0, optics.camera.height - 1.0
+def _outline(camera: Camera) -> F64:
+    w, h = camera.width - 1.0, camera.height - 1.0
     t = np.linspace(0, 1, 24)
     sides = [np.stack([t * w, 0 * t], 1), np.stack([0 * t + w, t * h], 1), np.stack([t * w, 0 * t + h], 1),
              np.stack([0 * t, t * h], 1)]  # fmt: skip
-    return optics.rays(np.concatenate(sides))
+    return camera.unproject(np.concatenate(sides))
 
 
-def _light(
-    path: Path, multipliers: tuple[float, float, float], noise: NoiseModel, develop: Develop | None
-) -> Balanced:
+def _light(path: Path, multipliers: tuple[float, float, float], noise: NoiseModel, denoise: bool) -> Balanced:
     mosaic = read_mended(path)
-    signal = develop(mosaic, noise) if develop is not None else signal_of(mosaic)
+    signal = denoise_mosaic(mosaic, noise) if denoise else signal_of(mosaic)
     return demosaic(signal, mosaic, multipliers)
 
 
@@ -391,45 +363,45 @@ def merge_wide(
     paths: Sequence[Path],
     infos: Sequence[FrameInfo],
     exposures: Sequence[float],
-    optics: Optics,
+    camera: Camera,
     told: Told,
-    upright: Uprights | None,
-    develop: Develop | None,
     fit: Callable[[Sequence[Mosaic]], NoiseModel],
+    edges: bool = True,
+    denoise: bool = True,
 ) -> Merged:
     """Join frames into one plate. Raises Refused where they do not overlap enough or turn too far.
 
     `exposures`: each frame's relative to the darkest's, 1 or more, by which its light is divided; what is clipped in
-    it is as white as it gets. `upright`: finds the frames' vertical (their level sensor or axes stand in without it);
-    `develop`: takes noise out of a mosaic before it is demosaiced.
+    it is as white as it gets. `edges`: look for the building's vertical in the frames; without it, or where they show
+    none, their level sensor or how they were held stands in. `denoise`: take noise out before demosaicing.
     """
     guides, lumas, noises, middle = _guides(paths, infos, exposures, fit, told)
-    turns = find_turns(guides, optics)
+    turns = find_turns(guides, camera)
     del guides
-    vertical = _vertical(lumas, infos, turns, upright)
+    vertical = _vertical(lumas, infos, turns, edges)
     axes = _upright_axes(vertical.up, turns)
     rotations = tuple(r @ axes.T for r in turns.rotations)
-    outline = _outline(turns.optics)
-    surface = surface_for([outline @ r for r in rotations], turns.optics.camera.focal)
-    camera = surface.camera
-    width = math.degrees(2 * math.atan(camera.width / 2 / camera.focal)) if not surface.compression else \
+    outline = _outline(turns.camera)
+    surface = surface_for([outline @ r for r in rotations], turns.camera.focal)
+    shown = surface.camera
+    width = math.degrees(2 * math.atan(shown.width / 2 / shown.focal)) if not surface.compression else \
         _degrees_across(surface)  # fmt: skip
-    if width > WIDEST or camera.width * camera.height > MOST_PIXELS:
-        raise Refused(f"together they span {width:.0f} degrees ({camera.width} x {camera.height} pixels), more than "
+    if width > WIDEST or shown.width * shown.height > MOST_PIXELS:
+        raise Refused(f"together they span {width:.0f} degrees ({shown.width} x {shown.height} pixels), more than "
                       "one picture can show.")  # fmt: skip
-    laid = _Set(paths, exposures, turns.optics, rotations, surface, balance_of(middle))
-    size = ((camera.height - 1) // SMALL + 1, (camera.width - 1) // SMALL + 1)
+    laid = _Set(paths, exposures, turns.camera, rotations, surface, balance_of(middle))
+    size = ((shown.height - 1) // SMALL + 1, (shown.width - 1) // SMALL + 1)
 
     def lights(k: int) -> Balanced:
-        return _light(paths[k], laid.multipliers, noises[k], develop)
+        return _light(paths[k], laid.multipliers, noises[k], denoise)
 
     looks = []
     for k in range(len(paths)):
         told(f"light of frame {k + 1} of {len(paths)}")
         looks.append(_look(laid, k, lights(k), size))
-    plan = _planned(looks, camera.width)
+    plan = _planned(looks, shown.width)
     rgb, covered = _blended(laid, lights, plan, looks, told)
-    plate = Plate(rgb, covered, _hull(covered), surface.projection, camera, surface.compression,
+    plate = Plate(rgb, covered, _hull(covered), surface.projection, shown, surface.compression,
                   _least_one(laid.multipliers), middle.xyz_to_camera, up_bound=vertical.bound,
                   up_verdict=vertical.verdict)  # fmt: skip
     return _merged(paths, infos, turns, rotations, plan, plate, width)
@@ -459,7 +431,7 @@ def _merged(
     record: dict[str, Any] = {
         "frames": [p.name for p in paths],
         "rotations": [np.round(r, 8).tolist() for r in rotations],
-        "focal_px": round(turns.optics.camera.focal, 3),
+        "focal_px": round(turns.camera.focal, 3),
         "parallax_px": [round(p, 2) for p in turns.parallax],
         "overlap": [round(s, 3) for s in turns.shares],
         "gains": [round(float(g), 4) for g in plan.gains],

@@ -9,9 +9,10 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Intrinsics, Verdict
+from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.raw.read import FrameInfo, Mosaic
+from clerestory.vertical.verdict import Verdict
 
 F32 = NDArray[np.float32]
 Projection = Literal["rectilinear", "pannini"]
@@ -39,7 +40,7 @@ class Plate:
     inside: NDArray[np.uint8]
     outline: NDArray[np.float64]
     projection: Projection
-    camera: Intrinsics
+    camera: Camera
     compression: float
     multipliers: tuple[float, float, float]
     xyz_to_camera: NDArray[np.float64] | None

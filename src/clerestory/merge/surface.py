@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Intrinsics
+from clerestory.camera.camera import Camera
 from clerestory.merge.result import Projection
 
 F64 = NDArray[np.float64]
@@ -28,7 +28,7 @@ STEEPEST = 68.0  # degrees above or below the horizon that are shown at most
 class Surface:
     """An upright picture surface: `camera` gives its size, scale and centre; `compression` d is 0 for the plane."""
 
-    camera: Intrinsics
+    camera: Camera
     compression: float
 
     @property
@@ -85,9 +85,9 @@ def surface_for(outlines: list[F64], focal: float) -> Surface:
     limit = math.tan(math.radians(STEEPEST))
     height = np.clip(rays[:, 1], -limit * flat, limit * flat)
     held = np.stack([np.sin(azimuth) * flat, height, np.cos(azimuth) * flat], axis=-1)
-    unit = Surface(Intrinsics(1, 1, focal, 0.0, 0.0), compression)
+    unit = Surface(Camera(1, 1, focal, 0.0, 0.0), compression)
     at = unit.pixels(held)
     at[:, 1] = np.clip(at[:, 1], -limit * focal, limit * focal)
     least, most = np.floor(at.min(axis=0)), np.ceil(at.max(axis=0))
     width, tall = (most - least).astype(int) + 1
-    return Surface(Intrinsics(int(width), int(tall), focal, -float(least[0]), -float(least[1])), compression)
+    return Surface(Camera(int(width), int(tall), focal, -float(least[0]), -float(least[1])), compression)

@@ -11,7 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from clerestory.merge.align import Guide, Motion, Optics, align, rotation_of
+from clerestory.camera.camera import Camera
+from clerestory.camera.pose import fit_rotation, rotation_of
+from clerestory.merge.align import Guide, Motion, align
 from clerestory.merge.result import Refused
 
 F32 = NDArray[np.float32]
@@ -30,7 +32,7 @@ class Turns:
     frames have it; the local shifts left between neighbours (95th percentile, pixels); each frame's neighbour."""
 
     rotations: tuple[F64, ...]
-    optics: Optics
+    camera: Camera
     parallax: tuple[float, ...]
     shares: tuple[float, ...]
 
@@ -43,7 +45,7 @@ class _Pair:
     rotation: F64
 
 
-def _details(guide: Guide, optics: Optics) -> tuple[F64, F32]:
+def _details(guide: Guide, camera: Camera) -> tuple[F64, F32]:
     """Rays and descriptors of a frame's details."""
     level = 0
     while max(guide.levels[level].shape) > LONG_EDGE and level + 1 < len(guide.levels):
@@ -56,13 +58,8 @@ def _details(guide: Guide, optics: Optics) -> tuple[F64, F32]:
     if descriptors is None or len(points) < FEWEST:
         return np.zeros((0, 3)), np.zeros((0, 128), np.float32)
     at = (np.array([p.pt for p in points]) + 0.5) * 2 ** (level + 1) - 0.5
-    rays = optics.rays(at)
+    rays = camera.unproject(at)
     return rays / np.linalg.norm(rays, axis=1, keepdims=True), np.asarray(descriptors, np.float32)
-
-
-def _fitted(a: F64, b: F64) -> F64:
-    u, _, vt = np.linalg.svd(b.T @ a)
-    return np.asarray(u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt)
 
 
 def _matched(i: int, j: int, one: tuple[F64, F32], two: tuple[F64, F32]) -> _Pair | None:
@@ -78,14 +75,14 @@ def _matched(i: int, j: int, one: tuple[F64, F32], two: tuple[F64, F32]) -> _Pai
     best = np.zeros(len(a), bool)
     for _ in range(400):
         pick = rng.choice(len(a), 2, replace=False)
-        near = np.linalg.norm(a @ _fitted(a[pick], b[pick]).T - b, axis=1) < 2 * NEAR
+        near = np.linalg.norm(a @ fit_rotation(a[pick], b[pick]).T - b, axis=1) < 2 * NEAR
         if near.sum() > best.sum():
             best = near
     if best.sum() < FEWEST:
         return None
-    rotation = _fitted(a[best], b[best])
+    rotation = fit_rotation(a[best], b[best])
     best = np.linalg.norm(a @ rotation.T - b, axis=1) < 3 * NEAR
-    return _Pair(i, j, (a[best], b[best]), _fitted(a[best], b[best])) if best.sum() >= FEWEST else None
+    return _Pair(i, j, (a[best], b[best]), fit_rotation(a[best], b[best])) if best.sum() >= FEWEST else None
 
 
 def _chained(n: int, pairs: Sequence[_Pair]) -> list[F64]:
@@ -129,14 +126,14 @@ def _bundled(rotations: Sequence[F64], pairs: Sequence[_Pair]) -> tuple[list[F64
     return unpacked(found.x)
 
 
-def _refined(guides: Sequence[Guide], rotations: Sequence[F64], optics: Optics) -> tuple[list[F64], list[Motion]]:
+def _refined(guides: Sequence[Guide], rotations: Sequence[F64], camera: Camera) -> tuple[list[F64], list[Motion]]:
     """Neighbours laid on each other by their light: rotations along the chain in order of overlap."""
     order = _order(rotations)
     out: dict[int, F64] = {order[0]: rotations[order[0]]}
     motions = []
     for a, b in itertools.pairwise(order):
         start = rotations[b] @ rotations[a].T
-        motion = align(guides[a], guides[b], optics, local=False, start=start)
+        motion = align(guides[a], guides[b], camera, local=False, start=start)
         angle = np.linalg.norm(cv2.Rodrigues(motion.rotation @ start.T)[0])
         # Details hold the turn to within a pixel or two; a match of the light far from that has gone astray.
         turn = motion.rotation if angle < 6 * NEAR else start
@@ -153,13 +150,13 @@ def _order(rotations: Sequence[F64]) -> list[int]:
     return [int(k) for k in np.argsort(spread @ direction)]
 
 
-def find_turns(guides: Sequence[Guide], optics: Optics) -> Turns:
+def find_turns(guides: Sequence[Guide], camera: Camera) -> Turns:
     """How the frames were turned. Raises Refused where they do not overlap enough."""
-    seen = [_details(g, optics) for g in guides]
+    seen = [_details(g, camera) for g in guides]
     n = len(guides)
     found = [_matched(i, j, seen[i], seen[j]) for i in range(n) for j in range(i + 1, n)]
     pairs = [p for p in found if p is not None]
     rotations, factor = _bundled(_chained(n, pairs), pairs)
-    lens = replace(optics, camera=replace(optics.camera, focal=optics.camera.focal * factor))
+    lens = replace(camera, focal=camera.focal * factor)
     rotations, motions = _refined(guides, rotations, lens)
     return Turns(tuple(rotations), lens, tuple(m.parallax for m in motions), tuple(m.share for m in motions))

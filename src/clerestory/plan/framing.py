@@ -15,16 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.building.model import WALL_TURN, Building
-from clerestory.camera.geometry import (
-    Distortion,
-    Intrinsics,
-    Pose,
-    Room,
-    Straightening,
-    largest_room,
-    local_scale,
-    project,
-)
+from clerestory.camera.camera import Camera
+from clerestory.camera.crop import Room, largest_room
+from clerestory.camera.lens import Distortion
+from clerestory.camera.pose import Pose
+from clerestory.camera.rectification import Straightening, local_scale, project
 from clerestory.plan.model import SHAPES, BodyTable, LensTable, StationTable, ViewTable, Visit
 
 Array = NDArray[np.float64]
@@ -207,10 +202,10 @@ class Framing:
         """Whether one frame holds the view."""
         return self.how in ("upright", "straightened", "as seen")
 
-    def camera(self, body: BodyTable) -> Intrinsics:
+    def camera(self, body: BodyTable) -> Camera:
         """The camera held as this framing holds it."""
         w, h = body.pixels if not self.portrait else body.pixels[::-1]
-        return Intrinsics.of(w, h, self.focal, w * body.pixel_mm)
+        return Camera.of(w, h, self.focal, w * body.pixel_mm, Distortion(self.distortion))
 
     @property
     def camera_axes(self) -> Array:
@@ -251,7 +246,7 @@ class Framing:
     def room(self, body: BodyTable) -> Room:
         """What the finisher keeps: the largest rectangle of the picture's shape in the straightened frame."""
         x0, x1, z0, z1 = self.rectangle
-        return largest_room(self.camera(body), self.straightening, (x1 - x0) / (z1 - z0), Distortion(self.distortion))
+        return largest_room(self.camera(body), self.straightening, (x1 - x0) / (z1 - z0))
 
     def enlargement(self, body: BodyTable, points: Array) -> Array:
         """Local enlargement of straightening at frame pixels (k, 2)."""

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.building.model import Building
-from clerestory.camera.geometry import Intrinsics
+from clerestory.camera.camera import Camera
 from clerestory.plan.exposure import Settings, luminance
 from clerestory.plan.framing import Framing
 from clerestory.plan.model import BodyTable, LensTable, ViewTable
@@ -44,16 +44,16 @@ def rooms_of(view: ViewTable, building: Building, sun: Array | None) -> Rooms:
     return Rooms(building, 1.0, bright, towards)
 
 
-def _picture_camera(rectangle: Box, longest: int) -> Intrinsics:
+def _picture_camera(rectangle: Box, longest: int) -> Camera:
     """The camera that sees just a rectangle (X0, X1, Z0, Z1) of the picture plane."""
     x0, x1, z0, z1 = rectangle
     scale = longest / max(x1 - x0, z1 - z0)
     width, height = max(8, round((x1 - x0) * scale)), max(8, round((z1 - z0) * scale))
-    return Intrinsics(width, height, scale, -x0 * scale - 0.5, z1 * scale - 0.5)
+    return Camera(width, height, scale, -x0 * scale - 0.5, z1 * scale - 0.5)
 
 
-def _small(framing: Framing, body: BodyTable, longest: int) -> Intrinsics:
-    camera = framing.camera(body)
+def _small(framing: Framing, body: BodyTable, longest: int) -> Camera:
+    camera = framing.camera(body).without_lens()
     return camera.scaled(longest / max(camera.width, camera.height))
 
 

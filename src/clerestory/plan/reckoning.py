@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from clerestory.building.sun import SunDay, sun_day
 from clerestory.building.windows import Calendar, Interval, SunTrack, calendars, day_span
+from clerestory.camera.crop import Room
 from clerestory.camera.exposure import f_label, iso_label, time_label
-from clerestory.camera.geometry import Room
 from clerestory.plan.exposure import Focus, Settings, focus_for, settings_for
 from clerestory.plan.framing import Aim, Framing, StandBack, stand_back
 from clerestory.plan.kit import Coverage, Framings, LensWorth, bags, best_bag, better, lens_worth

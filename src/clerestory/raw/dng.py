@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion
+from clerestory.camera.lens import Distortion
 from clerestory.files.store import atomic
 from clerestory.files.tiff import (
     ASCII,

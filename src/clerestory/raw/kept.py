@@ -15,7 +15,7 @@ from zipfile import BadZipFile
 import numpy as np
 
 from clerestory import __version__
-from clerestory.camera.geometry import Distortion
+from clerestory.camera.lens import Distortion
 from clerestory.files.store import write_atomic
 from clerestory.raw.inspect import Clipping, Inspection, inspect_file
 from clerestory.raw.read import FrameInfo

@@ -11,8 +11,7 @@ import lensfunpy
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion
-from clerestory.camera.optics import Vignetting
+from clerestory.camera.lens import Distortion, Vignetting
 from clerestory.raw.read import FrameInfo
 
 

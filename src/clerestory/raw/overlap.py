@@ -8,7 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Intrinsics, project
+from clerestory.camera.camera import Camera
+from clerestory.camera.pose import fit_rotation
+from clerestory.camera.rectification import project
 from clerestory.raw.inspect import LOOK_LEVELS
 
 Look = NDArray[np.uint8]
@@ -135,7 +137,7 @@ class Turned:
     matches: int
 
 
-def turned_from(first: Look, second: Look, camera: Intrinsics) -> Turned | None:
+def turned_from(first: Look, second: Look, camera: Camera) -> Turned | None:
     """Whether the second frame is the first turned about one spot (same focal length), from matched details."""
     sift = cv2.SIFT_create(nfeatures=600)  # type: ignore[attr-defined]
     (ka, da), (kb, db) = (sift.detectAndCompute(cv2.equalizeHist(look), None) for look in (first, second))
@@ -164,29 +166,24 @@ def turned_from(first: Look, second: Look, camera: Intrinsics) -> Turned | None:
 Points = NDArray[np.float64]
 
 
-def _rotation(pa: Points, pb: Points, camera: Intrinsics) -> tuple[Points, int]:
+def _unit(directions: Points) -> Points:
+    out: Points = directions / np.linalg.norm(directions, axis=1, keepdims=True)
+    return out
+
+
+def _rotation(pa: Points, pb: Points, camera: Camera) -> tuple[Points, int]:
     """The rotation that carries rays of the first onto rays of the second, by RANSAC over pairs, seeded."""
 
-    def rays(p: NDArray[np.float64]) -> NDArray[np.float64]:
-        d = np.column_stack([p, np.ones(len(p))]) @ camera.inverse.T
-        out: NDArray[np.float64] = d / np.linalg.norm(d, axis=1, keepdims=True)
-        return out
-
-    def fitted(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
-        u, _, vt = np.linalg.svd(b.T @ a)
-        out: NDArray[np.float64] = u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt
-        return out
-
-    a, b = rays(pa), rays(pb)
+    a, b = (_unit(camera.directions(p)) for p in (pa, pb))
     tolerance = 3.0 / camera.focal  # 3 pixels of the look
     rng = np.random.default_rng(1)
     best = np.zeros(len(a), bool)
     for _ in range(300):
         pick = rng.choice(len(a), 2, replace=False)
-        near = np.linalg.norm(a @ fitted(a[pick], b[pick]).T - b, axis=1) < tolerance
+        near = np.linalg.norm(a @ fit_rotation(a[pick], b[pick]).T - b, axis=1) < tolerance
         if near.sum() > best.sum():
             best = near
     if best.sum() < 3:
         return np.eye(3), int(best.sum())
-    rotation = fitted(a[best], b[best])
+    rotation = fit_rotation(a[best], b[best])
     return rotation, int((np.linalg.norm(a @ rotation.T - b, axis=1) < tolerance).sum())

@@ -16,7 +16,8 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import Image
 
-from clerestory.camera.geometry import Distortion, Intrinsics
+from clerestory.camera.camera import Camera
+from clerestory.camera.lens import Distortion
 from clerestory.errors import UserError
 from clerestory.raw import tags as tag
 from clerestory.raw.tags import Tags
@@ -85,15 +86,15 @@ class FrameInfo:
         return self.width, int(self.height / self.pixel_aspect + 0.5)
 
     @property
-    def intrinsics(self) -> Intrinsics | None:
+    def intrinsics(self) -> Camera | None:
         """The pinhole camera of this frame, or None when the file gives no usable focal length."""
         width, height = self.square_size
         if self.focal_mm and self.sensor_mm:
-            return Intrinsics.of(width, height, self.focal_mm, self.sensor_mm[0])
+            return Camera.of(width, height, self.focal_mm, self.sensor_mm[0])
         if self.equivalent_mm:
             # Same angle across the diagonal as on 36 x 24 mm.
             focal = self.equivalent_mm * np.hypot(width, height) / np.hypot(36, 24)
-            return Intrinsics(width, height, float(focal), (width - 1) / 2, (height - 1) / 2)
+            return Camera(width, height, float(focal), (width - 1) / 2, (height - 1) / 2)
         return None
 
 

@@ -19,7 +19,7 @@ import exiv2
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion
+from clerestory.camera.lens import Distortion
 
 exiv2.LogMsg.setLevel(exiv2.LogMsg.Level.mute)
 exiv2.XmpParser.initialize()

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion, Intrinsics
+from clerestory.camera.camera import Camera
+from clerestory.camera.lens import Distortion
 from clerestory.camera.noise import NoiseModel
 
 # Linear Rec. 2020 (D65) to CIE XYZ, ITU-R BT.2020 primaries.
@@ -88,9 +89,10 @@ class SimulatedCamera:
         """Width of one pixel."""
         return self.sensor_mm[0] / self.width
 
-    def intrinsics(self, focal_mm: float) -> Intrinsics:
-        """The pinhole camera of this body at one focal length."""
-        return Intrinsics.of(self.width, self.height, focal_mm, self.sensor_mm[0])
+    def intrinsics(self, focal_mm: float, lens: Lens | None = None) -> Camera:
+        """The camera model of this body at one focal length, with a perfect lens or one of these."""
+        bends = None if lens is None else lens.distortion
+        return Camera.of(self.width, self.height, focal_mm, self.sensor_mm[0], bends)
 
     @property
     def rec2020_to_camera(self) -> NDArray[np.float64]:

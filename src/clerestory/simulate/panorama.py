@@ -11,7 +11,8 @@ import numpy as np
 import OpenEXR
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Pose
+from clerestory.camera.camera import Camera
+from clerestory.camera.pose import Pose
 from clerestory.errors import UserError
 from clerestory.simulate.scene import Rendered, Visitor
 
@@ -44,7 +45,7 @@ def load_panorama(path: Path) -> NDArray[np.float32]:
     return np.ascontiguousarray(np.maximum(image[..., 2::-1], 0))
 
 
-def directions(camera: Intrinsics, pose: Pose) -> NDArray[np.float32]:
+def directions(camera: Camera, pose: Pose) -> NDArray[np.float32]:
     """World directions of every pixel's centre, H x W x 3, not normalised."""
     x = (np.arange(camera.width, dtype=np.float32) - np.float32(camera.cx)) / np.float32(camera.focal)
     y = (np.arange(camera.height, dtype=np.float32) - np.float32(camera.cy)) / np.float32(camera.focal)
@@ -53,13 +54,12 @@ def directions(camera: Intrinsics, pose: Pose) -> NDArray[np.float32]:
     return out
 
 
-def _rays(camera: Intrinsics, pose: Pose, distortion: Distortion, rows: slice) -> NDArray[np.float32]:
+def _rays(camera: Camera, pose: Pose, rows: slice) -> NDArray[np.float32]:
     """World directions of recorded pixels in some rows, through the lens."""
-    if distortion.is_identity:
+    if not camera.bends:
         return directions(camera, pose)[rows]
     y, x = np.mgrid[rows.start : rows.stop, 0 : camera.width].astype(float)
-    ideal = distortion.ideal(np.stack([x, y], axis=-1), camera)
-    away = (ideal - [camera.cx, camera.cy]) / camera.focal
+    away = camera.unproject(np.stack([x, y], axis=-1))
     r = pose.rotation
     return np.asarray(away[..., :1] * r[0] + away[..., 1:] * r[1] + r[2], dtype=np.float32)
 
@@ -82,7 +82,7 @@ def _sampled(logs: NDArray[np.float32], d: NDArray[np.float32]) -> NDArray[np.fl
     return np.exp(view, out=view)
 
 
-def panorama_view(panorama: NDArray[np.float32], camera: Intrinsics, pose: Pose) -> NDArray[np.float32]:
+def panorama_view(panorama: NDArray[np.float32], camera: Camera, pose: Pose) -> NDArray[np.float32]:
     """Perspective view, float32 H x W x 3, of a panorama through an ideal lens."""
     return _sampled(_wrapped_logs(panorama), directions(camera, pose))
 
@@ -99,9 +99,8 @@ class PanoramaScene:
 
     def render(
         self,
-        camera: Intrinsics,
+        camera: Camera,
         pose: Pose,
-        distortion: Distortion = Distortion(),
         visitors: Sequence[Visitor] = (),
         seconds: float = 0.0,
         exposure: float = 0.0,
@@ -115,6 +114,6 @@ class PanoramaScene:
         colour = REC709_TO_REC2020.T * np.float32(self.scale)
         for top in range(0, camera.height, 256):
             rows = slice(top, min(top + 256, camera.height))
-            radiance[rows] = _sampled(logs, _rays(camera, pose, distortion, rows)) @ colour
+            radiance[rows] = _sampled(logs, _rays(camera, pose, rows)) @ colour
         shape = (camera.height, camera.width)
         return Rendered(np.maximum(radiance, 0), np.full(shape, 1e4, np.float32), np.zeros(shape, np.bool_))

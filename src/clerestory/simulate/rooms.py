@@ -15,7 +15,8 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 from clerestory.building.model import Building
-from clerestory.camera.geometry import Distortion, Intrinsics, Pose
+from clerestory.camera.camera import Camera
+from clerestory.camera.pose import Pose
 from clerestory.errors import UserError
 from clerestory.simulate.compiled import device, versioned
 from clerestory.simulate.scene import LUMINANCE, Rendered, Visitor, view_numbers
@@ -210,18 +211,17 @@ class Rooms:
             rows.append([*w.centre, w.sill, w.head, w.width / 2, normal[0], normal[1], w.wall])
         return np.array(rows, float).reshape(-1, 8)
 
-    def sun_shares(self, camera: Intrinsics, pose: Pose, suns: NDArray[np.float64]) -> NDArray[np.float64]:
+    def sun_shares(self, camera: Camera, pose: Pose, suns: NDArray[np.float64]) -> NDArray[np.float64]:
         """Share of the pixels (0 to 1) in direct sun, for each of `suns` (n, 3), unit vectors towards it."""
-        view, lens, origin = view_numbers(camera, pose, Distortion())
+        view, lens, origin = view_numbers(camera, pose)
         place = (view, lens, origin, self._boxes, self._windows)
         out: NDArray[np.float64] = _in_suns(*place, np.ascontiguousarray(suns), camera.height, camera.width)
         return out
 
     def look(
         self,
-        camera: Intrinsics,
+        camera: Camera,
         pose: Pose,
-        distortion: Distortion = Distortion(),
         lit: bool = True,
         fine: bool = True,
     ) -> tuple[Planes, NDArray[np.float32]]:
@@ -232,7 +232,7 @@ class Rooms:
         where an edge runs.
         """
         shape = (camera.height, camera.width)
-        view, lens, origin = view_numbers(camera, pose, distortion)
+        view, lens, origin = view_numbers(camera, pose)
         planes, depth = np.zeros((*shape, 3), np.float32), np.ones(shape, np.float32)
         kind, chosen = np.zeros(shape, np.uint8), np.ones(shape, np.bool_)
         place = (view, lens, origin, self._boxes, self._windows, np.array(self.sun or (0.0, 0.0, -1.0)), lit)
@@ -243,9 +243,8 @@ class Rooms:
 
     def render(
         self,
-        camera: Intrinsics,
+        camera: Camera,
         pose: Pose,
-        distortion: Distortion = Distortion(),
         visitors: Sequence[Visitor] = (),
         seconds: float = 0.0,
         exposure: float = 0.0,
@@ -254,7 +253,7 @@ class Rooms:
         """The rooms through a lens: one ray a pixel, six where an edge runs. Nobody walks in them."""
         if visitors or reflectance:
             raise UserError("Planned rooms have no visitors and no known reflectance; use the church for those.")
-        planes, depth = self.look(camera, pose, distortion)
+        planes, depth = self.look(camera, pose)
         light, sunlight, glass = (planes[..., k, None] for k in (LIGHT, SUNLIGHT, GLASS))
         bare = glass == 0
         middle = float(np.median(light[bare])) if bare.any() else 0.0

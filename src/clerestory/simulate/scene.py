@@ -12,7 +12,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Pose
+from clerestory.camera.camera import Camera
+from clerestory.camera.lens import Distortion
+from clerestory.camera.pose import Pose
 from clerestory.errors import UserError
 from clerestory.simulate import trace
 from clerestory.simulate.form import Form, form, packed
@@ -65,9 +67,8 @@ class Scene(Protocol):
 
     def render(
         self,
-        camera: Intrinsics,
+        camera: Camera,
         pose: Pose,
-        distortion: Distortion = ...,
         visitors: Sequence[Visitor] = ...,
         seconds: float = ...,
         exposure: float = ...,
@@ -77,8 +78,9 @@ class Scene(Protocol):
         ...
 
 
-def view_numbers(camera: Intrinsics, pose: Pose, distortion: Distortion) -> tuple[NDArray[np.float64], ...]:
+def view_numbers(camera: Camera, pose: Pose) -> tuple[NDArray[np.float64], ...]:
     """A camera as compiled code takes it: (view, lens, origin); see `trace.ray`."""
+    distortion = camera.distortion or Distortion()
     w, h = camera.width, camera.height
     c = (distortion.centre[0] * (w - 1), distortion.centre[1] * (h - 1))
     reach = math.hypot(max(c[0], w - 1 - c[0]), max(c[1], h - 1 - c[1]))
@@ -109,9 +111,8 @@ class Church:
 
     def render(
         self,
-        camera: Intrinsics,
+        camera: Camera,
         pose: Pose,
-        distortion: Distortion = Distortion(),
         visitors: Sequence[Visitor] = (),
         seconds: float = 0.0,
         exposure: float = 0.0,
@@ -123,7 +124,7 @@ class Church:
         """
         self._check(pose)
         shape = (camera.height, camera.width)
-        view, lens, origin = view_numbers(camera, pose, distortion)
+        view, lens, origin = view_numbers(camera, pose)
         rays = len(trace.OFFSETS)
         people = np.array([_crowd(visitors, seconds + exposure * (k + 0.5) / rays) for k in range(rays)])
         middle = _crowd(visitors, seconds + exposure / 2)[None]

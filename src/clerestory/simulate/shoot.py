@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.exposure import raw_fraction
-from clerestory.camera.geometry import Pose
 from clerestory.camera.optics import equivalent_focal
+from clerestory.camera.pose import Pose
 from clerestory.camera.steadiness import Hands
 from clerestory.files.store import atomic, write_atomic
 from clerestory.raw.dng import DngMeta, write_dng
@@ -104,7 +104,7 @@ def _meta(shot: Shot, body: SimulatedCamera, lens: Lens, seed: int) -> DngMeta:
 def _truth(
     shot: Shot, body: SimulatedCamera, lens: Lens, seed: int, path: NDArray[np.float64], extent: float
 ) -> dict[str, Any]:
-    pose, camera = shot.pose, body.intrinsics(shot.focal_mm)
+    pose, camera = shot.pose, body.intrinsics(shot.focal_mm, lens)
     noise = body.noise_model(shot.iso)
     limit = blur.sharp_limit(body.width, body.height)
     return {
@@ -118,7 +118,6 @@ def _truth(
         },
         "up": [float(v) for v in pose.up],
         "intrinsics": asdict(camera),
-        "distortion": asdict(lens.distortion),
         "vignetting": list(lens.vignetting),
         "focal_mm": shot.focal_mm,
         "f_number": shot.f_number,
@@ -158,9 +157,9 @@ def shoot(
     Rays leave through the lens's own distortion, so nothing is resampled; blur, camera colour and mosaic come in one
     pass; a neutral of luminance L reaches `camera.exposure.raw_fraction(L, ...)` of saturation in green on the axis.
     """
-    camera = body.intrinsics(shot.focal_mm)
+    camera = body.intrinsics(shot.focal_mm, lens)
     people = {"visitors": shot.visitors, "seconds": shot.clock, "exposure": shot.seconds}
-    rendered = scene.render(camera, shot.pose, lens.distortion, reflectance=reflectance, **people)  # type: ignore[arg-type]
+    rendered = scene.render(camera, shot.pose, reflectance=reflectance, **people)  # type: ignore[arg-type]
     rng = _generator(seed, SHAKE)
     extent = shot.shake_px
     if extent is None:

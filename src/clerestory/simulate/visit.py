@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from clerestory.camera.exposure import METER_K, metered_time
-from clerestory.camera.geometry import Pose
+from clerestory.camera.pose import Pose
 from clerestory.errors import UserError
 from clerestory.simulate.blur import sharp_limit
 from clerestory.simulate.camera import Lens, SimulatedCamera

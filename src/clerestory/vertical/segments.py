@@ -12,7 +12,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion, Intrinsics
+from clerestory.camera.camera import Camera
 
 Array = NDArray[np.float64]
 Plane = NDArray[np.float32]
@@ -217,34 +217,21 @@ def _fitted(points: Array, weight: Array, pixel: Array) -> tuple[Array, Array, A
     return base[:, None] + reach * turn[:, None], sigma, w.sum(axis=1) / BLOCKS
 
 
-def rays(points: Array, camera: Intrinsics) -> Array:
-    """Unit vectors in camera axes of ideal pixel positions (..., 2)."""
-    v = np.stack(
-        [
-            (points[..., 0] - camera.cx) / camera.focal,
-            (points[..., 1] - camera.cy) / camera.focal,
-            np.ones(points.shape[:-1]),
-        ],
-        axis=-1,
-    )
-    out: Array = v / np.linalg.norm(v, axis=-1, keepdims=True)
-    return out
-
-
 def _unit(v: Array) -> Array:
     out: Array = v / np.maximum(np.linalg.norm(v, axis=-1, keepdims=True), 1e-12)
     return out
 
 
-def on_sphere(ends: Array, slope: Array, contrast: Array, camera: Intrinsics) -> Segments:
+def on_sphere(ends: Array, slope: Array, contrast: Array, camera: Camera) -> Segments:
     """Segments from their ends (n, 2, 2) in ideal pixels and the deviation of their slopes (n,)."""
     way = ends[:, 1] - ends[:, 0]
     length = np.hypot(*way.T)
     swing = 0.5 * slope[:, None] * np.stack([-way[:, 1], way[:, 0]], axis=-1)
-    a, b = rays(ends[:, 0], camera), rays(ends[:, 1], camera)
+    a, b = (_unit(camera.directions(ends[:, k])) for k in (0, 1))
     normal = _unit(np.cross(a, b))
     centre = _unit(a + b)
-    swung = _unit(np.cross(rays(ends[:, 0] - swing, camera), rays(ends[:, 1] + swing, camera)))
+    first, last = (_unit(camera.directions(ends[:, k] + s * swing)) for k, s in ((0, -1), (1, 1)))
+    swung = _unit(np.cross(first, last))
     along = np.cross(normal, centre)
     # Only the part of the swing that turns the edge about its middle counts; the rest is a shift of its own size.
     sigma = np.hypot(np.einsum("ni,ni->n", swung, along), np.einsum("ni,ni->n", swung, centre))
@@ -295,14 +282,12 @@ def _kept(middle: Array, unit: Array, length: Array) -> NDArray[np.bool_]:
     return keep
 
 
-def find_segments(
-    luma: Plane, camera: Intrinsics, distortion: Distortion | None = None, noise: tuple[float, float] | None = None
-) -> Segments:
+def find_segments(luma: Plane, camera: Camera, noise: tuple[float, float] | None = None) -> Segments:
     """Straight edges of a linear luminance plane (float32, H x W).
 
-    `camera` describes the plane's own grid. `noise` is (gain, read): variance = gain x signal + read^2 in the
-    plane's units; measured from the plane when not given. Edges are looked for on several coarser grids, so that
-    soft or noisy pictures give theirs too, and measured on one four times as fine.
+    `camera`, with its lens, describes the plane's own grid. `noise` is (gain, read): variance = gain x signal +
+    read^2 in the plane's units; measured from the plane when not given. Edges are looked for on several coarser
+    grids, so that soft or noisy pictures give theirs too, and measured on one four times as fine.
     """
     gain, read = noise if noise is not None else estimate_noise(luma)
     levels = _pyramid(luma)
@@ -324,8 +309,7 @@ def find_segments(
     with ThreadPoolExecutor(2) as pool:
         parts = list(pool.map(seek, range(first, len(levels))))
     points, weight, contrast, pixel = (np.concatenate(p) for p in zip(*parts, strict=True))
-    if distortion is not None and not distortion.is_identity:
-        points = distortion.ideal(points, camera, rounds=6)
+    points = camera.ideal(points, rounds=6)
     ends, slope, used = _fitted(points, weight, pixel)
     good = (used > 0.4) & (slope < 0.1) & (contrast > 0.5)
     return _without_doubles(on_sphere(ends, slope, contrast, camera).take(good))

@@ -10,7 +10,7 @@ from numba import njit, prange
 from numpy.typing import NDArray
 from scipy.special import gammaincinv
 
-from clerestory.camera.geometry import Pose, pitch_roll_of
+from clerestory.camera.pose import Pose, pitch_roll_of
 from clerestory.vertical.segments import Segments
 
 Array = NDArray[np.float64]

@@ -11,11 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Verdict, pitch_roll_of
+from clerestory.camera.camera import ASSUMED_EQUIVALENT, Camera
+from clerestory.camera.lens import Distortion
+from clerestory.camera.pose import pitch_roll_of
 from clerestory.vertical import segments as lines
 from clerestory.vertical import vanishing
 
 Array = NDArray[np.float64]
+# How surely the vertical of a picture is known.
+Verdict = Literal["sure", "unsure", "cannot tell"]
 
 # Above the first 95 % bound (degrees) a picture is left for the user to look at; beyond the second nothing is known.
 # Common practice, no source: a degree of lean shows on a tall shaft beside the picture's edge.
@@ -111,33 +115,31 @@ def _unknown(reasons: str) -> Upright:
 
 def find_upright(
     luma: NDArray[np.float32],
-    camera: Intrinsics,
+    camera: Camera,
     *,
-    distortion: Distortion | None = None,
     noise: PlaneNoise | tuple[float, float] | None = None,
     level: tuple[float, ...] | None = None,
     guides: Sequence[LineGuide] = (),
 ) -> Upright:
     """The vertical of a building in a linear luminance plane (float32, H x W), with its uncertainty and a verdict.
 
-    `camera` describes the plane's grid. `noise` is (gain, read) of the plane (variance = gain x value + read^2) or
-    an object with `slope` and `floor`; measured from the plane when not given. `level` is (pitch, roll) or (pitch,
-    roll, their deviations) in degrees from the camera's own level. `guides` are lines the user says are upright or
-    level: two or more of them decide, and edges only fill in what they leave open.
+    `camera`, with its lens, describes the plane's grid. `noise` is (gain, read) of the plane (variance = gain x
+    value + read^2) or an object with `slope` and `floor`; measured from the plane when not given. `level` is (pitch,
+    roll) or (pitch, roll, their deviations) in degrees from the camera's own level. `guides` are lines the user says
+    are upright or level: two or more of them decide, and edges only fill in what they leave open.
     """
-    segments = lines.find_segments(luma, camera, distortion, _pair(noise))
+    segments = lines.find_segments(luma, camera, _pair(noise))
     found = _from_edges(segments, level)
     if len(guides) < 2:
         return found
-    return with_guides(found, guides, camera, distortion)
+    return with_guides(found, guides, camera)
 
 
 def find_upright_together(
     planes: Sequence[NDArray[np.float32]],
-    camera: Intrinsics,
+    camera: Camera,
     rotations: Sequence[Array],
     *,
-    distortion: Distortion | None = None,
     levels: Sequence[tuple[float, ...] | None] = (),
 ) -> Upright:
     """The vertical of a building in frames turned about one spot, in the first frame's axes.
@@ -149,7 +151,7 @@ def find_upright_together(
     axes = np.array([r[2] for r in rotations])
     parts = []
     for k, (luma, rotation) in enumerate(zip(planes, rotations, strict=True)):
-        part = lines.find_segments(luma, camera, distortion).turned(rotation.T)
+        part = lines.find_segments(luma, camera).turned(rotation.T)
         parts.append(part.take(np.argmax(part.centre @ axes.T, axis=1) == k))
     return _from_edges(lines.gathered(parts), _level_together(levels, rotations))
 
@@ -307,24 +309,18 @@ def _axes(found: vanishing.Fit) -> tuple[Direction, ...]:
     return tuple(out)
 
 
-def _guide_lines(
-    guides: Sequence[LineGuide], camera: Intrinsics, distortion: Distortion | None
-) -> tuple[lines.Segments, NDArray[np.bool_]]:
+def _guide_lines(guides: Sequence[LineGuide], camera: Camera) -> tuple[lines.Segments, NDArray[np.bool_]]:
     """Guides as edges, and which of them are upright. The hand is taken to be right to GUIDE_HAND of the frame."""
     size = np.array([camera.width, camera.height], float)
-    ends = np.array([[g.start, g.end] for g in guides], float) * size - 0.5
-    if distortion is not None and not distortion.is_identity:
-        ends = distortion.ideal(ends, camera)
+    ends = camera.ideal(np.array([[g.start, g.end] for g in guides], float) * size - 0.5)
     length = np.maximum(np.hypot(*(ends[:, 1] - ends[:, 0]).T), 1.0)
     slope = math.sqrt(2) * GUIDE_HAND * float(size.max()) / length
     return lines.on_sphere(ends, slope, np.ones(len(guides)), camera), np.array([g.kind == "upright" for g in guides])
 
 
-def with_guides(
-    found: Upright, guides: Sequence[LineGuide], camera: Intrinsics, distortion: Distortion | None
-) -> Upright:
+def with_guides(found: Upright, guides: Sequence[LineGuide], camera: Camera) -> Upright:
     """The vertical the guides ask for; the edges fill in, as if no better than EDGES_BESIDE_GUIDES, what is left."""
-    drawn, upright = _guide_lines(guides, camera, distortion)
+    drawn, upright = _guide_lines(guides, camera)
     free_turn = np.count_nonzero(~upright) >= 2
     own = np.array(found.up)
     edges = np.linalg.inv(np.array(found.covariance) + math.radians(EDGES_BESIDE_GUIDES) ** 2 * np.eye(2))
@@ -398,12 +394,12 @@ def estimate_focal(
     """
     height, width = luma.shape
     per_mm = math.hypot(width, height) / math.hypot(36, 24)
-    middle = Intrinsics(width, height, 28 * per_mm, (width - 1) / 2, (height - 1) / 2)
-    drawn = lines.find_segments(luma, middle, distortion, _pair(noise))
+    middle = Camera.centred(width, height, ASSUMED_EQUIVALENT * per_mm, distortion)
+    drawn = lines.find_segments(luma, middle, _pair(noise))
     slope = drawn.slope
 
     def at(log_focal: float) -> tuple[float, lines.Segments]:
-        camera = Intrinsics(width, height, math.exp(log_focal), middle.cx, middle.cy)
+        camera = Camera.centred(width, height, math.exp(log_focal))
         return log_focal, lines.on_sphere(drawn.ends, slope, drawn.contrast, camera)
 
     if len(drawn) < FEWEST:

@@ -16,7 +16,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.geometry import Distortion, Intrinsics, Room, Straightening
+from clerestory.camera.camera import Camera
+from clerestory.camera.crop import Room
+from clerestory.camera.lens import Distortion
+from clerestory.camera.rectification import Straightening
 from clerestory.develop import white_balance as white
 from clerestory.develop.colour import LUMINANCE, encode, working_from_camera
 from clerestory.develop.demosaic import turned
@@ -183,8 +186,8 @@ class OpenView:
             return self.seen.upright
         if self._upright is None or self._upright[0] != recipe.guides:
             height, width = self.seen.half.shape[:2]
-            grid = replace(self.seen.camera.scaled(0.5), width=width, height=height)
-            found = plumb.with_guides(self.seen.upright, recipe.guides, grid, light.distortion_of(self.seen.source))
+            grid = self.seen.camera.scaled(0.5).on_grid(width, height)
+            found = plumb.with_guides(self.seen.upright, recipe.guides, grid)
             self._upright = (recipe.guides, found)
         return self._upright[1]
 
@@ -285,13 +288,13 @@ class OpenView:
         return out, self._flat.glass_and_stone
 
     def _facts(self, placed: Placed, seen: Seen, settings: tone.ToneSettings, recipe: Recipe) -> dict[str, Any]:
-        camera, lens = seen.camera, light.distortion_of(seen.source) or Distortion()
+        camera, lens = seen.camera, seen.camera.distortion or Distortion()
         limit = tone.shade_limit(seen.noise, settings.exposure) if seen.noise else None
         return {
             "view": self.view.name,
             "merged": self.merged,
             "size": list(placed.size),
-            "camera": vars(camera),
+            "camera": {name: getattr(camera, name) for name in ("width", "height", "focal", "cx", "cy")},
             "lens": {"radial": lens.radial, "tangential": lens.tangential, "centre": lens.centre},
             "room": [placed.room.left, placed.room.top, placed.room.width, placed.room.height],
             "kept": placed.room.kept,
@@ -329,7 +332,7 @@ class OpenView:
         ring = np.concatenate([corners[i] + steps * (corners[(i + 1) % 4] - corners[i]) for i in range(4)])
         back = np.linalg.inv(placed.straightening.homography(camera))
         q = ring @ back[:, :2].T + back[:, 2]
-        points = lens.recorded(q[:, :2] / q[:, 2:], camera)
+        points = camera.recorded(q[:, :2] / q[:, 2:])
         shares = (points + 0.5) / [camera.width, camera.height]
         return [[round(float(x), 4), round(float(y), 4)] for x, y in shares]
 
@@ -393,7 +396,7 @@ def _size(room: Room, width: int) -> tuple[int, int]:
     return size if size[1] <= width else (max(16, round(width * room.width / room.height)), width)
 
 
-Lie = tuple[Intrinsics, Distortion | None, NDArray[np.float64], Room, tuple[int, int]]
+Lie = tuple[Camera, NDArray[np.float64], Room, tuple[int, int]]
 
 
 def _lie(shape: tuple[int, ...], seen: Seen, placed: Placed) -> Lie:
@@ -402,8 +405,8 @@ def _lie(shape: tuple[int, ...], seen: Seen, placed: Placed) -> Lie:
     factor = width / camera.width
     fine = np.array([[factor, 0, 0.5 * factor - 0.5], [0, factor, 0.5 * factor - 0.5], [0, 0, 1.0]])
     across = fine @ placed.straightening.homography(camera) @ np.linalg.inv(fine)
-    grid = replace(camera.scaled(factor), width=width, height=height)
-    return grid, light.distortion_of(seen.source), across, placed.room.scaled(factor), placed.size
+    grid = camera.scaled(factor).on_grid(width, height)
+    return grid, across, placed.room.scaled(factor), placed.size
 
 
 def _resampled(rgb: F32, seen: Seen, placed: Placed) -> F32:

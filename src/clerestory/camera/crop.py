@@ -1,210 +1,18 @@
-"""Pose, projection, lens distortion and straightening. Radians inside, pixels for image points.
-
-World axes of a building: x to the right of its axis, y along its axis (forward), z up, metres.
-Camera axes: x right, y down, z forward. Pixel (0, 0) is the centre of the top left pixel.
-"""
+"""How much of a frame straightening leaves: the largest rectangle inside what it made of the frame's outline."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from clerestory.camera.camera import Camera
+from clerestory.camera.rectification import Straightening, local_scale, project
+
 Array = NDArray[np.float64]
-# How surely the vertical of a picture is known.
-Verdict = Literal["sure", "unsure", "cannot tell"]
-
-
-@dataclass(frozen=True)
-class Intrinsics:
-    """A pinhole camera: size in pixels, focal length in pixels, principal point in pixels."""
-
-    width: int
-    height: int
-    focal: float
-    cx: float
-    cy: float
-
-    @classmethod
-    def of(cls, width: int, height: int, focal_mm: float, sensor_width_mm: float) -> Intrinsics:
-        """The camera of a sensor `sensor_width_mm` wide read as `width` pixels (square pixels, centred axis)."""
-        return cls(width, height, focal_mm * width / sensor_width_mm, (width - 1) / 2, (height - 1) / 2)
-
-    @property
-    def matrix(self) -> Array:
-        """K, 3 x 3."""
-        return np.array([[self.focal, 0, self.cx], [0, self.focal, self.cy], [0, 0, 1.0]])
-
-    @property
-    def inverse(self) -> Array:
-        """K^-1, 3 x 3."""
-        f = self.focal
-        return np.array([[1 / f, 0, -self.cx / f], [0, 1 / f, -self.cy / f], [0, 0, 1.0]])
-
-    def scaled(self, factor: float) -> Intrinsics:
-        """The same view on a pixel grid `factor` times as fine (area-aligned: pixel edges keep their place)."""
-        return Intrinsics(
-            round(self.width * factor),
-            round(self.height * factor),
-            self.focal * factor,
-            (self.cx + 0.5) * factor - 0.5,
-            (self.cy + 0.5) * factor - 0.5,
-        )
-
-    def turned(self, orientation: int) -> Intrinsics:
-        """The camera of the frame as it was held, after its EXIF orientation (3, 6 or 8; others change nothing)."""
-        w, h, x, y = self.width, self.height, self.cx, self.cy
-        held = {3: (w, h, w - 1 - x, h - 1 - y), 6: (h, w, h - 1 - y, x), 8: (h, w, y, w - 1 - x)}
-        width, height, cx, cy = held.get(orientation, (w, h, x, y))
-        return Intrinsics(width, height, self.focal, cx, cy)
-
-
-def held_axes(orientation: int) -> Array:
-    """Rotation (3, 3) from the axes of the recorded frame to those of the frame as held: EXIF orientation 3, 6, 8."""
-    turns = {3: ((-1, 0), (0, -1)), 6: ((0, -1), (1, 0)), 8: ((0, 1), (-1, 0))}
-    out = np.eye(3)
-    out[:2, :2] = turns.get(orientation, ((1, 0), (0, 1)))
-    return out
-
-
-@dataclass(frozen=True)
-class Pose:
-    """Where a camera stands and looks.
-
-    `yaw` turns right (clockwise seen from above) from the building's axis, `pitch` is up, `roll` is the camera
-    turned clockwise as its user sees it. Radians; `position` in metres.
-    """
-
-    yaw: float = 0.0
-    pitch: float = 0.0
-    roll: float = 0.0
-    position: tuple[float, float, float] = (0.0, 0.0, 1.6)
-
-    @property
-    def rotation(self) -> Array:
-        """World to camera, 3 x 3: rows are the camera's right, down and forward in world axes."""
-        cy, sy, cp, sp = math.cos(self.yaw), math.sin(self.yaw), math.cos(self.pitch), math.sin(self.pitch)
-        cr, sr = math.cos(self.roll), math.sin(self.roll)
-        forward = np.array([sy * cp, cy * cp, sp])
-        right = np.array([cy, -sy, 0.0])
-        down = np.cross(forward, right)
-        return np.stack([cr * right + sr * down, -sr * right + cr * down, forward])
-
-    @property
-    def up(self) -> Array:
-        """The true vertical in camera axes, unit length, pointing up."""
-        out: Array = self.rotation[:, 2]
-        return out
-
-
-def pitch_roll_of(up: Array) -> tuple[float, float]:
-    """Pitch and roll (radians) of a camera that sees the vertical `up` (camera axes, unit length)."""
-    return math.asin(float(np.clip(up[2], -1, 1))), math.atan2(-float(up[0]), -float(up[1]))
-
-
-@dataclass(frozen=True)
-class Distortion:
-    """Lens distortion as the DNG specification's WarpRectilinear opcode writes it.
-
-    For an ideal point at offset (x, y) from the optical centre, in units of the distance from that centre to the
-    farthest corner, the recorded point lies at (x, y) (k0 + k1 r^2 + k2 r^4 + k3 r^6) plus the tangential terms
-    t0 (2xy), t1 (r^2 + 2x^2) and so on (Adobe DNG specification 1.4, chapter 7). `centre` is relative to the frame.
-    Lenses from the database are fitted with more even powers than the specification's four.
-    """
-
-    radial: tuple[float, ...] = (1.0, 0.0, 0.0, 0.0)
-    tangential: tuple[float, float] = (0.0, 0.0)
-    centre: tuple[float, float] = (0.5, 0.5)
-
-    @property
-    def is_identity(self) -> bool:
-        """Whether this lens moves nothing."""
-        return self.radial[0] == 1.0 and not any(self.radial[1:]) and self.tangential == (0.0, 0.0)
-
-    def turned(self, orientation: int) -> Distortion:
-        """The same lens in the axes of the frame as held, after its EXIF orientation (3, 6 or 8)."""
-        (cx, cy), (t0, t1) = self.centre, self.tangential
-        held = {3: ((1 - cx, 1 - cy), (-t0, -t1)), 6: ((1 - cy, cx), (t1, -t0)), 8: ((cy, 1 - cx), (-t1, t0))}
-        centre, tangential = held.get(orientation, ((cx, cy), (t0, t1)))
-        return replace(self, centre=centre, tangential=tangential)
-
-    def _frame(self, camera: Intrinsics) -> tuple[Array, float]:
-        w, h = camera.width, camera.height
-        # The specification measures in the rectangle whose corners are the outer pixels' centres.
-        c = np.array([self.centre[0] * (w - 1), self.centre[1] * (h - 1)])
-        reach = math.hypot(max(c[0], w - 1 - c[0]), max(c[1], h - 1 - c[1]))
-        return c, reach
-
-    def recorded(self, points: Array, camera: Intrinsics) -> Array:
-        """Where ideal pixel positions (..., 2) land in the recorded frame, pixels."""
-        c, reach = self._frame(camera)
-        d = (np.asarray(points, float) - c) / reach
-        x, y = d[..., 0], d[..., 1]
-        r2 = x * x + y * y
-        f = np.polynomial.polynomial.polyval(r2, self.radial)
-        t0, t1 = self.tangential
-        dx = x * f + t0 * 2 * x * y + t1 * (r2 + 2 * x * x)
-        dy = y * f + t1 * 2 * x * y + t0 * (r2 + 2 * y * y)
-        out: Array = np.stack([dx, dy], axis=-1) * reach + c
-        return out
-
-    def ideal(self, points: Array, camera: Intrinsics, rounds: int = 12) -> Array:
-        """Where recorded pixel positions (..., 2) would lie with a perfect lens: `recorded` undone."""
-        pts = np.asarray(points, float)
-        guess = pts.copy()
-        for _ in range(rounds):
-            guess = guess + (pts - self.recorded(guess, camera))
-        return guess
-
-
-@dataclass(frozen=True)
-class Straightening:
-    """How a frame is turned upright: from the camera's axes to the upright picture's axes, radians.
-
-    `pitch` and `roll` are the camera's own; `plumb` (0 to 1) is the share of the pitch taken out (roll is taken
-    out whole as soon as `plumb` is above 0); `turn` is the yaw by which the picture is then squared up.
-    """
-
-    pitch: float = 0.0
-    roll: float = 0.0
-    plumb: float = 1.0
-    turn: float = 0.0
-
-    @property
-    def rotation(self) -> Array:
-        """Camera axes to picture axes, 3 x 3."""
-        if self.plumb <= 0 and self.turn == 0:
-            return np.eye(3)
-        own = Pose(pitch=self.pitch, roll=self.roll).rotation
-        left = self.roll if self.plumb <= 0 else 0.0
-        target = Pose(yaw=self.turn, pitch=self.pitch * (1 - self.plumb), roll=left).rotation
-        out: Array = target @ own.T
-        return out
-
-    def homography(self, camera: Intrinsics) -> Array:
-        """K R K^-1, from ideal pixels of the frame to pixels of the upright picture (same focal length)."""
-        out: Array = camera.matrix @ self.rotation @ camera.inverse
-        return out
-
-
-def project(h: Array, points: Array) -> Array:
-    """Apply a 3 x 3 homography to points (..., 2)."""
-    p = np.asarray(points, float)
-    q = p @ h[:, :2].T + h[:, 2]
-    out: Array = q[..., :2] / q[..., 2:]
-    return out
-
-
-def local_scale(h: Array, points: Array) -> Array:
-    """Linear enlargement of a homography at points (..., 2): the square root of its area ratio."""
-    p = np.asarray(points, float)
-    w = p @ h[2, :2] + h[2, 2]
-    out: Array = np.sqrt(np.abs(np.linalg.det(h) / w**3))
-    return out
 
 
 @dataclass(frozen=True)
@@ -245,7 +53,7 @@ class Room:
         )
 
 
-def frame_boundary(camera: Intrinsics, distortion: Distortion | None, homography: Array, per_edge: int = 32) -> Array:
+def frame_boundary(camera: Camera, homography: Array, per_edge: int = 32) -> Array:
     """Outline of the recorded frame in pixels of the upright picture, clockwise from the top left, (n, 2).
 
     The frame's outer pixel edges are followed at `per_edge` points a side, undistorted, then sent through
@@ -258,12 +66,10 @@ def frame_boundary(camera: Intrinsics, distortion: Distortion | None, homography
     outline = np.concatenate(
         [np.stack(side, axis=-1) for side in ((t, zero), (one, t), (1 - t, one), (zero, 1 - t))]
     ) * [w, h] - [0.5, 0.5]
-    if distortion is not None and not distortion.is_identity:
-        outline = distortion.ideal(outline, camera)
-    return project(homography, _in_front(outline, camera, homography))
+    return project(homography, _in_front(camera.ideal(outline), camera, homography))
 
 
-def _in_front(points: Array, camera: Intrinsics, homography: Array) -> Array:
+def _in_front(points: Array, camera: Camera, homography: Array) -> Array:
     """Points of a convex ideal outline (n, 2), drawn in to where the homography stays finite."""
     x = np.column_stack([(points - [camera.cx, camera.cy]) / camera.focal, np.ones(len(points))])
     rays = x / np.linalg.norm(x, axis=1, keepdims=True)
@@ -420,18 +226,14 @@ def _shoelace(points: Array) -> float:
     return float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
 
 
-def _share_kept(
-    corners: Array, camera: Intrinsics, distortion: Distortion | None, homography: Array
-) -> tuple[float, dict[str, float]]:
+def _share_kept(corners: Array, camera: Camera, homography: Array) -> tuple[float, dict[str, float]]:
     """Share of the recorded frame inside a rectangle of the picture (its corners), and the loss at each edge.
 
     What is lost is cut along the lines from the frame's corners to the rectangle's own, seen in the frame.
     """
     t = np.arange(32)[:, None] / 32
     sides = [corners[i] + t * (corners[(i + 1) % 4] - corners[i]) for i in range(4)]
-    back = project(_inverse(homography), np.concatenate(sides))
-    if distortion is not None and not distortion.is_identity:
-        back = distortion.recorded(back, camera)
+    back = camera.recorded(project(_inverse(homography), np.concatenate(sides)))
     w, h = camera.width, camera.height
     frame = np.array([[0, 0], [w, 0], [w, h], [0, h]]) - 0.5
     lost = {}
@@ -442,10 +244,9 @@ def _share_kept(
 
 
 def largest_room(
-    camera: Intrinsics,
+    camera: Camera,
     straightening: Straightening,
     aspect: float | None = None,
-    distortion: Distortion | None = None,
     keep: tuple[float, float] | None = None,
 ) -> Room:
     """The upright rectangle of width/height `aspect` (None: any shape) that keeps most of a straightened frame.
@@ -459,8 +260,7 @@ def largest_room(
     if aspect is not None and not aspect > 0:
         raise ValueError(f"aspect {aspect} is not positive")
     h = straightening.homography(camera)
-    bent = distortion is not None and not distortion.is_identity
-    outline = frame_boundary(camera, distortion, h, 24 if bent else 1)
+    outline = frame_boundary(camera, h, 24 if camera.bends else 1)
     middle = np.array(keep if keep is not None else ((camera.width - 1) / 2, (camera.height - 1) / 2), float)
     wanted = project(h, _in_front(middle[None], camera, h))[0]
     back = _inverse(h)
@@ -469,7 +269,7 @@ def largest_room(
     corners = _rectangles(best, _gaps(best, search.sides).min(axis=1))[0]
     (left, top), (width, height) = corners[0], corners[2] - corners[0]
     bare = Room(float(left), float(top), float(width), float(height), 0.0)
-    kept, lost = _share_kept(bare.corners, camera, distortion, h)
+    kept, lost = _share_kept(bare.corners, camera, h)
     return replace(bare, kept=kept, lost=lost)
 
 
@@ -497,10 +297,9 @@ def room_inside(
 
 
 def enlargement_map(
-    camera: Intrinsics,
+    camera: Camera,
     straightening: Straightening,
     room: Room,
-    distortion: Distortion | None = None,
     shape: tuple[int, int] = (9, 13),
 ) -> Array:
     """Linear enlargement, picture pixels per recorded pixel, on a grid of rows and columns over a room.
@@ -513,10 +312,10 @@ def enlargement_map(
     y = room.top + np.linspace(0, 1, shape[0]) * room.height
     points = project(_inverse(h), np.stack(np.meshgrid(x, y), axis=-1))
     scale = local_scale(h, points)
-    if distortion is None or distortion.is_identity:
+    if not camera.bends:
         return scale
     halves = 0.5 * np.eye(2)
-    across, down = (distortion.recorded(points + d, camera) - distortion.recorded(points - d, camera) for d in halves)
+    across, down = (camera.recorded(points + d) - camera.recorded(points - d) for d in halves)
     area = across[..., 0] * down[..., 1] - across[..., 1] * down[..., 0]
     out: Array = scale / np.sqrt(np.abs(area))
     return out
