@@ -13,7 +13,6 @@ from clerestory.camera.lens import Vignetting
 from clerestory.develop.colour import (
     balanced_values,
     encode,
-    srgb_encoding,
     to_space,
     to_working,
     working_from_camera,
@@ -21,6 +20,7 @@ from clerestory.develop.colour import (
 )
 from clerestory.develop.demosaic import Balanced
 from clerestory.finish.icc import profile
+from clerestory.raw import srgb
 
 
 @pytest.mark.parametrize(
@@ -34,7 +34,7 @@ def test_matrices_agree_with_the_reference(ours: str, theirs: str) -> None:
 
 def test_encoding_agrees_with_the_reference() -> None:
     x = np.linspace(0, 1, 1001)
-    assert np.abs(srgb_encoding(x) - colour.RGB_COLOURSPACES["sRGB"].cctf_encoding(x)).max() < 1e-6
+    assert np.abs(srgb.encoded(x) - colour.RGB_COLOURSPACES["sRGB"].cctf_encoding(x)).max() < 1e-6
 
 
 def test_neutral_stays_neutral_through_any_camera() -> None:
@@ -44,10 +44,10 @@ def test_neutral_stays_neutral_through_any_camera() -> None:
 
 def test_grey_ramp_encodes_to_within_half_a_level_of_exact() -> None:
     grey = np.repeat(np.linspace(0, 1, 4000, dtype=np.float32)[None, :, None], 3, axis=2)
-    exact = srgb_encoding(grey[..., 0]) * 65535
+    exact = srgb.encoded(grey[..., 0]) * 65535
     assert np.abs(encode(grey, "srgb", 16)[..., 1].astype(float) - exact).max() < 12
     eight = encode(np.repeat(grey, 64, axis=0), "srgb", 8)
-    assert np.abs(eight[..., 1].mean(axis=0) - srgb_encoding(grey[0, :, 0]) * 255).max() < 0.25
+    assert np.abs(eight[..., 1].mean(axis=0) - srgb.encoded(grey[0, :, 0]) * 255).max() < 0.25
 
 
 def test_out_of_gamut_colours_keep_hue_and_are_not_clipped_flat() -> None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from clerestory.camera.lens import Vignetting
 from clerestory.develop.demosaic import Balanced
+from clerestory.raw import srgb
 
 Matrix = NDArray[np.float64]
 
@@ -143,20 +144,13 @@ def _encode(
                 out[y, x, k] = np.uint16(min(max(e * levels + noise + np.float32(0.5), nil), levels))
 
 
-def srgb_encoding(linear: NDArray[np.floating]) -> NDArray[np.float64]:
-    """The sRGB transfer function, 0..1 to 0..1 (IEC 61966-2-1)."""
-    v = np.asarray(linear, float)
-    out: NDArray[np.float64] = np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.maximum(v, 1e-9) ** (1 / 2.4) - 0.055)
-    return out
-
-
 def encode(rgb: NDArray[np.float32], space: str = "srgb", bits: int = 8) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Display-linear working RGB, 0..1, to encoded values of an output space, uint8 or uint16 H x W x 3.
 
     Out-of-gamut colours are brought in towards their own grey. 8-bit values carry half a level of fixed
     noise so that smooth walls do not band.
     """
-    table = srgb_encoding((np.arange(4098) / 4096) ** 2).astype(np.float32)
+    table = srgb.encoded((np.arange(4098) / 4096) ** 2).astype(np.float32)
     grain = np.random.default_rng(7).random((251, 257)).astype(np.float32) - np.float32(0.5)
     levels = 2**bits - 1
     out = np.empty(rgb.shape, np.uint16)

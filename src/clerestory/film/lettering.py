@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from clerestory.film.light import SURROUND, code_values
+from clerestory.raw import srgb
 
 Floats = NDArray[np.float32]
 
@@ -142,7 +143,7 @@ def card_light(card: Card, size: tuple[int, int]) -> Floats:
         cover = rgba[..., 3:].astype(np.float32) / np.float32(255)
         dark = code_values()[np.round(np.array(SURROUND) * 65535).astype(int)]
         shown = rgba[..., :3].astype(np.float32) / np.float32(255) * cover + dark * (1 - cover)
-        linear = np.where(shown <= 0.04045, shown / 12.92, ((shown + 0.055) / 1.055) ** 2.4)
+        linear = srgb.linear(shown)
         out[:] = np.where(cover > 0, linear, out)
     return out.reshape(size[1], -1)
 

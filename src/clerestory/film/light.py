@@ -14,6 +14,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.film.moves import Framing
+from clerestory.raw import srgb
 
 Floats = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
@@ -23,6 +24,7 @@ Bytes = NDArray[np.uint8]
 B, C = 1 / 3, 1 / 3
 SPARE = 1.25  # picture pixels kept for each frame pixel at the closest point of a move
 
+SLOPE, LINEAR_BELOW = np.float32(srgb.SLOPE), np.float32(srgb.LINEAR_BELOW)
 SURROUND = (0.0056, 0.0054, 0.0052)  # linear light of the dark around a whole picture and behind cards
 
 
@@ -204,7 +206,7 @@ def _levels_row(row: Floats, c: Floats, luma: Bytes, enc: Floats) -> None:
         v = min(max(row[i], np.float32(0)), np.float32(1))
         t = np.sqrt(np.sqrt(v))
         curve = c[0] + t * (c[1] + t * (c[2] + t * (c[3] + t * (c[4] + t * c[5]))))
-        enc[i] = np.float32(12.92) * v if v < np.float32(0.0031308) else curve
+        enc[i] = SLOPE * v if v < LINEAR_BELOW else curve
     for x in range(luma.size):
         r, g, b = enc[3 * x], enc[3 * x + 1], enc[3 * x + 2]
         y = np.float32(0.2126) * r + np.float32(0.7152) * g + np.float32(0.0722) * b
@@ -284,15 +286,14 @@ def code_values() -> Floats:
     look the same on the same screen. The BT.709 camera curve would darken every picture: it expects a scene, and
     a display that lightens it less than it darkens.
     """
-    v = np.arange(65536) / 65535
-    return np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.maximum(v, 1e-9) ** (1 / 2.4) - 0.055).astype(np.float32)
+    return srgb.encoded(np.arange(65536) / 65535).astype(np.float32)
 
 
 def _curve() -> Floats:
     """Coefficients of the same curve as a polynomial in the fourth root of light, to 0.01 of an 8-bit level."""
-    light = np.linspace(0.0031308, 1, 20000)
+    light = np.linspace(srgb.LINEAR_BELOW, 1, 20000)
     powers = np.vander(light**0.25, 6, increasing=True)
-    coefficients = np.linalg.lstsq(powers, 1.055 * light ** (1 / 2.4) - 0.055, rcond=None)[0]
+    coefficients = np.linalg.lstsq(powers, srgb.encoded(light), rcond=None)[0]
     return np.asarray(coefficients, np.float32)
 
 

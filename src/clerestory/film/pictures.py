@@ -18,6 +18,7 @@ from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
 from clerestory.develop.colour import to_space, xyz_from_rgb
 from clerestory.errors import UserError
 from clerestory.finish.icc import NAMES
+from clerestory.raw import srgb
 
 ENDINGS = (".tif", ".tiff", ".jpg", ".jpeg")
 Image.MAX_IMAGE_PIXELS = None  # joined wide views are large, and they are the user's own
@@ -192,8 +193,7 @@ def taken_at(picture: Picture) -> datetime:
         return datetime.max
 
 
-_SRGB = np.arange(65536) / 65535
-_LINEAR_16 = np.where(_SRGB <= 0.04045, _SRGB / 12.92, ((_SRGB + 0.055) / 1.055) ** 2.4).astype(np.float32)
+_LINEAR_16 = srgb.linear(np.arange(65536) / 65535).astype(np.float32)
 _LINEAR_8 = _LINEAR_16[:: 65535 // 255]
 
 

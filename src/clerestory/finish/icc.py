@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.develop.colour import D65, xyz_from_rgb
+from clerestory.raw import srgb
 
 NAMES = {"srgb": "sRGB IEC61966-2.1", "display-p3": "Display P3"}
 
@@ -38,7 +39,11 @@ def profile(space: str) -> bytes:
     """The ICC profile of an output space ('srgb' or 'display-p3'), both with the sRGB transfer function."""
     adaptation = adapted_to_d50()
     columns = (adaptation @ xyz_from_rgb(space)).T
-    curve = b"para\0\0\0\0" + struct.pack(">HH", 3, 0) + _fixed(2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045)
+    curve = (
+        b"para\0\0\0\0"
+        + struct.pack(">HH", 3, 0)
+        + _fixed(srgb.POWER, 1 / (1 + srgb.OFFSET), srgb.OFFSET / (1 + srgb.OFFSET), 1 / srgb.SLOPE, srgb.CODED_BELOW)
+    )
     tags: list[tuple[bytes, bytes]] = [
         (b"desc", _text(NAMES[space])),
         (b"cprt", _text("No rights reserved.")),

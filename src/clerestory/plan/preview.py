@@ -14,6 +14,7 @@ from clerestory.camera.camera import Camera
 from clerestory.plan.exposure import Settings, luminance
 from clerestory.plan.framing import Framing
 from clerestory.plan.model import BodyTable, LensTable, ViewTable
+from clerestory.raw import srgb
 from clerestory.simulate.rooms import GLASS, Rooms
 
 Array = NDArray[np.float64]
@@ -29,8 +30,7 @@ _SHOULDER = 0.55  # how fast the preview's highlights run out
 def _tone() -> Pixels:
     """sRGB values (IEC 61966-2-1) of luminances up to 16 times the stone's, in 4096 steps, with a soft shoulder."""
     shown = 1 - np.exp(-_SHOULDER * np.arange(4096) / 256)
-    encoded = np.where(shown <= 0.0031308, 12.92 * shown, 1.055 * shown ** (1 / 2.4) - 0.055)
-    out: Pixels = np.round(255 * np.clip(encoded, 0, 1)).astype(np.uint8)
+    out: Pixels = np.round(255 * np.clip(srgb.encoded(shown), 0, 1)).astype(np.uint8)
     return out
 
 

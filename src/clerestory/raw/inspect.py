@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from clerestory.raw import srgb
 from clerestory.raw.read import FrameInfo, Mosaic, read_info, read_mosaic, read_rendered
 
 LOOK_WIDTH = 384  # pixels along the longer side of a look
@@ -255,7 +256,7 @@ def _thumbnail(rgb: NDArray[np.float32], orientation: int) -> NDArray[np.uint8]:
     middle = float(np.median(rgb.mean(axis=2)))
     lit = np.clip(rgb * (0.18 / max(middle, 0.18 / 64)), 0, None)
     lit = lit * (1 + lit / 16) / (1 + lit)  # rolls off towards white instead of cutting
-    coded = np.where(lit <= 0.0031308, 12.92 * lit, 1.055 * np.maximum(lit, 1e-6) ** (1 / 2.4) - 0.055)
+    coded = srgb.encoded(lit)
     return upright(np.clip(coded * 255 + 0.5, 0, 255).astype(np.uint8), orientation)
 
 

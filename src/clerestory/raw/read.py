@@ -19,6 +19,7 @@ from PIL import Image
 from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.errors import UserError
+from clerestory.raw import srgb
 from clerestory.raw import tags as tag
 from clerestory.raw.tags import Tags
 
@@ -418,12 +419,6 @@ def read_mosaic(path: Path) -> Mosaic:
     return Mosaic(raw, cfa, black, white, balance, day, best, aspect)
 
 
-def _srgb_to_linear(values: NDArray[np.float32]) -> NDArray[np.float32]:
-    """IEC 61966-2-1, undone."""
-    out = np.where(values <= 0.04045, values / 12.92, ((values + 0.055) / 1.055) ** 2.4)
-    return out.astype(np.float32)
-
-
 def read_rendered(path: Path) -> tuple[NDArray[np.float32], tuple[str, ...]]:
     """A JPEG, PNG or TIFF as float32 linear RGB, H x W x 3, sRGB primaries, and what is lost beside a raw frame.
 
@@ -451,5 +446,5 @@ def read_rendered(path: Path) -> tuple[NDArray[np.float32], tuple[str, ...]]:
     if rgb.dtype not in (np.uint8, np.uint16):
         raise UserError(f"{path}: has values of type {rgb.dtype}; 8 or 16 bits are needed: save it again.")
     full = np.iinfo(rgb.dtype).max
-    lut = _srgb_to_linear(np.arange(full + 1, dtype=np.float32) / np.float32(full))
+    lut = srgb.linear(np.arange(full + 1, dtype=np.float32) / np.float32(full)).astype(np.float32)
     return np.ascontiguousarray(lut[rgb]), info.remarks

@@ -12,11 +12,12 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from clerestory.develop.colour import srgb_encoding, to_space
+from clerestory.develop.colour import to_space
 from clerestory.finish import tone
+from clerestory.raw import srgb
 
 F32 = NDArray[np.float32]
-_LEVELS = np.round(255 * srgb_encoding(np.arange(65536) / 65535)).astype(np.uint8)
+_LEVELS = np.round(255 * srgb.encoded(np.arange(65536) / 65535)).astype(np.uint8)
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
