@@ -15,20 +15,16 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.camera.noise import NoiseModel
 from clerestory.develop.colour import balanced_values, to_working, working_from_camera, xyz_from_rgb
-from clerestory.develop.defects import clipping, mend, rebuild_clipped
+from clerestory.develop.defects import clipping, open_corrected, rebuild_clipped
 from clerestory.develop.demosaic import demosaic, signal_of, small_of, turned
 from clerestory.develop.denoise import Quality, denoise_mosaic
 from clerestory.finish.tone import WorkingNoise, working_noise
 from clerestory.merge.result import Plate
-from clerestory.raw.inspect import with_real_white
 from clerestory.raw.lens import LensCorrection, lens_correction
-from clerestory.raw.noise_fit import fit_noise
-from clerestory.raw.read import FrameInfo, Mosaic, read_info, read_mosaic, read_rendered
+from clerestory.raw.read import FrameInfo, Mosaic, read_info, read_rendered
 
 F32 = NDArray[np.float32]
 Multipliers = tuple[float, float, float]
-
-PATTERN_FROM = 1000.0  # ISO from which row and column pattern is looked for; below, it drowns in the noise taken out
 
 
 @dataclass(frozen=True)
@@ -55,19 +51,20 @@ class Source:
     record: dict[str, Any] = field(default_factory=dict)
 
 
-def read_source(path: Path) -> Source:
-    """One frame as a source: its mosaic and fitted noise, or its rendered picture with a word on what is lost."""
-    info = read_info(path)
+def read_source(path: Path, info: FrameInfo | None = None) -> Source:
+    """One frame as a source: its mosaic and fitted noise, or its rendered picture with a word on what is lost.
+
+    `info`: what sorting read of it, so that its tags are not read again.
+    """
+    info = read_info(path) if info is None else info
     lens = lens_correction(info)
     if not info.is_raw:
         linear, losses = read_rendered(path)
         to_rec2020 = (np.linalg.inv(xyz_from_rgb("rec2020")) @ xyz_from_rgb("srgb")).astype(np.float32)
         return Source(info, lens, rendered=linear @ to_rec2020.T, frames=(path,), remarks=(*info.remarks, *losses))
-    mosaic = with_real_white(read_mosaic(path))
-    noise = fit_noise([mosaic])
-    remarks = (*info.remarks, *said_lost(mosaic))
-    mended = mend(mosaic, noise, pattern=(info.iso or PATTERN_FROM) >= PATTERN_FROM)
-    return Source(info, lens, mosaic=mended, noise=noise, frames=(path,), remarks=remarks)
+    opened = open_corrected(path, info)
+    remarks = (*info.remarks, *said_lost(opened.mosaic))
+    return Source(info, lens, mosaic=opened.mosaic, noise=opened.noise, frames=(path,), remarks=remarks)
 
 
 def said_lost(mosaic: Mosaic) -> tuple[str, ...]:

@@ -10,17 +10,16 @@ from clerestory.finish.source import Source, read_source, said_lost
 from clerestory.merge import Merged, Refused, combine
 from clerestory.raw.group import WIDE_SHARE, View
 from clerestory.raw.lens import LensCorrection, lens_correction
-from clerestory.raw.read import read_info
 
 
 def source_of(view: View, told: Callable[[str], None] = lambda _: None) -> Source:
     """The light of a view: its frames merged as its kind asks, or its pick alone with the reason said."""
     if view.kind == "single" or len(view.frames) < 2:
-        return read_source(view.pick)
+        return read_source(view.pick, *view.infos_of([view.pick]))
     try:
         merged = _merged(view, told)
     except Refused as reason:
-        alone = read_source(view.pick)
+        alone = read_source(view.pick, *view.infos_of([view.pick]))
         said = f"the {len(view.frames)} frames were not merged: {reason} The best of them was finished alone"
         return replace(alone, remarks=(*alone.remarks, said), record={"refused": str(reason)})
     return _of_plate(merged) if merged.plate is not None else _of_mosaic(merged)
@@ -28,7 +27,7 @@ def source_of(view: View, told: Callable[[str], None] = lambda _: None) -> Sourc
 
 def _merged(view: View, told: Callable[[str], None]) -> Merged:
     """The view's frames merged as its kind asks; frames put together that were turned too far for that are joined."""
-    infos = [read_info(p) for p in view.frames]
+    infos = view.infos_of(view.frames)
     try:
         return combine(view, infos, told)
     except Refused as reason:

@@ -13,18 +13,16 @@ import numpy as np
 
 from clerestory.camera.camera import Camera, orientation_rotation
 from clerestory.camera.noise import NoiseModel
-from clerestory.develop.defects import mend, read_mended
-from clerestory.errors import UserError
+from clerestory.develop.defects import open_corrected
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
 from clerestory.merge.clear import merge_clear
 from clerestory.merge.join import merge_wide
 from clerestory.merge.result import Merged, Refused
 from clerestory.raw.group import View, stops_of
-from clerestory.raw.inspect import with_real_white
 from clerestory.raw.lens import lens_correction
 from clerestory.raw.noise_fit import fit_noise
-from clerestory.raw.read import FrameInfo, Mosaic, read_mosaic
+from clerestory.raw.read import FrameInfo, Mosaic
 
 Told = Callable[[str], None]
 SAME_FOCAL = 0.01  # share by which focal lengths may differ in one merge: a zoom's own rounding
@@ -105,13 +103,12 @@ def combine(
         return merge_wide(view.frames, infos, _exposures(infos), camera_of(infos[0]), told, fit, edges, denoise)
     at = view.frames.index(view.pick)
     others = [i for i in range(len(view.frames)) if i != at]
-    reference = read_mended(view.pick)
-    try:
-        noise = fit([reference])
-    except UserError as problem:
-        raise Refused(f"the noise of {view.pick.name} cannot be told: {problem}") from problem
+    opened = open_corrected(view.pick, infos[at], frames=len(infos), fit=fit)
+    reference, noise = opened.mosaic, opened.noise
+    if noise is None:
+        raise Refused(f"the noise of {view.pick.name} cannot be told: it shows too little that is even.")
     known = [noise if i.iso == infos[at].iso else None for i in infos]
-    reads = [functools.partial(_like, view.frames[i], reference, known[i]) for i in others]
+    reads = [functools.partial(_like, view.frames[i], infos[i], reference, known[i], len(infos)) for i in others]
     camera = camera_of(infos[at])
     used = (view.pick, *(view.frames[i] for i in others))
     if view.kind == "bracket":
@@ -137,9 +134,9 @@ def _used(used: Sequence[Path], taken: Sequence[int]) -> tuple[Path, ...]:
     return (used[0], *(used[i + 1] for i in taken))
 
 
-def _like(path: Path, reference: Mosaic, noise: NoiseModel | None) -> Mosaic:
-    """A frame as the reference was read; `noise` where it is known already, so that it need not be fitted again."""
-    mosaic = read_mended(path) if noise is None else mend(with_real_white(read_mosaic(path)), noise)
+def _like(path: Path, info: FrameInfo, reference: Mosaic, noise: NoiseModel | None, frames: int) -> Mosaic:
+    """A frame as the reference was opened; `noise` where it is known already, so that it need not be fitted again."""
+    mosaic = open_corrected(path, info, noise, frames).mosaic
     if mosaic.raw.shape != reference.raw.shape or (mosaic.cfa != reference.cfa).any():
         raise Refused(f"{path.name} has another size or filter pattern than the others.")
     return mosaic

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from clerestory.camera.camera import Camera, orientation_rotation
 from clerestory.camera.noise import NoiseModel
 from clerestory.camera.pose import Pose
-from clerestory.develop.defects import read_mended
+from clerestory.develop.defects import open_corrected
 from clerestory.develop.demosaic import Balanced, demosaic, signal_of, turned
 from clerestory.develop.denoise import denoise_mosaic
 from clerestory.merge.align import Guide, guide_of
@@ -29,7 +29,8 @@ from clerestory.merge.resample import LANCZOS, balance_of
 from clerestory.merge.result import Merged, Plate, Refused
 from clerestory.merge.surface import WIDEST, Surface, surface_for
 from clerestory.merge.turns import Turns, find_turns
-from clerestory.raw.read import FrameInfo, Mosaic, read_mosaic
+from clerestory.raw.frame import open_frame
+from clerestory.raw.read import FrameInfo, Mosaic
 from clerestory.vertical.verdict import Verdict, find_upright_together
 
 F32 = NDArray[np.float32]
@@ -172,8 +173,10 @@ def _outline(camera: Camera) -> F64:
     return camera.unproject(np.concatenate(sides))
 
 
-def _light(path: Path, multipliers: tuple[float, float, float], noise: NoiseModel, denoise: bool) -> Balanced:
-    mosaic = read_mended(path)
+def _light(
+    path: Path, info: FrameInfo, multipliers: tuple[float, float, float], noise: NoiseModel, denoise: bool
+) -> Balanced:
+    mosaic = open_corrected(path, info, noise).mosaic
     signal = denoise_mosaic(mosaic, noise) if denoise else signal_of(mosaic)
     return demosaic(signal, mosaic, multipliers)
 
@@ -336,7 +339,7 @@ def _guides(
     middle: Mosaic | None = None
     for k, (path, info) in enumerate(zip(paths, infos, strict=True)):
         told(f"look at frame {k + 1} of {len(paths)}")
-        mosaic = read_mosaic(path)
+        mosaic = open_frame(path, info).mosaic
         if info.iso not in noises:
             noises[info.iso] = fit([mosaic])
         guides.append(guide_of(mosaic, noises[infos[0].iso], exposures[k] / exposures[0]))
@@ -393,7 +396,7 @@ def merge_wide(
     size = ((shown.height - 1) // SMALL + 1, (shown.width - 1) // SMALL + 1)
 
     def lights(k: int) -> Balanced:
-        return _light(paths[k], laid.multipliers, noises[k], denoise)
+        return _light(paths[k], infos[k], laid.multipliers, noises[k], denoise)
 
     looks = []
     for k in range(len(paths)):

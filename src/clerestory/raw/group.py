@@ -5,12 +5,13 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
 from clerestory.raw.inspect import Inspection
 from clerestory.raw.overlap import Overlap, changed_share, overlap_of, turned_from
+from clerestory.raw.read import FrameInfo, read_info
 
 Kind = Literal["single", "burst", "bracket", "clear", "wide"]
 
@@ -35,7 +36,9 @@ class View:
 
     `kind`: 'single'; 'burst' (a run: same view, same exposure); 'bracket' (same view, exposure stepped); 'clear'
     (same view and exposure, visitors moving); 'wide' (turned about one spot, overlapping). `pick` is the frame to
-    use when one is used; `why` says in words how the frames were taken together and why that one.
+    use when one is used; `why` says in words how the frames were taken together and why that one. `infos`: what
+    sorting read of each frame, in the order of `frames`, so that nobody reads it again; empty where the view was
+    made without (from the catalogue).
     """
 
     name: str
@@ -43,6 +46,12 @@ class View:
     frames: tuple[Path, ...]
     pick: Path
     why: str
+    infos: tuple[FrameInfo, ...] = field(default=(), compare=False, repr=False)
+
+    def infos_of(self, paths: Sequence[Path]) -> tuple[FrameInfo, ...]:
+        """What the files of some of its frames say: as sorting read it, else read now."""
+        known = dict(zip(self.frames, self.infos, strict=False))
+        return tuple(known.get(path) or read_info(path) for path in paths)
 
 
 def stops_of(seconds: float | None, iso: float | None, f_number: float | None) -> float | None:
@@ -273,12 +282,12 @@ def group_frames(frames: Sequence[Inspection], earlier: Mapping[str, str] | None
 
 
 def _view(name: str, group: Sequence[Inspection], wide: bool) -> View:
-    paths = tuple(f.info.path for f in group)
+    paths, infos = tuple(f.info.path for f in group), tuple(f.info for f in group)
     if wide:
         middle = group[len(group) // 2]
         softest = min(f.sharpness for f in group)
         why = f"{len(group)} frames turned about one spot; the middle one stands for them; softest {softest:.2f}"
-        return View(name, "wide", paths, middle.info.path, why)
+        return View(name, "wide", paths, middle.info.path, why, infos)
     kind, taken = _kind_of(group)
     best, why = _pick(group, kind)
-    return View(name, kind, paths, best.info.path, f"{taken}; {why}" if len(group) > 1 else why)
+    return View(name, kind, paths, best.info.path, f"{taken}; {why}" if len(group) > 1 else why, infos)

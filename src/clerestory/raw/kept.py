@@ -20,7 +20,7 @@ from clerestory.files.store import write_atomic
 from clerestory.raw.inspect import Clipping, Inspection, inspect_file
 from clerestory.raw.read import FrameInfo
 
-FORM = 1  # raise when Inspection, or the way its figures are made, changes
+FORM = 2  # raise when Inspection, or the way its figures are made, changes
 
 
 def key_of(path: Path) -> str:

@@ -42,6 +42,7 @@ class FrameInfo:
     coefficients in the file; `vignetting` the k0..k4 of the DNG specification's FixVignetteRadial opcode.
     `width` and `height` are those of the visible area as recorded, not rotated. `pixel_aspect` is a pixel's width
     over its height (1 for nearly every camera); `intrinsics` are those of the frame at `square_size`.
+    `colour_matrix`: XYZ to camera, nine numbers row by row, where the file carries its own (a DNG's ColorMatrix).
     """
 
     path: Path
@@ -65,6 +66,7 @@ class FrameInfo:
     is_raw: bool = True
     remarks: tuple[str, ...] = ()
     pixel_aspect: float = 1.0
+    colour_matrix: tuple[float, ...] | None = None
 
     @property
     def held_level(self) -> tuple[float, float] | None:
@@ -255,6 +257,7 @@ def _described(path: Path, size: tuple[int, int], tags: Tags, aspect: float = 1.
     make, model = tags.text("Exif.Image.Make"), tags.text("Exif.Image.Model", "Exif.Image.UniqueCameraModel")
     optics = tag.optics_of(tags, size, aspect, lambda: _crop_factor(make, model))
     warp, shade = tag.lens_from_opcodes(tags.data("OpcodeList3"))
+    matrix = tag.colour_matrix_of(tags)
     orientation = int(tags.number("Exif.Image.Orientation") or 1)
     return FrameInfo(
         path,
@@ -275,6 +278,7 @@ def _described(path: Path, size: tuple[int, int], tags: Tags, aspect: float = 1.
         distortion=warp,
         vignetting=shade,
         remarks=optics.remarks,
+        colour_matrix=None if matrix is None else tuple(float(v) for v in matrix.ravel()),
     )
 
 
@@ -373,11 +377,12 @@ def _cut_short(raw: NDArray[np.uint16], white: float) -> bool:
     return bool((end == end[0, 0]).all() and end[0, 0] < white)
 
 
-def read_mosaic(path: Path) -> Mosaic:
+def read_mosaic(path: Path, info: FrameInfo | None = None) -> Mosaic:
     """The raw values of a Bayer frame. UserError for a damaged file and for sensors that are not Bayer.
 
     Supported: any raw LibRaw unpacks to one value per pixel behind a 2 x 2 pattern of red, green, green, blue.
     Not supported, and said so: 6 x 6 patterns, monochrome and layered sensors, linear DNG, four-colour filters.
+    `info`: what was read of the file before, so that its tags need not be read again.
     """
     path = Path(path)
     with _start_raw(path) as handle:
@@ -411,12 +416,19 @@ def read_mosaic(path: Path) -> Mosaic:
             f"{path}: its white level {white[0]:.0f} is not above its black level {black[0]:.0f}; the "
             "file is damaged: copy it again from the card."
         )
-    tags = _tags(path)
-    own_matrix = tag.colour_matrix_of(tags) if tags else None
+    own_matrix = _own_matrix(path, info)
     known = matrix if np.isfinite(matrix).all() and abs(np.linalg.det(matrix)) > 1e-6 else None
     best = own_matrix if own_matrix is not None else known
     day = daylight_of(best) if best is not None else None
     return Mosaic(raw, cfa, black, white, balance, day, best, aspect)
+
+
+def _own_matrix(path: Path, info: FrameInfo | None) -> NDArray[np.float64] | None:
+    """XYZ to camera, 3 x 3, as the file's own tags have it."""
+    if info is not None:
+        return None if info.colour_matrix is None else np.array(info.colour_matrix).reshape(3, 3)
+    tags = _tags(path)
+    return tag.colour_matrix_of(tags) if tags else None
 
 
 def read_rendered(path: Path) -> tuple[NDArray[np.float32], tuple[str, ...]]:

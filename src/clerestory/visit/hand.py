@@ -11,6 +11,7 @@ import tomli_w
 from clerestory.errors import UserError
 from clerestory.files.toml import read_toml
 from clerestory.raw.group import SAME_EXPOSURE, View, stops_of
+from clerestory.raw.read import FrameInfo
 from clerestory.visit.catalogue import FrameRow
 
 HAND = "views.toml"
@@ -51,30 +52,38 @@ def arranged(
     paths = {row.name: path for path, row in rows.items()}
     claimed = {paths[f] for frames in hand.values() for f in frames if f in paths}
     old = {view.name: view for view in views}
+    known = {path: info for view in views for path, info in zip(view.frames, view.infos, strict=False)}
     out = []
     for view in views:
         left = tuple(p for p in view.frames if p not in claimed)
         if left and view.name not in hand:
-            out.append(view if left == view.frames else _regrouped(view.name, view, left, rows))
+            out.append(view if left == view.frames else _regrouped(view.name, view, left, rows, known))
     for name, listed in hand.items():
         mine = {paths[f] for f in listed if f in paths}
         if name in old:
             mine |= {p for p in old[name].frames if p not in claimed}
         if mine:
             frames = tuple(sorted(mine, key=lambda p: in_time(rows[p])))
-            out.append(_regrouped(name, old.get(name), frames, rows))
+            out.append(_regrouped(name, old.get(name), frames, rows, known))
     return tuple(sorted(out, key=lambda v: in_time(rows[v.frames[0]])))
 
 
-def _regrouped(name: str, old: View | None, frames: tuple[Path, ...], rows: Mapping[Path, FrameRow]) -> View:
+def _regrouped(
+    name: str,
+    old: View | None,
+    frames: tuple[Path, ...],
+    rows: Mapping[Path, FrameRow],
+    known: Mapping[Path, FrameInfo],
+) -> View:
+    infos = tuple(known[p] for p in frames) if all(p in known for p in frames) else ()
     best = max(frames, key=lambda p: rows[p].sharpness or 0.0)
     if old is not None and old.pick in frames:
         best = old.pick
     if len(frames) == 1:
-        return View(name, "single", frames, best, "on its own, by hand")
+        return View(name, "single", frames, best, "on its own, by hand", infos)
     why = f"{len(frames)} frames put together by hand"
     if old is not None and old.kind != "single" and set(frames) <= set(old.frames):
-        return View(name, old.kind, frames, best, why)
+        return View(name, old.kind, frames, best, why, infos)
     stops = [s for p in frames if (s := stops_of(rows[p].seconds, rows[p].iso, rows[p].f_number)) is not None]
     stepped = len(stops) == len(frames) and max(stops) - min(stops) >= SAME_EXPOSURE
-    return View(name, "bracket" if stepped else "burst", frames, best, why)
+    return View(name, "bracket" if stepped else "burst", frames, best, why, infos)
