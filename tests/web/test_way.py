@@ -231,25 +231,30 @@ def test_film(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     page.wait_for_selector(".shot")
     while page.locator(".shot").count() > 1:
         count = page.locator(".shot").count()
-        page.get_by_role("button", name="Leave it out").click()
+        page.get_by_role("button", name="Remove shot").click()
         wait(lambda n=count: page.locator(".shot").count() < n)
     page.fill("#words", "The nave looks east.")
     page.locator("#words").blur()
     film = served.folder / "film" / "film.toml"
     wait(lambda: tomllib.loads(film.read_text())["shots"][0].get("words") == "The nave looks east.")
-    page.get_by_role("button", name="Record these words").click()
+    page.get_by_role("button", name="Record", exact=True).click()
     wait(lambda: page.evaluate("window.clerestory.page.recorder?.seconds > 1.5"))
-    page.get_by_role("button", name="Stop").click()
+    page.get_by_role("button", name="Stop recording").click()
     wait(lambda: tomllib.loads(film.read_text())["shots"][0].get("narration"))
     take = served.folder / "film" / tomllib.loads(film.read_text())["shots"][0]["narration"]
     assert take.stat().st_size > 100_000
-    page.get_by_role("button", name="Leave the recording out").click()  # a browser's test tone is no speech
+    page.get_by_role("button", name="Remove recording").click()  # a browser's test tone is no speech
     wait(lambda: not tomllib.loads(film.read_text())["shots"][0].get("narration"))
-    page.get_by_role("button", name="Make the film").click()
-    page.get_by_role("button", name="Stop").click()  # at once, while its process starts
-    wait(lambda: page.get_by_role("button", name="Make the film").is_enabled())
+    page.get_by_role("button", name="Title and sound").click()
+    page.fill("#loudness", "-23")
+    page.locator("#loudness").blur()
+    wait(lambda: tomllib.loads(film.read_text()).get("loudness") == -23)
+    page.wait_for_selector("#loudness")  # the same form is still there when the page has heard of its own change
+    page.get_by_role("button", name="Make film").click()
+    page.get_by_role("button", name="Cancel").click()  # at once, while its process starts
+    wait(lambda: page.get_by_role("button", name="Make film").is_enabled())
     assert not (served.folder / "film" / "film.mp4").exists()
-    page.get_by_role("button", name="Make the preview").click()
+    page.get_by_role("button", name="Make preview").click()
     page.wait_for_selector("video", timeout=120_000)
     wait(lambda: page.evaluate("document.querySelector('video').duration > 3"), 30)
     page.evaluate("const v = document.querySelector('video'); v.muted = true; v.play()")

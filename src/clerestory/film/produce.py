@@ -14,6 +14,7 @@ import numpy as np
 from PIL import Image
 
 from clerestory.errors import UserError
+from clerestory.film import cautions
 from clerestory.film.captions import subrip, webvtt, webvtt_chapters
 from clerestory.film.draft import draft_film, write_draft
 from clerestory.film.join import chapters_of, write_film
@@ -203,7 +204,8 @@ def make(
         if not preview:
             result.written.extend(_beside(plan, film, folder, coding, threads))
             _forget(cache, {part.key for part in parts})
-    result.warnings = [*plan.notes, *_off_level(sound, film)]
+    care = [] if preview else [cautions.PUBLISHING, *([cautions.MUSIC] if film.music else [])]
+    result.warnings = [*plan.notes, *_off_level(sound, film), *care]
     result.seconds = time.perf_counter() - begun
     return result
 
