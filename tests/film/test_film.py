@@ -23,7 +23,7 @@ import tifffile
 
 from clerestory import film
 from clerestory.errors import UserError
-from clerestory.film import produce
+from clerestory.film import cautions, produce
 from clerestory.film.captions import FASTEST, Chapter, Cue, phrases, webvtt, webvtt_chapters
 from clerestory.film.draft import draft_film
 from clerestory.film.join import chapters_of
@@ -124,6 +124,7 @@ def visit(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = make_visit(tmp_path_factory.mktemp("visit"))
     result = film.make(folder)
     assert result.parts_made == result.parts > 8
+    assert cautions.PUBLISHING in result.warnings  # a whole film may be shown to others, a preview is one's own
     return folder
 
 
@@ -159,6 +160,12 @@ def test_captions_can_be_read_and_lie_on_their_words(visit: Path) -> None:
     assert max(cue.speed for cue in cues) <= FASTEST
     assert all(a.end <= b.start for a, b in pairwise(cues))
     assert len(cues) > 3 and all(len(line) <= 37 for cue in cues for line in cue.text.split("\n"))
+    speeches = [scene.speech for scene in plan.scenes if scene.speech]
+    assert len(speeches) == 3
+    for speech in speeches:
+        end = speech.start + speech.seconds
+        own = [cue for cue in cues if speech.start <= cue.start < end]
+        assert own[0].start == speech.start and abs(own[-1].end - end) < 1
     said = " ".join(cue.text.replace("\n", " ") for cue in cues)
     assert said.startswith("The builders of this nave had no drawings,")
     vtt = (visit / "film" / "film.vtt").read_text()
@@ -221,8 +228,14 @@ def test_webvtt_keeps_to_its_grammar_whatever_the_title() -> None:
 
 def test_captions_break_at_phrases() -> None:
     text = "The font is Norman, cut from one block of Purbeck marble, and it was found in a garden."
-    assert phrases(text)[0].replace("\n", " ").endswith(("Norman,", "marble,"))
-    assert phrases("One. Two and a half lines of words follow here, all of them plain.")[0] != "One. Two"
+    assert all(cue.endswith((",", ".")) for cue in phrases(text)) and len(phrases(text)) > 1
+    bells = (
+        "Look up. The bell frame is of oak, and the bells hang dead, because the tower could not bear their swing."
+    )
+    assert phrases(bells) == [
+        "Look up. The bell frame is of oak,",
+        "and the bells hang dead, because\nthe tower could not bear their swing.",
+    ]
 
 
 def test_sound_is_loud_as_asked_and_lies_under_its_pictures(visit: Path) -> None:
@@ -387,6 +400,7 @@ def test_a_draft_is_made_from_pictures_alone_and_never_over_an_edit(tmp_path: Pa
     shutil.rmtree(visit / "film")
     result = film.make(visit, draft=True, preview=True)
     assert result.film.name == "preview.mp4" and result.film.exists()
+    assert cautions.PUBLISHING not in result.warnings
     drafted = read_film(visit / "film" / "film.toml")
     moves = {shot.picture: (shot.move, shot.before) for shot in drafted.shots}
     assert moves["aisle"][0] == "pan" and moves["tower"][0] == "tilt" and moves["nave"][1]
