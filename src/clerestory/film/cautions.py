@@ -5,10 +5,7 @@ Common practice, no source: permits, rights and privacy differ from building to 
 
 from __future__ import annotations
 
-RECORDING = (
-    "Record at home or somewhere you disturb nobody. In a church, ask the staff first, and never record aloud while"
-    " people pray or a service is held."
-)
+RECORDING = "Record where you disturb nobody; in a church, ask the staff first, and never during prayer or a service."
 PUBLISHING = (
     "Before you publish: leave to photograph is not always leave to film or publish, so check your permit or ask the"
     " staff. Show no child and nobody at prayer who can be recognised without consent; the law on privacy differs"
