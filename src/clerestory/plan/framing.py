@@ -141,7 +141,7 @@ def aim(
     `side_ratio` is the frame's shorter side over its longer one.
     """
     x, y = at or station.at_m
-    eye = np.array([x, y, station.eye_m])
+    eye = np.array([x, y, station.lens_m])
     sight = np.array(view.centre_m) - eye
     level = float(np.hypot(sight[0], sight[1]))
     elevation = math.degrees(math.atan2(sight[2], level))
@@ -313,7 +313,7 @@ def frame(aimed: Aim, body: BodyTable, lens: LensTable) -> Framing:
         distortion=lens.radial,
     )
     if nothing.distance < lens.closest_m:
-        return replace(nothing, why=f"nearer than the lens focuses ({lens.closest_m:g} m)")
+        return replace(nothing, why=f"closer than the lens can focus ({lens.closest_m:g} m)")
     allowed: Mask = np.abs(aimed.tilts) <= (aimed.view.max_tilt_deg if aimed.upright else 90)
     level: Mask = allowed & (aimed.tilts == 0)
     options: list[Framing] = []
@@ -333,7 +333,7 @@ def frame(aimed: Aim, body: BodyTable, lens: LensTable) -> Framing:
 def _joined(nothing: Framing, aimed: Aim, body: BodyTable, longest: float, widest: float) -> Framing:
     """A wide view joined from several frames at the lens's shortest focal length, or why not even that."""
     if widest >= nothing.focal:
-        return replace(nothing, why=f"only tilted beyond {aimed.view.max_tilt_deg:g} degrees")
+        return replace(nothing, why=f"only with more than {aimed.view.max_tilt_deg:g}° of tilt")
     x0, x1, z0, z1 = aimed.rectangle
     wide, high = math.atan(x1) - math.atan(x0), math.atan(z1) - math.atan(z0)
     counts = []
@@ -344,7 +344,7 @@ def _joined(nothing: Framing, aimed: Aim, body: BodyTable, longest: float, wides
         counts.append((max(n[0], 1) * max(n[1], 1), portrait))
     frames, portrait = min(counts)
     if frames > JOIN_MOST:
-        return replace(nothing, why=f"needs {widest:.1f} mm; a join would take {frames} frames")
+        return replace(nothing, why=f"needs a {widest:.1f} mm lens; stitched, it would take {frames} frames")
     across = 2 * math.atan(aimed.view.width_m / 2 / nothing.distance) * nothing.focal / body.pixel_mm
     return replace(
         nothing,
@@ -355,7 +355,7 @@ def _joined(nothing: Framing, aimed: Aim, body: BodyTable, longest: float, wides
         kept=wide * high / (frames * math.prod(2 * math.atan(s / (2 * nothing.focal)) for s in body.frame_mm)),
         pixels=wide * high * (nothing.focal / body.pixel_mm) ** 2,
         across=across,
-        why=f"one frame needs {widest:.1f} mm",
+        why=f"one frame would need a {widest:.1f} mm lens",
     )
 
 
