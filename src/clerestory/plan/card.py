@@ -20,6 +20,16 @@ from clerestory.plan.reckoning import Plan, ViewPlan
 _PRINTABLE = re.compile(r"[\u0000-\u052f\u1e00-\u20bf\u2100-\u22ff]*\Z")
 
 
+def _whole(words: Any) -> Any:
+    """Text at any depth with no line end between a number and its unit, nor inside a span of hours."""
+    if isinstance(words, str):
+        words = re.sub(r"(?<=\d) (?=(?:%|m|mm|s|stops)(?!\w))", "\u00a0", words)
+        return re.sub(r"(?<=\d:\d\d–)(?=\d)", "\u2060", words)
+    if isinstance(words, list):
+        return [_whole(w) for w in words]
+    return {k: _whole(v) for k, v in words.items()} if isinstance(words, dict) else words
+
+
 def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:
     stop = next((s for s in plan.timetable.stops if s.view == view.view.name), None)
     mind = view_cautions(plan, view)
@@ -61,7 +71,7 @@ def card_data(plan: Plan) -> dict[str, Any]:
     hours = [f"{h.start:%H:%M}–{h.end:%H:%M}" for h in place.open if h.falls_on(day)]
     services = [f"{h.name or 'Service'} {h.start:%H:%M}–{h.end:%H:%M}" for h in place.service if h.falls_on(day)]
     risen = f"up {plan.clock(sun.rise)}–{plan.clock(sun.set)}" if sun.rise and sun.set else "see the report"
-    return {
+    data = {
         "title": visit.title,
         "place": f"{place.name}, {place.town}" if place.town else place.name,
         "date": words.day_words(visit.date),
@@ -78,6 +88,8 @@ def card_data(plan: Plan) -> dict[str, Any]:
         "cautions": [list(caution) for caution in of_plan(plan)],
         "staff": STAFF,
     }
+    whole: dict[str, Any] = _whole(data)
+    return whole
 
 
 def card_pdf(plan: Plan) -> bytes:

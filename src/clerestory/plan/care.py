@@ -86,9 +86,10 @@ def sun_spans(plan: Plan, window: str) -> list[Interval]:
     return [(a, b) for a, b in cut if b - a >= 60]
 
 
-def _hours(plan: Plan, window: str) -> str:
-    spans = [f"from {plan.clock(a)} to {plan.clock(b)}" for a, b in sun_spans(plan, window)]
-    return " and ".join(spans)
+def _in_the_sun(plan: Plan, window: str) -> str:
+    """A window with its hours of sun during the visit; nothing where there are none."""
+    spans = sun_spans(plan, window)
+    return f"{window}, {' and '.join(plan.span(s) for s in spans)}" if spans else ""
 
 
 def _stood_in(plan: Plan) -> tuple[set[str], list[StationTable]]:
@@ -107,13 +108,12 @@ def circumstances(plan: Plan) -> Circumstances:
     place, visit = plan.visit.place, plan.visit
     rooms, stations = _stood_in(plan)
     names = [*rooms, *(s.name for s in stations)]
-    lit = [w.name for w in visit.building.windows if sun_spans(plan, w.name)]
     return Circumstances(
         place.tripod,
         place.flash,
         place.drone,
         place.permit,
-        tuple(f"{name} {', '.join(plan.span(s) for s in sun_spans(plan, name))}" for name in lit),
+        tuple(words for w in visit.building.windows if (words := _in_the_sun(plan, w.name))),
         tuple(v.view.name for v in plan.in_order if v.framing.tilt > LOOKING_UP),
         tuple(s.name for s in stations if is_high(s)),
         tuple(r.name for r in visit.room if r.name in rooms and has_steps(r)),
@@ -131,9 +131,7 @@ _BACKWARDS = Caution(
     "do not. Stop, turn round, look, then move: steps, tomb edges and chair legs are behind you.",
 )
 _PEOPLE = (
-    Caution(
-        "Worshippers", "lower the camera when someone prays; leave out of the picture who does not want to be in it."
-    ),
+    Caution("Worshippers", "lower the camera when someone prays; photograph nobody who does not want it."),
     Caution(
         "Children and privacy",
         "no recognisable child without a parent's consent; local law on pictures of people holds in here too.",
@@ -144,9 +142,7 @@ _PEOPLE = (
     ),
 )
 _ROOM = (
-    Caution(
-        "Naked flames", "keep hair, sleeves and straps clear of candles; do not light or move any for a picture."
-    ),
+    Caution("Naked flames", "keep hair, sleeves and straps clear of candles; do not light or move any."),
     Caution("Exits", "keep doors, aisles and escape routes clear, of your bag too."),
     Caution("Working alone", "tell the staff where you are and until when, and keep a phone on you."),
     Caution("Bag and straps", "off tombs, altars and altar rails; in a crowd carry the bag in your hand."),
@@ -180,8 +176,8 @@ def cautions(c: Circumstances) -> list[Caution]:
     """The cautions that apply, those that hang on this plan first."""
     out = [_EYES]
     if c.sun:
-        words = "direct in these windows during your visit: " + "; ".join(c.sun)
-        out.append(Caution("Sun", f"{words}. Keep the lens down then, or stay out of the patch of sunlight."))
+        words = f"it shines through these windows during your visit: {'; '.join(c.sun)}."
+        out.append(Caution("Sun", f"{words} Keep the lens down then, or stay out of the patch of sunlight."))
     if c.looking_up:
         words = f"{_listed(c.looking_up)}. Stand still first; never walk with your eyes on the vault or the screen."
         out.append(Caution("Looking up", words))
@@ -193,7 +189,7 @@ def cautions(c: Circumstances) -> list[Caution]:
         out.append(Caution("Steps", words))
     if c.bells:
         out.append(
-            Caution("Bells", "they can start without warning and harm your hearing; keep clear of bells and ropes.")
+            Caution("Bells", "they can start without warning and harm hearing; keep clear of bells and ropes.")
         )
     out += [_BACKWARDS, *_PEOPLE, _FLASH[c.flash], *_ROOM, _TRIPOD[c.tripod], _DRONE[c.drone]]
     permit = "carry it and keep to it" if c.permit else "ask whether you need one"
@@ -246,16 +242,11 @@ def _open(eye: NDArray[np.float64], point: NDArray[np.float64], building: Buildi
 def view_cautions(plan: Plan, view: ViewPlan) -> list[str]:
     """What to take care of at one view: the sun in its windows, looking up, standing high."""
     out = []
-    for name in windows_in(view, plan.visit.building):
-        hours = _hours(plan, name)
-        if hours:
-            out.append(f"Sun in the {_window(name)} {hours}: keep the lens down then, or stay out of the patch.")
+    lit = [w for name in windows_in(view, plan.visit.building) if (w := _in_the_sun(plan, name))]
+    if lit:
+        out.append(f"Sun in {'; '.join(lit)}: keep the lens down or stay out of the patch.")
     if view.framing.tilt > LOOKING_UP:
         out.append("Stand still before you look up.")
     if is_high(view.aim.station):
         out.append("Ask before you go up; stay behind the guard rail, with nothing loose over the edge.")
     return out
-
-
-def _window(name: str) -> str:
-    return name if re.search(r"window|rose|light|lantern|oculus|clerestory", name, re.I) else f"window {name!r}"

@@ -118,7 +118,7 @@ def _view(plan: Plan, number: int, view: ViewPlan) -> str:
     sun = plan.sun_vector(seconds)
     drawing = "".join(view_drawings(view.aim, view.framing, view.body, plan.visit.building, sun))
     light = f"Shown with the light at {hour} under a clear sky; piers, vaults and furniture are not in the model."
-    counts = "As many frames as make it 95 % certain."
+    counts = "By hand, with as many frames as make it 95 % certain."
     care = "".join(_tag("p", line, "care") for line in view_cautions(plan, view))
     note = _tag("p", view.view.note, "quiet") if view.view.note else ""
     return (

@@ -116,11 +116,11 @@ def frames_line(view: ViewPlan) -> str:
     s = view.settings
     if s.take is None:
         return f"{time_label(s.seconds)} is too slow by hand: rest the camera, come in better light, or open up"
-    sharp = f"chance of sharp {100 * min(s.chance, 0.99):.0f} % by hand"
+    sharp = f"chance of sharp {100 * min(s.chance, 0.99):.0f} %"
     each = ["each step of the bracket"] * bool(s.bracket) + ["each frame to stitch"] * (view.framing.how == "join")
     at = f" at {' and '.join(each)}" if each else ""
     if s.merge > 1:
-        one = f" ({s.take_one} to get a single one)" if s.take_one != s.take else ""
+        one = f" ({s.take_one} to get one)" if s.take_one not in (1, s.take) else ""
         return f"take a burst of {s.take}{at} to merge {s.merge} sharp ones{one}; {sharp}"
     return f"take {s.take}{at}{' to get one sharp' if s.take > 1 else ''}; {sharp}"
 
@@ -134,7 +134,7 @@ def glass_line(view: ViewPlan) -> str:
         return "bracket: " + ", ".join(f"\u2212{-stop:.1f}" if stop else "0" for stop in s.bracket) + " stops"
     if s.held > 0.05:
         advice = "; bracket instead" if s.held > 3 else ""
-        return f"held by these settings, {s.held:.1f} stops under the meter{advice}"
+        return f"held, {s.held:.1f} stops under the meter{advice}"
     if not s.clips:
         return "holds at the metered exposure"
     share = f" over {100 * view.clipped:.1f} % of the frame" if view.clipped else ""
