@@ -65,7 +65,8 @@ _T_SLOW = (0.3, 0.4, 0.5, 0.6, 0.8, 1, 1.3, 1.6, 2, 2.5, 3.2, 4, 5, 6, 8, 10, 13
 _T_QUICK = (4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640, 800)
 _T_QUICKER = (1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000, 10000, 12500, 16000, 20000, 25000, 32000)
 _T_MARKS = tuple((t, f"{t:g} s") for t in _T_SLOW) + tuple((1 / n, f"1/{n}") for n in _T_QUICK + _T_QUICKER)
-_ISO_MARKS = (1.0, 1.25, 1.6)
+_ISO_LOW = (25, 32, 40, 50, 64, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500)
+_ISO_MARKS = (*_ISO_LOW, 3200, 4000, 5000, 6400, 8000, 10000, 12800, 16000, 20000, 25600, 32000, 40000, 51200)
 
 
 def f_label(f_number: float) -> str:
@@ -86,7 +87,6 @@ def time_label(seconds: float) -> str:
 
 
 def iso_label(iso: float) -> str:
-    """The marked speed nearest to an exact one: 806 is "800"."""
-    exact = math.log2(iso / 100) * 3
-    octave, third = divmod(round(exact), 3)
-    return f"{100 * 2**octave * _ISO_MARKS[third]:.0f}"
+    """The marked speed nearest to an exact one: 806 is "800", 1270 "1250"; past the marks, the speed itself."""
+    nearest = min(_ISO_MARKS, key=lambda mark: abs(math.log2(mark / iso)))
+    return f"{nearest if abs(math.log2(nearest / iso)) < 0.34 else iso:.0f}"
