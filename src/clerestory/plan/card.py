@@ -20,14 +20,13 @@ from clerestory.plan.reckoning import Plan, ViewPlan
 _PRINTABLE = re.compile(r"[\u0000-\u052f\u1e00-\u20bf\u2100-\u22ff]*\Z")
 
 
-def _whole(words: Any) -> Any:
-    """Text at any depth with no line end between a number and its unit, nor inside a span of hours."""
-    if isinstance(words, str):
-        words = re.sub(r"(?<=\d) (?=(?:%|m|mm|s|stops)(?!\w))", "\u00a0", words)
-        return re.sub(r"(?<=\d:\d\d–)(?=\d)", "\u2060", words)
-    if isinstance(words, list):
-        return [_whole(w) for w in words]
-    return {k: _whole(v) for k, v in words.items()} if isinstance(words, dict) else words
+def _whole(data: Any) -> Any:
+    """Data of any depth with its texts unbroken as by `words.unbroken`."""
+    if isinstance(data, str):
+        return words.unbroken(data)
+    if isinstance(data, list):
+        return [_whole(d) for d in data]
+    return {k: _whole(v) for k, v in data.items()} if isinstance(data, dict) else data
 
 
 def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:

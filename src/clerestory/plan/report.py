@@ -23,7 +23,7 @@ _SKY_NOTE = (
 
 def _tag(name: str, text: str, kind: str = "") -> str:
     mark = f' class="{kind}"' if kind else ""
-    return f"<{name}{mark}>{escape(text)}</{name}>"
+    return f"<{name}{mark}>{escape(words.unbroken(text))}</{name}>"
 
 
 def _table(head: list[str], rows: list[list[str]]) -> str:
@@ -68,13 +68,13 @@ def _day(plan: Plan) -> str:
             [
                 f"{plan.clock(stop.start)}–{plan.clock(stop.end)}",
                 stop.view,
-                words.standing(plan, view),
+                stop.station,
                 f"{view.framing.focal:.0f} mm\u2002{words.shot_line(view)}",
                 str(view.settings.take or "not by hand"),
                 ", ".join(notes),
             ]
         )
-    out = "<h2>The day</h2>" + _table(["Time", "View", "Stand", "Camera", "Frames", "Notes"], rows)
+    out = "<h2>The day</h2>" + _table(["Time", "View", "Station", "Camera", "Frames", "Notes"], rows)
     for name in plan.timetable.left_out:
         why = plan.missing.get(name, "the building is not free for long enough on this day")
         out += _tag("p", f"No time for {name}: {why}.", "accent")
@@ -118,7 +118,7 @@ def _view(plan: Plan, number: int, view: ViewPlan) -> str:
     sun = plan.sun_vector(seconds)
     drawing = "".join(view_drawings(view.aim, view.framing, view.body, plan.visit.building, sun))
     light = f"Shown with the light at {hour} under a clear sky; piers, vaults and furniture are not in the model."
-    counts = "By hand, with as many frames as make it 95 % certain."
+    counts = "Frame counts are by hand, for 95 % certainty."
     care = "".join(_tag("p", line, "care") for line in view_cautions(plan, view))
     note = _tag("p", view.view.note, "quiet") if view.view.note else ""
     return (
@@ -145,7 +145,7 @@ def _kit(plan: Plan) -> str:
         short = [f"{v} ({kind})" for v, kind in bag.outcome.items() if kind != "possible"]
         weight = f"{bag.weight_g:.0f} g" if bag.weight_g else ""
         rows.append([bag.bag, f"{100 * bag.share:.0f} %", "; ".join(short) or "none", weight])
-    out = "<h2>Kit</h2>" + _table(["Bag", "Views possible", "Not, or not fully, possible", "Weight of lenses"], rows)
+    out = "<h2>Kit</h2>" + _table(["Bag", "Views possible", "Limited or not possible", "Weight of lenses"], rows)
     worth = [[w.lens, str(len(w.lost)), ", ".join(w.lost) or "none"] for w in plan.worth]
     out += _tag("p", "If you leave one lens at home and bring all the others:", "quiet")
     out += _table(["Lens", "Views worse off", "Which"], worth)
@@ -242,7 +242,7 @@ def _house(plan: Plan) -> str:
 
 
 def _caution(caution: Caution) -> str:
-    return f"<li><b>{escape(caution.topic)}:</b> {escape(caution.text)}</li>"
+    return f"<li><b>{escape(caution.topic)}:</b> {escape(words.unbroken(caution.text))}</li>"
 
 
 def report_html(plan: Plan) -> str:

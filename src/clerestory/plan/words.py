@@ -22,6 +22,12 @@ def day_words(day: date) -> str:
     return f"{day:%A} {day.day} {day:%B %Y}"
 
 
+def unbroken(words: str) -> str:
+    """Words with no line end between a number and its unit, nor inside a span of hours."""
+    words = re.sub(r"(?<=\d) (?=(?:%|m|mm|s|stops)(?!\w))", "\u00a0", words)
+    return re.sub(r"(?<=\d:\d\d–)(?=\d)", "\u2060", words)
+
+
 def capital(words: str) -> str:
     """Words with a capital first letter, the rest as it is."""
     return words[:1].upper() + words[1:]
@@ -183,7 +189,7 @@ def sun_inside_words(plan: Plan, view: ViewPlan) -> str:
     if sun is None:
         return "none falls in this picture in the model of the rooms"
     seconds, share = sun.best
-    return f"most at {plan.clock(seconds)}: {100 * share:.0f} % of the picture"
+    return f"most at {plan.clock(seconds)}, over {100 * share:.0f} % of the picture"
 
 
 def how_words(framing: Framing) -> str:

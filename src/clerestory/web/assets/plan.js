@@ -83,7 +83,7 @@ export class Plan {
 
   bags() {
     const head = el("tr", {}, el("th", { scope: "col" }, "Bag"), el("th", { scope: "col" }, "Views possible"),
-      el("th", { scope: "col" }, "Not, or not fully, possible"));
+      el("th", { scope: "col" }, "Limited or not possible"));
     return el("table", {}, el("thead", {}, head), el("tbody", {}, ...this.facts.bags.map((b) =>
       el("tr", {}, el("td", {}, b.name), el("td", {}, percent(b.share)),
         el("td", {}, Object.entries(b.outcome).filter(([, how]) => how !== "possible").map(([name, how]) => `${name} (${how})`).join(", ") || "none")))));
