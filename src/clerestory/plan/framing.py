@@ -179,7 +179,8 @@ class Framing:
     Degrees, metres, mm. `kept` is the share of the frame inside the picture wanted (of all frames for a join);
     `pixels` the picture's recorded pixels; `across` those recorded across the subject's width; `enlarged` the
     greatest local enlargement by straightening within the picture; `why` says what stands against it;
-    `distortion` the lens's radial k (DNG WarpRectilinear).
+    `distortion` the lens's radial k (DNG WarpRectilinear); `plane` the tilt of the picture plane of a stitched view,
+    0 where the picture is upright.
     """
 
     view: str
@@ -201,6 +202,7 @@ class Framing:
     frames: int = 1
     why: str = ""
     distortion: tuple[float, float, float, float] = (1.0, 0.0, 0.0, 0.0)
+    plane: float = 0.0
 
     @property
     def fits(self) -> bool:
@@ -220,7 +222,9 @@ class Framing:
     @property
     def picture_axes(self) -> Array:
         """Right, up and forward of the finished picture, rows in building axes."""
-        return self.camera_axes if self.how == "as seen" else _basis(math.radians(self.yaw + self.turn), 0.0)
+        if self.how == "as seen":
+            return self.camera_axes
+        return _basis(math.radians(self.yaw + self.turn), math.radians(self.plane))
 
     def pose(self, eye: Array) -> Pose:
         """The camera as held at a point (3) in building axes."""
@@ -231,7 +235,9 @@ class Framing:
     def picture_pose(self, eye: Array) -> Pose:
         """The camera that would see the finished picture without straightening."""
         held = self.pose(eye)
-        return held if self.how == "as seen" else replace(held, yaw=held.yaw + math.radians(self.turn), pitch=0.0)
+        if self.how == "as seen":
+            return held
+        return replace(held, yaw=held.yaw + math.radians(self.turn), pitch=math.radians(self.plane))
 
     @property
     def straightening(self) -> Straightening:
@@ -345,12 +351,14 @@ def _joined(nothing: Framing, aimed: Aim, body: BodyTable, longest: float, wides
     frames, portrait = min(counts)
     if frames > JOIN_MOST:
         return replace(nothing, why=f"needs a {widest:.1f} mm lens; stitched, it would take {frames} frames")
+    plane = 0.0 if aimed.upright else float(aimed.tilts[0])
     across = 2 * math.atan(aimed.view.width_m / 2 / nothing.distance) * nothing.focal / body.pixel_mm
     return replace(
         nothing,
         how="join",
         portrait=portrait,
-        tilt=math.degrees(math.atan((z0 + z1) / 2)),
+        tilt=plane + math.degrees(math.atan((z0 + z1) / 2)),
+        plane=plane,
         frames=frames,
         kept=wide * high / (frames * math.prod(2 * math.atan(s / (2 * nothing.focal)) for s in body.frame_mm)),
         pixels=wide * high * (nothing.focal / body.pixel_mm) ** 2,

@@ -123,12 +123,12 @@ def frames_line(view: ViewPlan) -> str:
     if s.take is None:
         return f"{time_label(s.seconds)} is too slow by hand: rest the camera, come in better light, or open up"
     sharp = f"chance of sharp {100 * min(s.chance, 0.99):.0f} %"
-    each = ["each step of the bracket"] * bool(s.bracket) + ["each frame to stitch"] * (view.framing.how == "join")
-    at = f" at {' and '.join(each)}" if each else ""
+    each = ["each frame to stitch"] * (view.framing.how == "join") + ["each step of the bracket"] * bool(s.bracket)
+    take = f"at {' and '.join(each)} take" if each else "take"
     if s.merge > 1:
         one = f" ({s.take_one} to get one)" if s.take_one not in (1, s.take) else ""
-        return f"take a burst of {s.take}{at} to merge {s.merge} sharp ones{one}; {sharp}"
-    return f"take {s.take}{at}{' to get one sharp' if s.take > 1 else ''}; {sharp}"
+        return f"{take} a burst of {s.take} to merge {s.merge} sharp ones{one}; {sharp}"
+    return f"{take} {s.take}{' to get one sharp' if s.take > 1 else ''}; {sharp}"
 
 
 def glass_line(view: ViewPlan) -> str:
