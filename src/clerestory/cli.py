@@ -61,7 +61,7 @@ def plan(
     new: Annotated[bool, typer.Option("--new", help="Write a commented example to start from.")] = False,
     into: Annotated[Path | None, typer.Option(help="Where the plan is written; plan/ beside it if absent.")] = None,
 ) -> None:
-    """Reckon a visit before the day: sun, standing points, kit, exposure; write the report and the field card."""
+    """Work out a visit before the day: sun, standing points, kit, exposure; write the report and the field card."""
     import clerestory.plan as planning
 
     file = visit / "visit.toml" if visit.is_dir() else visit

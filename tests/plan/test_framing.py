@@ -9,6 +9,7 @@ import pytest
 from visits import example
 
 from clerestory.camera.geometry import Distortion, Intrinsics, Pose, Straightening, largest_room, project
+from clerestory.plan.exposure import wanted_depth
 from clerestory.plan.framing import Aim, Framing, aim, frame, sensor_corners, stand_back, subject_points
 from clerestory.plan.model import BodyTable, LensTable, StationTable, ViewTable
 
@@ -119,6 +120,19 @@ def test_too_wide_a_view_becomes_a_join_or_nothing() -> None:
     assert aimed is not None
     assert frame(aimed, BODY, lens(12, 12)).how == "join"
     assert frame(aimed, BODY, lens(200, 200)).how == "no"
+
+
+def test_a_vault_stitched_is_looked_at_overhead() -> None:
+    view = ViewTable(name="vault", room="r", centre_m=(0, 26, 21), width_m=12, height_m=16, on="vault")
+    station = StationTable(name="s", at_m=(0, 20))
+    aimed = aim(view, station, RATIO)
+    assert aimed is not None
+    whole, joined = frame(aimed, BODY, lens()), frame(aimed, BODY, lens(40, 40))
+    assert (whole.how, joined.how) == ("as seen", "join")
+    assert joined.tilt == pytest.approx(whole.tilt, abs=10) and joined.tilt > 60
+    np.testing.assert_allclose(joined.picture_axes, whole.picture_axes, atol=1e-9)
+    near, far = wanted_depth(aimed, joined)
+    assert near > 15 and far < 30, "metres to the vault, not to the floor behind"
 
 
 def test_standing_back_brings_the_tilt_down() -> None:

@@ -96,6 +96,9 @@ def test_plan_to_card(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     card = page.get_by_role("link", name="for print")
     card.wait_for(timeout=60_000)
     assert (served.folder / "plan" / "card.pdf").read_bytes()[:5] == b"%PDF-"
+    cautions = page.locator("h2:text-is('Take care') + ul li").all_text_contents()
+    assert len(cautions) > 10 and cautions[0].startswith("Eyes: never look at the sun")
+    assert "staff decide" in page.text_content("h2:text-is('House rules') + p")
     shot(page, "plan")
     looked_through(page)
     policy = page.request.get(f"{served.base}/kept/plan/card.html").headers["content-security-policy"]
