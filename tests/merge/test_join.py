@@ -94,7 +94,7 @@ def test_frames_that_tell_nothing_stand_as_they_were_held(ways):
 def _meta(
     body: SimulatedCamera, when: datetime, level: tuple[float, float], orientation: int, seconds: float
 ) -> DngMeta:
-    names = ("Harrow", "Harrow One", "H1", "Harrow 12 mm")
+    names = ("Fennimark", "Fennimark Alder", "FA-1", "Fennimark 12 mm")
     return DngMeta(*names, when, seconds, 4.0, 400.0, 12.0, 24.0, body.black, body.white, body.xyz_to_camera,
                    body.neutral, body.sensor_mm, level=level, orientation=orientation)  # fmt: skip
 

@@ -201,9 +201,9 @@ def test_blur_has_its_stated_size() -> None:
         return float((spread * (x * x + y * y)).sum())
 
     still = np.zeros((4, 2))
-    base = moment(blur.point_spread(still, 5.6, 17.3 / 5184, 0.0))
-    assert moment(blur.point_spread(path, 5.6, 17.3 / 5184, 0.0)) - base == pytest.approx(4.5**2, rel=0.03)
-    assert moment(blur.point_spread(still, 5.6, 17.3 / 5184, 8.0)) - base == pytest.approx(8.0, rel=0.05)
+    base = moment(blur.point_spread(still, 5.6, 17.3 / 5248, 0.0))
+    assert moment(blur.point_spread(path, 5.6, 17.3 / 5248, 0.0)) - base == pytest.approx(4.5**2, rel=0.03)
+    assert moment(blur.point_spread(still, 5.6, 17.3 / 5248, 8.0)) - base == pytest.approx(8.0, rel=0.05)
 
 
 def test_any_defocus_is_drawn_as_wide_as_it_is() -> None:

@@ -1,5 +1,5 @@
 "use strict";
-// The formulas are those of the program: exposure by ISO 2720, depth of field by Ray, steadiness as a logistic.
+// The formulas are those of the program: exposure by ISO 2720 with K = 12.5, depth of field by Ray, steadiness as a logistic.
 const kit = JSON.parse(document.getElementById("kit").textContent);
 const by = (id) => document.getElementById(id);
 const F = [1.4, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3.2, 3.5, 4, 4.5, 5, 5.6, 6.3, 7.1, 8, 9, 10, 11, 13, 14, 16, 18, 20, 22];
