@@ -61,9 +61,9 @@ def test_card_is_a5(result: PlanResult) -> None:
     content = result.card_pdf.read_bytes()
     assert content.startswith(b"%PDF-")
     boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)\s*\]", content)
-    if boxes:
-        w, h = (float(v) for v in boxes[0])
-        assert (w, h) == pytest.approx((148 / 25.4 * 72, 210 / 25.4 * 72), abs=0.5)  # ISO 216
+    assert boxes
+    for box in boxes:
+        assert [float(v) for v in box] == pytest.approx([148 / 25.4 * 72, 210 / 25.4 * 72], abs=0.5)  # ISO 216
 
 
 def test_calendar_keeps_to_rfc_5545(result: PlanResult) -> None:
