@@ -28,7 +28,7 @@ def test_a_real_raw_with_white_balance() -> None:
     info = read_info(RAWS / "CRW_0304.CRW")
     assert (info.width, info.height, info.is_raw) == (2312, 1720, True)
     assert info.time == datetime(2022, 1, 20, 8, 13, 24)
-    # The camera's published lens is 7 to 21 mm, 34 to 102 mm on 36 x 24.
+    # The camera's lens is 7 to 21 mm, 34 to 102 mm on 36 x 24 (maker's data, from memory).
     assert info.focal_mm == pytest.approx(7.0)
     assert info.equivalent_mm == pytest.approx(34, rel=0.03)
     mosaic = read_mosaic(RAWS / "CRW_0304.CRW")

@@ -26,7 +26,7 @@ REC2020_TO_XYZ = np.array(
 SENSITIVITIES = ((600.0, 28.0, 0.68), (542.0, 34.0, 1.0), (452.0, 24.0, 0.875))
 # CIE 1931 2-degree observer as sums of skewed normal curves: Wyman, Sloan and Shirley, "Simple Analytic
 # Approximations to the CIE XYZ Color Matching Functions", JCGT 2 (2), 2013, table 1 (multi-lobe): height, middle nm,
-# 1 / width below and above it.
+# 1 / width below and above it. From memory; the tests hold the sums against the CIE table.
 _OBSERVER = (
     ((1.056, 599.8, 0.0264, 0.0323), (0.362, 442.0, 0.0624, 0.0374), (-0.065, 501.1, 0.0490, 0.0382)),
     ((0.821, 568.8, 0.0213, 0.0247), (0.286, 530.9, 0.0613, 0.0322)),
