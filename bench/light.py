@@ -285,7 +285,7 @@ def bench_tone(data: Path) -> None:
 
 def bench_halo() -> None:
     print("\nStep of 8 stops, wall to window: largest departure from either side's level, 3 pixels on (2 %)")
-    for width in (1200, 5184):
+    for width in (1200, 5248):
         row = np.full((width // 8, width), 0.02, np.float32)
         edge = int(0.7 * width)
         row[:, edge:] *= 2**8

@@ -13,10 +13,13 @@ from typing import TYPE_CHECKING, Any, Protocol, cast
 import numpy as np
 
 from clerestory.camera.geometry import Distortion, Intrinsics, Straightening, largest_room
+from clerestory.camera.noise import NoiseModel
 from clerestory.errors import UserError
 from clerestory.finish import report
-from clerestory.finish.folder import Done, Job, Order, default_workers, finish_jobs, jobs_of
+from clerestory.finish.colour import working_from_camera
+from clerestory.finish.folder import Done, Job, Order, default_workers, finish_jobs, jobs_of, noise_on_grey
 from clerestory.finish.pipeline import ASPECTS
+from clerestory.finish.tone import working_noise
 from clerestory.frames.sort import Sorted
 from clerestory.frames.sort import sort_folder as sort_frames
 from clerestory.visit.about import About, Abouts, read_abouts, write_abouts
@@ -266,10 +269,13 @@ def make_demo(folder: Path, workers: int | None, bar: Bar) -> Result:
 
 def words_of_demo(folder: Path, found: Sorted) -> None:
     """The demo's visit.toml and about.toml, where there are none yet: its views are named as the simulator did."""
-    from clerestory.plan import new_visit
+    from clerestory.simulate.demo_plan import demo_plan
+    from clerestory.simulate.visit import demo_of, demo_views
 
     if not (folder / "visit.toml").exists():
-        new_visit(folder / "visit.toml")
+        church, body, lens = demo_of()
+        plan = demo_plan(church, body, lens, demo_views(church, body))
+        write_atomic(folder / "visit.toml", plan.encode())
     if (folder / "about.toml").exists():
         return
     record = json.loads((folder / "truth" / "visit.json").read_text())
@@ -313,6 +319,19 @@ def _compared_join(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
     }
 
 
+def _true_noise(account: Mapping[str, Any], truth: Mapping[str, Any]) -> str:
+    """The noise on mid grey that the simulator's own model gives the view: of one frame, or of the mean of as many as
+    the merge put behind a typical place."""
+    merge, body = account["merge"], truth["camera"]
+    behind = float(merge.get("frames_behind_a_place", 1.0))
+    noise = NoiseModel(tuple(truth["noise"]["gain"]), tuple(truth["noise"]["read"])).averaged(behind)
+    span = (body["white"] - body["black"]) * 2.0 ** merge.get("stops_gained_above", 0.0)
+    r, g, b = (m / min(account["multipliers"]) for m in account["multipliers"])
+    shown = working_noise(noise, span, (r, g, b), working_from_camera(np.array(body["xyz_to_camera"])))
+    stops = noise_on_grey(shown, account["tone"]["exposure"])
+    return f"{stops:.2f} stops" + (f" for {behind:.1f} frames averaged" if behind > 1 else "")
+
+
 def compared(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
     """What the ground truth says of a finished view, in words, by the report's rows."""
     path = folder / "truth" / (Path(account["pick"]).stem + ".truth.json")
@@ -331,9 +350,7 @@ def compared(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
         "clipped": f"{100 * truth['clipped_share']:.1f} % of raw pixels",
     }
     if account["noise"]:
-        gain = np.mean(account["noise"]["gain"]) / np.mean(truth["noise"]["gain"]) - 1
-        read = np.mean(account["noise"]["read"]) / np.mean(truth["noise"]["read"]) - 1
-        out["noise"] = f"gain {100 * gain:+.1f} %, read noise {100 * read:+.1f} % off (of one frame's)"
+        out["noise"] = _true_noise(account, truth)
     camera, lens = Intrinsics(**truth["intrinsics"]), Distortion(**truth["distortion"])
     pitch, roll, yaw = (math.radians(a) for a in (pose["pitch_deg"], pose["roll_deg"], account["turn"]))
     turn = Straightening(pitch, roll, account["plumb"], yaw)

@@ -20,7 +20,8 @@ from clerestory.camera.exposure import (
 
 
 def test_values_of_the_ev_table() -> None:
-    # ISO 2720, K = 12.5: EV 15 at ISO 100 is 4096 cd/m2; f/16 at 1/125 is EV 15 ("sunny 16", common practice).
+    # ISO 2720, whose K may be 10.6 to 13.4, with K = 12.5 (common practice, no source): EV 15 at ISO 100 is 4096
+    # cd/m2; f/16 at 1/125 is EV 15 ("sunny 16", common practice, no source).
     assert exposure_value(16, 1 / 128) == pytest.approx(15)
     assert spot_luminance(16, 1 / 128, 100) == pytest.approx(4096)
     assert metered_time(4096, 16, 100) == pytest.approx(1 / 128)

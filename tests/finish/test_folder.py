@@ -157,16 +157,19 @@ def test_stopped_by_hand_and_gone_on(visit: Path, tmp_path: Path) -> None:
     process.send_signal(signal.SIGINT)
     _, err = process.communicate(timeout=60)
     assert "Traceback" not in err
-    assert process.returncode in (0, 130)
+    assert process.returncode == 130
     assert not [p for p in tmp_path.rglob("*.part") if p.is_file()]
-    for path in pictures.glob("view-*.jpg"):
-        Image.open(path).load()
+    (whole,) = pictures.glob("view-*.jpg")
+    Image.open(whole).load()
     assert run("finish", str(tmp_path), "--workers", "1") == 0
     assert len(list(pictures.glob("view-*.jpg"))) == 2
 
 
-def test_no_focal_length_is_said_estimated_and_marked(visit: Path, tmp_path: Path) -> None:
-    """A frame with the focal length taken out of its EXIF: the report says so, the picture carries the mark."""
+def test_no_focal_length_is_said_marked_and_left_as_held(visit: Path, tmp_path: Path) -> None:
+    """A frame with the focal length taken out of its EXIF: the report says so, the picture carries the mark.
+
+    Too small to tell the focal length by its lines, it is not straightened either.
+    """
     path = tmp_path / "A0.dng"
     path.write_bytes((visit / "frames" / "A0.dng").read_bytes())
     image = exiv2.ImageFactory.open(str(path))
@@ -182,11 +185,10 @@ def test_no_focal_length_is_said_estimated_and_marked(visit: Path, tmp_path: Pat
     picture = exiv2.ImageFactory.open(str(next((tmp_path / "pictures").glob("view-*.jpg"))))
     picture.readMetadata()
     assert any(datum.key() == "Xmp.clerestory.Doubt" for datum in picture.xmpData())
-    if account["plumb"] > 0:  # it may be straightened only when the building's lines told the focal length well
-        assert angle_between(account["up"], json.loads((visit / "A0.truth.json").read_text())["up"]) < 1.5
+    assert account["plumb"] == 0
 
 
-@pytest.mark.skipif(not SHARED.is_dir(), reason="the open raw files of shared/data are absent")
+@pytest.mark.skipif(not SHARED.is_dir(), reason=f"open data is absent: {SHARED}")
 @pytest.mark.parametrize("name", ["CRW_0304.CRW", "P003908.KDC"])
 def test_real_raws_finish(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Open camera raws (CC0, see SOURCES.md), one without a usable white balance, one without a focal length."""

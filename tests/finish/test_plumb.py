@@ -16,6 +16,7 @@ from clerestory.finish.vanishing import axis_about, bound, fit, tangent
 from clerestory.simulate.scene import Church
 
 PANORAMAS = Path(__file__).resolve().parents[3] / "shared" / "data" / "panoramas"
+panoramas = pytest.mark.skipif(not PANORAMAS.is_dir(), reason=f"open data is absent: {PANORAMAS}")
 CAMERA = Intrinsics.of(1000, 750, 12.0, 17.3)
 LENS = Distortion((1.0, -0.03, 0.006, 0.0))
 
@@ -95,11 +96,14 @@ def test_the_bound_does_not_hang_on_how_far_a_fit_had_settled(rounds):
     assert bounds[0] < 1.5 * bounds[1] + math.radians(0.02)
 
 
-def test_distortion_left_in_is_worse():
-    pose = Pose(0, math.radians(10), 0)
-    luma = pillared_hall(pose, lens=Distortion((1.0, -0.12, 0.0, 0.0)))
-    right = find_upright(luma, CAMERA, distortion=Distortion((1.0, -0.12, 0.0, 0.0)))
+@pytest.mark.parametrize("seed", [3, 5])
+def test_distortion_left_in_is_worse_and_owned_up_to(seed):
+    pose, barrel = Pose(0, math.radians(10), 0), Distortion((1.0, -0.12, 0.0, 0.0))
+    luma = pillared_hall(pose, lens=barrel, seed=seed)
+    right, left_in = find_upright(luma, CAMERA, distortion=barrel), find_upright(luma, CAMERA)
     assert off(right, pose) < 0.05
+    assert off(left_in, pose) > 0.5
+    assert left_in.verdict != "sure" and off(left_in, pose) < left_in.bound_deg
 
 
 def test_leaning_pillars_widen_the_bound():
@@ -247,9 +251,8 @@ def test_edges_are_where_they_were_drawn():
     assert (x0 + x1) / 2 - slope * ((y0 + y1) / 2 - 300) == pytest.approx(400.3, abs=0.25)
 
 
+@panoramas
 def test_focal_length_from_the_building():
-    if not PANORAMAS.exists():
-        pytest.skip("no open panoramas beside the checkout")
     luma, camera, _ = panorama_view("old_hall_1k.exr", 20.0, 0.3, 12, 1)
     found = estimate_focal(luma)
     assert found.focal == pytest.approx(camera.focal, rel=0.06)
@@ -265,10 +268,9 @@ def panorama_view(name, equivalent, yaw, pitch, roll):
     return np.ascontiguousarray(view @ np.array([0.2627, 0.678, 0.0593], np.float32)), camera, pose
 
 
+@panoramas
 @pytest.mark.parametrize("name", ["vestibule_1k.hdr", "old_hall_1k.exr"])
 def test_panorama_views_with_known_gravity(name):
-    if not PANORAMAS.exists():
-        pytest.skip("no open panoramas beside the checkout")
     for yaw, pitch, roll in ((0.0, 10, 2), (2.0, 20, -3)):
         luma, camera, pose = panorama_view(name, 22.0, yaw, pitch, roll)
         upright = find_upright(luma, camera)

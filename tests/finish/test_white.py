@@ -10,12 +10,13 @@ import pytest
 
 from clerestory.finish import light, white
 from clerestory.finish.colour import XYZ_FROM_WORKING, working_from_camera
+from clerestory.simulate.camera import XYZ_TO_CAMERA
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
     import colour
 
-CAMERA = np.array([[0.77, -0.2, -0.06], [-0.43, 1.19, 0.27], [-0.12, 0.21, 0.58]])
+CAMERA = np.array(XYZ_TO_CAMERA)
 D65 = (0.3127, 0.3290)
 
 

@@ -57,7 +57,7 @@ class Walls:
         view = np.minimum(view * 2.0**stops * (1 + rng.normal(0, 0.02, view.shape)), 1).astype(np.float32)
         full = float((view >= 1).mean())
         info = FrameInfo(
-            Path(f"f{self.count:03d}.dng"), 480, 360, START + timedelta(seconds=at), "Harrow", "One",
+            Path(f"f{self.count:03d}.dng"), 480, 360, START + timedelta(seconds=at), "Fennimark", "Alder",
             focal_mm=say.get("focal", 14.0), sensor_mm=(17.3, 13.0), f_number=4.0,
             seconds=say.get("seconds", 0.02 * 2.0**stops), iso=800.0,
         )  # fmt: skip

@@ -94,14 +94,20 @@ def test_frames_that_tell_nothing_stand_as_they_were_held(ways):
 def _meta(
     body: SimulatedCamera, when: datetime, level: tuple[float, float], orientation: int, seconds: float
 ) -> DngMeta:
-    names = ("Harrow", "Harrow One", "H1", "Harrow 12 mm")
+    names = ("Fennimark", "Fennimark Alder", "FA-1", "Fennimark 12 mm")
     return DngMeta(*names, when, seconds, 4.0, 400.0, 12.0, 24.0, body.black, body.white, body.xyz_to_camera,
                    body.neutral, body.sensor_mm, level=level, orientation=orientation)  # fmt: skip
 
 
-def _turned(folder: Path, orientation: int = 1, held: float = 0.0, stops: tuple[float, ...] = (0, 0, 0)):
-    """Three frames of a hall, 22 degrees apart, exposed by so many stops more, and their poses; the body rolled by
-    `held` degrees."""
+def _turned(
+    folder: Path,
+    orientation: int = 1,
+    held: float = 0.0,
+    stops: tuple[float, ...] = (0, 0, 0),
+    apart: float = 22.0,
+):
+    """Three frames of a hall, so many degrees `apart`, exposed by so many `stops` more, and their poses; the body
+    rolled by `held` degrees."""
     if not PANORAMA.exists():
         pytest.skip(f"open data is absent: {PANORAMA}")
     panorama = load_panorama(PANORAMA)
@@ -109,7 +115,7 @@ def _turned(folder: Path, orientation: int = 1, held: float = 0.0, stops: tuple[
     poses, paths = [], []
     scale = 0.2 / float(np.median(panorama))
     for k in range(3):
-        pose = Pose(math.radians(-22 + 22 * k), math.radians(4 + k), math.radians((-1) ** k * 0.8 + held))
+        pose = Pose(math.radians(apart * (k - 1)), math.radians(4 + k), math.radians((-1) ** k * 0.8 + held))
         view = panorama_view(panorama, body.intrinsics(12.0), pose) * scale
         colour = view @ body.rec2020_to_camera.T
         signal = np.empty(view.shape[:2], np.float32)
@@ -231,7 +237,14 @@ def test_places_are_told_in_the_frame_as_held():
         assert place_in_words((30, 30, 40, 20), info) == words
 
 
-def test_frames_that_do_not_overlap_are_refused(turned):
+def test_frames_that_do_not_overlap_are_refused(tmp_path):
+    """80 degrees apart, where each sees 72."""
+    paths, _, _ = _turned(tmp_path, apart=80.0)
+    with pytest.raises(Refused, match=r"overlaps? too little"):
+        combine(View("hall", "wide", paths, paths[1], ""), [read_info(p) for p in paths])
+
+
+def test_frames_of_unlike_focal_lengths_are_refused(turned):
     paths, _, _ = turned
     infos = [read_info(p) for p in (paths[0], paths[0])]
     flipped = replace(infos[1], focal_mm=14.0)

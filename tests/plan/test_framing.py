@@ -13,8 +13,8 @@ from clerestory.plan.exposure import wanted_depth
 from clerestory.plan.framing import Aim, Framing, aim, frame, sensor_corners, stand_back, subject_points
 from clerestory.plan.model import BodyTable, LensTable, StationTable, ViewTable
 
-BODY = BodyTable(name="b", sensor_mm=(17.3, 13.0), pixels=(5184, 3888))
-RATIO = 3888 / 5184
+BODY = BodyTable(name="b", sensor_mm=(17.3, 13.0), pixels=(5248, 3936))
+RATIO = 3936 / 5248
 
 
 def lens(short: float = 7, long: float = 150) -> LensTable:

@@ -77,9 +77,9 @@ def test_digests_are_read_by_coreutils(card: Card, tmp_path: Path) -> None:
 
 def test_names_never_collide(card: Card, tmp_path: Path) -> None:
     source = card(2)
-    twin = source / "DCIM" / "102HARROW"
+    twin = source / "DCIM" / "102FENNI"
     twin.mkdir()
-    one = (source / "DCIM/100HARROW/P0000.DNG").read_bytes()
+    one = (source / "DCIM/100FENNI/P0000.DNG").read_bytes()
     (twin / "P0000.DNG").write_bytes(one[:-2] + b"\x01\x01")  # same time and name, other content
     (twin / "copy of P0000.dng").write_bytes(one)  # same content
     (twin / "broken.dng").write_bytes(b"kept all the same")

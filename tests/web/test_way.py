@@ -51,7 +51,7 @@ def recipe(served: Any, view: str) -> dict[str, Any]:
 def test_the_browser_reckons_as_the_camera_model(page: Any, served: Any) -> None:
     """The page's geometry against `camera.geometry`, over tilts and a lens with barrel distortion."""
     page.goto(f"{served.base}/sort")
-    camera = Intrinsics(5184, 3888, 3600.0, 2601.2, 1930.7)
+    camera = Intrinsics(5248, 3936, 3600.0, 2601.2, 1930.7)
     lens = Distortion((1.0, -0.06, 0.012, -0.002), (0.0004, -0.0007), (0.502, 0.497))
     rng = np.random.default_rng(3)
     for _ in range(4):

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 
-METER_K = 12.5  # cd s / m2, reflected-light meter constant (ISO 2720)
-LENS_Q = 0.65  # lens transmittance, vignetting and angle together (ISO 12232)
-SATURATION = 78.0  # saturation-based speed S = 78 / H_sat (ISO 12232)
+# Reflected-light meter constant, cd s / m2. ISO 2720 gives a range, 10.6 to 13.4 (from memory), whose ends are a third
+# of a stop apart; 12.5 is what most makers of meters take (common practice, no source).
+METER_K = 12.5
+LENS_Q = 0.65  # lens transmittance, vignetting and angle together (ISO 12232, from memory)
+SATURATION = 78.0  # saturation-based speed S = 78 / H_sat (ISO 12232, from memory)
 
 
 def exposure_value(f_number: float, seconds: float) -> float:
@@ -15,7 +17,7 @@ def exposure_value(f_number: float, seconds: float) -> float:
 
 
 def metered_time(luminance: float, f_number: float, iso: float) -> float:
-    """Shutter time in seconds a reflected-light meter gives: t = K N^2 / (L S) (ISO 2720)."""
+    """Shutter time in seconds a reflected-light meter gives: t = K N^2 / (L S) (ISO 2720; K: see METER_K)."""
     return METER_K * f_number**2 / (luminance * iso)
 
 
@@ -35,7 +37,7 @@ def luminance_of(fraction: float, f_number: float, seconds: float, iso: float) -
 
 
 def spot_luminance(f_number: float, seconds: float, iso: float) -> float:
-    """Luminance in cd/m2 where a spot meter proposed these settings: L = K N^2 / (t S) (ISO 2720)."""
+    """Luminance in cd/m2 where a spot meter proposed these settings: L = K N^2 / (t S) (ISO 2720; K: see METER_K)."""
     return METER_K * f_number**2 / (seconds * iso)
 
 

@@ -29,7 +29,7 @@ from clerestory.finish.light import camera_of
 from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pictures
 from clerestory.finish.recipe import Recipe, Shape, picked, read_recipe
 from clerestory.finish.sources import source_of
-from clerestory.finish.tone import Headroom, exposure_headroom
+from clerestory.finish.tone import Headroom, WorkingNoise, exposure_headroom
 from clerestory.frames.group import View
 from clerestory.visit.about import About, Abouts
 from clerestory.visit.store import digest_bytes, digest_of, sweep, write_atomic
@@ -152,8 +152,7 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
     out.multipliers = [float(v) for v in seen.multipliers]
     out.clipped = clipped_shares(seen)
     if seen.noise is not None:
-        grey = 0.18 * 2.0**-seen.settings.exposure
-        out.noise_stops = float(np.log2(1 + seen.noise.deviation(grey) / grey))
+        out.noise_stops = noise_on_grey(seen.noise, seen.settings.exposure)
     if seen.source.noise is not None:
         out.noise = {"gain": list(seen.source.noise.gain), "read": list(seen.source.noise.read)}
     room = headroom_of(job, seen)
@@ -174,6 +173,12 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
             "white": float((picture.rgb.min(axis=-1) > 0.995).mean()),
         }
     return out
+
+
+def noise_on_grey(noise: WorkingNoise, exposure: float) -> float:
+    """Standard deviation in stops, before any is taken out, of what is shown as mid grey (18 %) at an exposure."""
+    grey = 0.18 * 2.0**-exposure
+    return float(np.log2(1 + noise.deviation(grey) / grey))
 
 
 def headroom_of(job: Job, seen: Seen) -> Headroom | None:

@@ -1,5 +1,5 @@
 "use strict";
-// The formulas are those of the program: exposure by ISO 2720, depth of field by Ray, steadiness as a logistic.
+// The formulas are those of the program: exposure by ISO 2720 with K = 12.5, depth of field by Ray, steadiness as a logistic.
 const kit = JSON.parse(document.getElementById("kit").textContent);
 const by = (id) => document.getElementById(id);
 // The marks are the program's: a label, and the exact third of a stop that it stands for.
