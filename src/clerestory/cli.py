@@ -42,17 +42,22 @@ def _bar() -> Progress:
     )
 
 
-def _shapes(names: str) -> tuple[str | None, ...]:
-    from clerestory.finish.recipe import SHAPES
+def _aspects(names: str) -> tuple[str | None, ...]:
+    from clerestory.finish.recipe import ASPECTS
 
-    shapes: list[str | None] = []
+    aspects: list[str | None] = []
     for name in (part.strip() for part in names.split(",") if part.strip()):
-        if name != "own" and name not in SHAPES:
-            raise UserError(f"--shape: '{name}' is not a shape; choose from own, {', '.join(SHAPES)}.")
-        shapes.append(None if name == "own" else name)
-    if not shapes:
-        raise UserError("--shape: no shape given; choose from own, " + ", ".join(SHAPES) + ".")
-    return tuple(dict.fromkeys(shapes))
+        if name != "own" and name not in ASPECTS:
+            raise UserError(f"--aspect: '{name}' is not known; choose from own, {', '.join(ASPECTS)}.")
+        aspects.append(None if name == "own" else name)
+    if not aspects:
+        raise UserError("--aspect: none given; choose from own, " + ", ".join(ASPECTS) + ".")
+    return tuple(dict.fromkeys(aspects))
+
+
+def _no_longer_shape(given: str | None) -> None:
+    if given is not None:
+        raise UserError(f"--shape is now called --aspect; write --aspect {given}.")
 
 
 @app.command()
@@ -99,19 +104,23 @@ def sort(
 @app.command()
 def finish(
     folder: Folder,
-    shape: Annotated[str, typer.Option(help="Shapes, comma between: own, 4:3, 3:2, 16:9, 1:1, free.")] = "own",
+    aspect: Annotated[
+        str, typer.Option(help="Aspect ratios, separated by commas: own, 4:3, 3:2, 16:9, 1:1, free.")
+    ] = "own",
     tiff: Annotated[bool, typer.Option(help="Write 16-bit TIFF as well as JPEG.")] = False,
     space: Annotated[str, typer.Option(help="Colour of the output: srgb or display-p3.")] = "srgb",
     better: Annotated[bool, typer.Option(help="Slower, finer noise reduction.")] = False,
     long_edge: Annotated[int | None, typer.Option(min=64, help="Longest edge in pixels; never enlarged.")] = None,
     workers: Annotated[int | None, typer.Option(min=1, max=64, help="Views finished at once.")] = None,
     scheduler: Scheduler = None,
+    shape: Annotated[str | None, typer.Option(hidden=True)] = None,
 ) -> None:
     """Turn a folder of raw frames into finished pictures, with a report."""
     from clerestory.cluster import executor_at
     from clerestory.work import finish_folder, order_of
 
-    order = order_of(_shapes(shape), tiff, space, better, long_edge)
+    _no_longer_shape(shape)
+    order = order_of(_aspects(aspect), tiff, space, better, long_edge)
     with _bar() as bar, executor_at(scheduler) as executor:
         result = finish_folder(folder.resolve() if executor else folder, order, workers, bar, executor)
     kept = sum(done.kept for done in result.done)

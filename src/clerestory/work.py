@@ -16,7 +16,7 @@ from clerestory.camera.geometry import Distortion, Intrinsics, Straightening, la
 from clerestory.errors import UserError
 from clerestory.finish import report
 from clerestory.finish.folder import Done, Job, Order, default_workers, finish_jobs, jobs_of
-from clerestory.finish.pipeline import ASPECTS
+from clerestory.finish.pipeline import ASPECT_RATIOS
 from clerestory.frames.sort import Sorted
 from clerestory.frames.sort import sort_folder as sort_frames
 from clerestory.visit.about import About, Abouts, read_abouts, write_abouts
@@ -160,12 +160,12 @@ def check_folder(folder: Path, bar: Bar) -> list[Difference]:
     return check(VisitFolder.open(folder), told)
 
 
-def order_of(shapes: Sequence[str | None], tiff: bool, space: str, better: bool, long_edge: int | None) -> Order:
+def order_of(aspects: Sequence[str | None], tiff: bool, space: str, better: bool, long_edge: int | None) -> Order:
     """The order a person's options amount to."""
     if space not in ("srgb", "display-p3"):
         raise UserError(f"--space: '{space}' is not known; choose srgb or display-p3.")
     kinds = ("jpeg", "tiff") if tiff else ("jpeg",)
-    return Order(cast(Any, tuple(shapes)), cast(Any, kinds), space, "better" if better else "fast", long_edge)
+    return Order(cast(Any, tuple(aspects)), cast(Any, kinds), space, "better" if better else "fast", long_edge)
 
 
 def finish_folder(
@@ -234,7 +234,7 @@ def report_again(folder: Path, views: Sequence[str], failures: list[tuple[str, s
     for view in views:
         try:
             account = json.loads((folder / ".clerestory" / "accounts" / f"{view}.json").read_text())
-            names = [file["name"] for shape in account["shapes"].values() for file in shape["files"]]
+            names = [file["name"] for aspect in account["aspects"].values() for file in aspect["files"]]
         except (OSError, ValueError, KeyError, TypeError):
             continue
         if all((folder / "pictures" / name).is_file() for name in names):
@@ -289,7 +289,7 @@ def originals(folder: Path) -> dict[str, str]:
 
 
 def _line(account: Mapping[str, Any], truth: Mapping[str, str]) -> str:
-    own = account["shapes"].get("own", {})
+    own = account["aspects"].get("own", {})
     left = truth.get("lean_left", "")
     lean = f"lean left {left}" if left[:1].isdigit() else left
     count = len(account["frames"])
@@ -335,10 +335,10 @@ def compared(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
         read = np.mean(account["noise"]["read"]) / np.mean(truth["noise"]["read"]) - 1
         out["noise"] = f"gain {100 * gain:+.1f} %, read noise {100 * read:+.1f} % off (of one frame's)"
     camera, lens = Intrinsics(**truth["intrinsics"]), Distortion(**truth["distortion"])
-    pitch, roll, yaw = (math.radians(a) for a in (pose["pitch_deg"], pose["roll_deg"], account["turn"]))
+    pitch, roll, yaw = (math.radians(a) for a in (pose["pitch_deg"], pose["roll_deg"], account["swing"]))
     turn = Straightening(pitch, roll, account["plumb"], yaw)
-    for name in account["shapes"]:
-        aspect = camera.width / camera.height if name == "own" else ASPECTS[name]
+    for name in account["aspects"]:
+        aspect = camera.width / camera.height if name == "own" else ASPECT_RATIOS[name]
         kept = largest_room(camera, turn, aspect, lens).kept
         out[f"kept {name}"] = f"{100 * kept:.1f} % by the true pose"
     return out

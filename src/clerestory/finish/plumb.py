@@ -47,15 +47,15 @@ OVERHEAD = 1.75
 BEYOND_CHANCE = 2.0
 FEWEST = 4
 # How truly a hand draws, as a share of the frame's longer side, and how little edges say beside it, degrees.
-GUIDE_HAND = 0.001
-EDGES_BESIDE_GUIDES = 1.5
+DRAWN_BY_HAND = 0.001
+EDGES_BESIDE_LINES = 1.5
 
 
-class LineGuide(Protocol):
+class DrawnLine(Protocol):
     """A line the user drew: two points (x, y) as shares of the recorded frame's width and height."""
 
     @property
-    def kind(self) -> Literal["upright", "level"]: ...
+    def kind(self) -> Literal["vertical", "horizontal"]: ...
     @property
     def start(self) -> tuple[float, float]: ...
     @property
@@ -115,20 +115,20 @@ def find_upright(
     distortion: Distortion | None = None,
     noise: PlaneNoise | tuple[float, float] | None = None,
     level: tuple[float, ...] | None = None,
-    guides: Sequence[LineGuide] = (),
+    drawn: Sequence[DrawnLine] = (),
 ) -> Upright:
     """The vertical of a building in a linear luminance plane (float32, H x W), with its uncertainty and a verdict.
 
     `camera` describes the plane's grid. `noise` is (gain, read) of the plane (variance = gain x value + read^2) or
     an object with `slope` and `floor`; measured from the plane when not given. `level` is (pitch, roll) or (pitch,
-    roll, their deviations) in degrees from the camera's own level. `guides` are lines the user says are upright or
-    level: two or more of them decide, and edges only fill in what they leave open.
+    roll, their deviations) in degrees from the camera's own level. `drawn` are lines the user says are vertical
+    or horizontal: two or more of them decide, and edges only fill in what they leave open.
     """
     segments = lines.find_segments(luma, camera, distortion, _pair(noise))
     found = _from_edges(segments, level)
-    if len(guides) < 2:
+    if len(drawn) < 2:
         return found
-    return with_guides(found, guides, camera, distortion)
+    return with_lines(found, drawn, camera, distortion)
 
 
 def find_upright_together(
@@ -306,27 +306,27 @@ def _axes(found: vanishing.Fit) -> tuple[Direction, ...]:
     return tuple(out)
 
 
-def _guide_lines(
-    guides: Sequence[LineGuide], camera: Intrinsics, distortion: Distortion | None
+def _drawn_lines(
+    drawn: Sequence[DrawnLine], camera: Intrinsics, distortion: Distortion | None
 ) -> tuple[lines.Segments, NDArray[np.bool_]]:
-    """Guides as edges, and which of them are upright. The hand is taken to be right to GUIDE_HAND of the frame."""
+    """Drawn lines as edges, and which are vertical. The hand is taken to be right to DRAWN_BY_HAND of the frame."""
     size = np.array([camera.width, camera.height], float)
-    ends = np.array([[g.start, g.end] for g in guides], float) * size - 0.5
+    ends = np.array([[g.start, g.end] for g in drawn], float) * size - 0.5
     if distortion is not None and not distortion.is_identity:
         ends = distortion.ideal(ends, camera)
     length = np.maximum(np.hypot(*(ends[:, 1] - ends[:, 0]).T), 1.0)
-    slope = math.sqrt(2) * GUIDE_HAND * float(size.max()) / length
-    return lines.on_sphere(ends, slope, np.ones(len(guides)), camera), np.array([g.kind == "upright" for g in guides])
+    slope = math.sqrt(2) * DRAWN_BY_HAND * float(size.max()) / length
+    return lines.on_sphere(ends, slope, np.ones(len(drawn)), camera), np.array([g.kind == "vertical" for g in drawn])
 
 
-def with_guides(
-    found: Upright, guides: Sequence[LineGuide], camera: Intrinsics, distortion: Distortion | None
+def with_lines(
+    found: Upright, drawn: Sequence[DrawnLine], camera: Intrinsics, distortion: Distortion | None
 ) -> Upright:
-    """The vertical the guides ask for; the edges fill in, as if no better than EDGES_BESIDE_GUIDES, what is left."""
-    drawn, upright = _guide_lines(guides, camera, distortion)
-    free_turn = np.count_nonzero(~upright) >= 2
+    """The vertical drawn lines ask for; edges fill in, as if no better than EDGES_BESIDE_LINES, what is left."""
+    seen, vertical = _drawn_lines(drawn, camera, distortion)
+    free_turn = np.count_nonzero(~vertical) >= 2
     own = np.array(found.up)
-    edges = np.linalg.inv(np.array(found.covariance) + math.radians(EDGES_BESIDE_GUIDES) ** 2 * np.eye(2))
+    edges = np.linalg.inv(np.array(found.covariance) + math.radians(EDGES_BESIDE_LINES) ** 2 * np.eye(2))
     root = np.linalg.cholesky(edges).T
     across = vanishing.tangent(own)
 
@@ -334,10 +334,10 @@ def with_guides(
         up = vanishing.ups(x[0], x[1])
         right, ahead = vanishing.level_pair(up)
         level = math.cos(x[2]) * right + math.sin(x[2]) * ahead
-        wanted = np.where(upright[:, None], up, level)
-        p, q = (drawn.normal * wanted).sum(axis=1), (drawn.along * wanted).sum(axis=1)
+        wanted = np.where(vertical[:, None], up, level)
+        p, q = (seen.normal * wanted).sum(axis=1), (seen.along * wanted).sum(axis=1)
         sideways = x[2] / (math.radians(20) if free_turn else math.radians(0.01))
-        return np.concatenate([np.arctan2(p, np.abs(q)) / drawn.sigma, root @ (across @ (up - own)), [sideways]])
+        return np.concatenate([np.arctan2(p, np.abs(q)) / seen.sigma, root @ (across @ (up - own)), [sideways]])
 
     solved = least_squares(misfit, [found.pitch, found.roll, 0.0], x_scale=0.01)
     up = vanishing.ups(solved.x[0], solved.x[1])
@@ -345,8 +345,8 @@ def with_guides(
     # From pitch and roll to the tangent: roll moves the vertical by cos(pitch).
     stretch = np.diag([1.0, math.cos(float(solved.x[0]))])
     cov = stretch @ cov @ stretch
-    worst = float(np.abs(solved.fun[: len(guides)]).max())
-    said = f"{len(guides)} guides decide"
+    worst = float(np.abs(solved.fun[: len(drawn)]).max())
+    said = f"{len(drawn)} drawn lines decide"
     if worst > 4:
         return _upright("unsure", up, cov * worst**2, found.axes, found.n_segments, f"{said}, but they disagree.")
     bound = math.degrees(vanishing.bound(cov))

@@ -61,10 +61,10 @@ def rows_of(account: Mapping[str, Any], truth: Mapping[str, Any] | None) -> list
         ("Uprights", f"{account['verdict']}, right to {account['lean_bound']:.2f}° (95 %)", truth.get("upright", "")),
         ("Lean left", _lean_left(account), truth.get("lean_left", "")),
     ]
-    for name, shape in account["shapes"].items():
-        lost = ", ".join(f"{edge} {_percent(v)}" for edge, v in shape["lost"].items() if v > 0.0005)
+    for name, aspect in account["aspects"].items():
+        lost = ", ".join(f"{edge} {_percent(v)}" for edge, v in aspect["lost"].items() if v > 0.0005)
         label = "own shape" if name == "own" else name
-        told = f"{_percent(shape['kept'])} kept, {shape['width']} x {shape['height']}; lost: {lost or 'nothing'}"
+        told = f"{_percent(aspect['kept'])} kept, {aspect['width']} x {aspect['height']}; lost: {lost or 'nothing'}"
         rows.append((f"Frame kept, {label}", told, truth.get(f"kept {name}", "")))
     if clipped:
         parts = ", ".join(f"{k} {_percent(v)}" for k, v in clipped.items())
@@ -119,8 +119,8 @@ def page(
 
 def shown_jpeg(account: Mapping[str, Any]) -> str | None:
     """The picture that stands for a view: in the frame's own shape where there is one."""
-    shapes = sorted(account["shapes"].items(), key=lambda item: item[0] != "own")
-    names = [f["name"] for _, shape in shapes for f in shape["files"] if f["name"].endswith(".jpg")]
+    aspects = sorted(account["aspects"].items(), key=lambda item: item[0] != "own")
+    names = [f["name"] for _, aspect in aspects for f in aspect["files"] if f["name"].endswith(".jpg")]
     return names[0] if names else None
 
 

@@ -220,7 +220,7 @@ class Desk:
     def changed(self, view: str, values: Mapping[str, Any]) -> Recipe:
         """The recipe with some of its fields set otherwise (None: left to the tool); nothing is written."""
         fields = {**self.recipe(view).model_dump(), **values}
-        fields["guides"] = fields["guides"] or ()
+        fields["lines"] = fields["lines"] or ()
         try:
             return Recipe.model_validate(fields)
         except ValidationError as problem:
@@ -243,7 +243,7 @@ class Desk:
     def copy_recipe(self, view: str, others: list[str], what: list[str]) -> int:
         """Give some fields of a view's recipe to other views, as one step; how many views."""
         source = self.recipe(view).model_dump()
-        allowed = set(Recipe.model_fields) - {"pick", "guides"}
+        allowed = set(Recipe.model_fields) - {"pick", "lines"}
         values = {name: source[name] for name in what if name in allowed}
         if not values or not others:
             raise UserError("Choose at least one control and one other view to copy to.")
@@ -340,17 +340,17 @@ class Desk:
                 from problem  # fmt: skip
 
     def job(self, name: str, tiff: bool = False, better: bool = False, again: bool = False) -> Job:
-        """A view's finishing work as it stands. `again`: also in the shapes and kinds it was written in before."""
+        """A view's finishing work as it stands. `again`: also in the aspects and kinds it was written in before."""
         from clerestory.finish.folder import Job, Order
 
         recipe = self.recipe(name)
         record = self.visit.hidden / "accounts" / f"{name}.json"
-        shapes: tuple[Any, ...] = (recipe.shape,)
+        aspects: tuple[Any, ...] = (recipe.aspect,)
         kinds: tuple[Any, ...] = ("jpeg", "tiff") if tiff else ("jpeg",)
         if again:
-            had_shapes, had_kinds = _written(record)
-            shapes, kinds = tuple(dict.fromkeys(shapes + had_shapes)), tuple(dict.fromkeys(kinds + had_kinds))
-        order = Order(shapes, kinds, quality="better" if better else "fast")
+            had_aspects, had_kinds = _written(record)
+            aspects, kinds = tuple(dict.fromkeys(aspects + had_aspects)), tuple(dict.fromkeys(kinds + had_kinds))
+        order = Order(aspects, kinds, quality="better" if better else "fast")
         about = read_abouts(self.visit.about).of(name)
         return Job(self.view(name), replace_pick(recipe), order, self.visit.pictures, record, about)
 
@@ -442,16 +442,16 @@ class Desk:
 
 
 def _written(record: Path) -> tuple[tuple[Any, ...], tuple[Any, ...]]:
-    """The shapes and kinds of file that a view's account names; none where there is none."""
+    """The aspects and kinds of file that a view's account names; none where there is none."""
     from clerestory.finish.folder import SUFFIX
 
     try:
-        shapes = json.loads(record.read_text())["shapes"]
-        names = [file["name"] for shape in shapes.values() for file in shape["files"]]
+        aspects = json.loads(record.read_text())["aspects"]
+        names = [file["name"] for aspect in aspects.values() for file in aspect["files"]]
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return (), ()
     kinds = tuple(kind for kind, suffix in SUFFIX.items() if any(n.endswith(suffix) for n in names))
-    return tuple(None if shape == "own" else shape for shape in shapes), kinds
+    return tuple(None if aspect == "own" else aspect for aspect in aspects), kinds
 
 
 def _text(recipe: Recipe) -> str | None:

@@ -20,7 +20,7 @@ from clerestory.camera.geometry import Distortion, Intrinsics, Room, Straighteni
 from clerestory.finish import light, plumb, tone, white
 from clerestory.finish.colour import LUMINANCE, encode, working_from_camera
 from clerestory.finish.light import Multipliers
-from clerestory.finish.pipeline import Seen, asked, before, look, room_of, second_light_of, straightening_of
+from clerestory.finish.pipeline import Seen, asked, before, look, mixed_light_of, room_of, straightening_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample, source_positions
 from clerestory.frames.develop import turned
@@ -37,10 +37,10 @@ SEEN_NOISE = 0.012  # display-linear deviation in the shade that shows as grain 
 
 @dataclass(frozen=True)
 class Balance:
-    """The light a preview is balanced for: white balance, and the share of a second light's colour taken out."""
+    """The light a preview is balanced for: white balance, and the share of mixed light's other colour taken out."""
 
     multipliers: Multipliers
-    second: float = 0.0
+    mixed: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,7 @@ class OpenView:
     _laid: Laid | None = None
     _small: tuple[int, Balance, F32] | None = None
     _whole: tuple[F32, Motion] | None = None
-    _second: tuple[Multipliers, F32] | None = None
+    _mixed: tuple[Multipliers, F32] | None = None
     _flat: Flat | None = None
     _toned: tuple[F32, F32] | None = None
 
@@ -125,10 +125,11 @@ class OpenView:
         mosaic = self.seen.source.mosaic
         if mosaic is None:
             return self.own
-        second = recipe.second_light or 0.0
-        if recipe.warmth is None or mosaic.xyz_to_camera is None:
-            return Balance(self.seen.multipliers, second)
-        return Balance(white.multipliers_for(recipe.warmth, recipe.tint or 0.0, mosaic.xyz_to_camera), second)
+        mixed = recipe.mixed_light or 0.0
+        if recipe.colour_temperature is None or mosaic.xyz_to_camera is None:
+            return Balance(self.seen.multipliers, mixed)
+        wanted = (recipe.colour_temperature, recipe.green_magenta or 0.0)
+        return Balance(white.multipliers_for(*wanted, mosaic.xyz_to_camera), mixed)
 
     @property
     def own(self) -> Balance:
@@ -141,8 +142,8 @@ class OpenView:
             return self.seen
         if self._balanced is None or self._balanced[0] != wanted:
             source, multipliers = self.seen.source, wanted.multipliers
-            second = second_light_of(source, self.camera_half, multipliers, wanted.second)
-            half = light.balanced_half(self.camera_half.copy(), source, multipliers, second)
+            mixed = mixed_light_of(source, self.camera_half, multipliers, wanted.mixed)
+            half = light.balanced_half(self.camera_half.copy(), source, multipliers, mixed)
             noise = light.shown_noise(source, multipliers)
             fresh = replace(
                 self.seen, half=half, multipliers=multipliers, noise=noise, settings=tone.judge(half, noise)
@@ -150,17 +151,17 @@ class OpenView:
             self._balanced = (wanted, fresh)
         return self._balanced[1]
 
-    def _without_second(self, motion: Motion, multipliers: Multipliers, share: float) -> Motion:
-        """The whole frame with a share of a second light's colour taken out."""
+    def _without_mixed(self, motion: Motion, multipliers: Multipliers, share: float) -> Motion:
+        """The whole frame with a share of mixed light's other colour taken out."""
         source = self.seen.source
         if source.mosaic is None:
             return motion
-        if self._second is None or self._second[0] != multipliers:
-            found = second_light_of(source, self.camera_half, multipliers, 1.0)
+        if self._mixed is None or self._mixed[0] != multipliers:
+            found = mixed_light_of(source, self.camera_half, multipliers, 1.0)
             assert found is not None
-            self._second = (multipliers, turned(np.log(found), source.info.orientation))
+            self._mixed = (multipliers, turned(np.log(found), source.info.orientation))
         matrix = working_from_camera(source.mosaic.xyz_to_camera).astype(np.float32)
-        return motion.relit(self._second[1] * np.float32(share), matrix)
+        return motion.relit(self._mixed[1] * np.float32(share), matrix)
 
     def _recolouring(self, old: Multipliers, new: Multipliers) -> F32:
         """Another white balance as a matrix over working pixels: exact but where the raw was clipped."""
@@ -176,13 +177,13 @@ class OpenView:
 
     def upright(self, recipe: Recipe) -> plumb.Upright:
         """The vertical, by the recipe's lines where there are two or more."""
-        if len(recipe.guides) < 2:
+        if len(recipe.lines) < 2:
             return self.seen.upright
-        if self._upright is None or self._upright[0] != recipe.guides:
+        if self._upright is None or self._upright[0] != recipe.lines:
             height, width = self.seen.half.shape[:2]
             grid = replace(self.seen.camera.scaled(0.5), width=width, height=height)
-            found = plumb.with_guides(self.seen.upright, recipe.guides, grid, light.distortion_of(self.seen.source))
-            self._upright = (recipe.guides, found)
+            found = plumb.with_lines(self.seen.upright, recipe.lines, grid, light.distortion_of(self.seen.source))
+            self._upright = (recipe.lines, found)
         return self._upright[1]
 
     def _placing(self, seen: Seen, recipe: Recipe, width: int) -> Placed:
@@ -190,14 +191,14 @@ class OpenView:
             width,
             seen.upright.up,
             recipe.plumb,
-            recipe.turn,
-            recipe.shape,
-            recipe.place_crop,
-            bool(recipe.guides),
+            recipe.swing,
+            recipe.aspect,
+            recipe.crop,
+            bool(recipe.lines),
         )
         if self._placed is None or self._placed.key != key:
             straightening = straightening_of(seen, recipe)
-            room = room_of(seen, straightening, recipe.shape, recipe)
+            room = room_of(seen, straightening, recipe.aspect, recipe)
             self._placed = Placed(key, width, straightening, room, _size(room, width))
         return self._placed
 
@@ -224,7 +225,7 @@ class OpenView:
         settings = asked(seen.settings, recipe)
         if settled:
             pixels, light_words = self._exact(seen, balance, placed, settings)
-        elif (laid := self._laid) and laid.placed.key == placed.key and laid.balance.second == wanted.second:
+        elif (laid := self._laid) and laid.placed.key == placed.key and laid.balance.mixed == wanted.mixed:
             pixels, light_words = self._moving_tone(laid, seen, settings, wanted)
         else:
             pixels, light_words = self._moving_frame(seen, balance, placed, settings, wanted)
@@ -264,15 +265,15 @@ class OpenView:
         until it rests."""
         key = (placed.width, balance, wanted, settings)
         if self._flat is None or self._flat.key != key:
-            small, share = self._reduced(seen, balance, placed.width), wanted.second - balance.second
+            small, share = self._reduced(seen, balance, placed.width), wanted.mixed - balance.mixed
             if self._whole is None or self._whole[0] is not small:
                 self._whole = (small, Motion(small))
             motion = self._whole[1]
             if share:
-                motion = self._without_second(motion, wanted.multipliers, share)
+                motion = self._without_mixed(motion, wanted.multipliers, share)
             if wanted.multipliers != balance.multipliers:
-                turn = self._recolouring(balance.multipliers, wanted.multipliers)
-                motion = motion.recoloured(turn)
+                shift = self._recolouring(balance.multipliers, wanted.multipliers)
+                motion = motion.recoloured(shift)
             pixels, shown = motion.render(settings, seen.noise)
             self._flat = Flat(key, pixels, _glass_and_stone(shown))
         self._toned = None
@@ -284,6 +285,7 @@ class OpenView:
     def _facts(self, placed: Placed, seen: Seen, settings: tone.ToneSettings, recipe: Recipe) -> dict[str, Any]:
         camera, lens = seen.camera, light.distortion_of(seen.source) or Distortion()
         limit = tone.shade_limit(seen.noise, settings.exposure) if seen.noise else None
+        mosaic = seen.source.mosaic
         return {
             "view": self.view.name,
             "merged": self.merged,
@@ -299,12 +301,12 @@ class OpenView:
             "verdict": seen.upright.verdict,
             "bound": seen.upright.bound_deg,
             "reasons": seen.upright.reasons,
-            "guides": len(recipe.guides),
+            "lines": len(recipe.lines),
             "settings": vars(settings),
             "own": vars(seen.settings),
             "lift_limit": limit,
-            "warmth_known": seen.source.mosaic is not None and seen.source.mosaic.xyz_to_camera is not None,
-            "second_known": seen.source.mosaic is not None,
+            "colour_temperature_known": mosaic is not None and mosaic.xyz_to_camera is not None,
+            "mixed_light_known": mosaic is not None,
             "remarks": [*seen.source.remarks, *seen.remarks],
         }
 
