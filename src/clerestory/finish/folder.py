@@ -162,7 +162,8 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
     out.lens = seen.source.lens.source
     out.merge = seen.source.record
     light_said = [f"Exposure: {room.said}"] if room is not None else []
-    out.remarks = [*seen.source.remarks, *seen.remarks, *light_said, up.reasons]
+    offer = [seen.swing.reasons] if seen.swing is not None else []
+    out.remarks = [*seen.source.remarks, *seen.remarks, *offer, *light_said, up.reasons]
     for picture in done:
         height, width = picture.rgb.shape[:2]
         out.aspects[picture.aspect] = {

@@ -127,7 +127,7 @@ def _camera(source: Source, luma: F32) -> tuple[Intrinsics, bool, tuple[str, ...
     return Intrinsics(width, height, focal, (width - 1) / 2, (height - 1) / 2), known, (said,)
 
 
-def _luma(half: F32) -> F32:
+def luma_of(half: F32) -> F32:
     """Luminance up to raw saturation: what was rebuilt above it is no evidence of where an edge lies."""
     out: F32 = cv2.transform(np.minimum(half, np.float32(1)), LUMINANCE.astype(np.float32)[None])
     return out
@@ -141,7 +141,7 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
     mixed = mixed_light_of(source, half_camera_rgb, multipliers, recipe.mixed_light or 0.0)
     half = light.balanced_half(half_camera_rgb, source, multipliers, mixed)
     noise = light.shown_noise(source, multipliers)
-    luma = _luma(half)
+    luma = luma_of(half)
     camera, known, guessed = _camera(source, luma)
     swing = None
     if source.plate is not None:
@@ -151,11 +151,9 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
         grid = replace(camera.scaled(0.5), width=half.shape[1], height=half.shape[0])
         upright = _found_upright(source, luma, grid, noise, recipe)
         swing = _swing_offered(source, luma, grid, upright, recipe)
-    offer = (f"on offer, swing = {math.degrees(swing.swing):.1f}: {swing.reasons}",) if swing is not None else ()
     stage("tone")
     settings = asked(tone.judge(half, noise), recipe)
-    remarks = (*said, *guessed, *offer)
-    return Seen(source, half, multipliers, camera, known, upright, settings, noise, swing, mixed, remarks)
+    return Seen(source, half, multipliers, camera, known, upright, settings, noise, swing, mixed, (*said, *guessed))
 
 
 def mixed_light_of(source: Source, half: F32, multipliers: Multipliers, share: float) -> F32 | None:

@@ -61,11 +61,13 @@ def square_up(
     costs = largest_room(camera, before, ratio, distortion).kept - largest_room(camera, after, ratio, distortion).kept
     alike = symmetry(luma, camera, after, distortion)
     offered = costs <= DEAREST and alike >= ALIKE
-    said = (
-        f"Turned {math.degrees(swing):+.1f}° the axis stands on the centre line; the halves are alike to {alike:.2f}"
+    degrees = math.degrees(swing)
+    said = f"Swing {degrees:+.1f}° would centre the axis"
+    why = (
+        "" if offered else "; too little symmetry to square up" if alike < ALIKE else "; too much of the frame for it"
     )
-    why = "" if offered else " (too little to square up)" if alike < ALIKE else " (too much of the frame for it)"
-    reasons = f"{said}, and it costs {100 * max(costs, 0):.1f} % of the frame{why}."
+    costs_said = f"{100 * max(costs, 0):.1f} % of the frame"
+    reasons = f"{said} (swing = {degrees:.1f} in the recipe) and cost {costs_said}; symmetry {alike:.2f}{why}."
     return Swing(swing, math.radians(axis.bound_deg) / 1.96, alike, costs, offered, reasons)
 
 

@@ -17,10 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.geometry import Distortion, Intrinsics, Room, Straightening
-from clerestory.finish import light, plumb, tone, white
+from clerestory.finish import light, lines, plumb, tone, white
 from clerestory.finish.colour import LUMINANCE, encode, working_from_camera
 from clerestory.finish.light import Multipliers
-from clerestory.finish.pipeline import Seen, asked, before, look, mixed_light_of, room_of, straightening_of
+from clerestory.finish.pipeline import Seen, asked, before, look, luma_of, mixed_light_of, room_of, straightening_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample, source_positions
 from clerestory.frames.develop import turned
@@ -101,6 +101,7 @@ class OpenView:
     lock: threading.Lock = field(default_factory=threading.Lock)
     _balanced: tuple[Balance, Seen] | None = None
     _upright: tuple[object, plumb.Upright] | None = None
+    _edges: list[list[float]] | None = None
     _placed: Placed | None = None
     _laid: Laid | None = None
     _small: tuple[int, Balance, F32] | None = None
@@ -180,11 +181,31 @@ class OpenView:
         if len(recipe.lines) < 2:
             return self.seen.upright
         if self._upright is None or self._upright[0] != recipe.lines:
-            height, width = self.seen.half.shape[:2]
-            grid = replace(self.seen.camera.scaled(0.5), width=width, height=height)
-            found = plumb.with_lines(self.seen.upright, recipe.lines, grid, light.distortion_of(self.seen.source))
+            optics = self._half_grid(), light.distortion_of(self.seen.source)
+            found = plumb.with_lines(self.seen.upright, recipe.lines, *optics)
             self._upright = (recipe.lines, found)
         return self._upright[1]
+
+    def _half_grid(self) -> Intrinsics:
+        height, width = self.seen.half.shape[:2]
+        return replace(self.seen.camera.scaled(0.5), width=width, height=height)
+
+    def edges(self) -> list[list[float]]:
+        """Straight edges found in the frame, longest first: x and y of both ends, as shares of its width and height.
+
+        None in a joined view: its frames were straightened together.
+        """
+        if self._edges is None and self.seen.source.plate is not None:
+            self._edges = []
+        if self._edges is None:
+            grid, lens = self._half_grid(), light.distortion_of(self.seen.source)
+            found = lines.find_segments(luma_of(self.seen.half), grid, lens)
+            ends = found.ends[np.argsort(-found.length)]
+            if lens is not None and not lens.is_identity:
+                ends = lens.recorded(ends, grid)
+            shares = (ends + 0.5) / [grid.width, grid.height]
+            self._edges = np.round(shares.reshape(-1, 4), 5).tolist()
+        return self._edges
 
     def _placing(self, seen: Seen, recipe: Recipe, width: int) -> Placed:
         key = (
@@ -307,6 +328,8 @@ class OpenView:
             "lift_limit": limit,
             "colour_temperature_known": mosaic is not None and mosaic.xyz_to_camera is not None,
             "mixed_light_known": mosaic is not None,
+            "joined": seen.source.plate is not None,
+            "swing_offer": None if seen.swing is None or recipe.swing is not None else math.degrees(seen.swing.swing),
             "remarks": [*seen.source.remarks, *seen.remarks],
         }
 
@@ -355,7 +378,7 @@ class OpenView:
         return reading
 
     def marks(self) -> bytes:
-        """A PNG with an alpha channel over the last preview: gold where raw is clipped, blue where noise shows."""
+        """A PNG with an alpha channel over the last preview: gold where raw is clipped, violet where noise shows."""
         if self._toned is None or self._laid is None:
             return b""
         scene, shown = self._toned
@@ -367,7 +390,7 @@ class OpenView:
             lit = cv2.transform(shown, LUMINANCE.astype(np.float32)[None])
             noise = self.seen.noise
             grain = np.sqrt(np.maximum(noise.slope * luma + noise.floor, 0)) / luma * lit
-            out[(grain > SEEN_NOISE) & (lit < 0.18) & ((rows + columns) % 12 < 4)] = (212, 150, 90, 230)
+            out[(grain > SEEN_NOISE) & (lit < 0.18) & ((rows + columns) % 12 < 4)] = (214, 130, 176, 235)
         out[lost & ((rows - columns) % 10 < 5)] = (70, 190, 240, 240)
         ok, data = cv2.imencode(".png", out)
         return data.tobytes() if ok else b""
@@ -380,14 +403,14 @@ class OpenView:
         return out
 
     def as_shot(self) -> bytes:
-        """The frame as it came, as JPEG: same brightness, nothing held, lifted or straightened."""
+        """The frame as shot, as JPEG: same brightness, nothing held, lifted or straightened."""
         pixels = np.asarray(before(self.seen))
         ok, data = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
         return data.tobytes() if ok else b""
 
 
 def _size(room: Room, width: int) -> tuple[int, int]:
-    """Width and height of a preview of a room; an upright picture has as many pixels as one lying down."""
+    """Width and height of a preview of a room; one in portrait has as many pixels as one in landscape."""
     size = (width, max(16, round(width * room.height / room.width)))
     return size if size[1] <= width else (max(16, round(width * room.width / room.height)), width)
 
