@@ -134,9 +134,8 @@ class Desk:
         """Everything the pages need to draw themselves."""
         frames = {
             name: {
-                "sharpness": row.sharpness, "clipped": row.clipped, "time": row.time, "seconds": row.seconds,
-                "f_number": row.f_number, "iso": row.iso, "focal_mm": row.focal_mm, "width": row.width,
-                "height": row.height,
+                "sharpness": row.sharpness, "clipped": row.clipped, "time": row.time, "settings": views.settings_of(row),
+                "width": row.width, "height": row.height,
             }
             for name, row in self.table.frames.items() if not row.refused
         }  # fmt: skip

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, cast
 
+from clerestory.camera.exposure import time_label
 from clerestory.errors import UserError
 from clerestory.finish.recipe import Recipe, picked, read_recipe
 from clerestory.frames.group import Kind, View
@@ -116,6 +117,17 @@ def recipe_path(root: Path, view: str) -> Path:
 def recipe_of(root: Path, view: str) -> Recipe:
     """The recipe of a view as its file has it."""
     return read_recipe(recipe_path(root, view))
+
+
+def settings_of(row: FrameRow) -> str:
+    """Shutter time, aperture, ISO and focal length of a frame, as far as its file tells them."""
+    known = [
+        time_label(row.seconds) if row.seconds else "",
+        f"f/{row.f_number:g}" if row.f_number else "",
+        f"ISO {row.iso:.0f}" if row.iso else "",
+        f"{row.focal_mm:g} mm" if row.focal_mm else "",
+    ]
+    return ", ".join(word for word in known if word) or "settings not told"
 
 
 def shown(table: Table, root: Path) -> list[dict[str, Any]]:
