@@ -41,9 +41,9 @@ export class Finish {
     this.edge = el("div", { class: "edge", role: "slider", tabindex: 0, "aria-label": "How much of the frame as shot is shown",
       "aria-valuemin": 0, "aria-valuemax": 100, "aria-valuenow": 0, onpointerdown: (e) => this.grab(e),
       onkeydown: (e) => this.edgeKey(e) });
-    this.drawn = new Lines(this.canvas, (lines) => this.lineUp(lines), (pitch, roll) => this.lineWords(pitch, roll),
+    this.lines = new Lines(this.canvas, (lines) => this.lineUp(lines), (pitch, roll) => this.lineWords(pitch, roll),
       () => this.lineChanged());
-    this.sheetNode = el("div", { class: "sheet" }, this.canvas, this.marks, this.shot, this.drawn.layer, this.edge);
+    this.sheetNode = el("div", { class: "sheet" }, this.canvas, this.marks, this.shot, this.lines.layer, this.edge);
     this.stage = el("div", { class: "stage" }, this.sheetNode, el("p", { class: "waiting" }, "Choose a view."));
     this.sheetNode.addEventListener("pointermove", (e) => this.point(e));
     this.sheetNode.addEventListener("pointerleave", () => this.whole());
@@ -58,12 +58,12 @@ export class Finish {
     this.swingWords = el("p", { class: "quiet" });
     this.swingOffer = el("div", { class: "offered", hidden: true }, this.swingWords, button("Swing it", () => this.swing()));
     this.lineButton = button("Draw lines", () => this.drawLines(), { "aria-pressed": "false" });
-    this.edgeButton = button("Use the dashed edge", () => this.drawn.accept(), { hidden: true });
-    this.removeButton = button("Remove", () => this.drawn.remove(), { "aria-label": "Remove the chosen line" });
+    this.edgeButton = button("Use the dashed edge", () => this.lines.accept(), { hidden: true });
+    this.removeButton = button("Remove", () => this.lines.remove(), { "aria-label": "Remove the chosen line" });
     this.lineTools = el("div", { class: "line-tools", hidden: true },
       el("p", { class: "quiet" }, "Drag along what is vertical or horizontal in the building."),
-      el("div", { class: "row" }, button("Vertical", () => this.drawn.add("vertical"), { "aria-label": "Add a vertical line" }),
-        button("Horizontal", () => this.drawn.add("horizontal"), { "aria-label": "Add a horizontal line" })),
+      el("div", { class: "row" }, button("Vertical", () => this.lines.add("vertical"), { "aria-label": "Add a vertical line" }),
+        button("Horizontal", () => this.lines.add("horizontal"), { "aria-label": "Add a horizontal line" })),
       el("div", { class: "row" }, this.removeButton, this.edgeButton));
     this.legend = el("p", { class: "quiet legend", hidden: true }, el("span", { class: "gold" }, "clipped in the raw"), " ",
       el("span", { class: "violet" }, "noise shows"));
@@ -128,7 +128,7 @@ export class Finish {
     history.replaceState(null, "", `/finish?view=${encodeURIComponent(view)}`);
     this.facts = null;
     this.edgesOf = null;
-    if (this.drawn.on) this.drawLinesOff();
+    if (this.lines.on) this.drawLinesOff();
     this.node.classList.add("opening");
     this.stage.querySelector(".waiting").textContent = `Opening ${view}`;
     this.shot.querySelector("img").removeAttribute("src");
@@ -179,7 +179,7 @@ export class Finish {
     const bitmap = await createImageBitmap(new Blob([bytes], { type: "image/jpeg" }));
     if (facts.view !== this.view || (this.drawn ?? 0) > facts.n) return bitmap.close();
     this.drawn = facts.n;
-    if (!this.drawn.held) {
+    if (!this.lines.held) {
       [this.canvas.width, this.canvas.height] = facts.size;
       this.canvas.getContext("2d").drawImage(bitmap, 0, 0);
       this.take(facts);
@@ -204,9 +204,9 @@ export class Finish {
     const first = !this.facts;
     this.facts = facts;
     this.sheet = new Sheet(facts);
-    this.drawn.warp = null;
+    this.lines.warp = null;
     this.fit();
-    this.drawn.show(this.sheet, this.wanted.lines ?? []);
+    this.lines.show(this.sheet, this.wanted.lines ?? []);
     this.controls.show(this.wanted, facts);
     this.node.classList.remove("opening");
     this.words(facts);
@@ -248,7 +248,7 @@ export class Finish {
     if (!Number.isFinite(scale) || scale <= 0) return;
     this.sheetNode.style.width = `${w * scale}px`;
     this.sheetNode.style.height = `${h * scale}px`;
-    this.drawn.draw();
+    this.lines.draw();
   }
 
   // Lines ask for true verticals, even where the picture was left leaning.
@@ -339,7 +339,7 @@ export class Finish {
   }
 
   point(event) {
-    if (!this.facts || this.drawn.held) return;
+    if (!this.facts || this.lines.held) return;
     const box = this.sheetNode.getBoundingClientRect();
     const [x, y] = [(event.clientX - box.left) / box.width, (event.clientY - box.top) / box.height];
     this.at = [x, y];
@@ -392,26 +392,26 @@ export class Finish {
 
   async drawLines() {
     if (!this.facts || this.facts.joined) return;
-    const on = this.drawn.toggle();
+    const on = this.lines.toggle();
     this.lineButton.setAttribute("aria-pressed", on);
     this.lineTools.hidden = !on;
     const view = this.view;
     if (!on || this.edgesOf === view) return;
     this.edgesOf = view;
     const edges = await this.house.ask("edges", { view }).catch(() => []);
-    if (this.view === view) this.drawn.found(edges);
+    if (this.view === view) this.lines.found(edges);
   }
 
   drawLinesOff() {
-    this.drawn.found([]);
-    this.drawn.toggle();
+    this.lines.found([]);
+    this.lines.toggle();
     this.lineButton.setAttribute("aria-pressed", "false");
     this.lineTools.hidden = true;
   }
 
   lineChanged() {
-    this.removeButton.disabled = !this.drawn.lines.length;
-    this.edgeButton.hidden = !this.drawn.offer;
+    this.removeButton.disabled = !this.lines.lines.length;
+    this.edgeButton.hidden = !this.lines.offer;
   }
 
   swing() {
