@@ -133,7 +133,7 @@ def test_sort(page: Any, window: Any, served: Any, shot: Shoot, wait: Any) -> No
     other.goto(f"{served.base}/sort")
     other.wait_for_selector(".view")
     page.locator(".frame[data-frame^=HM0005]").click(modifiers=["Control"])
-    page.get_by_role("button", name="Make a view of the chosen frames").click()
+    page.get_by_role("button", name="New view of chosen frames").click()
     wait(lambda: page.locator(".view").count() == 4)
     wait(lambda: other.locator(".view").count() == 4)
     other.get_by_role("button", name="Undo").click()

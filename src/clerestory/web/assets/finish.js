@@ -62,9 +62,9 @@ export class Finish {
     this.removeButton = button("Remove", () => this.lines.remove(), { "aria-label": "Remove the chosen line" });
     this.lineTools = el("div", { class: "line-tools", hidden: true },
       el("p", { class: "quiet" }, "Drag along what is vertical or horizontal in the building."),
-      el("div", { class: "row" }, button("Vertical", () => this.lines.add("vertical"), { "aria-label": "Add a vertical line" }),
+      el("div", { class: "pair" }, button("Vertical", () => this.lines.add("vertical"), { "aria-label": "Add a vertical line" }),
         button("Horizontal", () => this.lines.add("horizontal"), { "aria-label": "Add a horizontal line" })),
-      el("div", { class: "row" }, this.removeButton, this.edgeButton));
+      this.removeButton, this.edgeButton);
     this.legend = el("p", { class: "quiet legend", hidden: true }, el("span", { class: "gold" }, "clipped in the raw"), " ",
       el("span", { class: "violet" }, "noise shows"));
     this.remarks = el("ul", { class: "quiet remarks" });

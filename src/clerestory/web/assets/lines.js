@@ -313,8 +313,8 @@ export class Lines {
     const [a, b] = this.offer.ends.map((e) => this.through(this.sheet.toPaper(e)));
     const place = { x1: a[0], y1: a[1], x2: b[0], y2: b[1] };
     const dashes = `${7 * scale} ${6 * scale}`;
-    return svg("g", { class: "offer" }, svg("line", { ...place, class: "shade", "stroke-width": 4 * scale, "stroke-dasharray": dashes }),
-      svg("line", { ...place, class: "dashed", "stroke-width": 2 * scale, "stroke-dasharray": dashes }),
+    return svg("g", { class: "offer" }, svg("line", { ...place, class: "shade", "stroke-width": 4.5 * scale }),
+      svg("line", { ...place, class: "dashed", "stroke-width": 2.5 * scale, "stroke-dasharray": dashes }),
       svg("line", { ...place, class: "broad", "stroke-width": 14 * scale }),
       svg("text", { x: (a[0] + b[0]) / 2 + 12 * scale, y: (a[1] + b[1]) / 2, "font-size": 15 * scale, class: "off" },
         `edge, ${this.offer.degrees.toFixed(1)}° from the line`));

@@ -3,7 +3,7 @@
 import { button, called, debounce, el, percent } from "./build.js";
 import { roam } from "./finish.js";
 
-const ROW = 216; // pixels a row takes, as style.css has it
+const ROW = 244; // pixels a row takes, as style.css has it
 const KINDS = { single: "single frame", burst: "burst", bracket: "bracket", clear: "burst, visitors moving", wide: "panorama, turned about one spot" };
 
 export class Sort {
@@ -17,12 +17,12 @@ export class Sort {
     this.pile = el("div", { class: "pile", tabindex: -1 }, this.list);
     this.lead = el("p", { class: "quiet lead" });
     this.tools = el("div", { class: "row" },
-      button("Make it the pick", () => this.pick()),
+      button("Pick this frame", () => this.pick()),
       button("Compare with the pick", () => this.compare(), { title: "Or two frames chosen with Ctrl and a click" }),
-      this.splitButton = button("Make a view of the chosen frames", () => this.split()),
-      button("Join with the view above", () => this.join()),
+      this.splitButton = button("New view of chosen frames", () => this.split()),
+      button("Join to the view above", () => this.join()),
       button("Finish this view", () => this.finish()),
-      button("Read the frames again", () => this.house.ask("sort again").catch(() => 0)));
+      button("Read frames again", () => this.house.ask("sort again").catch(() => 0)));
     room.append(el("div", { class: "sort" }, el("div", { class: "bar" }, el("h1", {}, "Sort"), this.lead, this.tools), this.pile));
     this.pile.addEventListener("scroll", () => this.draw(), { passive: true });
     this.off = [this.house.wire.on("recipe", debounce(() => this.house.refresh(), 200))];
@@ -204,7 +204,7 @@ export class Sort {
     const panes = pair.map((f) => this.comparePane(view, f));
     const dialog = el("dialog", { class: "wide two", "aria-label": "Two frames at 100 %, moving together" }, ...panes,
       el("form", { method: "dialog", class: "row" }, el("button", { value: "" }, "Back"),
-        ...pair.filter((f) => f !== view.pick).map((f) => el("button", { value: f }, `Make ${f} the pick`))));
+        ...pair.filter((f) => f !== view.pick).map((f) => el("button", { value: f }, `Pick ${f}`))));
     const scrollers = panes.map((p) => p.querySelector(".pane"));
     scrollers.forEach((pane, i) => roam(pane, scrollers.filter((_, k) => k !== i)));
     document.body.append(dialog);
@@ -239,11 +239,11 @@ export class Sort {
       ["ArrowRight", "next frame", () => this.step(0, 1)],
       ["PageDown", "further down", () => this.step(4, 0)],
       ["PageUp", "further up", () => this.step(-4, 0)],
-      ["Enter", "make this frame the pick", () => this.pick(), true],
+      ["Enter", "pick this frame", () => this.pick(), true],
       [" ", "choose this frame, or not", () => this.select(...this.at, true), true],
       ["v", "compare with the pick, or two chosen frames", () => this.compare()],
-      ["m", "make a view of the chosen frames", () => this.split()],
-      ["h", "join with the view above", () => this.join()],
+      ["m", "new view of the chosen frames", () => this.split()],
+      ["h", "join to the view above", () => this.join()],
       ["o", "open this view in Finish", () => this.finish()],
     ];
   }
