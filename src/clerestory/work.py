@@ -92,9 +92,9 @@ def import_card(
         second,
         lambda done, total: bar.update(task, completed=done, total=total),
     )
-    said(f"{len(result.copied)} frames copied and verified, {len(result.already)} were there already.")
+    said(f"{len(result.copied)} frames copied and verified; {len(result.already)} were already there.")
     if result.left:
-        said(f"Left on the card, no frames: {', '.join(p.name for p in result.left)}.")
+        said(f"Left on the card, as they are no frames: {', '.join(p.name for p in result.left)}.")
     return [(str(path), reason) for path, reason in result.refused]
 
 
@@ -141,7 +141,7 @@ def catalogue_text(folder: Path, form: str) -> str:
     visit = VisitFolder.open(folder)
     if not visit.catalogue.exists():
         if not visit.frames.is_dir():
-            raise UserError(f"{folder}: has no catalogue, since it is no visit: it lacks a folder frames/.")
+            raise UserError(f"{folder}: has no catalogue, as it is no visit: it has no folder frames/.")
         sort_visit(visit)
     with Catalogue(visit.catalogue) as catalogue:
         return catalogue.as_csv() if form == "csv" else catalogue.as_json()
@@ -192,7 +192,7 @@ def finish_sorted(
         else:
             done.append(item)
     if not jobs and not failures and not done:
-        raise UserError(f"{folder}: holds no frames this can read; give the folder that holds your raw frames.")
+        raise UserError(f"{folder}: holds no frames that can be read; give the folder that holds your raw frames.")
     task = bar.add_task("Finishing views", total=len(jobs))
     count = 0
 
@@ -290,13 +290,12 @@ def originals(folder: Path) -> dict[str, str]:
 
 def _line(account: Mapping[str, Any], truth: Mapping[str, str]) -> str:
     own = account["aspects"].get("own", {})
-    left = truth.get("lean_left", "")
-    lean = f"lean left {left}" if left[:1].isdigit() else left
+    left = truth.get("tilt_left", "")
     count = len(account["frames"])
     frames = f"{count} frame{' ' if count == 1 else 's'}"
     return (
-        f"{account['view']:10} {account['kind']:8} {frames}   {account['verdict']:12}"
-        f" {lean:28} kept {100 * own.get('kept', 0):5.1f} %"
+        f"{account['view']:10} {account['kind']:8} {frames}   {report.VERDICTS[account['verdict']]:10}"
+        f" {left:30} kept {100 * own.get('kept', 0):5.1f} %"
     )
 
 
@@ -308,8 +307,8 @@ def _compared_join(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
         leans.append(report.angle_between(np.asarray(rotation).T @ np.asarray(truth["up"]), account["up"]))
     worst = max(leans)
     return {
-        "upright": f"off by {worst:.3f}° in the worst of {len(leans)} frames",
-        "lean_left": f"{worst:.3f}° by the truth",
+        "vertical": f"off by {worst:.3f}° in the worst of {len(leans)} frames",
+        "tilt_left": f"{worst:.3f}° off the true vertical",
     }
 
 
@@ -325,9 +324,9 @@ def compared(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
     pose = truth["pose"]
     error = report.angle_between(account["up"], truth["up"])
     out = {
-        "lean_before": f"pitch {pose['pitch_deg']:+.2f}°, roll {pose['roll_deg']:+.2f}°",
-        "upright": f"off by {error:.3f}°",
-        "lean_left": f"{error:.3f}° by the truth" if account["plumb"] > 0 else "left as shot",
+        "lean_before": report.held(pose["pitch_deg"], pose["roll_deg"]),
+        "vertical": f"off by {error:.3f}°",
+        "tilt_left": f"{error:.3f}° off the true vertical" if account["plumb"] > 0 else "left as shot",
         "clipped": f"{100 * truth['clipped_share']:.1f} % of raw pixels",
     }
     if account["noise"]:

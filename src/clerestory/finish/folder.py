@@ -108,7 +108,7 @@ def finish_view(job: Job) -> dict[str, Any]:
 
 
 def write_before(job: Job, seen: Seen) -> None:
-    """The frame as it came, beside the pictures, for the eye to compare."""
+    """The frame as shot, beside the pictures, for the eye to compare."""
     folder = job.pictures / "before"
     folder.mkdir(exist_ok=True)
     plain = np.asarray(before(seen))
@@ -129,7 +129,7 @@ def picture_bytes(job: Job, picture: Picture, kind: Kind, focal_known: bool = Tr
             "Recipe": job.recipe.digest(),
             "Aspect": picture.aspect,
             "Kept": f"{picture.room.kept:.4f}",
-            **({} if focal_known else {"Doubt": "focal length not in the frame: taken by estimate"}),
+            **({} if focal_known else {"Doubt": "focal length not in the frame: estimated"}),
         }
     )
     data = write.encoded(picture.rgb, kind, job.order.space)
@@ -243,7 +243,7 @@ def _work(job: Job) -> Done:
         return Done(job.view.name, reason=str(problem))
     except OSError as problem:
         where = problem.filename or job.pictures
-        return Done(job.view.name, reason=f"{where}: {problem.strerror or problem}; nothing half-written was left.")
+        return Done(job.view.name, reason=f"{where}: {problem.strerror or problem}; no half-written file was left.")
 
 
 def _begin() -> None:

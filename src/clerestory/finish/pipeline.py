@@ -38,7 +38,7 @@ def quiet(_: str) -> None:
 
 @dataclass(frozen=True)
 class Seen:
-    """What a first look at a source found: the half-size picture, its colour, its uprights and its light."""
+    """What a first look at a source found: the half-size picture, its colour, its vertical and its light."""
 
     source: Source
     half: F32
@@ -103,7 +103,7 @@ def _multipliers(source: Source, half: F32, recipe: Recipe) -> tuple[Multipliers
         return white.multipliers_for(recipe.colour_temperature, recipe.green_magenta or 0.0, matrix), ()
     if source.mosaic.as_shot is not None:
         return source.mosaic.as_shot, ()
-    said = "the file has no usable white balance: it was estimated on the stone"
+    said = "the file has no usable white balance: it was estimated from the stone"
     return white.estimate(half, xyz_to_camera=matrix, as_shot=source.mosaic.daylight), (said,)
 
 
@@ -120,7 +120,7 @@ def _camera(source: Source, luma: F32) -> tuple[Intrinsics, bool, tuple[str, ...
         f"estimated from the building's lines as {equivalent:.1f} mm equivalent "
         f"({found.low * to_mm:.1f} to {found.high * to_mm:.1f})"
         if known
-        else f"taken as {equivalent:.0f} mm equivalent, so nothing is straightened unless you ask"
+        else f"assumed to be {equivalent:.0f} mm equivalent, so nothing is straightened unless you ask"
     )
     focal = equivalent * math.hypot(width, height) / math.hypot(36, 24)
     said = f"no focal length in {source.info.path.name}: {how}"
@@ -134,7 +134,7 @@ def luma_of(half: F32) -> F32:
 
 
 def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -> Seen:
-    """A first look at half size: white balance, uprights, tone."""
+    """A first look at half size: white balance, vertical, tone."""
     stage("half size")
     half_camera_rgb = light.half_size(source)
     multipliers, said = _multipliers(source, half_camera_rgb, recipe)
@@ -147,7 +147,7 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
     if source.plate is not None:
         upright = _as_joined(source.plate)
     else:
-        stage("uprights")
+        stage("verticals")
         grid = replace(camera.scaled(0.5), width=half.shape[1], height=half.shape[0])
         upright = _found_upright(source, luma, grid, noise, recipe)
         swing = _swing_offered(source, luma, grid, upright, recipe)
@@ -173,10 +173,11 @@ def _swing_offered(source: Source, luma: F32, grid: Intrinsics, upright: Upright
 
 
 def _as_joined(plate: Plate) -> Upright:
-    """A joined view stands upright already, as far as its own uprights were believed."""
+    """A joined view is straight already, as far as its own vertical was believed."""
     bound = plate.up_bound
     known = bound is not None
-    said = f"joined upright, right to {bound:.2f} degrees" if known else "joined as held: its frames show no upright"
+    straight = "straightened as it was stitched, accurate to"
+    said = f"{straight} ±{bound:.2f}°" if known else "stitched as held: no vertical was found in its frames"
     return Upright(plate.up_verdict, plate.up, 0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)), bound or 90.0, (), 0, said)
 
 
@@ -205,7 +206,7 @@ def asked(settings: tone.ToneSettings, recipe: Recipe) -> tone.ToneSettings:
 
 
 def straightening_of(seen: Seen, recipe: Recipe) -> Straightening:
-    """How this view is turned upright: nothing when the uprights are not sure and nobody asked for it."""
+    """How this view is straightened: not at all when its vertical is not sure and nobody asked for it."""
     swing = math.radians(recipe.swing or 0.0)
     if seen.source.plate is not None:
         return Straightening(plumb=0.0, swing=0.0)
@@ -233,7 +234,7 @@ def room_of(seen: Seen, straightening: Straightening, aspect: Aspect | None, rec
         x, y = recipe.crop
         keep = ((camera.width - 1) * (1 + x) / 2, (camera.height - 1) * (1 + y) / 2)
     if plate is not None:
-        # What counts is how much of the church it shows: upwards, an upright picture enlarges everything.
+        # What counts is how much of the church it shows: upwards, a straightened picture enlarges everything.
         return room_inside(plate.outline, ratio, keep, Surface(plate.camera, plate.compression).equal_area)
     return largest_room(camera, straightening, ratio, light.distortion_of(seen.source), keep)
 
@@ -305,7 +306,7 @@ def _resampled(seen: Seen, full: F32, straightening: Straightening, room: Room, 
 
 
 def before(seen: Seen, long_edge: int = 1600) -> NDArray[np.uint8]:
-    """The frame as it came, uint8 sRGB: same brightness, nothing held, lifted or straightened."""
+    """The frame as shot, uint8 sRGB: same brightness, nothing held, lifted or straightened."""
     factor = min(1.0, long_edge / max(seen.half.shape[:2]))
     view = cv2.resize(seen.half, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     plain = np.clip(view * np.float32(2.0**seen.settings.exposure), 0, 1)

@@ -1,4 +1,4 @@
-"""Upright or not: which way is up in a frame, how sure that is, and how much of the lean to take out."""
+"""The vertical of a building in a frame, how sure it is, and how much of the tilt to take out."""
 
 from __future__ import annotations
 
@@ -178,7 +178,7 @@ def _pair(noise: PlaneNoise | tuple[float, float] | None) -> tuple[float, float]
 def _from_edges(segments: lines.Segments, level: tuple[float, ...] | None) -> Upright:
     evidence = _level_evidence(level)
     if len(segments) < FEWEST:
-        return _unknown("There is hardly a straight edge in this frame.") if evidence is None else _by_level(evidence)
+        return _unknown("This frame has hardly a straight edge.") if evidence is None else _by_level(evidence)
     return _judged(vanishing.find(segments, evidence), evidence)
 
 
@@ -190,9 +190,9 @@ def _level_evidence(level: tuple[float, ...] | None) -> vanishing.Evidence | Non
     return vanishing.Evidence(vanishing.ups(np.array(pitch), np.array(roll)), np.diag(1 / sigma**2))
 
 
-def _by_level(evidence: vanishing.Evidence, why: str = "There is hardly a straight edge in this frame") -> Upright:
+def _by_level(evidence: vanishing.Evidence, why: str = "This frame has hardly a straight edge") -> Upright:
     cov = np.asarray(np.linalg.inv(evidence.information), float)
-    reasons = f"{why}; only the camera's own level speaks."
+    reasons = f"{why}; only the camera's own level tells."
     return _upright("unsure", evidence.up, cov, (), 0, reasons)
 
 
@@ -222,21 +222,21 @@ def _judged(fits: list[vanishing.Fit], level: vanishing.Evidence | None = None) 
     rival, cov = _rival(fits, cov, chance)
     doubts = [said for said in (rival, _against_level(up, cov, level)) if said]
     if best.agreed < HARDLY * chance:
-        doubts.append("they agree hardly better than chance would have it")
+        doubts.append("they agree little better than chance")
         cov = cov + math.radians(PARTLY) ** 2 * np.eye(2)
     bound = math.degrees(vanishing.bound(cov))
     if bound > SURE_WITHIN and not doubts:
-        doubts.append(f"the bound is wider than {SURE_WITHIN}°")
+        doubts.append(f"it is less accurate than ±{SURE_WITHIN}°")
     verdict: Verdict = "cannot tell" if bound > KNOWN_WITHIN else "unsure" if doubts else "sure"
     parts = _count(best.witnesses[0], "part")
-    said = f"{_count(count, 'upright edge')} in {parts} of the building; right to {bound:.2f}° (95 %)"
+    said = f"{_count(count, 'vertical edge')} in {parts} of the building; accurate to ±{bound:.2f}° (95 %)"
     reasons = f"{said}; {'; '.join(doubts)}." if doubts else f"{said}."
     return _upright(verdict, up, cov, _axes(best), count, reasons + _steep(float(up[2])))
 
 
 def _by_chance(best: vanishing.Fit, cov: Array, count: int, level: vanishing.Evidence | None) -> Upright:
     """What is left when no more agree on a vertical than chance would have: the camera's level, or a guess."""
-    few = f"At most {_count(count, 'edge')} of {len(best.share)} agree on an upright, as chance would have it"
+    few = f"No more than {_count(count, 'edge')} of {len(best.share)} agree on a vertical, as few as by chance"
     if level is not None:
         return _by_level(level, few)
     if vanishing.belief(best.frame[0]) < HARDLY_HELD:
@@ -253,7 +253,7 @@ def _against_level(up: Array, cov: Array, level: vanishing.Evidence | None) -> s
     if off @ np.linalg.inv(cov + np.linalg.inv(level.information)) @ off < LEVEL_APART**2:
         return ""
     angle = math.degrees(math.acos(float(np.clip(up @ level.up, -1, 1))))
-    return f"the camera's own level says {angle:.1f}° otherwise"
+    return f"the camera's own level differs by {angle:.1f}°"
 
 
 def _rival(fits: list[vanishing.Fit], cov: Array, luck: float) -> tuple[str, Array]:
@@ -271,7 +271,7 @@ def _rival(fits: list[vanishing.Fit], cov: Array, luck: float) -> tuple[str, Arr
     chance = 0.5 if overhead else 1 / (1 + math.exp(max(best.score - near[0].score, 0.0) / 2))
     angle = math.degrees(math.acos(float(np.clip(up @ near[0].frame[0], -1, 1))))
     where = ", looking straight up," if overhead else ""
-    return f"a reading {angle:.1f}° away{where} fits nearly as well", cov + chance * np.outer(off, off)
+    return f"another reading {angle:.1f}° away{where} fits nearly as well", cov + chance * np.outer(off, off)
 
 
 def _overhead(best: vanishing.Fit, other: vanishing.Fit, luck: float) -> bool:
@@ -289,7 +289,9 @@ def _steep(rise: float) -> str:
     tilt = math.degrees(math.asin(max(-1.0, min(1.0, rise))))
     if tilt < NONE_FROM:
         return ""
-    return f" This view looks {tilt:.0f}° up, at a vault or a window rather than along a floor: it is left as it is."
+    return (
+        f" This view is tilted up {tilt:.0f}°, at a vault or a window rather than along a floor: it is left as shot."
+    )
 
 
 def _axes(found: vanishing.Fit) -> tuple[Direction, ...]:
@@ -346,12 +348,12 @@ def with_lines(
     stretch = np.diag([1.0, math.cos(float(solved.x[0]))])
     cov = stretch @ cov @ stretch
     worst = float(np.abs(solved.fun[: len(drawn)]).max())
-    said = f"{len(drawn)} drawn lines decide"
+    said = f"{len(drawn)} drawn lines set the vertical"
     if worst > 4:
         return _upright("unsure", up, cov * worst**2, found.axes, found.n_segments, f"{said}, but they disagree.")
     bound = math.degrees(vanishing.bound(cov))
     verdict: Verdict = "sure" if bound <= KNOWN_WITHIN else "unsure"
-    return _upright(verdict, up, cov, found.axes, found.n_segments, f"{said}; right to {bound:.2f}° (95 %).")
+    return _upright(verdict, up, cov, found.axes, found.n_segments, f"{said}; accurate to ±{bound:.2f}° (95 %).")
 
 
 # The tilt (degrees) up to which all the lean is taken out, and that at which none is. Fully upright pictures of
@@ -407,7 +409,7 @@ def estimate_focal(
 
     if len(drawn) < FEWEST:
         low, high = (e * per_mm for e in equivalents)
-        return FocalEstimate(math.sqrt(low * high), low, high, _unknown("There is hardly a straight edge here."))
+        return FocalEstimate(math.sqrt(low * high), low, high, _unknown("This frame has hardly a straight edge."))
     span = [math.log(e * per_mm) for e in equivalents]
     coarse = np.linspace(span[0], span[1], 13)
     tried = {float(x): vanishing.find(at(float(x))[1])[0] for x in coarse}

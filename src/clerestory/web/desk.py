@@ -108,7 +108,9 @@ class Desk:
             return
         except Exception as problem:
             log.exception("sorting")
-            self._sorting(state="failed", said=f"A fault of ours stopped the sorting ({type(problem).__name__}).")
+            self._sorting(
+                state="failed", said=f"A fault of ours stopped the reading of frames ({type(problem).__name__})."
+            )
             return
         self._put(table)
 
@@ -134,8 +136,8 @@ class Desk:
         """Everything the pages need to draw themselves."""
         frames = {
             name: {
-                "sharpness": row.sharpness, "clipped": row.clipped, "time": row.time, "settings": views.settings_of(row),
-                "width": row.width, "height": row.height,
+                "sharpness": row.sharpness, "clipped": row.clipped, "time": row.time,
+                "settings": views.settings_of(row), "width": row.width, "height": row.height,
             }
             for name, row in self.table.frames.items() if not row.refused
         }  # fmt: skip
@@ -185,12 +187,12 @@ class Desk:
         found, wanted = self.table.view(view), list(frames)
         names = [plain_name(p) for p in found.frames]
         if not wanted or not set(wanted) < set(names):
-            raise UserError("Choose some of the view's frames, not all, to make a view of their own.")
+            raise UserError("Choose some of the view's frames, not all, for a new view.")
         groups = hand.read_hand(self.root)
         new = self._free_name(view)
         groups[view] = [n for n in names if n not in wanted]
         groups[new] = [n for n in names if n in wanted]
-        self._regroup(groups, f"{len(wanted)} frames of {view} made a view of their own", new)
+        self._regroup(groups, f"{len(wanted)} frames of {view} made a new view", new)
         return new
 
     def join(self, first: str, second: str) -> None:
@@ -245,10 +247,15 @@ class Desk:
         allowed = set(Recipe.model_fields) - {"pick", "lines"}
         values = {name: source[name] for name in what if name in allowed}
         if not values or not others:
-            raise UserError("Choose at least one control and one other view to copy to.")
+            raise UserError("Choose at least one setting and one other view to copy to.")
         recipes = {other: self.changed(other, values) for other in others[:LONGEST] if self.table.view(other)}
         texts = {f"recipes/{other}.toml": _text(recipe) for other, recipe in recipes.items()}
-        self.journal.commit("finish", f"{view} copied to {len(recipes)} views", texts, place=view)
+        self.journal.commit(
+            "finish",
+            f"settings of {view} copied to {len(recipes)} view{'' if len(recipes) == 1 else 's'}",
+            texts,
+            place=view,
+        )
         for other, recipe in recipes.items():
             self._told_recipe(other, recipe)
         return len(recipes)
@@ -318,7 +325,7 @@ class Desk:
             if (stand_in := self.at_hand(view.name)) is not None:
                 stand_in.merged = True  # not tried again while it is open
             said = str(problem) if isinstance(problem, UserError) else type(problem).__name__
-            self.tell("trouble", said=f"{view.name}: its frames could not be put together ({said}).")
+            self.tell("trouble", said=f"{view.name}: its frames could not be merged ({said}).")
         finally:
             with self._lock:
                 self._merging.remove(view)
@@ -380,7 +387,7 @@ class Desk:
         """Put views into the queue; they are written one after another."""
         jobs = {name: self.job(name, tiff, better, again=True) for name in names if self.table.view(name)}
         if not jobs:
-            raise UserError("Choose at least one view to write.")
+            raise UserError("Choose at least one view to save.")
         with self._lock:
             self.queue.update({name: "waiting" for name in jobs})
             stops = self._stops
@@ -436,7 +443,7 @@ class Desk:
         try:
             self.away(report_again, self.root, [v.name for v in self.table.views], failed)
         except (UserError, OSError) as problem:
-            self.tell("trouble", said=f"The pictures are written; their report could not be: {problem}")
+            self.tell("trouble", said=f"The pictures are saved; their report could not be: {problem}")
         self.tell("written")
 
 

@@ -11,7 +11,7 @@ from typing import Any, cast
 from clerestory.camera.exposure import time_label
 from clerestory.errors import UserError
 from clerestory.finish.recipe import Recipe, picked, read_recipe
-from clerestory.frames.group import Kind, View
+from clerestory.frames.group import KIND_WORDS, Kind, View
 from clerestory.frames.sort import Sorted, frame_files, sort_folder
 from clerestory.visit.about import Abouts, read_abouts
 from clerestory.visit.catalogue import Catalogue, FrameRow, ViewRow
@@ -145,7 +145,7 @@ def shown(table: Table, root: Path) -> list[dict[str, Any]]:
             {
                 "name": view.name,
                 "title": abouts.views[view.name].title if view.name in abouts.views else "",
-                "kind": view.kind,
+                "kind_words": KIND_WORDS[view.kind],
                 "why": view.why,
                 "pick": plain_name(pick),
                 "own_pick": plain_name(view.pick),

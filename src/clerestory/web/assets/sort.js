@@ -4,7 +4,6 @@ import { button, called, debounce, el, percent } from "./build.js";
 import { roam } from "./finish.js";
 
 const ROW = 244; // pixels a row takes, as style.css has it
-const KINDS = { single: "single frame", burst: "burst", bracket: "bracket", clear: "burst, visitors moving", wide: "panorama, turned about one spot" };
 
 export class Sort {
   constructor(house, room) {
@@ -83,8 +82,8 @@ export class Sort {
   row(view, number) {
     const best = Math.max(...view.frames.map((f) => this.house.visit.frames[f]?.sharpness ?? 0), 0.001);
     const cells = view.frames.map((frame, i) => this.cell(view, frame, best, number, i));
-    const node = el("div", { class: "view", role: "listitem", "aria-label": `${called(view)}, ${KINDS[view.kind]}` },
-      el("div", { class: "about" }, el("h2", {}, called(view)), el("p", {}, KINDS[view.kind]), el("p", { class: "quiet why", title: view.why }, view.why)),
+    const node = el("div", { class: "view", role: "listitem", "aria-label": `${called(view)}, ${view.kind_words}` },
+      el("div", { class: "about" }, el("h2", {}, called(view)), el("p", {}, view.kind_words), el("p", { class: "quiet why", title: view.why }, view.why)),
       el("div", { class: "frames" }, ...cells.map((c) => c.node)));
     node.style.top = `${number * ROW}px`;
     this.detail(view, cells);
