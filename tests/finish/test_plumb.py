@@ -167,7 +167,7 @@ def test_level_sensor_tells_a_vault_from_a_wall():
     luma = np.ascontiguousarray(scene.render(camera, pose).radiance[..., 1])
     told = find_upright(luma, camera, level=(88.6, 0.8))
     assert off(told, pose) < 0.5
-    assert "left as it is" in told.reasons
+    assert "left as shot" in told.reasons
     assert default_plumb(told) == 0
     alone = find_upright(luma, camera)
     assert alone.verdict == "cannot tell"

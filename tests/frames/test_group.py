@@ -116,7 +116,7 @@ def test_a_clipped_frame_is_not_picked(walls: Walls) -> None:
     a, b = walls.frame(0, sharp=1.0), walls.frame(1, sharp=1.4, stops=0.3)
     b = replace(b, clipping=replace(b.clipping, all=0.05))
     (view,) = group_frames([a, b])
-    assert view.kind == "burst" and view.pick == a.info.path and "more clipped" in view.why
+    assert view.kind == "burst" and view.pick == a.info.path and "more clipping" in view.why
 
 
 def test_names_stay_when_frames_are_added(walls: Walls) -> None:

@@ -344,7 +344,8 @@ class Headroom:
             about = "at least " if most else "about " if self.guessed else ""
             return (
                 f"{about}{-self.stops:.{0 if most else 1}f} stops less would have kept the glass; "
-                f"the stone's signal to noise would have been {self.stone_snr_then:.2g} instead of {self.stone_snr:.2g}."
+                f"the stone's signal to noise would have been {self.stone_snr_then:.2g} instead of "
+                f"{self.stone_snr:.2g}."
             )
         return f"the glass is just kept; the stone's signal to noise is {self.stone_snr:.2g}."
 
