@@ -58,7 +58,7 @@ def visit(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def finished(visit: Path) -> tuple[Path, int, dict[str, str]]:
     """That visit finished once by the command; its status and the originals' digests before."""
     before = digests(visit / "frames")
-    return visit, run("finish", str(visit), "--shape", "own,16:9", "--workers", "1"), before
+    return visit, run("finish", str(visit), "--aspect", "own,16:9", "--workers", "1"), before
 
 
 def test_pictures_stand_upright_by_the_truth(finished: tuple[Path, int, dict[str, str]]) -> None:
@@ -70,7 +70,7 @@ def test_pictures_stand_upright_by_the_truth(finished: tuple[Path, int, dict[str
         assert account["verdict"] == "sure" and account["plumb"] > 0.9
         # Frames a quarter of the real size: their half-size grid holds 12 pixels a degree.
         assert angle_between(account["up"], truth["up"]) < min(0.25, 2 * account["lean_bound"])
-        assert account["shapes"]["16:9"]["kept"] < account["shapes"]["own"]["kept"] < 1
+        assert account["aspects"]["16:9"]["kept"] < account["aspects"]["own"]["kept"] < 1
         assert account["exposed"]["stone_snr"] > 1 and any("glass" in r for r in account["remarks"])
 
 
@@ -91,7 +91,7 @@ def test_bad_files_are_named_and_the_rest_goes_on(
     visit, status, before = finished
     assert status == 1
     assert digests(visit / "frames") == before
-    assert run("finish", str(visit), "--shape", "own,16:9", "--workers", "1") == 1
+    assert run("finish", str(visit), "--aspect", "own,16:9", "--workers", "1") == 1
     told = capsys.readouterr()
     for name in ("cut.dng", "empty.dng", "zeros.dng", "letter.dng", "picture.cr2"):
         assert name in told.err
@@ -106,15 +106,15 @@ def test_a_changed_recipe_is_finished_anew_and_a_wrong_one_is_named(
     recipes = visit / "recipes"
     recipes.mkdir(exist_ok=True)
     was = digests(visit / "pictures")
-    (recipes / "view-01.toml").write_text("exposure = 0.5\nplumb = 0.0\nsecond_light = 0.8\n")
+    (recipes / "view-01.toml").write_text("exposure = 0.5\nplumb = 0.0\nmixed_light = 0.8\n")
     (recipes / "view-02.toml").write_text("exposure = 50\n")
-    assert run("finish", str(visit), "--shape", "own,16:9", "--workers", "1") == 1
+    assert run("finish", str(visit), "--aspect", "own,16:9", "--workers", "1") == 1
     told = capsys.readouterr()
     assert "view-02.toml" in told.err and "exposure" in told.err
     now = digests(visit / "pictures")
     assert now["view-01.jpg"] != was["view-01.jpg"] and now["view-02.jpg"] == was["view-02.jpg"]
     account = json.loads((visit / ".clerestory" / "accounts" / "view-01.json").read_text())
-    assert account["shapes"]["own"]["kept"] > 0.97
+    assert account["aspects"]["own"]["kept"] > 0.97
     for path in recipes.iterdir():
         path.unlink()
 
@@ -206,7 +206,8 @@ def test_wrong_options_get_one_sentence(tmp_path: Path, capsys: pytest.CaptureFi
     for arguments, said in (
         (("finish", str(tmp_path / "nowhere")), "no such folder"),
         (("finish", str(tmp_path)), "no frames"),
-        (("finish", str(tmp_path), "--shape", "5:4"), "5:4"),
+        (("finish", str(tmp_path), "--aspect", "5:4"), "5:4"),
+        (("finish", str(tmp_path), "--shape", "16:9"), "--aspect 16:9"),
         (("finish", str(tmp_path), "--space", "cmyk"), "cmyk"),
     ):
         assert run(*arguments) == 1

@@ -23,7 +23,7 @@ LENS = Distortion((1.0, -0.03, 0.006, 0.0))
 
 @dataclass(frozen=True)
 class Drawn:
-    """A guide as the recipe gives it."""
+    """A line as the recipe gives it."""
 
     kind: str
     start: tuple[float, float]
@@ -171,7 +171,7 @@ def test_level_sensor_tells_a_vault_from_a_wall():
     luma = np.ascontiguousarray(scene.render(camera, pose).radiance[..., 1])
     told = find_upright(luma, camera, level=(88.6, 0.8))
     assert off(told, pose) < 0.5
-    assert "left as it is" in told.reasons
+    assert "left as shot" in told.reasons
     assert default_plumb(told) == 0
     alone = find_upright(luma, camera)
     assert alone.verdict == "cannot tell"
@@ -187,25 +187,25 @@ def test_level_sensor_that_contradicts_the_building_is_told():
     assert "level" in told.reasons
 
 
-def test_guides_win():
-    """Two guides drawn along lines of another vertical pull the answer there, whatever the edges say."""
+def test_drawn_lines_outweigh_the_edges():
+    """Two lines drawn along lines of another vertical pull the answer there, whatever the edges say."""
     pose, asked = Pose(0, math.radians(8), math.radians(1)), Pose(0, math.radians(12), math.radians(-2))
-    guides = []
+    drawn = []
     for azimuth in (-0.4, 0.35):
         ends = []
         for z in (-0.2, 0.5):
             c = asked.rotation @ np.array([math.sin(azimuth), math.cos(azimuth), z])
             x, y = CAMERA.focal * c[0] / c[2] + CAMERA.cx, CAMERA.focal * c[1] / c[2] + CAMERA.cy
             ends.append(((x + 0.5) / CAMERA.width, (y + 0.5) / CAMERA.height))
-        guides.append(Drawn("upright", *ends))
-    upright = find_upright(pillared_hall(pose), CAMERA, guides=guides)
+        drawn.append(Drawn("vertical", *ends))
+    upright = find_upright(pillared_hall(pose), CAMERA, drawn=drawn)
     assert upright.verdict == "sure"
     assert off(upright, asked) < 0.3
-    assert "guides" in upright.reasons
+    assert "drawn lines" in upright.reasons
 
 
-def test_one_level_and_one_upright_guide_settle_a_blank_wall():
-    """A level guide square to the view turns the roll; an upright one off the middle gives the tilt."""
+def test_one_horizontal_and_one_vertical_line_settle_a_blank_wall():
+    """A horizontal line square to the view turns the roll; a vertical one off the middle gives the tilt."""
     asked = Pose(0, math.radians(6), math.radians(2))
 
     def seen(p):
@@ -213,11 +213,11 @@ def test_one_level_and_one_upright_guide_settle_a_blank_wall():
         x, y = CAMERA.focal * c[0] / c[2] + CAMERA.cx, CAMERA.focal * c[1] / c[2] + CAMERA.cy
         return (x + 0.5) / CAMERA.width, (y + 0.5) / CAMERA.height
 
-    guides = [
-        Drawn("level", seen((-0.5, 1.0, 0.2)), seen((0.5, 1.0, 0.2))),
-        Drawn("upright", seen((0.6, 1.0, -0.2)), seen((0.6, 1.0, 0.5))),
+    drawn = [
+        Drawn("horizontal", seen((-0.5, 1.0, 0.2)), seen((0.5, 1.0, 0.2))),
+        Drawn("vertical", seen((0.6, 1.0, -0.2)), seen((0.6, 1.0, 0.5))),
     ]
-    upright = find_upright(np.full((750, 1000), 0.3, np.float32), CAMERA, guides=guides)
+    upright = find_upright(np.full((750, 1000), 0.3, np.float32), CAMERA, drawn=drawn)
     assert off(upright, asked) < 0.5
 
 
@@ -279,16 +279,16 @@ def test_panorama_views_with_known_gravity(name):
 
 
 def test_square_up_finds_the_axis():
-    """A corridor seen 4 degrees off its axis: the turn is those 4 degrees, and its two sides are alike."""
+    """A corridor seen 4 degrees off its axis: the swing is those 4 degrees, and its two sides are alike."""
     pose = Pose(math.radians(-4), math.radians(5), 0)
     luma = corridor(pose)
     upright = find_upright(luma, CAMERA)
-    turn = square_up(luma, CAMERA, upright)
-    assert turn is not None
-    assert math.degrees(turn.turn) == pytest.approx(4, abs=0.3)
-    assert turn.symmetry > 0.6
-    assert turn.offered
-    vanishing = Straightening(pose.pitch, pose.roll, 1.0, turn.turn).rotation @ pose.rotation[:, 1]
+    swing = square_up(luma, CAMERA, upright)
+    assert swing is not None
+    assert math.degrees(swing.swing) == pytest.approx(4, abs=0.3)
+    assert swing.symmetry > 0.6
+    assert swing.offered
+    vanishing = Straightening(pose.pitch, pose.roll, 1.0, swing.swing).rotation @ pose.rotation[:, 1]
     assert abs(vanishing[0] / vanishing[2]) * CAMERA.focal < 4
 
 

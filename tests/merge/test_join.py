@@ -188,7 +188,7 @@ def test_turned_frames_put_together_by_hand_are_joined(turned, kind):
     paths, _, _ = turned
     source = source_of(View("hall", kind, paths[::2], paths[0], "2 frames put together by hand"))
     assert source.plate is not None
-    assert any("joined from 2 frames" in said for said in source.remarks)
+    assert any("stitched from 2 frames" in said for said in source.remarks)
     same = source_of(View("hall", kind, (paths[0], paths[0]), paths[0], ""))
     assert same.plate is None
 
@@ -256,7 +256,7 @@ def test_reasons_are_sentences():
     plain = FrameInfo(Path("a.dng"), 640, 480, focal_mm=12.0, seconds=0.02, f_number=4.0, iso=400.0)
     for change, words in (
         ({"width": 320}, "size"),
-        ({"orientation": 6}, "upright"),
+        ({"orientation": 6}, "portrait"),
         ({"is_raw": False}, "linear"),
         ({"seconds": 0.08}, "exposures differ by 2.0 stops"),
         ({"model": "Other"}, "different cameras"),

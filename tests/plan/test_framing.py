@@ -38,7 +38,7 @@ def random_case(seed: int) -> tuple[Aim, Framing] | None:
         height_m=rng.uniform(1, 6),
         on=on,  # type: ignore[arg-type]
         square_on=on != "free" and bool(rng.random() < 0.6),
-        shape=str(rng.choice(["4:3", "3:4", "16:9", "1:1", "free"])),  # type: ignore[arg-type]
+        aspect=str(rng.choice(["4:3", "3:4", "16:9", "1:1", "free"])),  # type: ignore[arg-type]
         max_tilt_deg=40,
         floor=bool(rng.random() < 0.3),
     )

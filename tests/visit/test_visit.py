@@ -170,7 +170,7 @@ def test_check_names_every_difference(card: Card, tmp_path: Path) -> None:
     (visit.recipes / "view-77.toml").write_text("exposure = \n")
     (visit.hidden / "accounts").mkdir()
     (visit.hidden / "accounts/view-01.json").write_text(
-        json.dumps({"shapes": {"own": {"files": [{"name": "view-01.jpg", "digest": "0" * 64}]}}})
+        json.dumps({"aspects": {"own": {"files": [{"name": "view-01.jpg", "digest": "0" * 64}]}}})
     )
     what = [(d.path.name, d.grave, d.what.split(";")[0]) for d in check(visit)]
     assert (frames[0].name, True, "has changed since it came in") in what

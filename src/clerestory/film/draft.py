@@ -91,7 +91,7 @@ def _caption(picture: Picture, placed: bool) -> str:
 
 
 def _one_a_view(pictures: list[Picture]) -> list[Picture]:
-    """One picture of each view, the one cropped to the film's own shape if there is one.
+    """One picture of each view, the one cropped to the film's own aspect if there is one.
 
     Where some pictures name their view, others in the folder are not finished views: contact sheets and the like.
     """
@@ -100,7 +100,7 @@ def _one_a_view(pictures: list[Picture]) -> list[Picture]:
     chosen: dict[str, Picture] = {}
     for picture in pictures:
         key = picture.view or picture.name
-        if key not in chosen or (picture.shape == "16:9" and chosen[key].shape != "16:9"):
+        if key not in chosen or (picture.aspect == "16:9" and chosen[key].aspect != "16:9"):
             chosen[key] = picture
     return list(chosen.values())
 

@@ -40,8 +40,8 @@ class Picture:
     """EXIF DateTimeOriginal, as written."""
     settings: str = ""
     """Focal length, aperture, time, ISO, and how many frames it was merged from, as one line."""
-    shape: str = ""
-    """The shape it was cropped to, as the recipe names it."""
+    aspect: str = ""
+    """The aspect it was cropped to, as the recipe names it."""
 
     @property
     def name(self) -> str:
@@ -149,7 +149,7 @@ def read_picture(path: Path) -> Picture:
         rights=said("Xmp.dc.rights"),
         taken=exif.get("Exif.Photo.DateTimeOriginal", ""),
         settings=f"{settings} · {frames} frames" if settings and frames > 1 else settings,
-        shape=said("Xmp.clerestory.Shape"),
+        aspect=said("Xmp.clerestory.Aspect"),
     )
 
 

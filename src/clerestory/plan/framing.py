@@ -25,7 +25,7 @@ from clerestory.camera.geometry import (
     project,
 )
 from clerestory.place.building import WALL_TURN, Building
-from clerestory.plan.model import SHAPES, BodyTable, LensTable, StationTable, ViewTable, Visit
+from clerestory.plan.model import ASPECTS, BodyTable, LensTable, StationTable, ViewTable, Visit
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -124,10 +124,10 @@ def _in_camera(corners: Array, turn: float, tilts: Array) -> tuple[Array, Array,
 
 
 def _shaped(x0: float, x1: float, z0: float, z1: float, view: ViewTable) -> tuple[float, float, float, float]:
-    """The rectangle with breathing room added and widened to the view's shape, about its middle."""
+    """The rectangle with breathing room added and widened to the view's aspect, about its middle."""
     w, h = (x1 - x0) * (1 + view.margin), (z1 - z0) * (1 + view.margin)
-    if view.shape != "free":
-        aspect = SHAPES[view.shape]
+    if view.aspect != "free":
+        aspect = ASPECTS[view.aspect]
         w, h = max(w, h * aspect), max(h, w / aspect)
     cx, cz = (x0 + x1) / 2, (z0 + z1) / 2
     return cx - w / 2, cx + w / 2, cz - h / 2, cz + h / 2
@@ -255,7 +255,7 @@ class Framing:
         return out
 
     def room(self, body: BodyTable) -> Room:
-        """What the finisher keeps: the largest rectangle of the picture's shape in the straightened frame."""
+        """What the finisher keeps: the largest rectangle of the picture's aspect in the straightened frame."""
         x0, x1, z0, z1 = self.rectangle
         return largest_room(self.camera(body), self.straightening, (x1 - x0) / (z1 - z0), Distortion(self.distortion))
 

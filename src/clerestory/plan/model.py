@@ -51,7 +51,7 @@ Wall = Literal["east", "west", "north", "south"]
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 Allowed = Literal["yes", "ask", "no"]
 DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-SHAPES = {"4:3": 4 / 3, "3:2": 3 / 2, "16:9": 16 / 9, "1:1": 1.0, "3:4": 3 / 4, "2:3": 2 / 3, "9:16": 9 / 16}
+ASPECTS = {"4:3": 4 / 3, "3:2": 3 / 2, "16:9": 16 / 9, "1:1": 1.0, "3:4": 3 / 4, "2:3": 2 / 3, "9:16": 9 / 16}
 
 FULL_WELL_PER_SQUARE_MICROMETRE = 2400.0  # electrons at base ISO (common practice, no source)
 READ_NOISE = 3.0  # electrons (common practice, no source)
@@ -389,7 +389,7 @@ class ViewTable(Table):
     on: Literal["east", "west", "north", "south", "vault", "free"] = "free"
     square_on: bool = False
     must_have_m: tuple[Point3, ...] = ()
-    shape: Literal["4:3", "3:2", "16:9", "1:1", "3:4", "2:3", "9:16", "free"] = "free"
+    aspect: Literal["4:3", "3:2", "16:9", "1:1", "3:4", "2:3", "9:16", "free"] = "free"
     floor: bool = False
     margin: Annotated[float, Field(ge=0, le=0.5)] = 0.04
     stations: tuple[Name, ...] = ()
@@ -572,8 +572,13 @@ _PLAIN = {
 }
 
 
+_FORMER = {"shape": "aspect"}  # what earlier versions wrote in a view, and its name now
+
+
 def _plain(error: dict[str, Any]) -> str:
     kind = str(error["type"])
+    if kind == "extra_forbidden" and error["loc"][0] == "view" and error["loc"][-1] in _FORMER:
+        return f"is now called '{_FORMER[error['loc'][-1]]}'; rename it"
     if kind in _PLAIN:
         return _PLAIN[kind]
     message = str(error["msg"]).removeprefix("Value error, ").replace("Input should be", "must be")
