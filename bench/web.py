@@ -78,7 +78,9 @@ ONCE = """async ([what, moves]) => {
   const pause = (ms) => new Promise((done) => setTimeout(done, ms));
   const line = (x, lean) => ({ kind: 'vertical', start: [x, 0.2], end: [x + lean, 0.8] });
   const does = {
-    aspect: (i) => { const s = page.controls.aspect; s.value = aspects[i % 6]; s.dispatchEvent(new Event('change')); },
+    aspect: (i) => {
+      const s = page.controls.aspect; s.value = aspects[i % 6]; s.dispatchEvent(new Event('change'));
+    },
     'place the crop': (i) => page.preview({ crop: [((i * 0.618) % 1) - 0.5, 0.2] }, false),
     lines: (i) => page.lineUp([line(0.3, 0.01 * (i % 5)), line(0.7, -0.01 * (i % 3))]),
     'leave to the tool': async (i) => {

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-# Reflected-light meter constant, cd s / m2. ISO 2720 gives a range, 10.6 to 13.4 (from memory), whose ends are a third
-# of a stop apart; 12.5 is what most makers of meters take (common practice, no source).
+# Reflected-light meter constant, cd s / m2. ISO 2720 gives a range, 10.6 to 13.4 (from memory), whose ends are a
+# third of a stop apart; 12.5 is what most makers of meters take (common practice, no source).
 METER_K = 12.5
 LENS_Q = 0.65  # lens transmittance, vignetting and angle together (ISO 12232, from memory)
 SATURATION = 78.0  # saturation-based speed S = 78 / H_sat (ISO 12232, from memory)
