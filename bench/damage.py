@@ -216,8 +216,8 @@ before = true
 RECIPE = """exposure = 0.3
 window_hold = 3.0
 plumb = 0.9
-shape = "16:9"
-place_crop = [0.1, -0.2]
+aspect = "16:9"
+crop = [0.1, -0.2]
 pick = "20310601-100000_P0000.dng"
 """
 ABOUT = '[visit]\ntitle = "Nave"\nkeywords = ["a", "b"]\n[views.view-01]\ncaption = "x"\n'

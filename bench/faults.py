@@ -85,9 +85,10 @@ def small_dng(path: Path, number: int) -> None:
     rng = np.random.default_rng(number)
     raw = np.clip(rng.normal(800, 60, (240, 320)) + 900 * (rng.random((240, 320)) > 0.97), 64, 4095)
     meta = DngMeta(
-        "Harrow", "One", "17", "Vantage 12-40", datetime(2031, 6, 1, 10, number // 60 % 60, number % 60), 1 / 50, 4.0,
-        800, 12.0, 24.0, 64, 4095, [[0.8, -0.2, -0.1], [-0.4, 1.2, 0.2], [-0.1, 0.2, 0.6]], (0.5, 1.0, 0.6),
-        (17.3, 13.0), Distortion((1.0, -0.02, 0.01, 0.0)), (-0.1, 0.2, 0.0, 0.0, 0.0), 6.0, (8.0, 0.5),
+        "Fennimark", "Alder", "17", "Fennimark 13-37 mm", datetime(2031, 6, 1, 10, number // 60 % 60, number % 60),
+        1 / 50, 4.0, 800, 12.0, 24.0, 64, 4095, [[0.8, -0.2, -0.1], [-0.4, 1.2, 0.2], [-0.1, 0.2, 0.6]],
+        (0.5, 1.0, 0.6), (17.3, 13.0), Distortion((1.0, -0.02, 0.01, 0.0)), (-0.1, 0.2, 0.0, 0.0, 0.0), 6.0,
+        (8.0, 0.5),
     )  # fmt: skip
     write_dng(path, raw.astype(np.uint16), meta)
 

@@ -39,8 +39,8 @@ def photographed(path: Path, scene: NDArray[np.float64], iso: float) -> Path:
     gain, read = iso / 800, 1 + iso / 400
     raw = rng.poisson(scene * 4031 / gain) * gain + 64 + rng.normal(0, read, scene.shape)
     meta = DngMeta(
-        "Harrow", "One", "17", "Vantage 12-40", datetime(2031, 6, 1, 10), 1 / 50, 4.0, iso, 12.0, 24.0, 64, 4095,
-        [[0.8, -0.2, -0.1], [-0.4, 1.2, 0.2], [-0.1, 0.2, 0.6]], (0.5, 1.0, 0.6), (17.3, 13.0),
+        "Fennimark", "Alder", "17", "Fennimark 13-37 mm", datetime(2031, 6, 1, 10), 1 / 50, 4.0, iso, 12.0, 24.0,
+        64, 4095, [[0.8, -0.2, -0.1], [-0.4, 1.2, 0.2], [-0.1, 0.2, 0.6]], (0.5, 1.0, 0.6), (17.3, 13.0),
     )  # fmt: skip
     write_dng(path, np.clip(np.rint(raw), 0, 4095).astype(np.uint16), meta)
     return path
@@ -103,7 +103,7 @@ def main() -> None:
     """Print both tables."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        path = Path(sys.argv[1]) if len(sys.argv) > 1 else photographed(folder / "f.dng", light(3888, 5184, 60), 800)
+        path = Path(sys.argv[1]) if len(sys.argv) > 1 else photographed(folder / "f.dng", light(3936, 5248, 60), 800)
         speed(path)
         truth(folder)
 

@@ -2,7 +2,7 @@
 
     python bench/learn.py [--frames 300] [--seed 1] [--t0 1.0] [--slope 0.6]
 
-Frames are the middle 864 x 648 pixels of 5184 x 3888, at the full frame's pixel pitch, movement and focal length on
+Frames are the middle 864 x 648 pixels of 5248 x 3936, at the full frame's pixel pitch, movement and focal length on
 36 x 24 mm, so that they are quick to make and judged as the whole would be. Twelve views, 24 to 150 mm, five
 shutter times two stops to either side of t0, moved by the simulator's hands; sorted and learned from as any visit.
 Limit: t0 within 0.15 stops from 300 frames.

@@ -287,7 +287,7 @@ def bench_tone(data: Path) -> None:
 
 def bench_halo() -> None:
     print("\nStep of 8 stops, wall to window: largest departure from either side's level, 3 pixels on (2 %)")
-    for width in (1200, 5184):
+    for width in (1200, 5248):
         row = np.full((width // 8, width), 0.02, np.float32)
         edge = int(0.7 * width)
         row[:, edge:] *= 2**8
@@ -364,10 +364,10 @@ def bench_white() -> None:
         for lights in ((5500.0, 5500.0), (2900.0, 2900.0), (6500.0, 2800.0), (5000.0, 3000.0)):
             rgb, stone = stone_under(*lights, view)
             main = white.estimate(rgb, matrix)
-            grid = cv2.resize(white.second_light(rgb, main, matrix), rgb.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+            grid = cv2.resize(white.mixed_light(rgb, main, matrix), rgb.shape[1::-1], interpolation=cv2.INTER_LINEAR)
             one, two = off_grey(rgb * np.array(main), stone), off_grey(rgb * np.array(main) * grid, stone)
             head = f"  {view:6s} {lights[0]:.0f} K and {lights[1]:.0f} K:"
-            print(f"{head} one balance {one:5.2f}, second light {two:5.2f}")
+            print(f"{head} one balance {one:5.2f}, mixed light {two:5.2f}")
 
 
 # --- time -----------------------------------------------------------------------------------------------------------

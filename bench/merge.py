@@ -3,7 +3,7 @@
 python bench/merge.py [--width 1944] [--seed 1] [--full] [--only align,burst,edge,bracket,clear,join,speed]
 
 Frames are simulated at the pixel pitch of a 20-megapixel sensor 17.3 mm wide (3.3 um), cut to --width where smaller,
-so that blur and aliasing are those of real frames. --full takes whole 5184 x 3888 frames for all parts.
+so that blur and aliasing are those of real frames. --full takes whole 5248 x 3936 frames for all parts.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ from clerestory.simulate.scene import Church, Rendered, Scene, Visitor
 from clerestory.simulate.shoot import Shot, SimulatedFrame, focus_blur, shoot, write_frame
 
 CFA = np.array([[0, 1], [3, 2]], np.int8)
-FULL = 5184
+FULL = 5248
 LENS = Lens()
 SENSOR = (17.3, 13.0)
 Row = tuple[str, str, str]

@@ -86,7 +86,7 @@ def view_of(church: Church, rng: np.random.Generator, stone: float) -> tuple[Vie
         height_m=rng.uniform(6, 10),
         on=on,  # type: ignore[arg-type]
         square_on=on == "east",
-        shape=str(rng.choice(["4:3", "3:2", "16:9"])),  # type: ignore[arg-type]
+        aspect=str(rng.choice(["4:3", "3:2", "16:9"])),  # type: ignore[arg-type]
         stone_cd_m2=stone,
     )
     return view, StationTable(name="s", at_m=(rng.uniform(-0.8, 0.8), rng.uniform(0.1, 0.35) * f.length))
@@ -117,7 +117,7 @@ def one(seed: int, width: int, folder: Path) -> Row | None:
     clipped = float((green * left * settings.stone / stone > 1).mean())
     path = folder / "v.dng"
     write_frame(frames[0], path)
-    recipe = Recipe(plumb=1.0, turn=framing.turn, shape=view.shape)  # type: ignore[arg-type]
+    recipe = Recipe(plumb=1.0, swing=framing.turn, aspect=view.aspect)  # type: ignore[arg-type]
     found = look(read_source(path), recipe)
     kept = room_of(found, straightening_of(found, recipe), recipe.shape, recipe).kept
     return Row(

@@ -28,10 +28,10 @@ def rows(count: int) -> tuple[list[FrameRow], list[ViewRow]]:
     frames = [
         FrameRow(
             f"{(START + timedelta(seconds=40 * i)):%Y%m%d-%H%M%S}_P{i:06d}.dng", f"{i:064x}", 20_000_000, i,
-            time=(START + timedelta(seconds=40 * i)).isoformat(), make="Harrow", model="Harrow One",
-            lens=("Vantage 12-40", "Vantage 40-150", "Vantage 8")[i % 11 % 3], focal_mm=12.0, f_number=4.0,
-            seconds=0.02, iso=800.0, width=5184, height=3888, sharpness=float(sharp[i]), brightness=-3.0,
-            clipped=0.01, view=f"view-{i // 4:06d}",
+            time=(START + timedelta(seconds=40 * i)).isoformat(), make="Fennimark", model="Fennimark Alder",
+            lens=("Fennimark 13-37 mm", "Fennimark 41-133 mm", "Fennimark 9 mm")[i % 11 % 3], focal_mm=12.0,
+            f_number=4.0, seconds=0.02, iso=800.0, width=5248, height=3936, sharpness=float(sharp[i]),
+            brightness=-3.0, clipped=0.01, view=f"view-{i // 4:06d}",
         )
         for i in range(count)
     ]  # fmt: skip
@@ -73,12 +73,12 @@ def measure(count: int, folder: Path) -> dict[str, float]:
         out["put one frame, ms"] = best_of(5, lambda: catalogue.put_frames([frames[count // 2]])) * 1e3
         for name, query in {
             "view, ms": lambda: catalogue.find(view=f"view-{count // 8:06d}"),
-            "lens, ms": lambda: catalogue.find(lens="Vantage 8"),
+            "lens, ms": lambda: catalogue.find(lens="Fennimark 9 mm"),
             "sharpness, ms": lambda: catalogue.find(sharper_than=1.2),
             "date, ms": lambda: catalogue.find(after=middle, before=middle + timedelta(days=1)),
-            "lens, date, sharp, ms": lambda: catalogue.find(lens="Vantage 8", after=middle, sharper_than=1.0),
+            "lens, date, sharp, ms": lambda: catalogue.find(lens="Fennimark 9 mm", after=middle, sharper_than=1.0),
             "words, ms": lambda: catalogue.find(words="misericord"),
-            "two words, ms": lambda: catalogue.find(words="rose vantage"),
+            "two words, ms": lambda: catalogue.find(words="rose fennimark"),
         }.items():
             out[name] = best_of(3, query) * 1e3
     return out

@@ -1,6 +1,6 @@
 """Seconds for one simulated frame, stage by stage, as ratios to LibRaw's AHD postprocess in the same process.
 
-    python bench/simulate.py [--width 5184]
+    python bench/simulate.py [--width 5248]
 
 Wall and processor seconds: on a busy machine the second tells more (two idle cores take about half of it).
 """
@@ -37,7 +37,7 @@ def ahd(path: Path) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--width", type=int, default=5184)
+    parser.add_argument("--width", type=int, default=5248)
     width = parser.parse_args().width
     body, church = SimulatedCamera(width=width, height=width * 3 // 4), Church(1)
     station = (0.1, 2.5, 1.6)

@@ -48,8 +48,9 @@ if __name__ == "__main__":
 """
 MOVES = 40
 WANTED = "120 and 250 wanted when idle"
-SLID = ("exposure", "window_hold", "shade_lift", "local_contrast", "warmth", "tint", "second_light", "plumb", "turn")
-DONE_AT_ONCE = ("shape", "place the crop", "lines", "leave to the tool", "undo", "redo")
+TONED = ("exposure", "window_hold", "shade_lift", "local_contrast")
+SLID = (*TONED, "colour_temperature", "green_magenta", "mixed_light", "plumb", "swing")
+DONE_AT_ONCE = ("aspect", "place the crop", "lines", "leave to the tool", "undo", "redo")
 SLIDE = """async ([name, moves]) => {
   const house = window.clerestory, input = document.getElementById(name);
   const found = [];
@@ -70,15 +71,17 @@ SLIDE = """async ([name, moves]) => {
   for (let i = 0; i < 5; i++) (await createImageBitmap(blob)).close();
   return { found, decode: (performance.now() - begun) / 5 };
 }"""
-# Controls that are not slid: lines drawn, shapes chosen, a control left to the tool, the crop pulled, a step undone.
+# Controls that are not slid: lines drawn, aspects chosen, a control left to the tool, the crop pulled, a step undone.
 ONCE = """async ([what, moves]) => {
   const house = window.clerestory, page = house.page;
-  const shapes = ['4:3', '3:2', '16:9', '1:1', 'free', ''];
+  const aspects = ['4:3', '3:2', '16:9', '1:1', 'free', ''];
   const pause = (ms) => new Promise((done) => setTimeout(done, ms));
-  const line = (x, lean) => ({ kind: 'upright', start: [x, 0.2], end: [x + lean, 0.8] });
+  const line = (x, lean) => ({ kind: 'vertical', start: [x, 0.2], end: [x + lean, 0.8] });
   const does = {
-    shape: (i) => { const s = page.controls.shape; s.value = shapes[i % 6]; s.dispatchEvent(new Event('change')); },
-    'place the crop': (i) => page.preview({ place_crop: [((i * 0.618) % 1) - 0.5, 0.2] }, false),
+    aspect: (i) => {
+      const s = page.controls.aspect; s.value = aspects[i % 6]; s.dispatchEvent(new Event('change'));
+    },
+    'place the crop': (i) => page.preview({ crop: [((i * 0.618) % 1) - 0.5, 0.2] }, false),
     lines: (i) => page.lineUp([line(0.3, 0.01 * (i % 5)), line(0.7, -0.01 * (i % 3))]),
     'leave to the tool': async (i) => {
       await house.ask('set', { view: page.view, values: { exposure: 0.1 + 0.05 * i }, gesture: '' });
@@ -208,22 +211,24 @@ def controls(browser: Any, folder: Path) -> None:
             say(f"{name} to preview painted", times, WANTED)
             mine = [f["server"] for f in out["found"]]
             print(f"{'':10}of it the server {np.median(mine):.1f} ms; bare decoding {out['decode']:.1f} ms")
-            if name == "turn":
-                say("plumb, turn to the picture warped on the page", page.evaluate("window.clerestory.warps"))
+            if name == "swing":
+                say("plumb, swing to the picture warped on the page", page.evaluate("window.clerestory.warps"))
         for name in DONE_AT_ONCE:
             out = page.evaluate(ONCE, [name, MOVES // 4])
             say(f"{name} to preview painted", [f["ms"] for f in out["found"]], WANTED)
             print(f"{'':10}of it the server {np.median([f['server'] for f in out['found']]):.1f} ms")
-        page.evaluate("window.clerestory.page.guides.clear()")
+        page.evaluate("window.clerestory.page.lineUp([])")
         page.wait_for_timeout(1500)
-        page.evaluate("window.clerestory.page.lines()")
-        page.wait_for_selector(".guides .end")
-        box = page.locator(".guides .end").first.bounding_box()
+        page.evaluate("window.clerestory.page.drawLines()")
+        for _ in range(2):
+            page.evaluate("window.clerestory.page.lines.add('vertical')")
+            page.wait_for_timeout(1500)
+        box = page.locator(".lines .end").first.bounding_box()
         page.mouse.move(box["x"] + 8, box["y"] + 8)
         page.mouse.down()
         for i in range(120):
             page.mouse.move(box["x"] + 8 + 40 * np.sin(i / 9), box["y"] + 8)
-        gaps = page.evaluate("window.clerestory.page.guides.frames")
+        gaps = page.evaluate("window.clerestory.page.lines.frames")
         page.mouse.up()
         say("a line dragged, frame to frame", list(np.diff(gaps)), "33.3 wanted: 30 a second")
         page.close()

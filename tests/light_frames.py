@@ -8,11 +8,12 @@ from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel
 from clerestory.raw.read import Mosaic
+from clerestory.simulate.camera import XYZ_TO_CAMERA
 
 BLACK, WHITE = 256.0, 4095.0
 CFA = np.array([[0, 1], [3, 2]], np.int8)
 BALANCE = (2.0, 1.0, 1.6)
-XYZ_TO_CAMERA = np.array([[0.77, -0.2, -0.06], [-0.43, 1.19, 0.27], [-0.12, 0.21, 0.58]])
+MATRIX = np.array(XYZ_TO_CAMERA)
 
 
 def wall(height: int = 384, width: int = 512, seed: int = 1) -> NDArray[np.float32]:
@@ -56,7 +57,7 @@ def exposed(light: NDArray[np.float32], noise: NoiseModel, seed: int = 0) -> NDA
 
 
 def mosaic(raw: NDArray[np.uint16]) -> Mosaic:
-    return Mosaic(raw, CFA, np.full(4, BLACK), np.full(4, WHITE), BALANCE, BALANCE, XYZ_TO_CAMERA)
+    return Mosaic(raw, CFA, np.full(4, BLACK), np.full(4, WHITE), BALANCE, BALANCE, MATRIX)
 
 
 def model(iso: float) -> NoiseModel:

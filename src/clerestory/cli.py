@@ -42,17 +42,22 @@ def _bar() -> Progress:
     )
 
 
-def _shapes(names: str) -> tuple[str | None, ...]:
-    from clerestory.finish.recipe import SHAPES
+def _aspects(names: str) -> tuple[str | None, ...]:
+    from clerestory.finish.recipe import ASPECTS
 
-    shapes: list[str | None] = []
+    aspects: list[str | None] = []
     for name in (part.strip() for part in names.split(",") if part.strip()):
-        if name != "own" and name not in SHAPES:
-            raise UserError(f"--shape: '{name}' is not a shape; choose from own, {', '.join(SHAPES)}.")
-        shapes.append(None if name == "own" else name)
-    if not shapes:
-        raise UserError("--shape: no shape given; choose from own, " + ", ".join(SHAPES) + ".")
-    return tuple(dict.fromkeys(shapes))
+        if name != "own" and name not in ASPECTS:
+            raise UserError(f"--aspect: '{name}' is not known; choose from own, {', '.join(ASPECTS)}.")
+        aspects.append(None if name == "own" else name)
+    if not aspects:
+        raise UserError("--aspect: none given; choose from own, " + ", ".join(ASPECTS) + ".")
+    return tuple(dict.fromkeys(aspects))
+
+
+def _no_longer_shape(given: str | None) -> None:
+    if given is not None:
+        raise UserError(f"--shape is now called --aspect; write --aspect {given}.")
 
 
 @app.command()
@@ -61,7 +66,7 @@ def plan(
     new: Annotated[bool, typer.Option("--new", help="Write a commented example to start from.")] = False,
     into: Annotated[Path | None, typer.Option(help="Where the plan is written; plan/ beside it if absent.")] = None,
 ) -> None:
-    """Reckon a visit before the day: sun, standing points, kit, exposure; write the report and the field card."""
+    """Work out a visit before the day: sun, standing points, kit, exposure; write the report and the field card."""
     import clerestory.plan as planning
 
     file = visit / "visit.toml" if visit.is_dir() else visit
@@ -80,7 +85,8 @@ def sort(
     second: Annotated[Path | None, typer.Option(help="A folder on another disk for a second copy.")] = None,
     scheduler: Scheduler = None,
 ) -> None:
-    """Bring frames in if asked, read them, tell views apart, and pick the sharp ones."""
+    """Copy frames in if asked, read them, group them into views, and pick the sharp ones."""
+    from clerestory.raw.group import KIND_WORDS
     from clerestory.run.cluster import executor_at
     from clerestory.work import import_card, sort_folder
 
@@ -92,26 +98,32 @@ def sort(
             found = sort_folder(folder.resolve() if executor else folder, bar, executor)
     for view in found.views:
         count = f"{len(view.frames):3} frame{'s' if len(view.frames) > 1 else ' '}"
-        out.print(f"{view.name:10} {view.kind:8} {count}   pick {view.pick.name}   {view.why}", markup=False)
+        out.print(
+            f"{view.name:10} {KIND_WORDS[view.kind]:22} {count}   pick {view.pick.name}   {view.why}", markup=False
+        )
     _end_with(failures + [(str(path), reason) for path, reason in found.refused])
 
 
 @app.command()
 def finish(
     folder: Folder,
-    shape: Annotated[str, typer.Option(help="Shapes, comma between: own, 4:3, 3:2, 16:9, 1:1, free.")] = "own",
-    tiff: Annotated[bool, typer.Option(help="Write 16-bit TIFF as well as JPEG.")] = False,
-    space: Annotated[str, typer.Option(help="Colour of the output: srgb or display-p3.")] = "srgb",
+    aspect: Annotated[
+        str, typer.Option(help="Aspect ratios, separated by commas: own, 4:3, 3:2, 16:9, 1:1, free.")
+    ] = "own",
+    tiff: Annotated[bool, typer.Option(help="Save; also 16-bit TIFF beside the JPEG.")] = False,
+    space: Annotated[str, typer.Option(help="Colour space of the pictures: srgb or display-p3.")] = "srgb",
     better: Annotated[bool, typer.Option(help="Slower, finer noise reduction.")] = False,
     long_edge: Annotated[int | None, typer.Option(min=64, help="Longest edge in pixels; never enlarged.")] = None,
     workers: Annotated[int | None, typer.Option(min=1, max=64, help="Views finished at once.")] = None,
     scheduler: Scheduler = None,
+    shape: Annotated[str | None, typer.Option(hidden=True)] = None,
 ) -> None:
     """Turn a folder of raw frames into finished pictures, with a report."""
     from clerestory.run.cluster import executor_at
     from clerestory.work import finish_folder, order_of
 
-    order = order_of(_shapes(shape), tiff, space, better, long_edge)
+    _no_longer_shape(shape)
+    order = order_of(_aspects(aspect), tiff, space, better, long_edge)
     with _bar() as bar, executor_at(scheduler) as executor:
         result = finish_folder(folder.resolve() if executor else folder, order, workers, bar, executor)
     kept = sum(done.kept for done in result.done)
@@ -171,7 +183,7 @@ def learn(
     folders: Annotated[list[Path], typer.Argument(help="Visits' folders, or folders of raw frames.")],
     into: Annotated[Path | None, typer.Option(help="Where the page and learned.toml go; the first folder.")] = None,
 ) -> None:
-    """Learn your hands, your camera's noise and your use of lenses from your own frames, for the next plan."""
+    """Learn how steady your hands are, your camera's noise and your use of lenses, from your own frames."""
     from clerestory.work import learn_folders
 
     with _bar() as bar:
@@ -206,7 +218,7 @@ def check(folder: Folder) -> None:
     with _bar() as bar:
         differences = check_folder(folder, bar)
     if not differences:
-        out.print("All is as it should be.")
+        out.print("Everything agrees.")
     _end_with([(str(d.path), str(d)) for d in differences])
 
 
@@ -232,7 +244,7 @@ def main() -> None:
         err.print(str(problem), markup=False)
         sys.exit(1)
     except KeyboardInterrupt:
-        err.print("Stopped. Nothing is half-written; run the same command again to go on.")
+        err.print("Stopped. No file is half-written; run the same command again to go on.")
         sys.exit(130)
     except OSError as problem:
         what = problem.strerror or str(problem)

@@ -15,12 +15,15 @@ import numpy as np
 from clerestory.camera.camera import Camera
 from clerestory.camera.crop import largest_room
 from clerestory.camera.lens import Distortion
+from clerestory.camera.noise import NoiseModel
 from clerestory.camera.rectification import Straightening
+from clerestory.develop.colour import working_from_camera
 from clerestory.errors import UserError
 from clerestory.files.store import digest_of, in_words, write_atomic
 from clerestory.finish import report
-from clerestory.finish.folder import Done, Job, Order, default_workers, finish_jobs, jobs_of
-from clerestory.finish.pipeline import ASPECTS
+from clerestory.finish.folder import Done, Job, Order, default_workers, finish_jobs, jobs_of, noise_on_grey
+from clerestory.finish.pipeline import ASPECT_RATIOS
+from clerestory.finish.tone import working_noise
 from clerestory.raw.sort import Sorted
 from clerestory.raw.sort import sort_folder as sort_frames
 from clerestory.visit.about import About, Abouts, read_abouts, write_abouts
@@ -95,9 +98,9 @@ def import_card(
         second,
         lambda done, total: bar.update(task, completed=done, total=total),
     )
-    said(f"{len(result.copied)} frames copied and verified, {len(result.already)} were there already.")
+    said(f"{len(result.copied)} frames copied and verified; {len(result.already)} were already there.")
     if result.left:
-        said(f"Left on the card, no frames: {', '.join(p.name for p in result.left)}.")
+        said(f"Left on the card, as they are no frames: {', '.join(p.name for p in result.left)}.")
     return [(str(path), reason) for path, reason in result.refused]
 
 
@@ -144,7 +147,7 @@ def catalogue_text(folder: Path, form: str) -> str:
     visit = VisitFolder.open(folder)
     if not visit.catalogue.exists():
         if not visit.frames.is_dir():
-            raise UserError(f"{folder}: has no catalogue, since it is no visit: it lacks a folder frames/.")
+            raise UserError(f"{folder}: has no catalogue, as it is no visit: it has no folder frames/.")
         sort_visit(visit)
     with Catalogue(visit.catalogue) as catalogue:
         return catalogue.as_csv() if form == "csv" else catalogue.as_json()
@@ -163,12 +166,12 @@ def check_folder(folder: Path, bar: Bar) -> list[Difference]:
     return check(VisitFolder.open(folder), told)
 
 
-def order_of(shapes: Sequence[str | None], tiff: bool, space: str, better: bool, long_edge: int | None) -> Order:
+def order_of(aspects: Sequence[str | None], tiff: bool, space: str, better: bool, long_edge: int | None) -> Order:
     """The order a person's options amount to."""
     if space not in ("srgb", "display-p3"):
         raise UserError(f"--space: '{space}' is not known; choose srgb or display-p3.")
     kinds = ("jpeg", "tiff") if tiff else ("jpeg",)
-    return Order(cast(Any, tuple(shapes)), cast(Any, kinds), space, "better" if better else "fast", long_edge)
+    return Order(cast(Any, tuple(aspects)), cast(Any, kinds), space, "better" if better else "fast", long_edge)
 
 
 def finish_folder(
@@ -195,7 +198,7 @@ def finish_sorted(
         else:
             done.append(item)
     if not jobs and not failures and not done:
-        raise UserError(f"{folder}: holds no frames this can read; give the folder that holds your raw frames.")
+        raise UserError(f"{folder}: holds no frames that can be read; give the folder that holds your raw frames.")
     task = bar.add_task("Finishing views", total=len(jobs))
     count = 0
 
@@ -237,7 +240,7 @@ def report_again(folder: Path, views: Sequence[str], failures: list[tuple[str, s
     for view in views:
         try:
             account = json.loads((folder / ".clerestory" / "accounts" / f"{view}.json").read_text())
-            names = [file["name"] for shape in account["shapes"].values() for file in shape["files"]]
+            names = [file["name"] for aspect in account["aspects"].values() for file in aspect["files"]]
         except (OSError, ValueError, KeyError, TypeError):
             continue
         if all((folder / "pictures" / name).is_file() for name in names):
@@ -269,10 +272,13 @@ def make_demo(folder: Path, workers: int | None, bar: Bar) -> Result:
 
 def words_of_demo(folder: Path, found: Sorted) -> None:
     """The demo's visit.toml and about.toml, where there are none yet: its views are named as the simulator did."""
-    from clerestory.plan import new_visit
+    from clerestory.simulate.demo_plan import demo_plan
+    from clerestory.simulate.visit import demo_of, demo_views
 
     if not (folder / "visit.toml").exists():
-        new_visit(folder / "visit.toml")
+        church, body, lens = demo_of()
+        plan = demo_plan(church, body, lens, demo_views(church, body))
+        write_atomic(folder / "visit.toml", plan.encode())
     if (folder / "about.toml").exists():
         return
     record = json.loads((folder / "truth" / "visit.json").read_text())
@@ -292,14 +298,13 @@ def originals(folder: Path) -> dict[str, str]:
 
 
 def _line(account: Mapping[str, Any], truth: Mapping[str, str]) -> str:
-    own = account["shapes"].get("own", {})
-    left = truth.get("lean_left", "")
-    lean = f"lean left {left}" if left[:1].isdigit() else left
+    own = account["aspects"].get("own", {})
+    left = truth.get("tilt_left", "")
     count = len(account["frames"])
     frames = f"{count} frame{' ' if count == 1 else 's'}"
     return (
-        f"{account['view']:10} {account['kind']:8} {frames}   {account['verdict']:12}"
-        f" {lean:28} kept {100 * own.get('kept', 0):5.1f} %"
+        f"{account['view']:10} {account['kind']:8} {frames}   {report.VERDICTS[account['verdict']]:10}"
+        f" {left:30} kept {100 * own.get('kept', 0):5.1f} %"
     )
 
 
@@ -311,9 +316,22 @@ def _compared_join(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
         leans.append(report.angle_between(np.asarray(rotation).T @ np.asarray(truth["up"]), account["up"]))
     worst = max(leans)
     return {
-        "upright": f"off by {worst:.3f}° in the worst of {len(leans)} frames",
-        "lean_left": f"{worst:.3f}° by the truth",
+        "vertical": f"off by {worst:.3f}° in the worst of {len(leans)} frames",
+        "tilt_left": f"{worst:.3f}° off the true vertical",
     }
+
+
+def _true_noise(account: Mapping[str, Any], truth: Mapping[str, Any]) -> str:
+    """The noise on mid grey that the simulator's own model gives the view: of one frame, or of the mean of as many as
+    the merge put behind a typical place."""
+    merge, body = account["merge"], truth["camera"]
+    behind = float(merge.get("frames_behind_a_place", 1.0))
+    noise = NoiseModel(tuple(truth["noise"]["gain"]), tuple(truth["noise"]["read"])).averaged(behind)
+    span = (body["white"] - body["black"]) * 2.0 ** merge.get("stops_gained_above", 0.0)
+    r, g, b = (m / min(account["multipliers"]) for m in account["multipliers"])
+    shown = working_noise(noise, span, (r, g, b), working_from_camera(np.array(body["xyz_to_camera"])))
+    stops = noise_on_grey(shown, account["tone"]["exposure"])
+    return f"{stops:.2f} stops" + (f" for {behind:.1f} frames averaged" if behind > 1 else "")
 
 
 def compared(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
@@ -328,21 +346,19 @@ def compared(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
     pose = truth["pose"]
     error = report.angle_between(account["up"], truth["up"])
     out = {
-        "lean_before": f"pitch {pose['pitch_deg']:+.2f}°, roll {pose['roll_deg']:+.2f}°",
-        "upright": f"off by {error:.3f}°",
-        "lean_left": f"{error:.3f}° by the truth" if account["plumb"] > 0 else "left as shot",
+        "lean_before": report.held(pose["pitch_deg"], pose["roll_deg"]),
+        "vertical": f"off by {error:.3f}°",
+        "tilt_left": f"{error:.3f}° off the true vertical" if account["plumb"] > 0 else "left as shot",
         "clipped": f"{100 * truth['clipped_share']:.1f} % of raw pixels",
     }
     if account["noise"]:
-        gain = np.mean(account["noise"]["gain"]) / np.mean(truth["noise"]["gain"]) - 1
-        read = np.mean(account["noise"]["read"]) / np.mean(truth["noise"]["read"]) - 1
-        out["noise"] = f"gain {100 * gain:+.1f} %, read noise {100 * read:+.1f} % off (of one frame's)"
+        out["noise"] = _true_noise(account, truth)
     told = truth["intrinsics"]
     camera = Camera(**{**told, "distortion": Distortion(**told["distortion"])})
-    pitch, roll, yaw = (math.radians(a) for a in (pose["pitch_deg"], pose["roll_deg"], account["turn"]))
+    pitch, roll, yaw = (math.radians(a) for a in (pose["pitch_deg"], pose["roll_deg"], account["swing"]))
     turn = Straightening(pitch, roll, account["plumb"], yaw)
-    for name in account["shapes"]:
-        aspect = camera.width / camera.height if name == "own" else ASPECTS[name]
+    for name in account["aspects"]:
+        aspect = camera.width / camera.height if name == "own" else ASPECT_RATIOS[name]
         kept = largest_room(camera, turn, aspect).kept
         out[f"kept {name}"] = f"{100 * kept:.1f} % by the true pose"
     return out

@@ -7,6 +7,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+import skyfield_data
+from skyfield import api
 
 from clerestory.building.sun import Observer, sun_day, sun_position
 from clerestory.building.windows import day_span
@@ -27,8 +29,6 @@ def test_worked_example() -> None:
 @pytest.mark.filterwarnings("ignore:The file finals2000A")
 def test_fifty_places_and_dates_against_ephemeris() -> None:
     # JPL ephemeris DE421 through skyfield, data from skyfield-data, nothing fetched.
-    skyfield_data = pytest.importorskip("skyfield_data")
-    api = pytest.importorskip("skyfield.api")
     load = api.Loader(skyfield_data.get_skyfield_data_path(), expire=False)
     planets, scale = load("de421.bsp"), load.timescale(builtin=False)
     rng = np.random.default_rng(7)

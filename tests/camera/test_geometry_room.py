@@ -14,7 +14,7 @@ from clerestory.camera.crop import enlargement_map, frame_boundary, largest_room
 from clerestory.camera.lens import Distortion
 from clerestory.camera.rectification import Straightening, project
 
-FULL = Camera.of(5184, 3888, 12.0, 17.3)
+FULL = Camera.of(5248, 3936, 12.0, 17.3)
 SMALL = FULL.scaled(1 / 8)
 BARREL = Distortion((1.0, -0.05, 0.01, 0.0))
 
@@ -71,7 +71,7 @@ def test_nothing_outside_the_frame_is_shown(straightening, equivalent, distortio
 def test_no_tilt_keeps_everything():
     room = largest_room(FULL, Straightening(), 4 / 3)
     assert room.kept == pytest.approx(1, abs=1e-9)
-    assert (room.left, room.top, room.width, room.height) == pytest.approx((-0.5, -0.5, 5184, 3888), abs=1e-6)
+    assert (room.left, room.top, room.width, room.height) == pytest.approx((-0.5, -0.5, 5248, 3936), abs=1e-6)
     assert largest_room(FULL, Straightening()).kept == pytest.approx(1, abs=1e-6)
 
 
@@ -89,7 +89,7 @@ def test_pure_roll_matches_the_textbook_rectangle():
     for angle in (0.5, 2.0, 7.0):
         room = largest_room(FULL, Straightening(roll=math.radians(angle)), 4 / 3)
         a = math.radians(angle)
-        assert room.height / 3888 == pytest.approx(1 / (4 / 3 * math.sin(a) + math.cos(a)), rel=0.006)
+        assert room.height / 3936 == pytest.approx(1 / (4 / 3 * math.sin(a) + math.cos(a)), rel=0.006)
 
 
 def test_no_room_beats_it_by_chance():

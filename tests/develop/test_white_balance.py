@@ -11,12 +11,13 @@ import pytest
 from clerestory.develop import white_balance as white
 from clerestory.develop.colour import XYZ_FROM_WORKING, working_from_camera
 from clerestory.finish import source as light
+from clerestory.simulate.camera import XYZ_TO_CAMERA
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
     import colour
 
-CAMERA = np.array([[0.77, -0.2, -0.06], [-0.43, 1.19, 0.27], [-0.12, 0.21, 0.58]])
+CAMERA = np.array(XYZ_TO_CAMERA)
 D65 = (0.3127, 0.3290)
 
 
@@ -35,10 +36,10 @@ def test_warm_lights_lie_on_the_planckian_locus(kelvin: float) -> None:
     assert abs(off) < 1e-3
 
 
-@pytest.mark.parametrize("kelvin, tint", [(2700, 0), (4300, 10), (5500, -8), (9000, 3)])
-def test_kelvin_and_tint_come_back(kelvin: float, tint: float) -> None:
-    found = white.kelvin_tint_of(white.multipliers_for(kelvin, tint, CAMERA), CAMERA)
-    assert found == pytest.approx((kelvin, tint), rel=1e-3, abs=0.1)
+@pytest.mark.parametrize("kelvin, green_magenta", [(2700, 0), (4300, 10), (5500, -8), (9000, 3)])
+def test_kelvin_and_green_magenta_come_back(kelvin: float, green_magenta: float) -> None:
+    found = white.kelvin_green_magenta_of(white.multipliers_for(kelvin, green_magenta, CAMERA), CAMERA)
+    assert found == pytest.approx((kelvin, green_magenta), rel=1e-3, abs=0.1)
 
 
 def _light(kelvin: float) -> np.ndarray:
@@ -74,11 +75,11 @@ def test_grey_stone_under_one_light(kelvin: float) -> None:
 
 
 def test_grey_stone_under_two_lights() -> None:
-    """Within 2 CIEDE2000 median once the second light is taken out; far off before."""
+    """Within 2 CIEDE2000 median once the mixed light is taken out; far off before."""
     rgb = _stone(6500, 2900)
     main = white.estimate(rgb, CAMERA)
     far = _off_grey(rgb * np.array(main))
-    grid = cv2.resize(white.second_light(rgb, main, CAMERA), (320, 240), interpolation=cv2.INTER_LINEAR)
+    grid = cv2.resize(white.mixed_light(rgb, main, CAMERA), (320, 240), interpolation=cv2.INTER_LINEAR)
     assert far > 4.0
     assert _off_grey(rgb * np.array(main) * grid) < 2.0
 
@@ -86,12 +87,12 @@ def test_grey_stone_under_two_lights() -> None:
 def test_nothing_to_go_by() -> None:
     black = np.zeros((40, 60, 3), np.float32)
     assert white.estimate(black, CAMERA, as_shot=(1.9, 1.0, 1.5)) == (1.9, 1.0, 1.5)
-    assert np.array_equal(white.second_light(black, (2.0, 1.0, 1.5), CAMERA)[..., 1], np.ones((16, 24)))
+    assert np.array_equal(white.mixed_light(black, (2.0, 1.0, 1.5), CAMERA)[..., 1], np.ones((16, 24)))
 
 
-def test_second_light_is_laid_over_the_whole_frame() -> None:
+def test_mixed_light_is_laid_over_the_whole_frame() -> None:
     """Strip by strip as OpenCV enlarges a picture as a whole."""
     small = np.random.default_rng(1).uniform(0.5, 2, (18, 24, 3)).astype(np.float32)
-    laid = light.under_second_light(np.ones((241, 322, 3), np.float32), small)
+    laid = light.under_mixed_light(np.ones((241, 322, 3), np.float32), small)
     whole = cv2.resize(small, (322, 241), interpolation=cv2.INTER_LINEAR)
     assert np.abs(laid - whole).max() < 2e-3

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import io
 import json
+import re
 import shutil
 import threading
 from collections.abc import Callable
@@ -22,9 +23,10 @@ import tifffile
 
 from clerestory import film
 from clerestory.errors import UserError
-from clerestory.film import produce
-from clerestory.film.captions import FASTEST, phrases
+from clerestory.film import cautions, produce
+from clerestory.film.captions import FASTEST, Chapter, Cue, phrases, webvtt, webvtt_chapters
 from clerestory.film.draft import draft_film
+from clerestory.film.join import chapters_of
 from clerestory.film.light import planes_of
 from clerestory.film.loudness import measured
 from clerestory.film.model import read_film
@@ -122,6 +124,7 @@ def visit(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = make_visit(tmp_path_factory.mktemp("visit"))
     result = film.make(folder)
     assert result.parts_made == result.parts > 8
+    assert cautions.PUBLISHING in result.warnings  # a whole film may be shown to others, a preview is one's own
     return folder
 
 
@@ -135,8 +138,12 @@ def test_streams_colour_chapters_and_captions_read_back(visit: Path) -> None:
         assert tags == (1, 1, 1, 1)  # limited range; BT.709 matrix, primaries and transfer (ISO/IEC 23091-2)
         assert (audio.codec_context.name, audio.rate, audio.codec_context.layout.name) == ("aac", RATE, "stereo")
         assert text.codec_context.name == "mov_text" and text.language == "eng"
-        titles = [(float(c["start"] * c["time_base"]), c["metadata"]["title"]) for c in container.chapters()]
-        assert [title for _, title in titles] == ["The nave", "The tower"] and titles[0][0] == 0
+        read = [(*(float(c[end] * c["time_base"]) for end in ("start", "end")), c["metadata"]["title"])
+                for c in container.chapters()]  # fmt: skip
+        nave, tower = (scene.start / 25 for scene in plan.scenes if scene.chapter)
+        opening = (0.0, nave, "Saint Ælfwyn's, an afternoon")  # shorter than five seconds, and a chapter all the same
+        expected = [opening, (nave, tower, "The nave"), (tower, plan.seconds, "The tower")]
+        assert read == [(pytest.approx(a, abs=0.001), pytest.approx(b, abs=0.001), said) for a, b, said in expected]
         said = [bytes(p)[2:].decode() for p in container.demux(text) if p.size > 2]
     cues = plan_cues(plan)
     assert said == [cue.text for cue in cues]
@@ -145,8 +152,6 @@ def test_streams_colour_chapters_and_captions_read_back(visit: Path) -> None:
     assert [f.pts * f.time_base for f in frames] == [Fraction(i, 25) for i in range(plan.frames)]
     data = (visit / "film" / "film.mp4").read_bytes()
     assert data.index(b"moov") < data.index(b"mdat")  # plays while it loads
-    chapters = (visit / "film" / "chapters.txt").read_text().splitlines()
-    assert chapters[0] == "0:00 The nave" and chapters[1].endswith(" The tower")
 
 
 def test_captions_can_be_read_and_lie_on_their_words(visit: Path) -> None:
@@ -154,7 +159,13 @@ def test_captions_can_be_read_and_lie_on_their_words(visit: Path) -> None:
     cues = plan_cues(plan)
     assert max(cue.speed for cue in cues) <= FASTEST
     assert all(a.end <= b.start for a, b in pairwise(cues))
-    assert all(len(line) <= 42 for cue in cues for line in cue.text.split("\n"))
+    assert len(cues) > 3 and all(len(line) <= 37 for cue in cues for line in cue.text.split("\n"))
+    speeches = [scene.speech for scene in plan.scenes if scene.speech]
+    assert len(speeches) == 3
+    for speech in speeches:
+        end = speech.start + speech.seconds
+        own = [cue for cue in cues if speech.start <= cue.start < end]
+        assert own[0].start == speech.start and abs(own[-1].end - end) < 1
     said = " ".join(cue.text.replace("\n", " ") for cue in cues)
     assert said.startswith("The builders of this nave had no drawings,")
     vtt = (visit / "film" / "film.vtt").read_text()
@@ -165,10 +176,66 @@ def test_captions_can_be_read_and_lie_on_their_words(visit: Path) -> None:
     assert [float(t) for t, _ in read] == pytest.approx([cue.start for cue in cues], abs=0.001)
 
 
+def read_by_ffmpeg(path: Path) -> list[tuple[float, float, str]]:
+    """Cues of a WebVTT file as (from, to, text), by FFmpeg's own reader."""
+    with av.open(path) as container:
+        packets = [p for p in container.demux(subtitles=0) if p.size]
+        return [
+            (float(p.pts * p.time_base), float((p.pts + p.duration) * p.time_base), bytes(p).decode())
+            for p in packets
+        ]
+
+
+def test_chapters_lie_beside_the_film_as_another_reader_finds_them_and_go_when_it_has_none(
+    visit: Path, tmp_path: Path
+) -> None:
+    chapters = chapters_of(film.plan_film(visit))
+    path = visit / "film" / "film.chapters.vtt"
+    assert read_by_ffmpeg(path) == [(pytest.approx(c.start), pytest.approx(c.end), c.title) for c in chapters]
+    assert [chapter.title for chapter in chapters][1:] == ["The nave", "The tower"]
+    put(tmp_path / "pictures" / "nave.tif", light(640, 480, 1))
+    (tmp_path / "film").mkdir()
+    for head, there in (('chapter = "East & west"\n', True), ("", False)):
+        write_toml(tmp_path, f'[[shots]]\npicture = "nave"\nseconds = 2\n{head}')
+        film.make(tmp_path)
+        assert (tmp_path / "film" / "film.chapters.vtt").exists() == there
+
+
+def test_no_chapter_is_too_short_to_be_one(tmp_path: Path) -> None:
+    put(tmp_path / "pictures" / "nave.tif", light(640, 480, 1))
+    (tmp_path / "film").mkdir()
+    write_toml(tmp_path, "".join(f'[[shots]]\npicture = "nave"\nseconds = 2\nchapter = "{n}"\n' for n in (1, 2, 3)))
+    chapters = chapters_of(film.plan_film(tmp_path))
+    assert [chapter.title for chapter in chapters] == ["1", "2", "3"]
+    assert all(chapter.end - chapter.start < 6 for chapter in chapters)
+    assert all(a.end == b.start for a, b in pairwise(chapters))
+
+
+# The grammar of W3C WebVTT, section 4.1, for files of plain cues, from memory: the head, then cues apart by empty
+# lines; a cue's text holds no arrow, and '&' and '<' only in entities.
+TIME = r"(?:\d{2,}:)?[0-5]\d:[0-5]\d\.\d{3}"
+TEXT = r"(?:(?!-->)(?:[^&<\n\r]|&(?:amp|lt|gt|nbsp|lrm|rlm);))+"
+GRAMMAR = re.compile(rf"WEBVTT(?:\n\n+{TIME} --> {TIME}\n{TEXT}(?:\n{TEXT})*)*\n*")
+
+
+def test_webvtt_keeps_to_its_grammar_whatever_the_title() -> None:
+    odd = "Nave --> choir & <b>tower</b>\n\nand crypt"
+    chapters = webvtt_chapters([Chapter(0.0, 3.5, "Nave"), Chapter(3.5, 3600.25, odd)])
+    captions = webvtt([Cue(0.0, 2.0, "Look up: a < b\nand & on"), Cue(2.25, 4.0, "then --> there")])
+    assert GRAMMAR.fullmatch(chapters) and GRAMMAR.fullmatch(captions)
+    assert not GRAMMAR.fullmatch(chapters.replace("&amp;", "&"))  # or the grammar shows nothing
+
+
 def test_captions_break_at_phrases() -> None:
     text = "The font is Norman, cut from one block of Purbeck marble, and it was found in a garden."
-    assert phrases(text)[0].replace("\n", " ").endswith(("Norman,", "marble,"))
-    assert phrases("One. Two and a half lines of words follow here, all of them plain.")[0] != "One. Two"
+    assert all(cue.endswith((",", ".")) for cue in phrases(text)) and len(phrases(text)) > 1
+    bells = (
+        "Look up. The bell frame is of oak, and the bells hang dead, because the tower could not bear their swing."
+    )
+    assert phrases(bells) == [
+        "Look up. The bell frame is of oak,",
+        "and the bells hang dead, because\nthe tower could not bear their swing.",
+    ]
 
 
 def test_sound_is_loud_as_asked_and_lies_under_its_pictures(visit: Path) -> None:
@@ -178,17 +245,18 @@ def test_sound_is_loud_as_asked_and_lies_under_its_pictures(visit: Path) -> None
         for frame in container.decode(audio=0):
             blocks.append(frame.to_ndarray())
     sound = np.concatenate(blocks, axis=1)
-    assert pyloudnorm.Meter(RATE).integrated_loudness(sound.T) == pytest.approx(-14, abs=0.2)
+    assert pyloudnorm.Meter(RATE).integrated_loudness(sound.T) == pytest.approx(-18, abs=0.2)
     assert measured([sound]).true_peak() < -1  # after the lossy coder, which moves peaks
-    for scene in plan.scenes:
-        if scene.speech:
-            a = round(scene.speech.start * RATE)
-            inside = sound[:, a + 4800 : a + round(scene.speech.seconds * RATE) - 4800]
-            just_before = sound[:, a - 14400 : a - 7200]
-            assert np.std(inside) > 20 * np.std(just_before)
-            assert np.std(just_before) > 0  # room tone, not nothing
-            assert scene.start / 25 < scene.speech.start
-            assert scene.speech.start + scene.speech.seconds < scene.end / 25
+    spoken = [(scene, scene.speech) for scene in plan.scenes if scene.speech]
+    assert len(spoken) == 3
+    for scene, speech in spoken:
+        a = round(speech.start * RATE)
+        inside = sound[:, a + 4800 : a + round(speech.seconds * RATE) - 4800]
+        just_before = sound[:, a - 14400 : a - 7200]
+        assert np.std(inside) > 20 * np.std(just_before)
+        assert np.std(just_before) > 0  # room tone, not nothing
+        assert scene.start / 25 < speech.start
+        assert speech.start + speech.seconds < scene.end / 25
 
 
 def test_frames_show_the_picture_at_its_own_values(visit: Path) -> None:
@@ -264,6 +332,8 @@ def test_timeline_opens_with_the_reference_library(visit: Path) -> None:
         begins = clip.transformed_time(otio.opentime.RationalTime(clip.source_range.start_time.value, 25), pictures)
         assert begins.value == scene.start + scene.lead // 2
     spoken = list(narration.find_clips())
+    chapters = ["Saint Ælfwyn's, an afternoon", "The nave", "The tower"]
+    assert [marker.name for marker in pictures.markers] == chapters and len(spoken) == 3
     speeches = [s.speech for s in plan.scenes if s.speech]
     for clip, speech in zip(spoken, speeches, strict=True):
         assert clip.media_reference.target_url == "take.wav"
@@ -300,9 +370,9 @@ def test_what_is_wrong_is_named_before_anything_is_encoded(tmp_path: Path) -> No
         film.make(visit)
     lines = str(error.value).splitlines()
     for shot, reason in {
-        "shot 1 (gone)": "no picture of that name", "shot 2 (nave)": "clipped", "shot 3 (nave)": "empty",
-        "shot 4 (nave)": "not readable", "shot 5 (nave)": "no sound file", "shot 6 (nave)": "words are too long",
-        "shot 7 (nave)": "no raw rendering", "shot 8 (short)": "ends before",
+        "shot 1 (gone)": "no picture of that name", "shot 2 (nave)": "clipped", "shot 3 (nave)": "no speech",
+        "shot 4 (nave)": "cannot be read", "shot 5 (nave)": "no recording", "shot 6 (nave)": "too many words",
+        "shot 7 (nave)": "no raw rendering", "shot 8 (short)": "cut short",
     }.items():  # fmt: skip
         assert any(shot in line and reason in line for line in lines), (shot, reason, lines)
     assert not (visit / ".clerestory").exists() and not (visit / "film" / "film.mp4").exists()
@@ -330,6 +400,7 @@ def test_a_draft_is_made_from_pictures_alone_and_never_over_an_edit(tmp_path: Pa
     shutil.rmtree(visit / "film")
     result = film.make(visit, draft=True, preview=True)
     assert result.film.name == "preview.mp4" and result.film.exists()
+    assert cautions.PUBLISHING not in result.warnings
     drafted = read_film(visit / "film" / "film.toml")
     moves = {shot.picture: (shot.move, shot.before) for shot in drafted.shots}
     assert moves["aisle"][0] == "pan" and moves["tower"][0] == "tilt" and moves["nave"][1]

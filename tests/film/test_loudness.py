@@ -1,4 +1,4 @@
-"""Loudness and true peak against EBU Tech 3341's signals, pyloudnorm and FFmpeg's ebur128."""
+"""Loudness and true peak against EBU Tech 3341's signals, pyloudnorm, FFmpeg's ebur128 and SciPy's resampling."""
 
 from __future__ import annotations
 
@@ -10,8 +10,10 @@ import numpy as np
 import pyloudnorm
 import pytest
 from numpy.typing import NDArray
+from scipy.signal import resample
 
 from clerestory.film.loudness import RATE, measured
+from clerestory.film.model import Film, Shot
 from clerestory.film.sound import Clip, Mix, Recording, cut_take, finish_sound, read_sound, spoken
 
 Sound = NDArray[np.float64]
@@ -57,22 +59,22 @@ def test_true_peak_of_the_ebu_signals(divisor: int, phase: float, full: float, e
     assert -0.4 <= peak - expected <= 0.2
 
 
-def programme(seconds: float = 15.0) -> Sound:
+def programme(seconds: float = 15.0, peaks: float = 5.0) -> Sound:
     """Bursts of coloured noise with gaps: something like speech, with sharp peaks."""
     rng = np.random.default_rng(11)
     n = round(seconds * RATE)
     noise = np.cumsum(rng.standard_normal((2, n)), axis=1)
     noise -= np.apply_along_axis(lambda x: np.convolve(x, np.ones(240) / 240, "same"), 1, noise)
     talk = np.repeat(rng.random(round(seconds * 5)) > 0.4, RATE // 5)[:n]
-    peaks = 1 + 5 * (rng.random(n) > 0.9995)
-    return noise / np.abs(noise).max() * 0.2 * np.convolve(talk, np.ones(960) / 960, "same") * peaks
+    spikes = 1 + peaks * (rng.random(n) > 0.9995)
+    return noise / np.abs(noise).max() * 0.2 * np.convolve(talk, np.ones(960) / 960, "same") * spikes
 
 
-def by_ffmpeg(sound: NDArray[np.floating]) -> tuple[float, float]:
-    """Integrated loudness and true peak as FFmpeg's ebur128 filter finds them."""
+def by_ffmpeg(sound: NDArray[np.floating]) -> float:
+    """Integrated loudness in LUFS as FFmpeg's ebur128 filter finds it."""
     graph = av.filter.Graph()
     source = graph.add_abuffer(sample_rate=RATE, format="fltp", layout="stereo", time_base=av.time_base and None)
-    meter = graph.add("ebur128", "metadata=1:peak=true")
+    meter = graph.add("ebur128", "metadata=1")
     sink = graph.add("abuffersink")
     source.link_to(meter)
     meter.link_to(sink)
@@ -81,35 +83,51 @@ def by_ffmpeg(sound: NDArray[np.floating]) -> tuple[float, float]:
     frame.sample_rate = RATE
     source.push(frame)
     source.push(None)
-    loudness, peak = -np.inf, -np.inf
+    loudness = -np.inf
     while True:
         try:
             out = sink.pull()
         except (av.error.EOFError, av.error.BlockingIOError):
-            return loudness, peak
+            return loudness
         loudness = float(out.metadata.get("lavfi.r128.I", loudness))
-        found = [float(out.metadata.get(f"lavfi.r128.true_peaks_ch{c}", "-inf")) for c in (0, 1)]
-        peak = max(peak, *found)
+
+
+def by_fourier(sound: NDArray[np.floating]) -> float:
+    """True peak in dBTP: four points a sample, as BS.1770-4 annex 2 asks, by SciPy's Fourier resampling."""
+    return float(20 * np.log10(np.abs(resample(sound, 4 * sound.shape[1], axis=1)).max()))
 
 
 def test_loudness_agrees_with_the_reference_meters() -> None:
     sound = programme()
     ours = measured(lots(sound))
     assert ours.integrated() == pytest.approx(pyloudnorm.Meter(RATE).integrated_loudness(sound.T), abs=0.1)
-    loudness, _ = by_ffmpeg(sound)
-    assert ours.integrated() == pytest.approx(loudness, abs=0.1)
+    assert ours.integrated() == pytest.approx(by_ffmpeg(sound), abs=0.1)
+    assert ours.true_peak() == pytest.approx(by_fourier(sound), abs=0.1)
 
 
-def test_finished_sound_has_its_loudness_and_keeps_its_peaks() -> None:
-    sound = programme().astype(np.float32)
+# AES TD1008 (2021), table 1: speech over the net at -18 LUFS; EBU R 128: broadcast at -23 LUFS; both with true peaks
+# of -1 dBTP at most, which is from memory.
+@pytest.mark.parametrize(
+    ("asked", "recommended"), [(Film(shots=[Shot(picture="x")]).loudness, -18.0), (-23.0, -23.0)]
+)
+def test_finished_sound_has_the_loudness_recommended_and_keeps_its_peaks(asked: float, recommended: float) -> None:
+    sound = programme(peaks=20).astype(np.float32)
     recording = Recording(Path("talk.wav"), sound, 0.0)
-    finished = finish_sound(Mix(sound.shape[1], (Clip(recording, 0, sound.shape[1], 0),)))
+    finished = finish_sound(Mix(sound.shape[1], (Clip(recording, 0, sound.shape[1], 0),)), asked)
     heard = finished.read(0, sound.shape[1])
-    loudness, _ = by_ffmpeg(heard)
-    assert pyloudnorm.Meter(RATE).integrated_loudness(heard.T) == pytest.approx(-14.0, abs=0.1)
-    assert loudness == pytest.approx(-14.0, abs=0.1)
-    assert np.abs(heard).max() > 0.7  # the limiter had work to do, or this shows nothing
-    assert finished.true_peak < -1.0
+    assert pyloudnorm.Meter(RATE).integrated_loudness(heard.T) == pytest.approx(recommended, abs=0.1)
+    assert by_ffmpeg(heard) == pytest.approx(recommended, abs=0.1)
+    assert by_fourier(heard) < -1.0 and finished.true_peak < -1.0
+    unheld = sound * (heard.std() / sound.std())
+    assert by_fourier(unheld) > -1.0  # the limiter had work to do, or this shows nothing
+
+
+def test_a_film_may_be_set_to_another_loudness_within_reason() -> None:
+    shots = [Shot(picture="x")]
+    assert Film(shots=shots, loudness=-23).loudness == -23
+    for mistyped in (18, -1.8, -180):
+        with pytest.raises(ValueError, match="loudness"):
+            Film(shots=shots, loudness=mistyped)
 
 
 def test_music_gives_way_to_speech_and_tone_fills_the_gaps() -> None:

@@ -58,7 +58,7 @@ def visit(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def finished(visit: Path) -> tuple[Path, int, dict[str, str]]:
     """That visit finished once by the command; its status and the originals' digests before."""
     before = digests(visit / "frames")
-    return visit, run("finish", str(visit), "--shape", "own,16:9", "--workers", "1"), before
+    return visit, run("finish", str(visit), "--aspect", "own,16:9", "--workers", "1"), before
 
 
 def test_pictures_stand_upright_by_the_truth(finished: tuple[Path, int, dict[str, str]]) -> None:
@@ -70,7 +70,7 @@ def test_pictures_stand_upright_by_the_truth(finished: tuple[Path, int, dict[str
         assert account["verdict"] == "sure" and account["plumb"] > 0.9
         # Frames a quarter of the real size: their half-size grid holds 12 pixels a degree.
         assert angle_between(account["up"], truth["up"]) < min(0.25, 2 * account["lean_bound"])
-        assert account["shapes"]["16:9"]["kept"] < account["shapes"]["own"]["kept"] < 1
+        assert account["aspects"]["16:9"]["kept"] < account["aspects"]["own"]["kept"] < 1
         assert account["exposed"]["stone_snr"] > 1 and any("glass" in r for r in account["remarks"])
 
 
@@ -91,7 +91,7 @@ def test_bad_files_are_named_and_the_rest_goes_on(
     visit, status, before = finished
     assert status == 1
     assert digests(visit / "frames") == before
-    assert run("finish", str(visit), "--shape", "own,16:9", "--workers", "1") == 1
+    assert run("finish", str(visit), "--aspect", "own,16:9", "--workers", "1") == 1
     told = capsys.readouterr()
     for name in ("cut.dng", "empty.dng", "zeros.dng", "letter.dng", "picture.cr2"):
         assert name in told.err
@@ -106,15 +106,15 @@ def test_a_changed_recipe_is_finished_anew_and_a_wrong_one_is_named(
     recipes = visit / "recipes"
     recipes.mkdir(exist_ok=True)
     was = digests(visit / "pictures")
-    (recipes / "view-01.toml").write_text("exposure = 0.5\nplumb = 0.0\nsecond_light = 0.8\n")
+    (recipes / "view-01.toml").write_text("exposure = 0.5\nplumb = 0.0\nmixed_light = 0.8\n")
     (recipes / "view-02.toml").write_text("exposure = 50\n")
-    assert run("finish", str(visit), "--shape", "own,16:9", "--workers", "1") == 1
+    assert run("finish", str(visit), "--aspect", "own,16:9", "--workers", "1") == 1
     told = capsys.readouterr()
     assert "view-02.toml" in told.err and "exposure" in told.err
     now = digests(visit / "pictures")
     assert now["view-01.jpg"] != was["view-01.jpg"] and now["view-02.jpg"] == was["view-02.jpg"]
     account = json.loads((visit / ".clerestory" / "accounts" / "view-01.json").read_text())
-    assert account["shapes"]["own"]["kept"] > 0.97
+    assert account["aspects"]["own"]["kept"] > 0.97
     for path in recipes.iterdir():
         path.unlink()
 
@@ -157,16 +157,19 @@ def test_stopped_by_hand_and_gone_on(visit: Path, tmp_path: Path) -> None:
     process.send_signal(signal.SIGINT)
     _, err = process.communicate(timeout=60)
     assert "Traceback" not in err
-    assert process.returncode in (0, 130)
+    assert process.returncode == 130
     assert not [p for p in tmp_path.rglob("*.part") if p.is_file()]
-    for path in pictures.glob("view-*.jpg"):
-        Image.open(path).load()
+    (whole,) = pictures.glob("view-*.jpg")
+    Image.open(whole).load()
     assert run("finish", str(tmp_path), "--workers", "1") == 0
     assert len(list(pictures.glob("view-*.jpg"))) == 2
 
 
-def test_no_focal_length_is_said_estimated_and_marked(visit: Path, tmp_path: Path) -> None:
-    """A frame with the focal length taken out of its EXIF: the report says so, the picture carries the mark."""
+def test_no_focal_length_is_said_marked_and_left_as_held(visit: Path, tmp_path: Path) -> None:
+    """A frame with the focal length taken out of its EXIF: the report says so, the picture carries the mark.
+
+    Too small to tell the focal length by its lines, it is not straightened either.
+    """
     path = tmp_path / "A0.dng"
     path.write_bytes((visit / "frames" / "A0.dng").read_bytes())
     image = exiv2.ImageFactory.open(str(path))
@@ -182,11 +185,10 @@ def test_no_focal_length_is_said_estimated_and_marked(visit: Path, tmp_path: Pat
     picture = exiv2.ImageFactory.open(str(next((tmp_path / "pictures").glob("view-*.jpg"))))
     picture.readMetadata()
     assert any(datum.key() == "Xmp.clerestory.Doubt" for datum in picture.xmpData())
-    if account["plumb"] > 0:  # it may be straightened only when the building's lines told the focal length well
-        assert angle_between(account["up"], json.loads((visit / "A0.truth.json").read_text())["up"]) < 1.5
+    assert account["plumb"] == 0
 
 
-@pytest.mark.skipif(not SHARED.is_dir(), reason="the open raw files of shared/data are absent")
+@pytest.mark.skipif(not SHARED.is_dir(), reason=f"open data is absent: {SHARED}")
 @pytest.mark.parametrize("name", ["CRW_0304.CRW", "P003908.KDC"])
 def test_real_raws_finish(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Open camera raws (CC0, see SOURCES.md), one without a usable white balance, one without a focal length."""
@@ -204,7 +206,8 @@ def test_wrong_options_get_one_sentence(tmp_path: Path, capsys: pytest.CaptureFi
     for arguments, said in (
         (("finish", str(tmp_path / "nowhere")), "no such folder"),
         (("finish", str(tmp_path)), "no frames"),
-        (("finish", str(tmp_path), "--shape", "5:4"), "5:4"),
+        (("finish", str(tmp_path), "--aspect", "5:4"), "5:4"),
+        (("finish", str(tmp_path), "--shape", "16:9"), "--aspect 16:9"),
         (("finish", str(tmp_path), "--space", "cmyk"), "cmyk"),
     ):
         assert run(*arguments) == 1

@@ -95,14 +95,20 @@ def test_frames_that_tell_nothing_stand_as_they_were_held(ways):
 def _meta(
     body: SimulatedCamera, when: datetime, level: tuple[float, float], orientation: int, seconds: float
 ) -> DngMeta:
-    names = ("Harrow", "Harrow One", "H1", "Harrow 12 mm")
+    names = ("Fennimark", "Fennimark Alder", "FA-1", "Fennimark 12 mm")
     return DngMeta(*names, when, seconds, 4.0, 400.0, 12.0, 24.0, body.black, body.white, body.xyz_to_camera,
                    body.neutral, body.sensor_mm, level=level, orientation=orientation)  # fmt: skip
 
 
-def _turned(folder: Path, orientation: int = 1, held: float = 0.0, stops: tuple[float, ...] = (0, 0, 0)):
-    """Three frames of a hall, 22 degrees apart, exposed by so many stops more, and their poses; the body rolled by
-    `held` degrees."""
+def _turned(
+    folder: Path,
+    orientation: int = 1,
+    held: float = 0.0,
+    stops: tuple[float, ...] = (0, 0, 0),
+    apart: float = 22.0,
+):
+    """Three frames of a hall, so many degrees `apart`, exposed by so many `stops` more, and their poses; the body
+    rolled by `held` degrees."""
     if not PANORAMA.exists():
         pytest.skip(f"open data is absent: {PANORAMA}")
     panorama = load_panorama(PANORAMA)
@@ -110,7 +116,7 @@ def _turned(folder: Path, orientation: int = 1, held: float = 0.0, stops: tuple[
     poses, paths = [], []
     scale = 0.2 / float(np.median(panorama))
     for k in range(3):
-        pose = Pose(math.radians(-22 + 22 * k), math.radians(4 + k), math.radians((-1) ** k * 0.8 + held))
+        pose = Pose(math.radians(apart * (k - 1)), math.radians(4 + k), math.radians((-1) ** k * 0.8 + held))
         view = panorama_view(panorama, body.intrinsics(12.0), pose) * scale
         colour = view @ body.rec2020_to_camera.T
         signal = np.empty(view.shape[:2], np.float32)
@@ -184,7 +190,7 @@ def test_turned_frames_put_together_by_hand_are_joined(turned, kind):
     paths, _, _ = turned
     source = source_of(View("hall", kind, paths[::2], paths[0], "2 frames put together by hand"))
     assert source.plate is not None
-    assert any("joined from 2 frames" in said for said in source.remarks)
+    assert any("stitched from 2 frames" in said for said in source.remarks)
     same = source_of(View("hall", kind, (paths[0], paths[0]), paths[0], ""))
     assert same.plate is None
 
@@ -233,7 +239,14 @@ def test_places_are_told_in_the_frame_as_held():
         assert place_in_words((30, 30, 40, 20), info) == words
 
 
-def test_frames_that_do_not_overlap_are_refused(turned):
+def test_frames_that_do_not_overlap_are_refused(tmp_path):
+    """80 degrees apart, where each sees 72."""
+    paths, _, _ = _turned(tmp_path, apart=80.0)
+    with pytest.raises(Refused, match=r"overlaps? too little"):
+        combine(View("hall", "wide", paths, paths[1], ""), [read_info(p) for p in paths])
+
+
+def test_frames_of_unlike_focal_lengths_are_refused(turned):
     paths, _, _ = turned
     infos = [read_info(p) for p in (paths[0], paths[0])]
     flipped = replace(infos[1], focal_mm=14.0)
@@ -245,7 +258,7 @@ def test_reasons_are_sentences():
     plain = FrameInfo(Path("a.dng"), 640, 480, focal_mm=12.0, seconds=0.02, f_number=4.0, iso=400.0)
     for change, words in (
         ({"width": 320}, "size"),
-        ({"orientation": 6}, "upright"),
+        ({"orientation": 6}, "portrait"),
         ({"is_raw": False}, "linear"),
         ({"seconds": 0.08}, "exposures differ by 2.0 stops"),
         ({"model": "Other"}, "different cameras"),

@@ -13,11 +13,12 @@ from clerestory.camera.crop import largest_room
 from clerestory.camera.lens import Distortion
 from clerestory.camera.pose import Pose
 from clerestory.camera.rectification import Straightening, project
+from clerestory.plan.exposure import wanted_depth
 from clerestory.plan.framing import Aim, Framing, aim, frame, sensor_corners, stand_back, subject_points
 from clerestory.plan.model import BodyTable, LensTable, StationTable, ViewTable
 
-BODY = BodyTable(name="b", sensor_mm=(17.3, 13.0), pixels=(5184, 3888))
-RATIO = 3888 / 5184
+BODY = BodyTable(name="b", sensor_mm=(17.3, 13.0), pixels=(5248, 3936))
+RATIO = 3936 / 5248
 
 
 def lens(short: float = 7, long: float = 150) -> LensTable:
@@ -41,7 +42,7 @@ def random_case(seed: int) -> tuple[Aim, Framing] | None:
         height_m=rng.uniform(1, 6),
         on=on,  # type: ignore[arg-type]
         square_on=on != "free" and bool(rng.random() < 0.6),
-        shape=str(rng.choice(["4:3", "3:4", "16:9", "1:1", "free"])),  # type: ignore[arg-type]
+        aspect=str(rng.choice(["4:3", "3:4", "16:9", "1:1", "free"])),  # type: ignore[arg-type]
         max_tilt_deg=40,
         floor=bool(rng.random() < 0.3),
     )
@@ -123,6 +124,19 @@ def test_too_wide_a_view_becomes_a_join_or_nothing() -> None:
     assert aimed is not None
     assert frame(aimed, BODY, lens(12, 12)).how == "join"
     assert frame(aimed, BODY, lens(200, 200)).how == "no"
+
+
+def test_a_vault_stitched_is_looked_at_overhead() -> None:
+    view = ViewTable(name="vault", room="r", centre_m=(0, 26, 21), width_m=12, height_m=16, on="vault")
+    station = StationTable(name="s", at_m=(0, 20))
+    aimed = aim(view, station, RATIO)
+    assert aimed is not None
+    whole, joined = frame(aimed, BODY, lens()), frame(aimed, BODY, lens(40, 40))
+    assert (whole.how, joined.how) == ("as seen", "join")
+    assert joined.tilt == pytest.approx(whole.tilt, abs=10) and joined.tilt > 60
+    np.testing.assert_allclose(joined.picture_axes, whole.picture_axes, atol=1e-9)
+    near, far = wanted_depth(aimed, joined)
+    assert near > 15 and far < 30, "metres to the vault, not to the floor behind"
 
 
 def test_standing_back_brings_the_tilt_down() -> None:

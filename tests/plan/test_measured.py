@@ -82,7 +82,7 @@ def photographed(seed: int, folder: Path) -> Case | None:
         height_m=height,
         on="east",
         square_on=True,
-        shape=str(rng.choice(["4:3", "3:2", "16:9", "1:1"])),  # type: ignore[arg-type]
+        aspect=str(rng.choice(["4:3", "3:2", "16:9", "1:1"])),  # type: ignore[arg-type]
         stone_cd_m2=stone,
         glass_cd_m2=stone * float(np.exp(rng.uniform(np.log(4), np.log(150)))),
         glass=str(rng.choice(["hold", "let go"])),  # type: ignore[arg-type]
@@ -112,7 +112,7 @@ def photographed(seed: int, folder: Path) -> Case | None:
     taken = shoot(wall, shot, body_for(framing), PERFECT, seed)
     path = folder / f"v{seed}.dng"
     write_frame(taken, path)
-    recipe = Recipe(plumb=1.0, turn=framing.turn, shape=view.shape)  # type: ignore[arg-type]
+    recipe = Recipe(plumb=1.0, swing=framing.turn, aspect=view.aspect)  # type: ignore[arg-type]
     seen = look(read_source(path), recipe)
     room = room_of(seen, straightening_of(seen, recipe), recipe.shape, recipe)
     return Case(view, wall, framing, focus, settings, taken, room, seen.upright.verdict, seen.upright.bound_deg)

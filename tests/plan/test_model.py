@@ -91,5 +91,5 @@ def test_axis_from_two_ends() -> None:
 
 def test_noise_defaults_are_stated_per_area() -> None:
     body = example().body[0]
-    assert body.full_well == pytest.approx(2400 * (17300 / 5184) ** 2)
+    assert body.full_well == pytest.approx(2400 * (17300 / 5248) ** 2)
     assert body.noise(400).gain[1] == pytest.approx(2 * body.noise(200).gain[1])

@@ -14,6 +14,8 @@ from clerestory.camera.exposure import spot_luminance
 from clerestory.camera.optics import equivalent_focal, hyperfocal, sharp_limits
 from clerestory.camera.steadiness import Hands, frames_to_take
 from clerestory.plan import PlanResult, make
+from clerestory.plan.card import card_data
+from clerestory.plan.care import STAFF, of_plan
 
 CHROMIUM = Path("/usr/bin/chromium")
 
@@ -39,31 +41,39 @@ def test_pages_need_no_other_file(result: PlanResult) -> None:
         assert "<!--" not in page
 
 
-def test_card_says_what_must_be_minded(result: PlanResult) -> None:
+def test_phone_card_and_command_show_cautions_rules_and_contact(result: PlanResult) -> None:
     page = result.card_html.read_text(encoding="utf-8")
-    words = (
-        "long lens",
-        "clear glass",
-        "Stepping back",
-        "Worshippers",
-        "children",
-        "Flash",
-        "Tripod",
-        "Drones",
-        "Permit",
-    )
-    assert all(word in page for word in words)
-    assert "The building&#x27;s staff decide" in page
+    said = "\n".join(result.summary_lines())
+    for caution in of_plan(result.plan):
+        assert f"<b>{caution.topic}:</b>" in page and str(caution) in said
+    assert "The building&#x27;s staff decide" in page and STAFF in said
     assert "Odile Farrant" in page and "No photographs during services." in page
 
 
-def test_card_is_a5(result: PlanResult) -> None:
+def test_printed_card_is_a5_pages(result: PlanResult) -> None:
     content = result.card_pdf.read_bytes()
     assert content.startswith(b"%PDF-")
     boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)\s*\]", content)
-    if boxes:
-        w, h = (float(v) for v in boxes[0])
+    assert len(boxes) >= 4
+    for box in boxes:
+        w, h = (float(v) for v in box)
         assert (w, h) == pytest.approx((148 / 25.4 * 72, 210 / 25.4 * 72), abs=0.5)  # ISO 216
+
+
+def test_card_says_it_as_photographers_do(result: PlanResult) -> None:
+    data = json.dumps(card_data(result.plan), ensure_ascii=False).replace("\u00a0", " ").replace("\u2060", "")
+    for words in (
+        r"at the crossing; subject [\d.]+ m away",
+        r"in the south aisle",
+        r"zoom at \d+ mm \(\d+ mm equivalent\)",
+        r"landscape, level",
+        r"portrait, tilted up \d+°",
+        r"take \d to get one sharp; chance of sharp \d+ %",
+        r"take a burst of \d+ to merge \d+ sharp ones",
+        r"stops under the meter; bracket instead",
+    ):
+        assert re.search(words, data), words
+    assert not re.search(r"\d (?:%|mm|m|s)\b", json.dumps(card_data(result.plan)["views"], ensure_ascii=False))
 
 
 def test_calendar_keeps_to_rfc_5545(result: PlanResult) -> None:
@@ -124,25 +134,32 @@ def test_calculator_and_layout_on_a_phone(result: PlanResult) -> None:
         )
         assert smallest >= 17
         kit = json.loads(page.locator("#kit").text_content())
-        page.select_option("#f0", "4")
-        page.select_option("#t0", "15")
-        page.select_option("#s0", "800")
-        page.select_option("#f1", "5.6")
-        page.select_option("#s1", "1600")
+        slow = ["0.3 s", "0.4 s", "0.5 s", "0.6 s", "0.8 s", "1 s", "1.3 s", "1.6 s", "2 s", "2.5 s", "3.2 s", "4 s"]
+        assert page.locator("#t0 option").all_text_contents()[34:46] == slow  # as cameras mark them
+        page.select_option("#f0", label="f/4")
+        page.select_option("#t0", label="1/15")
+        page.select_option("#s0", label="800")
+        page.select_option("#f1", label="f/5.6")
+        page.select_option("#s1", label="1600")
         page.select_option("#held", "-2")
         assert page.text_content("#time") == "1/60"  # a stop lost, a stop gained, two held back: 1/16 to 1/64
+        page.select_option("#held", "2")
+        assert page.text_content("#time") == "1/4"
+        page.select_option("#held", "3")
+        page.select_option("#s1", label="1250")
+        assert page.text_content("#time") == "0.6 s"  # 1/16 s, a third and three stops more: 0.63 s
         assert f"{spot_luminance(4, 1 / 16, 800):.1f} cd" in page.text_content("#luminance")
         page.fill("#focal", "50")
-        page.select_option("#f2", "8")
+        page.select_option("#f2", label="f/8")
         page.fill("#distance", "4")
         near, far = sharp_limits(4, 50, 8, kit["coc"])
         assert page.text_content("#depth") == f"{near:.1f} m to {far:.1f} m"
         assert page.text_content("#hyperfocal") == f"hyperfocal {hyperfocal(50, 8, kit['coc']):.0f} m"
-        page.select_option("#t1", "4")
+        page.select_option("#t1", label="1/4")
         page.fill("#focal2", "60")
         page.select_option("#merge", "4")
         chance = Hands().chance(1 / 4, equivalent_focal(60, tuple(kit["sensor"])), kit["stops"])
-        assert page.text_content("#frames") == f"{frames_to_take(4, chance)} frames"
-        assert page.text_content("#chance") == f"{100 * chance:.0f} % of frames sharp"
+        assert page.text_content("#frames") == f"take {frames_to_take(4, chance)} frames"
+        assert page.text_content("#chance") == f"chance of sharp {100 * chance:.0f} %"
         browser.close()
     assert not faults

@@ -48,7 +48,7 @@ def large_text(views: int = 40, windows: int = 8, seed: int = 1) -> str:
         out.append(
             f'[[view]]\nname = "view {k}"\nroom = "nave"\ncentre_m = [{x:.2f}, {y:.2f}, {z:.2f}]\n'
             f'width_m = {rng.uniform(0.5, 9):.2f}\nheight_m = {rng.uniform(0.5, 9):.2f}\non = "{on}"\n'
-            f'shape = "{("4:3", "3:4", "free", "1:1")[k % 4]}"\nstone_cd_m2 = {rng.uniform(0.5, 12):.2f}\n'
+            f'aspect = "{("4:3", "3:4", "free", "1:1")[k % 4]}"\nstone_cd_m2 = {rng.uniform(0.5, 12):.2f}\n'
             f"minutes = {rng.integers(3, 9)}\n{light}{glass}"
         )
     return "\n".join(out)

@@ -32,7 +32,7 @@ def card(tmp_path: Path) -> Callable[[int], Path]:
     def make(count: int = 5) -> Path:
         root = tmp_path / "card"
         for i in range(count):
-            folder = root / "DCIM" / f"{100 + i % 2}HARROW"
+            folder = root / "DCIM" / f"{100 + i % 2}FENNI"
             folder.mkdir(parents=True, exist_ok=True)
             (folder / f"P{i:04d}.DNG").write_bytes(raw_of(i))
         (root / "DCIM" / "index.dat").write_bytes(b"not a frame")

@@ -77,9 +77,9 @@ def test_digests_are_read_by_coreutils(card: Card, tmp_path: Path) -> None:
 
 def test_names_never_collide(card: Card, tmp_path: Path) -> None:
     source = card(2)
-    twin = source / "DCIM" / "102HARROW"
+    twin = source / "DCIM" / "102FENNI"
     twin.mkdir()
-    one = (source / "DCIM/100HARROW/P0000.DNG").read_bytes()
+    one = (source / "DCIM/100FENNI/P0000.DNG").read_bytes()
     (twin / "P0000.DNG").write_bytes(one[:-2] + b"\x01\x01")  # same time and name, other content
     (twin / "copy of P0000.dng").write_bytes(one)  # same content
     (twin / "broken.dng").write_bytes(b"kept all the same")
@@ -170,7 +170,7 @@ def test_check_names_every_difference(card: Card, tmp_path: Path) -> None:
     (visit.recipes / "view-77.toml").write_text("exposure = \n")
     (visit.hidden / "accounts").mkdir()
     (visit.hidden / "accounts/view-01.json").write_text(
-        json.dumps({"shapes": {"own": {"files": [{"name": "view-01.jpg", "digest": "0" * 64}]}}})
+        json.dumps({"aspects": {"own": {"files": [{"name": "view-01.jpg", "digest": "0" * 64}]}}})
     )
     what = [(d.path.name, d.grave, d.what.split(";")[0]) for d in check(visit)]
     assert (frames[0].name, True, "has changed since it came in") in what

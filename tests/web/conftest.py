@@ -77,7 +77,7 @@ def _stopped(served: Served, how: int = signal.SIGTERM) -> None:
 @pytest.fixture(scope="session")
 def photographed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Five frames of an invented church, 864 x 648: two single views and three tries of a third."""
-    folder = tmp_path_factory.mktemp("harrow") / "visit"
+    folder = tmp_path_factory.mktemp("visit") / "visit"
     frames, truth = folder / "frames", folder / "truth"
     frames.mkdir(parents=True)
     truth.mkdir()

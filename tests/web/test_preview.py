@@ -19,7 +19,7 @@ def test_previews_show_what_is_written(photographed: Path) -> None:
     """At rest and in motion, within the fineness of a preview: medians of 8-bit levels over the whole picture."""
     path = photographed / "frames" / "HM0001.dng"
     opened = OpenView.of(View("nave", "single", (path,), path, ""), lambda _: None)
-    recipe = Recipe(exposure=0.4, shade_lift=1.0, warmth=4600.0, plumb=0.8, denoise=0.0, second_light=0.6)
+    recipe = Recipe(exposure=0.4, shade_lift=1.0, colour_temperature=4600.0, plumb=0.8, denoise=0.0, mixed_light=0.6)
     leaning = opened.render(recipe, 640, False)  # as while the geometry moves
     rest = opened.render(recipe, 640, True)
     lit = opened.render(recipe, 640, False)  # as while the tone moves

@@ -1,4 +1,4 @@
-"""The whole way in a browser: plan, card, sort, a guide dragged, tone, undo, pictures written, a film's preview."""
+"""The whole way in a browser: plan, card, sort, a line drawn, tone, undo, pictures written, a film's preview."""
 
 from __future__ import annotations
 
@@ -54,13 +54,13 @@ def recipe(served: Any, view: str) -> dict[str, Any]:
 def test_the_browser_reckons_as_the_camera_model(page: Any, served: Any) -> None:
     """The page's geometry against `camera.geometry`, over tilts and a lens with barrel distortion."""
     page.goto(f"{served.base}/sort")
-    camera = Camera(5184, 3888, 3600.0, 2601.2, 1930.7)
+    camera = Camera(5248, 3936, 3600.0, 2601.2, 1930.7)
     lens = Distortion((1.0, -0.06, 0.012, -0.002), (0.0004, -0.0007), (0.502, 0.497))
     rng = np.random.default_rng(3)
     for _ in range(4):
-        pitch, roll, turn = rng.uniform([-0.1, -0.08, -0.2], [0.5, 0.08, 0.2])
+        pitch, roll, swing = rng.uniform([-0.1, -0.08, -0.2], [0.5, 0.08, 0.2])
         plumb = float(rng.uniform(0.2, 1))
-        straight = Straightening(float(pitch), float(roll), plumb, float(turn))
+        straight = Straightening(float(pitch), float(roll), plumb, float(swing))
         up = Pose(pitch=float(pitch), roll=float(roll)).up
         points = rng.uniform([200, 200], [4900, 3700], (6, 2))
         out = page.evaluate(
@@ -99,6 +99,9 @@ def test_plan_to_card(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     card = page.get_by_role("link", name="for print")
     card.wait_for(timeout=60_000)
     assert (served.folder / "plan" / "card.pdf").read_bytes()[:5] == b"%PDF-"
+    cautions = page.locator("h2:text-is('Take care') + ul li").all_text_contents()
+    assert len(cautions) > 10 and cautions[0].startswith("Eyes: never look at the sun")
+    assert "staff decide" in page.text_content("h2:text-is('House rules') + p")
     shot(page, "plan")
     looked_through(page)
     policy = page.request.get(f"{served.base}/kept/plan/card.html").headers["content-security-policy"]
@@ -118,7 +121,15 @@ def test_sort(page: Any, window: Any, served: Any, shot: Shoot, wait: Any) -> No
     shot(page, "sort")
     looked_through(page)
     three.locator(".frame").nth(0).click()
-    page.keyboard.press("Enter")
+    page.keyboard.press("Space")  # chosen
+    page.wait_for_selector(".frame[aria-pressed=true]")
+    looked_through(page)
+    shot(page, "sort-chosen")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("Space")  # the pick, chosen too
+    looked_through(page)
+    for key in ("Space", "ArrowLeft", "Space", "Enter"):
+        page.keyboard.press(key)
     page.wait_for_selector(".frame.pick[data-frame^=HM0003]")
     wait(lambda: recipe(served, name).get("pick") == "HM0003.dng")
     page.get_by_role("button", name="Undo").click()
@@ -128,46 +139,117 @@ def test_sort(page: Any, window: Any, served: Any, shot: Shoot, wait: Any) -> No
     other.goto(f"{served.base}/sort")
     other.wait_for_selector(".view")
     page.locator(".frame[data-frame^=HM0005]").click(modifiers=["Control"])
-    page.get_by_role("button", name="Make chosen frames a view").click()
+    page.get_by_role("button", name="New view of chosen frames").click()
     wait(lambda: page.locator(".view").count() == 4)
     wait(lambda: other.locator(".view").count() == 4)
     other.get_by_role("button", name="Undo").click()
     other.close()
     wait(lambda: page.locator(".view").count() == 3)
     page.locator(".frame[data-frame^=HM0003]").click()
-    page.keyboard.press("c")
+    page.keyboard.press("v")
     wait(lambda: page.evaluate("[...document.querySelectorAll('dialog img')].every((i) => i.naturalWidth > 800)"))
     shot(page, "sort-compare")
     looked_through(page)
 
 
-def test_a_guide_dragged_makes_the_lean_fall(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
+def test_lines_drawn_make_the_lean_fall(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
+    """Two verticals added and moved; one drawn beside an edge takes it only when it is asked to."""
     open_finish(page, served, "view-01")
     page.focus("#c-plumb")
     page.keyboard.press("Home")  # as shot
     wait(lambda: lean_left(page) > 5)
     leaning = lean_left(page)
     truth = Pose(pitch=math.radians(9.0), roll=math.radians(1.3)).up
-    page.get_by_role("button", name="Lay plumb lines").click()
-    page.wait_for_selector(".guides .end")
-    box = page.locator(".guides .end").first.bounding_box()
+    page.get_by_role("button", name="Draw lines").click()
+    wait(lambda: page.evaluate("window.clerestory.page.lines.edges.length > 20"))
+    for _ in range(2):
+        page.get_by_role("button", name="Add a vertical line").click()
+    wait(lambda: page.evaluate("window.clerestory.page.facts.lines === 2"))
+    wait(lambda: lean_left(page) < 0.2)
+    box = page.locator(".lines .end").first.bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     page.mouse.move(x, y)
     page.mouse.down()
     page.mouse.move(x + 60, y, steps=12)
     wait(lambda: page.evaluate("document.querySelector('canvas.picture').style.transform.startsWith('matrix3d')"))
-    shot(page, "finish-guide")
+    shot(page, "finish-lines")
     looked_through(page)
     page.mouse.move(x, y + 1, steps=12)
     page.mouse.up()
-    wait(lambda: len(recipe(served, "view-01").get("guides", [])) == 2)
-    wait(lambda: page.evaluate("window.clerestory.page.facts.guides === 2"))
+    wait(lambda: [line["kind"] for line in recipe(served, "view-01").get("lines", [])] == ["vertical", "vertical"])
     wait(lambda: lean_left(page) < 0.2)
     assert "plumb" not in recipe(served, "view-01")
     assert lean_left(page) < leaning / 20
     found = page.evaluate("window.clerestory.page.facts.straightening")
     up = Pose(pitch=found["pitch"], roll=found["roll"]).up
     assert math.degrees(math.acos(min(1.0, float(up @ truth)))) < 0.5, "the pose the picture was taken with"
+
+
+def test_an_edge_is_offered_and_taken_only_when_asked(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
+    """A line drawn two degrees off the longest upright edge, away from it by some pixels; Enter puts it there."""
+    open_finish(page, served, "view-02")
+    page.get_by_role("button", name="Draw lines").click()
+    wait(lambda: page.evaluate("window.clerestory.page.lines.edges.length > 20"))
+    box = page.locator("svg.lines").bounding_box()
+    edge = page.evaluate(
+        """() => {
+          const drawn = window.clerestory.page.lines;
+          const [w, h] = drawn.sheet.facts.size;
+          for (const [a, b, c, d] of drawn.edges) {
+            const e = [[a, b], [c, d]].map((p) => drawn.sheet.toPaper(p)).map((p) => [p[0] / w, p[1] / h]);
+            const inside = e.every((p) => p.every((v) => v > 0.1 && v < 0.9));
+            if (inside && Math.abs(e[0][0] - e[1][0]) < 0.02 && Math.abs(e[0][1] - e[1][1]) > 0.2) return e;
+          }
+        }"""
+    )
+    ends = [(box["x"] + x * box["width"], box["y"] + y * box["height"]) for x, y in sorted(edge, key=lambda p: p[1])]
+    length = ends[1][1] - ends[0][1]
+    page.mouse.move(ends[0][0] + 6, ends[0][1])
+    page.mouse.down()
+    page.mouse.move(ends[1][0] + 6 + 0.035 * length, ends[1][1], steps=8)
+    page.mouse.up()
+    wait(lambda: len(recipe(served, "view-02").get("lines", [])) == 1)
+    page.wait_for_selector(".lines .offer")
+    line = recipe(served, "view-02")["lines"][0]
+    assert line["kind"] == "vertical"
+    degrees = page.evaluate("window.clerestory.page.lines.offer.degrees")
+    assert 1 < degrees < 3.5, "what was drawn is kept as it was drawn"
+    shot(page, "finish-edge")
+    looked_through(page)
+    page.locator(".lines .end").first.focus()
+    page.keyboard.press("Enter")
+    wait(lambda: recipe(served, "view-02")["lines"][0] != line)
+    assert page.locator(".lines .offer").count() == 0
+    page.get_by_role("button", name="Remove the chosen line").click()
+    wait(lambda: recipe(served, "view-02") == {})
+
+
+def test_letter_keys_can_be_switched_off(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
+    """WCAG 2.2, success criterion 2.1.4; the choice outlasts the page."""
+    open_finish(page, served, "view-02")
+    page.keyboard.press("l")
+    page.wait_for_selector("svg.lines.on")
+    page.keyboard.press("l")
+    page.get_by_role("checkbox", name="Letter keys").uncheck()
+    page.locator("h1").focus()
+    for key in ("l", "m", "1", "?"):
+        page.keyboard.press(key)
+    assert page.locator("svg.lines.on").count() == 0 and page.locator("dialog[open]").count() == 0
+    assert page.evaluate("document.activeElement.id") != "c-exposure"
+    page.goto(f"{served.base}/sort")
+    page.wait_for_selector(".view")
+    assert not page.get_by_role("checkbox", name="Letter keys").is_checked()
+    page.keyboard.press(".")
+    assert page.url.endswith("/sort")
+    page.get_by_role("button", name="Keys", exact=True).click()
+    keys = page.locator("#key-list dt").all_text_contents()
+    assert "↓" in keys and not [k for k in keys if len(k) == 1 and k.isascii()]
+    looked_through(page)
+    shot(page, "keys")
+    page.keyboard.press("Escape")
+    page.get_by_role("checkbox", name="Letter keys").check()
+    page.get_by_role("button", name="Keys", exact=True).click()
+    assert "?" in page.locator("#key-list dt").all_text_contents()
 
 
 def test_tone_undo_and_two_tabs(page: Any, window: Any, served: Any, shot: Shoot, wait: Any) -> None:
@@ -183,7 +265,7 @@ def test_tone_undo_and_two_tabs(page: Any, window: Any, served: Any, shot: Shoot
     wait(lambda: abs(recipe(served, "view-02").get("exposure", 0) - 1.0) < 1e-6)
     wait(lambda: other.evaluate(pixel) > before + 20)
     page.mouse.move(500, 300)
-    wait(lambda: page.evaluate("document.querySelector('.light').textContent.includes('stops under white')"))
+    wait(lambda: page.evaluate("document.querySelector('.light').textContent.includes('stops below white')"))
     page.keyboard.press("m")
     wait(lambda: page.evaluate("document.querySelector('.over').naturalWidth > 100"))
     shot(page, "finish-limits")
@@ -208,12 +290,12 @@ def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: A
     looked_through(page)
     page.get_by_role("button", name="Copy", exact=True).click()
     wait(lambda: recipe(served, "view-01").get("exposure") == 1.0)
-    page.get_by_role("button", name="Write all", exact=True).click()
-    page.get_by_role("button", name="Stop writing").click()  # the one being written is finished, no other begun
-    page.wait_for_selector("button:text-is('Write all')")
+    page.get_by_role("button", name="Save all", exact=True).click()
+    page.get_by_role("button", name="Stop saving").click()  # the one being written is finished, no other begun
+    page.wait_for_selector("button:text-is('Save all')")
     wait(lambda: page.evaluate("document.querySelector('#status').textContent === ''"), 60)
     assert [p.stem for p in (served.folder / "pictures").glob("view-*.jpg")] == ["view-01"]
-    page.get_by_role("button", name="Write all", exact=True).click()
+    page.get_by_role("button", name="Save all", exact=True).click()
     wait(lambda: len(list((served.folder / "pictures").glob("view-*.jpg"))) == 3, 60)
     wait(lambda: page.evaluate("document.querySelector('#status').textContent === ''"))
     report = served.folder / "pictures" / "report.json"
@@ -221,7 +303,7 @@ def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: A
     wait(lambda: [v["view"] for v in json.loads(report.read_text())["views"]] == names)
     written = [p.stat().st_mtime for p in (served.folder / "pictures").glob("view-*.jpg")]
     wait(lambda: (served.folder / "pictures" / "sheet.jpg").stat().st_mtime >= max(written))
-    page.get_by_role("button", name="Pixels").click()
+    page.get_by_role("button", name="100 %").click()
     wait(lambda: page.evaluate("document.querySelector('dialog img').naturalWidth > 500"), 60)
     shot(page, "finish-pixels")
     looked_through(page)
@@ -234,25 +316,30 @@ def test_film(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     page.wait_for_selector(".shot")
     while page.locator(".shot").count() > 1:
         count = page.locator(".shot").count()
-        page.get_by_role("button", name="Leave it out").click()
+        page.get_by_role("button", name="Remove shot").click()
         wait(lambda n=count: page.locator(".shot").count() < n)
     page.fill("#words", "The nave looks east.")
     page.locator("#words").blur()
     film = served.folder / "film" / "film.toml"
     wait(lambda: tomllib.loads(film.read_text())["shots"][0].get("words") == "The nave looks east.")
-    page.get_by_role("button", name="Record these words").click()
+    page.get_by_role("button", name="Record", exact=True).click()
     wait(lambda: page.evaluate("window.clerestory.page.recorder?.seconds > 1.5"))
-    page.get_by_role("button", name="Stop").click()
+    page.get_by_role("button", name="Stop recording").click()
     wait(lambda: tomllib.loads(film.read_text())["shots"][0].get("narration"))
     take = served.folder / "film" / tomllib.loads(film.read_text())["shots"][0]["narration"]
     assert take.stat().st_size > 100_000
-    page.get_by_role("button", name="Leave the recording out").click()  # a browser's test tone is no speech
+    page.get_by_role("button", name="Remove recording").click()  # a browser's test tone is no speech
     wait(lambda: not tomllib.loads(film.read_text())["shots"][0].get("narration"))
-    page.get_by_role("button", name="Make the film").click()
-    page.get_by_role("button", name="Stop").click()  # at once, while its process starts
-    wait(lambda: page.get_by_role("button", name="Make the film").is_enabled())
+    page.get_by_role("button", name="Title and sound").click()
+    page.fill("#loudness", "-23")
+    page.locator("#loudness").blur()
+    wait(lambda: tomllib.loads(film.read_text()).get("loudness") == -23)
+    page.wait_for_selector("#loudness")  # the same form is still there when the page has heard of its own change
+    page.get_by_role("button", name="Make film").click()
+    page.get_by_role("button", name="Cancel").click()  # at once, while its process starts
+    wait(lambda: page.get_by_role("button", name="Make film").is_enabled())
     assert not (served.folder / "film" / "film.mp4").exists()
-    page.get_by_role("button", name="Make the preview").click()
+    page.get_by_role("button", name="Make preview").click()
     page.wait_for_selector("video", timeout=120_000)
     wait(lambda: page.evaluate("document.querySelector('video').duration > 3"), 30)
     page.evaluate("const v = document.querySelector('video'); v.muted = true; v.play()")

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 
-METER_K = 12.5  # cd s / m2, reflected-light meter constant (ISO 2720)
-LENS_Q = 0.65  # lens transmittance, vignetting and angle together (ISO 12232)
-SATURATION = 78.0  # saturation-based speed S = 78 / H_sat (ISO 12232)
+# Reflected-light meter constant, cd s / m2. ISO 2720 gives a range, 10.6 to 13.4 (from memory), whose ends are a
+# third of a stop apart; 12.5 is what most makers of meters take (common practice, no source).
+METER_K = 12.5
+LENS_Q = 0.65  # lens transmittance, vignetting and angle together (ISO 12232, from memory)
+SATURATION = 78.0  # saturation-based speed S = 78 / H_sat (ISO 12232, from memory)
 
 
 def exposure_value(f_number: float, seconds: float) -> float:
@@ -15,7 +17,7 @@ def exposure_value(f_number: float, seconds: float) -> float:
 
 
 def metered_time(luminance: float, f_number: float, iso: float) -> float:
-    """Shutter time in seconds a reflected-light meter gives: t = K N^2 / (L S) (ISO 2720)."""
+    """Shutter time in seconds a reflected-light meter gives: t = K N^2 / (L S) (ISO 2720; K: see METER_K)."""
     return METER_K * f_number**2 / (luminance * iso)
 
 
@@ -35,7 +37,7 @@ def luminance_of(fraction: float, f_number: float, seconds: float, iso: float) -
 
 
 def spot_luminance(f_number: float, seconds: float, iso: float) -> float:
-    """Luminance in cd/m2 where a spot meter proposed these settings: L = K N^2 / (t S) (ISO 2720)."""
+    """Luminance in cd/m2 where a spot meter proposed these settings: L = K N^2 / (t S) (ISO 2720; K: see METER_K)."""
     return METER_K * f_number**2 / (seconds * iso)
 
 
@@ -61,9 +63,12 @@ def f_stop(value: float) -> float:
 # Marks as engraved, a third of a stop apart (common practice, no source).
 _F_WIDE = (1, 1.1, 1.2, 1.4, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3.2, 3.5, 4, 4.5, 5, 5.6)
 _F_MARKS = (*_F_WIDE, 6.3, 7.1, 8, 9, 10, 11, 13, 14, 16, 18, 20, 22)
-_T_SLOW = (2.5, 3.2, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125, 160, 200)
-_T_MARKS = (*_T_SLOW, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000)
-_ISO_MARKS = (1.0, 1.25, 1.6)
+_T_SLOW = (0.3, 0.4, 0.5, 0.6, 0.8, 1, 1.3, 1.6, 2, 2.5, 3.2, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30)  # seconds
+_T_QUICK = (4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640, 800)
+_T_QUICKER = (1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000, 10000, 12500, 16000, 20000, 25000, 32000)
+_T_MARKS = tuple((t, f"{t:g} s") for t in _T_SLOW) + tuple((1 / n, f"1/{n}") for n in _T_QUICK + _T_QUICKER)
+_ISO_LOW = (25, 32, 40, 50, 64, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500)
+_ISO_MARKS = (*_ISO_LOW, 3200, 4000, 5000, 6400, 8000, 10000, 12800, 16000, 20000, 25600, 32000, 40000, 51200)
 
 
 def f_label(f_number: float) -> str:
@@ -73,15 +78,17 @@ def f_label(f_number: float) -> str:
 
 
 def time_label(seconds: float) -> str:
-    """The engraved shutter time nearest to an exact one: 0.0156 is "1/60"."""
-    if seconds > 0.36:
-        return f"{seconds:.1f} s" if seconds < 9.5 else f"{seconds:.0f} s"
-    nearest = min(_T_MARKS, key=lambda mark: abs(math.log2(mark * seconds)))
-    return f"1/{nearest:g}"
+    """The shutter time a camera marks nearest to an exact one: 0.0156 is "1/60", 0.315 "0.3 s", 1.587 "1.6 s".
+
+    Fractions from 1/4 on, seconds with a tenth above it (common practice, no source); past 30 s, where cameras
+    have no more marks, whole seconds.
+    """
+    if seconds > 33:
+        return f"{seconds:.0f} s"
+    return min(_T_MARKS, key=lambda mark: abs(math.log2(mark[0] / seconds)))[1]
 
 
 def iso_label(iso: float) -> str:
-    """The marked speed nearest to an exact one: 806 is "800"."""
-    exact = math.log2(iso / 100) * 3
-    octave, third = divmod(round(exact), 3)
-    return f"{100 * 2**octave * _ISO_MARKS[third]:.0f}"
+    """The marked speed nearest to an exact one: 806 is "800", 1270 "1250"; past the marks, the speed itself."""
+    nearest = min(_ISO_MARKS, key=lambda mark: abs(math.log2(mark / iso)))
+    return f"{nearest if abs(math.log2(nearest / iso)) < 0.34 else iso:.0f}"

@@ -18,22 +18,22 @@ class Straightening:
     """How a frame is turned upright: from the camera's axes to the upright picture's axes, radians.
 
     `pitch` and `roll` are the camera's own; `plumb` (0 to 1) is the share of the pitch taken out (roll is taken
-    out whole as soon as `plumb` is above 0); `turn` is the yaw by which the picture is then squared up.
+    out whole as soon as `plumb` is above 0); `swing` is the yaw by which the picture is then squared up.
     """
 
     pitch: float = 0.0
     roll: float = 0.0
     plumb: float = 1.0
-    turn: float = 0.0
+    swing: float = 0.0
 
     @property
     def rotation(self) -> Array:
         """Camera axes to picture axes, 3 x 3."""
-        if self.plumb <= 0 and self.turn == 0:
+        if self.plumb <= 0 and self.swing == 0:
             return np.eye(3)
         own = Pose(pitch=self.pitch, roll=self.roll).rotation
         left = self.roll if self.plumb <= 0 else 0.0
-        target = Pose(yaw=self.turn, pitch=self.pitch * (1 - self.plumb), roll=left).rotation
+        target = Pose(yaw=self.swing, pitch=self.pitch * (1 - self.plumb), roll=left).rotation
         out: Array = target @ own.T
         return out
 

@@ -26,7 +26,7 @@ class Hands:
     stabilised: bool = False
 
     def t0(self, equivalent_focal_mm: float, stabiliser_stops: float = 0.0) -> float:
-        """Shutter time in seconds at which half the frames are sharp; rated stops by CIPA DC-X011."""
+        """Shutter time in seconds at which half the frames are sharp; rated stops by CIPA DC-011 (older: DC-X011)."""
         stops = self.t0_stops + (0.0 if self.stabilised else stabiliser_stops)
         return 2.0**stops / equivalent_focal_mm
 

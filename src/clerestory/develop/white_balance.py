@@ -1,4 +1,4 @@
-"""White balance: kelvin and tint to multipliers and back, an estimate on stone, and a second light in one frame.
+"""White balance: kelvin and green-magenta to multipliers and back, an estimate on stone, and mixed light in a frame.
 
 Chromaticities: CIE daylight locus (CIE 15; Wyszecki and Stiles 1982) from 5000 K up, the Planckian locus (cubic fit
 of Kim et al. 2002, US patent 7024034) below 4000 K, blended between in CIE 1960 u, v. Constants from memory; the
@@ -17,10 +17,10 @@ from scipy.optimize import least_squares
 F32 = NDArray[np.float32]
 Multipliers = tuple[float, float, float]
 COOLEST, WARMEST = 25000.0, 1700.0  # kelvin
-# Distance from the locus in CIE 1960 u, v for one unit of tint: thousandths of Duv (ANSI C78.377). Positive takes
-# green out.
-TINT_UNIT = 1e-3
-RANGE_TINT = 50.0
+# Distance from the locus in CIE 1960 u, v for one unit of green-magenta: thousandths of Duv (ANSI C78.377). Positive
+# takes green out.
+DUV_UNIT = 1e-3
+RANGE_DUV = 50.0
 
 
 def _planck_xy(kelvin: float) -> tuple[float, float]:
@@ -64,39 +64,39 @@ def _locus(kelvin: float) -> NDArray[np.float64]:
     return out
 
 
-def light_xy(kelvin: float, tint: float = 0.0) -> tuple[float, float]:
-    """CIE 1931 x, y of a light. Positive tint: a greener light, so more magenta once balanced."""
+def light_xy(kelvin: float, green_magenta: float = 0.0) -> tuple[float, float]:
+    """CIE 1931 x, y of a light. Positive `green_magenta`: a greener light, so more magenta once balanced."""
     at = _locus(kelvin)
     along = _locus(kelvin * 1.001) - _locus(kelvin / 1.001)
     along /= np.hypot(*along)
     across = np.array([along[1], -along[0]])  # towards green (higher v)
     if across[1] < 0:
         across = -across
-    u, v = at + across * tint * TINT_UNIT
+    u, v = at + across * green_magenta * DUV_UNIT
     d = 2 * u - 8 * v + 4
     return float(3 * u / d), float(2 * v / d)
 
 
-def multipliers_for(kelvin: float, tint: float, xyz_to_camera: NDArray[np.floating]) -> Multipliers:
-    """White-balance multipliers (R, G, B), G = 1, for a light of `kelvin` and `tint`.
+def multipliers_for(kelvin: float, green_magenta: float, xyz_to_camera: NDArray[np.floating]) -> Multipliers:
+    """White-balance multipliers (R, G, B), G = 1, for a light of `kelvin` and `green_magenta`.
 
     `xyz_to_camera`: 3 x 3, in the sense of the DNG specification's ColorMatrix.
     """
-    x, y = light_xy(kelvin, tint)
+    x, y = light_xy(kelvin, green_magenta)
     neutral = np.asarray(xyz_to_camera, float) @ np.array([x / y, 1.0, (1 - x - y) / y])
     neutral = np.maximum(neutral, 1e-4)
     return float(neutral[1] / neutral[0]), 1.0, float(neutral[1] / neutral[2])
 
 
-def kelvin_tint_of(multipliers: Multipliers, xyz_to_camera: NDArray[np.floating]) -> tuple[float, float]:
-    """Kelvin and tint whose multipliers come nearest: the inverse of `multipliers_for`."""
+def kelvin_green_magenta_of(multipliers: Multipliers, xyz_to_camera: NDArray[np.floating]) -> tuple[float, float]:
+    """Kelvin and green-magenta whose multipliers come nearest: the inverse of `multipliers_for`."""
     aim = np.log([multipliers[0] / multipliers[1], multipliers[2] / multipliers[1]])
 
     def miss(p: NDArray[np.float64]) -> NDArray[np.float64]:
         r, _, b = multipliers_for(1e6 / p[0], p[1], xyz_to_camera)
         return np.log([r, b]) - aim
 
-    low, high = [1e6 / COOLEST, -RANGE_TINT], [1e6 / WARMEST, RANGE_TINT]
+    low, high = [1e6 / COOLEST, -RANGE_DUV], [1e6 / WARMEST, RANGE_DUV]
     best = min(
         (least_squares(miss, [m, 0.0], bounds=(low, high), x_scale=[50, 20]) for m in (120.0, 200.0, 350.0)),
         key=lambda found: found.cost,
@@ -182,7 +182,7 @@ def _densest(chroma: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArra
     return at
 
 
-def second_light(
+def mixed_light(
     rgb: F32,
     main: Multipliers,
     xyz_to_camera: NDArray[np.floating] | None = None,

@@ -5,6 +5,7 @@ A film is VISIT/film/film.toml:
     title = "Saint Ælfwyn's, an afternoon"      # also: subtitle, credits, poster, language, words_a_minute
     narration = "take.wav"                      # one long take, split at its silences; or `narration` in a shot
     music = "organ.flac"                        # gives way under speech
+    loudness = -18                              # LUFS: -18 over the net (AES TD1008), -23 broadcast (EBU R 128)
 
     [[shots]]
     picture = "nave-east"                       # a file in pictures/

@@ -91,7 +91,7 @@ def _caption(picture: Picture, placed: bool) -> str:
 
 
 def _one_a_view(pictures: list[Picture]) -> list[Picture]:
-    """One picture of each view, the one cropped to the film's own shape if there is one.
+    """One picture of each view, the one cropped to the film's own aspect if there is one.
 
     Where some pictures name their view, others in the folder are not finished views: contact sheets and the like.
     """
@@ -100,7 +100,7 @@ def _one_a_view(pictures: list[Picture]) -> list[Picture]:
     chosen: dict[str, Picture] = {}
     for picture in pictures:
         key = picture.view or picture.name
-        if key not in chosen or (picture.shape == "16:9" and chosen[key].shape != "16:9"):
+        if key not in chosen or (picture.aspect == "16:9" and chosen[key].aspect != "16:9"):
             chosen[key] = picture
     return list(chosen.values())
 
@@ -150,7 +150,7 @@ def draft_film(visit: Path, title: str = "", subtitle: str = "") -> Film:
     folder = visit / "pictures"
     pictures = [read_picture(path) for path in folder_pictures(folder)]
     if not pictures:
-        raise UserError(f"{folder}: there are no pictures to make a film of; finish some first.")
+        raise UserError(f"{folder}: there are no pictures to make a film from; finish some first.")
     pictures = sorted(_one_a_view(pictures), key=lambda p: (taken_at(p), p.name))
     places = {p.place for p in pictures if p.place}
     place = next(iter(places)) if len(places) == 1 else ""
@@ -184,7 +184,7 @@ def write_draft(visit: Path, film: Film) -> Path:
     if path.exists():
         first, _, body = path.read_text("utf-8").partition("\n")
         if not first.startswith(_HEAD) or first.removeprefix(_HEAD).strip() != _mark(body):
-            raise UserError(f"{path}: this film has been edited by hand; rename it before asking for a new draft.")
+            raise UserError(f"{path}: this film has been edited by hand; rename it before you make a new draft.")
     path.parent.mkdir(parents=True, exist_ok=True)
     body = film_toml(film)
     write_atomic(path, f"{_HEAD}{_mark(body)}\n{body}")

@@ -17,7 +17,7 @@ from av.subtitles.subtitle import SubtitleSet
 from numpy.typing import NDArray
 
 from clerestory.errors import UserError
-from clerestory.film.captions import Cue
+from clerestory.film.captions import Chapter, Cue
 from clerestory.film.parts import Part, packets_of
 from clerestory.film.scenes import RATE, Plan
 
@@ -44,15 +44,17 @@ Sound = Callable[[int, int], NDArray[np.float32]]
 """Samples from first to last (48 kHz) as float32 2 x N."""
 
 
-def chapters_of(plan: Plan) -> list[tuple[float, str]]:
-    """Chapters as (seconds, title); the first starts at 0."""
-    found = [(scene.start / RATE, scene.chapter) for scene in plan.scenes if scene.chapter]
-    if found and found[0][0] > 0:
-        if found[0][0] < 10:  # what comes before is too short to be a chapter
-            found[0] = (0.0, found[0][1])
-        else:
-            found.insert(0, (0.0, plan.title or "Opening"))
-    return found
+def chapters_of(plan: Plan) -> list[Chapter]:
+    """The film's chapters: each from its card to the next one's, the last to the end, however short.
+
+    What stands before the first card is a chapter that bears the film's title: the chapter track of an MP4 runs
+    without a gap from the film's start (QuickTime File Format Specification, "Chapter Lists"; from memory).
+    """
+    begun = [(scene.start, scene.chapter) for scene in plan.scenes if scene.chapter]
+    if begun and begun[0][0] > 0:
+        begun.insert(0, (0, plan.title or "Opening"))
+    ends = [start for start, _ in begun[1:]] + [plan.frames]
+    return [Chapter(a / RATE, b / RATE, title) for (a, title), b in zip(begun, ends, strict=False)]
 
 
 def _video(parts: list[Part], folder: Path) -> Iterator[Packet[Stream]]:
@@ -140,18 +142,16 @@ def _write(
             text.codec_context.subtitle_header = _STYLES
             text.metadata["language"] = language
             sources.append((text, _text(text, cues)))
-        chapters = chapters_of(plan)
-        ends = ([seconds for seconds, _ in chapters[1:]] + [plan.seconds])[: len(chapters)]
         out.set_chapters(
             [
                 {
                     "id": i,
-                    "start": round(seconds * 1000),
-                    "end": round(end * 1000),
+                    "start": round(chapter.start * 1000),
+                    "end": round(chapter.end * 1000),
                     "time_base": Fraction(1, 1000),
-                    "metadata": {"title": title},
+                    "metadata": {"title": chapter.title},
                 }
-                for i, ((seconds, title), end) in enumerate(zip(chapters, ends, strict=True))
+                for i, chapter in enumerate(chapters_of(plan))
             ]
         )
         for packet in _in_time(sources):

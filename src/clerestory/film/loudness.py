@@ -13,8 +13,10 @@ from scipy.signal import lfilter
 Floats = NDArray[np.float32]
 
 RATE = 48000
-TARGET = -14.0  # LUFS integrated
-CEILING = -1.0  # dBTP
+TARGET = -18.0  # LUFS integrated: speech over the net (AES TD1008, 2021, table 1)
+BROADCAST = -23.0  # LUFS integrated: broadcast (EBU R 128)
+QUIETEST, LOUDEST = -31.0, -14.0  # LUFS that may be asked for; ours: a mistyped number is caught, nothing blares
+CEILING = -1.0  # dBTP at most: AES TD1008 and EBU R 128 agree; from memory
 _STEP = RATE // 10  # gating blocks are 400 ms, overlapping by 75 %: sums over 100 ms serve all
 
 # BS.1770-4 annex 1, tables 1 and 2: the two filter stages at 48 kHz.

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from clerestory.errors import UserError
 from clerestory.files.toml import read_toml
+from clerestory.film.loudness import LOUDEST, QUIETEST, TARGET
 
 Move = Literal["hold", "push", "pull", "pan", "tilt"]
 Join = Literal["cut", "dissolve"]
@@ -65,9 +66,9 @@ class Shot(BaseModel):
         if self.move == "tilt" and self.direction not in ("", "up", "down"):
             raise ValueError(f"a tilt goes up or down, not {self.direction}")
         if self.whole and self.move != "hold":
-            raise ValueError("a whole picture is held; take out `whole` or the move")
+            raise ValueError("a whole picture is always a hold; remove `whole` or the move")
         if self.region and not (self.region[0] < self.region[2] and self.region[1] < self.region[3]):
-            raise ValueError("region is left, top, right, bottom, and has no size as given")
+            raise ValueError("region is left, top, right, bottom; this one has no width or no height")
         return self
 
 
@@ -86,6 +87,11 @@ class Film(BaseModel):
     """One long take, relative to film/: split at its silences and matched to the shots with words, in order."""
     music: str = ""
     """A music bed, relative to film/; it gives way under speech."""
+    loudness: Annotated[float, Field(ge=QUIETEST, le=LOUDEST)] = TARGET
+    """Integrated loudness in LUFS: -18 for speech over the net (AES TD1008), -23 for broadcast (EBU R 128).
+
+    The true peak stays at or under -1 dBTP whatever is asked for.
+    """
     credits: list[str] = Field(default_factory=list)
     poster: str = ""
     """The picture on the poster frame; without it, the first."""
@@ -97,7 +103,7 @@ def _where(film: dict[str, object], place: tuple[int | str, ...]) -> str:
     shots = film.get("shots")
     if len(place) >= 2 and place[0] == "shots" and isinstance(place[1], int) and isinstance(shots, list):
         shot = shots[place[1]]
-        name = shot.get("picture", "no picture named") if isinstance(shot, dict) else "not a table"
+        name = shot.get("picture", "no picture given") if isinstance(shot, dict) else "not a table"
         return f"shot {place[1] + 1} ({name})" + "".join(f": {part}" for part in place[2:])
     return ".".join(str(part) for part in place) or "film"
 
@@ -117,7 +123,7 @@ def read_film(path: Path) -> Film:
     """film.toml as a Film."""
     values = read_toml(path)
     if values is None:
-        raise UserError(f"{path}: there is no film yet; write one, or ask for a draft.")
+        raise UserError(f"{path}: there is no film yet; write one, or make a draft.")
     return film_from(values, path)
 
 

@@ -41,8 +41,8 @@ class Picture:
     """EXIF DateTimeOriginal, as written."""
     settings: str = ""
     """Focal length, aperture, time, ISO, and how many frames it was merged from, as one line."""
-    shape: str = ""
-    """The shape it was cropped to, as the recipe names it."""
+    aspect: str = ""
+    """The aspect it was cropped to, as the recipe names it."""
 
     @property
     def name(self) -> str:
@@ -110,7 +110,7 @@ def size_of(path: Path) -> tuple[int, int]:
             page = tiff.pages.first
             return page.imagewidth, page.imagelength
     except (tifffile.TiffFileError, OSError, ValueError):
-        raise UserError(f"{path}: not readable as a JPEG or TIFF picture; write it again.") from None
+        raise UserError(f"{path}: cannot be read as a JPEG or TIFF picture; export it again.") from None
 
 
 def _cut_short(path: Path) -> bool:
@@ -129,7 +129,7 @@ def read_picture(path: Path) -> Picture:
     """What a picture says of itself; an unreadable or broken-off file is a UserError."""
     width, height = size_of(path)
     if _cut_short(path):
-        raise UserError(f"{path}: the file ends before its picture does; copy or write it again.")
+        raise UserError(f"{path}: the file is cut short; copy or export it again.")
     exif, xmp = _metadata(path)
 
     def said(key: str) -> str:
@@ -150,7 +150,7 @@ def read_picture(path: Path) -> Picture:
         rights=said("Xmp.dc.rights"),
         taken=exif.get("Exif.Photo.DateTimeOriginal", ""),
         settings=f"{settings} · {frames} frames" if settings and frames > 1 else settings,
-        shape=said("Xmp.clerestory.Shape"),
+        aspect=said("Xmp.clerestory.Aspect"),
     )
 
 
@@ -228,7 +228,7 @@ def _load_tiff(path: Path) -> NDArray[np.float32]:
         return _to_srgb_primaries(_LINEAR_16[data], space)
     if data.dtype == np.uint8:
         return _to_srgb_primaries(_LINEAR_8[data], space)
-    raise UserError(f"{path}: {data.dtype} values; the film reads TIFF pictures of 8 or 16 bits a channel.")
+    raise UserError(f"{path}: {data.dtype} values; the film takes TIFFs of 8 or 16 bits a channel.")
 
 
 def _load_jpeg(path: Path) -> NDArray[np.float32]:
@@ -248,7 +248,7 @@ def load_linear(path: Path) -> NDArray[np.float32]:
     try:
         linear = _load_tiff(path) if path.suffix.lower().startswith(".tif") else _load_jpeg(path)
     except (UnidentifiedImageError, OSError, tifffile.TiffFileError, ValueError) as error:
-        raise UserError(f"{path}: not readable as a picture: {error}.") from None
+        raise UserError(f"{path}: cannot be read as a picture: {error}.") from None
     return np.ascontiguousarray(linear, np.float32)
 
 

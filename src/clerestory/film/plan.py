@@ -69,7 +69,7 @@ def _from_take(desk: _Desk) -> dict[int, _Spoken]:
     if not desk.film.narration:
         return {}
     if not texts:
-        desk.problems.append(f"{desk.film.narration}: there is a recording, but no shot has words for it")
+        desk.problems.append(f"{desk.film.narration}: is recorded narration, but no shot has words to match it to")
         return {}
     take = desk.sound(desk.film.narration, "narration")
     if take is None:
@@ -77,7 +77,7 @@ def _from_take(desk: _Desk) -> dict[int, _Spoken]:
     try:
         pieces = cut_take(take.samples, [max(1, word_count(shot.words)) for _, shot in texts])
     except ValueError as error:
-        desk.problems.append(f"narration: {desk.film.narration} {error}; record it with a pause between shots")
+        desk.problems.append(f"narration: {desk.film.narration} {error}; leave a clear pause between shots")
         return {}
     return {number: _Spoken(take, a, b - a) for (number, _), (a, b) in zip(texts, pieces, strict=True)}
 
@@ -91,7 +91,7 @@ def _recorded(desk: _Desk) -> dict[int, _Spoken]:
         recording = desk.sound(shot.narration, _label(number, shot))
         if recording is not None:
             if not shot.words:
-                desk.notes.append(f"{_label(number, shot)}: spoken, but no words are written for it: no captions.")
+                desk.notes.append(f"{_label(number, shot)}: has a recording but no words, so it has no captions.")
             runs = spoken(recording.samples)
             out[number] = _Spoken(recording, runs[0][0], runs[-1][1] - runs[0][0])
     return out
@@ -123,7 +123,7 @@ def _sources(desk: _Desk, number: int, shot: Shot) -> _Sources | None:
     path = named_picture(folder, shot.picture)
     if path is None:
         names = ", ".join(p.stem for p in folder_pictures(folder)) or "none"
-        desk.problems.append(f"{label}: there is no picture of that name in {folder} (there: {names})")
+        desk.problems.append(f"{label}: no picture of that name in {folder} (it has: {names})")
         return None
     try:
         picture = read_picture(path)
@@ -131,21 +131,21 @@ def _sources(desk: _Desk, number: int, shot: Shot) -> _Sources | None:
         desk.problems.append(f"{label}: {error}")
         return None
     if min(picture.width, picture.height) < 64:
-        desk.problems.append(f"{label}: {picture.width} x {picture.height} pixels are too few for a film")
+        desk.problems.append(f"{label}: {picture.width} x {picture.height} pixels: too few pixels for a film")
         return None
     before = raw_rendering(folder, picture) if shot.before else None
     if shot.before and before is None:
-        desk.problems.append(f"{label}: no raw rendering in {folder / 'before'} to wipe from")
+        desk.problems.append(f"{label}: no raw rendering in {folder / 'before'} to wipe from; finish it again")
         return None
     if not shot.within:
         return _Sources(picture, before)
     whole = named_picture(folder, shot.within)
     if whole is None:
-        desk.problems.append(f"{label}: there is no picture {shot.within} to show the detail within")
+        desk.problems.append(f"{label}: no picture {shot.within} to show where the detail is")
         return None
     region = shot.region or find_region(path, whole)
     if region is None:
-        desk.problems.append(f"{label}: its place within {shot.within} was not found; give its region")
+        desk.problems.append(f"{label}: the detail was not found in {shot.within}; give its region")
         return None
     return _Sources(picture, before, read_picture(whole), region)
 
@@ -172,14 +172,16 @@ def _length(desk: _Desk, scene: Scene, shot: Shot, piece: _Spoken | None, speed:
         return _frames(max(QUIET_SECONDS, least) + shared / 2)
     room = shot.seconds - shared - 0.2
     if speech and max(speech, reading) > room:
-        what = "they are spoken in" if speech >= reading else "their captions are read in"
+        what = "speaking them" if speech >= reading else "reading their captions"
         desk.problems.append(
-            f"{scene.label}: its words are too long for it: {what} {max(speech, reading):.1f} s, and it has"
-            f" {max(room, 0):.1f} s free of joins; give it {max(speech, reading) + shared + 0.2:.1f} seconds"
-            " or fewer words"
+            f"{scene.label}: too many words for the shot: {what} takes {max(speech, reading):.1f} s, and there are"
+            f" {max(room, 0):.1f} s between its dissolves; make it {max(speech, reading) + shared + 0.2:.1f} s long"
+            " or cut some words"
         )
     if shot.seconds < shared + 0.2:
-        desk.problems.append(f"{scene.label}: {shot.seconds:g} s is shorter than its joins; make it longer or cut")
+        desk.problems.append(
+            f"{scene.label}: {shot.seconds:g} s is shorter than its dissolves; lengthen it, or use cuts"
+        )
     return _frames(shot.seconds)
 
 
@@ -213,7 +215,7 @@ def _credit_cards(film: Film) -> Iterator[Scene]:
 def _settings(picture: Picture, shot: Shot) -> str:
     """The line under the caption."""
     said = [picture.settings] if shot.settings and picture.settings else []
-    return " · ".join(said + (["as recorded, then finished"] if shot.before else []))
+    return " · ".join(said + (["as shot, then finished"] if shot.before else []))
 
 
 def _outline(desk: _Desk) -> list[Scene]:
@@ -280,14 +282,14 @@ def _check_move(desk: _Desk, scene: Scene, shot: Shot) -> None:
     if shot.move in ("pan", "tilt"):
         least = _unhurried(shot, scene, desk.size)
         if scene.frames / RATE < 0.7 * least:
-            desk.notes.append(f"{scene.label}: this {shot.move} hurries; {least:.0f} s would be unhurried.")
+            desk.notes.append(f"{scene.label}: this {shot.move} is rushed; give it {least:.0f} s.")
     if not shot.whole and path.closest() < desk.size[0] - 0.5:
         desk.notes.append(
-            f"{scene.label}: {size[0]} x {size[1]} pixels are too few to fill a frame {desk.size[0]} pixels wide;"
+            f"{scene.label}: {size[0]} x {size[1]} pixels do not fill a frame {desk.size[0]} pixels wide;"
             " it is enlarged and will look soft."
         )
     elif shot.move in ("push", "pull") and abs(path.start.width / path.end.width - 1) < 0.01:
-        desk.notes.append(f"{scene.label}: the picture has no pixels to spare for a {shot.move}; it is held.")
+        desk.notes.append(f"{scene.label}: the picture has no pixels to spare for a {shot.move}, so it is a hold.")
 
 
 def plan_scenes(film: Film, visit: Path, size: tuple[int, int]) -> tuple[Plan, dict[Path, Recording]]:

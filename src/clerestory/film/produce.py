@@ -15,7 +15,8 @@ from PIL import Image
 
 from clerestory.errors import UserError
 from clerestory.files.store import sweep, write_atomic
-from clerestory.film.captions import chapter_list, subrip, webvtt
+from clerestory.film import cautions
+from clerestory.film.captions import subrip, webvtt, webvtt_chapters
 from clerestory.film.draft import draft_film, write_draft
 from clerestory.film.join import chapters_of, write_film
 from clerestory.film.light import Renderer, code_values
@@ -150,9 +151,11 @@ def _beside(plan: Plan, film: Film, folder: Path, coding: Coding, threads: int) 
     texts: dict[str, bytes | str] = {"poster.jpg": poster, "film.otio": timeline_of(plan, cues, folder)}
     if cues:
         texts["film.srt"], texts["film.vtt"] = subrip(cues), webvtt(cues)
-    chapters = chapter_list(chapters_of(plan))
+    chapters = chapters_of(plan)
     if chapters:
-        texts["chapters.txt"] = chapters
+        texts["film.chapters.vtt"] = webvtt_chapters(chapters)
+    for name in {"film.srt", "film.vtt", "film.chapters.vtt"} - set(texts):
+        (folder / name).unlink(missing_ok=True)  # those of a film that had words or chapters would speak of this one
     for name, text in texts.items():
         write_atomic(folder / name, text)
     return [folder / name for name in texts]
@@ -176,7 +179,7 @@ def make(
     folder = visit / "film"
     result = FilmResult(folder / ("preview.mp4" if preview else "film.mp4"))
     if size not in SIZES:
-        raise UserError(f"'{size}' is not a size of film this makes; ask for 1080p or 2160p.")
+        raise UserError(f"'{size}' is not a size the film can be made in; choose 1080p or 2160p.")
     if draft:
         result.written.append(write_draft(visit, draft_film(visit)))
     film = load_film(visit)
@@ -194,16 +197,26 @@ def make(
             raise UserError(f"{error.filename}: cannot be written: {error.strerror}.") from error
         sweep(cache, 0)  # nobody else is at it
         result.parts_made = make_parts(plan, coding, parts, cache, threads, progress or (lambda done, total: None))
-        sound: Finished = finish_sound(_mix(plan, film, visit, recordings))
+        sound: Finished = finish_sound(_mix(plan, film, visit, recordings), film.loudness)
         result.loudness, result.true_peak = sound.loudness, sound.true_peak
         write_film(result.film, plan, parts, cache, sound.read, plan_cues(plan), film.language)
         result.written.append(result.film)
         if not preview:
             result.written.extend(_beside(plan, film, folder, coding, threads))
             _forget(cache, {part.key for part in parts})
-    result.warnings = list(plan.notes)
+    care = [] if preview else [cautions.PUBLISHING, *([cautions.MUSIC] if film.music else [])]
+    result.warnings = [*plan.notes, *_off_level(sound, film), *care]
     result.seconds = time.perf_counter() - begun
     return result
+
+
+def _off_level(sound: Finished, film: Film) -> list[str]:
+    """A note where the sound could not be brought to its loudness: within 0.5 LU, the tolerance of EBU R 128."""
+    if not np.isfinite(sound.loudness) or abs(sound.loudness - film.loudness) <= 0.5:
+        return []
+    return [
+        f"The sound is at {sound.loudness:.1f} LUFS, not the {film.loudness:g} LUFS set: its peaks leave no room."
+    ]
 
 
 def _forget(cache: Path, keys: set[str]) -> None:

@@ -40,8 +40,8 @@ def _how(text: str, line: int, source: Path) -> dict[str, Any]:
             out["narration"] = way
         else:
             raise UserError(
-                f"{source}, line {line}: '{word}' is not understood; write seconds (8 s), hold, push, pull, pan, tilt"
-                " with a direction, cut, dissolve, whole, before, no settings, within NAME or narration FILE."
+                f"{source}, line {line}: '{word}' is not a shot setting; use a length (8 s), hold, push, pull, pan or"
+                " tilt with a direction, cut, dissolve, whole, before, no settings, within NAME or narration FILE."
             )
     return out
 
@@ -121,7 +121,7 @@ def read_script(path: Path) -> Film:
 
     `# Title`, a paragraph under it (the subtitle), `## Chapter`, `![caption](../pictures/NAME.tif "push, 8 s")`, and
     under each picture what is said over it. Lines under a heading "Credits" or "Sources" are credits. Between two
-    lines of dashes at the top, `key: value` for words_a_minute, narration, music, language, poster.
+    lines of dashes at the top, `key: value` for words_a_minute, narration, music, loudness, language, poster.
     """
     try:
         lines = path.read_text("utf-8").splitlines()
@@ -143,5 +143,5 @@ def read_script(path: Path) -> Film:
             reader.text(line)
     reader.close()
     if not reader.values["shots"]:
-        raise UserError(f"{path}: the script holds no picture; write ![caption](../pictures/NAME.tif).")
+        raise UserError(f"{path}: the script has no pictures; add one as ![caption](../pictures/NAME.tif).")
     return film_from(reader.values | front, path)

@@ -68,7 +68,7 @@ def read_sound(path: Path) -> Recording:
     The samples lie in a temporary file, so that an hour of speech takes no memory.
     """
     if not path.is_file():
-        raise UserError(f"there is no sound file {path}")
+        raise UserError(f"there is no recording {path}")
     file = TemporaryFile()  # noqa: SIM115 - it lives as long as the samples do
     flat, rate, channels, count = 0, RATE, 1, 0
 
@@ -80,7 +80,7 @@ def read_sound(path: Path) -> Recording:
     try:
         with av.open(path) as container:
             if not container.streams.audio:
-                raise UserError(f"{path} holds no sound")
+                raise UserError(f"{path} has no audio in it")
             stream = container.streams.audio[0]
             rate = stream.rate or RATE
             channels = 1 if stream.channels == 1 else 2
@@ -91,9 +91,9 @@ def read_sound(path: Path) -> Recording:
                 count += sum(keep(out) for out in resampler.resample(frame))
             count += sum(keep(out) for out in resampler.resample(None))
     except av.error.FFmpegError as error:
-        raise UserError(f"{path} is not readable as sound: {error.strerror or error}") from None
+        raise UserError(f"{path} cannot be read as audio: {error.strerror or error}") from None
     except (UnicodeDecodeError, AttributeError, ValueError) as error:  # tags and streams that PyAV cannot express
-        raise UserError(f"{path} is not readable as sound: {error}") from None
+        raise UserError(f"{path} cannot be read as audio: {error}") from None
     if not count:
         return Recording(path, np.zeros((1, 0), np.float32), 0.0)
     file.flush()
@@ -113,9 +113,10 @@ def faults(recording: Recording) -> list[str]:
         return [f"{recording.path.name} is empty ({recording.seconds:.2f} s long)"]
     peak = max(float(np.abs(block).max()) for block in _blocks(recording.samples))
     if peak < EMPTY_PEAK or not spoken(recording.samples):
-        return [f"{recording.path.name} is empty: nothing in it is louder than its own noise"]
+        return [f"{recording.path.name} has no speech in it: nothing rises above its background noise"]
     if recording.clipped > 0.002:
-        return [f"{recording.path.name} is clipped for {recording.clipped * 1000:.0f} ms; record it at a lower level"]
+        ms = recording.clipped * 1000
+        return [f"{recording.path.name} is clipped for {ms:.0f} ms; record it again at a lower level"]
     return []
 
 
@@ -162,7 +163,7 @@ def cut_take(samples: Floats, words: list[int]) -> list[tuple[float, float]]:
     runs = spoken(samples)
     need = len(words)
     if len(runs) < need:
-        raise ValueError(f"has {len(runs)} stretches of speech between silences, and {need} shots have words")
+        raise ValueError(f"has {len(runs)} stretches of speech between pauses, but {need} shots have narration")
     lengths = np.array([b - a for a, b in runs])
     sums = np.concatenate([[0.0], np.cumsum(lengths)])
     expected = np.asarray(words, float) / sum(words) * sums[-1]

@@ -89,8 +89,9 @@ def timeline_of(plan: Plan, cues: list[Cue], film: Path) -> str:
     """The timeline as OpenTimelineIO JSON; `film` is the folder it will lie in."""
     timeline = otio.schema.Timeline(name=plan.title or "film")
     pictures = _pictures(plan, film)
-    for seconds, title in chapters_of(plan):
-        pictures.markers.append(otio.schema.Marker(name=title, marked_range=_span(round(seconds * RATE), 0)))
+    for chapter in chapters_of(plan):
+        marked = _span(round(chapter.start * RATE), 0)
+        pictures.markers.append(otio.schema.Marker(name=chapter.title, marked_range=marked))
     timeline.tracks.append(pictures)
     narration = _narration(plan, film)
     if narration is not None:

@@ -26,10 +26,10 @@ from clerestory.files.store import digest_bytes, digest_of, sweep, write_atomic
 from clerestory.finish import write
 from clerestory.finish.icc import profile
 from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pictures
-from clerestory.finish.recipe import Recipe, Shape, picked, read_recipe
+from clerestory.finish.recipe import Aspect, Recipe, picked, read_recipe
 from clerestory.finish.source import camera_of
 from clerestory.finish.sources import source_of
-from clerestory.finish.tone import Headroom, exposure_headroom
+from clerestory.finish.tone import Headroom, WorkingNoise, exposure_headroom
 from clerestory.raw.group import View
 from clerestory.run.cluster import gathered
 from clerestory.visit.about import About, Abouts
@@ -40,9 +40,9 @@ SUFFIX = {"jpeg": ".jpg", "tiff": ".tif"}
 
 @dataclass(frozen=True)
 class Order:
-    """What is asked of a whole folder: shapes (None: the frame's own), kinds of file, space, quality, size."""
+    """What is asked of a whole folder: aspects (None: the frame's own), kinds of file, space, quality, size."""
 
-    shapes: tuple[Shape | None, ...] = (None,)
+    aspects: tuple[Aspect | None, ...] = (None,)
     kinds: tuple[Kind, ...] = ("jpeg",)
     space: str = "srgb"
     quality: Quality = "fast"
@@ -80,15 +80,15 @@ class Done:
     kept: bool = False
 
 
-def _name(view: str, shape: str) -> str:
-    return view if shape == "own" else f"{view}_{shape.replace(':', 'x')}"
+def _name(view: str, aspect: str) -> str:
+    return view if aspect == "own" else f"{view}_{aspect.replace(':', 'x')}"
 
 
 def finish_view(job: Job) -> dict[str, Any]:
     """Finish one view and write its pictures; returns its account. Runs in a worker process."""
     source = source_of(job.view)
     seen = look(source, job.recipe)
-    done = pictures(seen, job.recipe, job.order.shapes, job.order.quality, job.order.long_edge)
+    done = pictures(seen, job.recipe, job.order.aspects, job.order.quality, job.order.long_edge)
     account = account_of(job, seen, done)
     job.pictures.mkdir(parents=True, exist_ok=True)
     job.record.parent.mkdir(parents=True, exist_ok=True)
@@ -96,10 +96,10 @@ def finish_view(job: Job) -> dict[str, Any]:
     write_before(job, seen)
     for picture in done:
         for kind in job.order.kinds:
-            path = job.pictures / (_name(job.view.name, picture.shape) + SUFFIX[kind])
+            path = job.pictures / (_name(job.view.name, picture.aspect) + SUFFIX[kind])
             data = picture_bytes(job, picture, kind, camera_of(seen.source) is not None)
             write_atomic(path, data)
-            account.shapes[picture.shape].setdefault("files", []).append(
+            account.aspects[picture.aspect].setdefault("files", []).append(
                 {"name": path.name, "digest": digest_bytes(data)}
             )
     out = {"key": job.key(), **account.as_dict()}
@@ -108,7 +108,7 @@ def finish_view(job: Job) -> dict[str, Any]:
 
 
 def write_before(job: Job, seen: Seen) -> None:
-    """The frame as it came, beside the pictures, for the eye to compare."""
+    """The frame as shot, beside the pictures, for the eye to compare."""
     folder = job.pictures / "before"
     folder.mkdir(exist_ok=True)
     plain = np.asarray(before(seen))
@@ -127,9 +127,9 @@ def picture_bytes(job: Job, picture: Picture, kind: Kind, focal_known: bool = Tr
             "Frames": " ".join(p.name for p in frames),
             "Merge": job.view.kind,
             "Recipe": job.recipe.digest(),
-            "Shape": picture.shape,
+            "Aspect": picture.aspect,
             "Kept": f"{picture.room.kept:.4f}",
-            **({} if focal_known else {"Doubt": "focal length not in the frame: taken by estimate"}),
+            **({} if focal_known else {"Doubt": "focal length not in the frame: estimated"}),
         }
     )
     data = write.encoded(picture.rgb, kind, job.order.space)
@@ -147,13 +147,12 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
     out.up = [float(v) for v in up.up]
     if done:
         out.plumb = done[0].straightening.plumb
-        out.turn = float(np.degrees(done[0].straightening.turn))
+        out.swing = float(np.degrees(done[0].straightening.swing))
     out.tone = {k: float(v) for k, v in vars(seen.settings).items()}
     out.multipliers = [float(v) for v in seen.multipliers]
     out.clipped = clipped_shares(seen)
     if seen.noise is not None:
-        grey = 0.18 * 2.0**-seen.settings.exposure
-        out.noise_stops = float(np.log2(1 + seen.noise.deviation(grey) / grey))
+        out.noise_stops = noise_on_grey(seen.noise, seen.settings.exposure)
     if seen.source.noise is not None:
         out.noise = {"gain": list(seen.source.noise.gain), "read": list(seen.source.noise.read)}
     room = headroom_of(job, seen)
@@ -162,10 +161,11 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
     out.lens = seen.source.lens.source
     out.merge = seen.source.record
     light_said = [f"Exposure: {room.said}"] if room is not None else []
-    out.remarks = [*seen.source.remarks, *seen.remarks, *light_said, up.reasons]
+    offer = [seen.swing.reasons] if seen.swing is not None else []
+    out.remarks = [*seen.source.remarks, *seen.remarks, *offer, *light_said, up.reasons]
     for picture in done:
         height, width = picture.rgb.shape[:2]
-        out.shapes[picture.shape] = {
+        out.aspects[picture.aspect] = {
             "kept": picture.room.kept,
             "lost": dict(picture.room.lost),
             "width": width,
@@ -174,6 +174,12 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
             "white": float((picture.rgb.min(axis=-1) > 0.995).mean()),
         }
     return out
+
+
+def noise_on_grey(noise: WorkingNoise, exposure: float) -> float:
+    """Standard deviation in stops, before any is taken out, of what is shown as mid grey (18 %) at an exposure."""
+    grey = 0.18 * 2.0**-exposure
+    return float(np.log2(1 + noise.deviation(grey) / grey))
 
 
 def headroom_of(job: Job, seen: Seen) -> Headroom | None:
@@ -212,8 +218,8 @@ def already_done(job: Job) -> dict[str, Any] | None:
         account: dict[str, Any] = json.loads(job.record.read_text())
         if account.get("key") != job.key():
             return None
-        for shape in account["shapes"].values():
-            for file in shape["files"]:
+        for aspect in account["aspects"].values():
+            for file in aspect["files"]:
                 if digest_of(job.pictures / file["name"]) != file["digest"]:
                     return None
     except (OSError, ValueError, KeyError, TypeError):
@@ -229,10 +235,10 @@ def jobs_of(views: Sequence[View], folder: Path, order: Order, abouts: Abouts | 
         except UserError as problem:
             yield Done(view.name, reason=str(problem))
             continue
-        shapes = (recipe.shape,) if order.shapes == (None,) else order.shapes
+        aspects = (recipe.aspect,) if order.aspects == (None,) else order.aspects
         record = folder / ".clerestory" / "accounts" / f"{view.name}.json"
         about = abouts.of(view.name) if abouts else About()
-        yield Job(picked(view, recipe), recipe, replace(order, shapes=shapes), folder / "pictures", record, about)
+        yield Job(picked(view, recipe), recipe, replace(order, aspects=aspects), folder / "pictures", record, about)
 
 
 def _work(job: Job) -> Done:
@@ -242,7 +248,7 @@ def _work(job: Job) -> Done:
         return Done(job.view.name, reason=str(problem))
     except OSError as problem:
         where = problem.filename or job.pictures
-        return Done(job.view.name, reason=f"{where}: {problem.strerror or problem}; nothing half-written was left.")
+        return Done(job.view.name, reason=f"{where}: {problem.strerror or problem}; no half-written file was left.")
 
 
 def _begin() -> None:

@@ -20,18 +20,18 @@ from clerestory.develop.colour import LUMINANCE, encode
 from clerestory.develop.denoise import Quality
 from clerestory.finish import source as light
 from clerestory.finish import tone
-from clerestory.finish.recipe import Recipe, Shape
+from clerestory.finish.recipe import Aspect, Recipe
 from clerestory.finish.resample import resample
 from clerestory.finish.sharpen import sharpen
 from clerestory.finish.source import Multipliers, Source
-from clerestory.finish.square_up import Turn, square_up
+from clerestory.finish.square_up import Swing, square_up
 from clerestory.merge.result import Plate
 from clerestory.merge.surface import Surface
 from clerestory.vertical.verdict import Upright, default_plumb, estimate_focal, find_upright
 
 F32 = NDArray[np.float32]
 
-ASPECTS: dict[str, float | None] = {"4:3": 4 / 3, "3:2": 3 / 2, "16:9": 16 / 9, "1:1": 1.0, "free": None}
+ASPECT_RATIOS: dict[str, float | None] = {"4:3": 4 / 3, "3:2": 3 / 2, "16:9": 16 / 9, "1:1": 1.0, "free": None}
 FOCAL_TRUSTED = 1.15  # widest ratio of the 95 % range of an estimated focal length that is still acted on
 
 
@@ -41,7 +41,7 @@ def quiet(_: str) -> None:
 
 @dataclass(frozen=True)
 class Seen:
-    """What a first look at a source found: the half-size picture, its colour, its uprights and its light."""
+    """What a first look at a source found: the half-size picture, its colour, its vertical and its light."""
 
     source: Source
     half: F32
@@ -51,8 +51,8 @@ class Seen:
     upright: Upright
     settings: tone.ToneSettings
     noise: tone.WorkingNoise | None
-    turn: Turn | None = None
-    second: F32 | None = None
+    swing: Swing | None = None
+    mixed: F32 | None = None
     remarks: tuple[str, ...] = ()
 
 
@@ -61,7 +61,7 @@ class Picture:
     """One finished picture in memory: display-linear working RGB and how it came about."""
 
     rgb: F32
-    shape: str
+    aspect: str
     room: Room
     straightening: Straightening
 
@@ -79,7 +79,7 @@ class Account:
     lean_bound: float = 0.0
     up: list[float] = field(default_factory=list)
     plumb: float = 0.0
-    turn: float = 0.0
+    swing: float = 0.0
     tone: dict[str, float] = field(default_factory=dict)
     multipliers: list[float] = field(default_factory=list)
     clipped: dict[str, float] = field(default_factory=dict)
@@ -87,7 +87,7 @@ class Account:
     noise: dict[str, list[float]] = field(default_factory=dict)
     exposed: dict[str, float] = field(default_factory=dict)
     lens: str = ""
-    shapes: dict[str, dict[str, Any]] = field(default_factory=dict)
+    aspects: dict[str, dict[str, Any]] = field(default_factory=dict)
     merge: dict[str, Any] = field(default_factory=dict)
     remarks: list[str] = field(default_factory=list)
     recipe: str = ""
@@ -102,11 +102,11 @@ def _multipliers(source: Source, half: F32, recipe: Recipe) -> tuple[Multipliers
     if source.mosaic is None:
         return (1.0, 1.0, 1.0), ()
     matrix = source.mosaic.xyz_to_camera
-    if recipe.warmth is not None and matrix is not None:
-        return white.multipliers_for(recipe.warmth, recipe.tint or 0.0, matrix), ()
+    if recipe.colour_temperature is not None and matrix is not None:
+        return white.multipliers_for(recipe.colour_temperature, recipe.green_magenta or 0.0, matrix), ()
     if source.mosaic.as_shot is not None:
         return source.mosaic.as_shot, ()
-    said = "the file has no usable white balance: it was estimated on the stone"
+    said = "the file has no usable white balance: it was estimated from the stone"
     return white.estimate(half, xyz_to_camera=matrix, as_shot=source.mosaic.daylight), (said,)
 
 
@@ -123,64 +123,63 @@ def _camera(source: Source, luma: F32) -> tuple[Camera, bool, tuple[str, ...]]:
         f"estimated from the building's lines as {equivalent:.1f} mm equivalent "
         f"({found.low * to_mm:.1f} to {found.high * to_mm:.1f})"
         if known
-        else f"taken as {equivalent:.0f} mm equivalent, so nothing is straightened unless you ask"
+        else f"assumed to be {equivalent:.0f} mm equivalent, so nothing is straightened unless you ask"
     )
     said = f"no focal length in {source.info.path.name}: {how}"
     return Camera.equivalent(width, height, equivalent, light.distortion_of(source)), known, (said,)
 
 
-def _luma(half: F32) -> F32:
+def luma_of(half: F32) -> F32:
     """Luminance up to raw saturation: what was rebuilt above it is no evidence of where an edge lies."""
     out: F32 = cv2.transform(np.minimum(half, np.float32(1)), LUMINANCE.astype(np.float32)[None])
     return out
 
 
 def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -> Seen:
-    """A first look at half size: white balance, uprights, tone."""
+    """A first look at half size: white balance, vertical, tone."""
     stage("half size")
     half_camera_rgb = light.half_size(source)
     multipliers, said = _multipliers(source, half_camera_rgb, recipe)
-    second = second_light_of(source, half_camera_rgb, multipliers, recipe.second_light or 0.0)
-    half = light.balanced_half(half_camera_rgb, source, multipliers, second)
+    mixed = mixed_light_of(source, half_camera_rgb, multipliers, recipe.mixed_light or 0.0)
+    half = light.balanced_half(half_camera_rgb, source, multipliers, mixed)
     noise = light.shown_noise(source, multipliers)
-    luma = _luma(half)
+    luma = luma_of(half)
     camera, known, guessed = _camera(source, luma)
-    turn = None
+    swing = None
     if source.plate is not None:
         upright = _as_joined(source.plate)
     else:
-        stage("uprights")
+        stage("verticals")
         grid = camera.scaled(0.5).on_grid(half.shape[1], half.shape[0])
         upright = _found_upright(source, luma, grid, noise, recipe)
-        turn = _turn_offered(source, luma, grid, upright, recipe)
-    offer = (f"on offer, turn = {math.degrees(turn.turn):.1f}: {turn.reasons}",) if turn is not None else ()
+        swing = _swing_offered(source, luma, grid, upright, recipe)
     stage("tone")
     settings = asked(tone.judge(half, noise), recipe)
-    remarks = (*said, *guessed, *offer)
-    return Seen(source, half, multipliers, camera, known, upright, settings, noise, turn, second, remarks)
+    return Seen(source, half, multipliers, camera, known, upright, settings, noise, swing, mixed, (*said, *guessed))
 
 
-def second_light_of(source: Source, half: F32, multipliers: Multipliers, share: float) -> F32 | None:
-    """Map of what takes a share (0 to 1) of a second light's colour out, None for none; from half-size camera RGB."""
+def mixed_light_of(source: Source, half: F32, multipliers: Multipliers, share: float) -> F32 | None:
+    """Map that takes a share (0 to 1) of mixed light's other colour out, None for none; from half-size camera RGB."""
     if share == 0 or source.mosaic is None:
         return None
-    return white.second_light(half, multipliers, source.mosaic.xyz_to_camera, amount=share)
+    return white.mixed_light(half, multipliers, source.mosaic.xyz_to_camera, amount=share)
 
 
-def _turn_offered(source: Source, luma: F32, grid: Camera, upright: Upright, recipe: Recipe) -> Turn | None:
-    """The turn that would square up a near-symmetrical view, where it is worth offering; the eye decides."""
-    if upright.verdict != "sure" or recipe.turn is not None:
+def _swing_offered(source: Source, luma: F32, grid: Camera, upright: Upright, recipe: Recipe) -> Swing | None:
+    """The swing that would square up a near-symmetrical view, where it is worth offering; the eye decides."""
+    if upright.verdict != "sure" or recipe.swing is not None:
         return None
     plumb = default_plumb(upright) if recipe.plumb is None else recipe.plumb
-    turn = square_up(luma, grid, upright, plumb=plumb)
-    return turn if turn is not None and turn.offered else None
+    swing = square_up(luma, grid, upright, plumb=plumb)
+    return swing if swing is not None and swing.offered else None
 
 
 def _as_joined(plate: Plate) -> Upright:
-    """A joined view stands upright already, as far as its own uprights were believed."""
+    """A joined view is straight already, as far as its own vertical was believed."""
     bound = plate.up_bound
     known = bound is not None
-    said = f"joined upright, right to {bound:.2f} degrees" if known else "joined as held: its frames show no upright"
+    straight = "straightened as it was stitched, accurate to"
+    said = f"{straight} ±{bound:.2f}°" if known else "stitched as held: no vertical was found in its frames"
     return Upright(plate.up_verdict, plate.up, 0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)), bound or 90.0, (), 0, said)
 
 
@@ -192,7 +191,7 @@ def _found_upright(
         grid,
         noise=(noise.slope, math.sqrt(noise.floor)) if noise else None,
         level=source.info.held_level,
-        guides=recipe.guides,
+        drawn=recipe.lines,
     )
 
 
@@ -208,37 +207,37 @@ def asked(settings: tone.ToneSettings, recipe: Recipe) -> tone.ToneSettings:
 
 
 def straightening_of(seen: Seen, recipe: Recipe) -> Straightening:
-    """How this view is turned upright: nothing when the uprights are not sure and nobody asked for it."""
-    turn = math.radians(recipe.turn or 0.0)
+    """How this view is straightened: not at all when its vertical is not sure and nobody asked for it."""
+    swing = math.radians(recipe.swing or 0.0)
     if seen.source.plate is not None:
-        return Straightening(plumb=0.0, turn=0.0)
+        return Straightening(plumb=0.0, swing=0.0)
     pitch, roll = seen.upright.pitch, seen.upright.roll
     trusted = seen.upright.verdict == "sure" and seen.focal_known
     if recipe.plumb is not None:
         plumb = recipe.plumb
-    elif recipe.guides:
+    elif recipe.lines:
         plumb = 1.0
     else:
         plumb = default_plumb(seen.upright) if trusted else 0.0
-    return Straightening(pitch, roll, plumb, turn)
+    return Straightening(pitch, roll, plumb, swing)
 
 
-def room_of(seen: Seen, straightening: Straightening, shape: Shape | None, recipe: Recipe) -> Room:
-    """The rectangle of the asked shape (None: the frame's own) inside the straightened frame."""
+def room_of(seen: Seen, straightening: Straightening, aspect: Aspect | None, recipe: Recipe) -> Room:
+    """The rectangle of the asked aspect (None: the frame's own) inside the straightened frame."""
     camera, plate = seen.camera, seen.source.plate
-    aspect = ASPECTS[shape or "free"]
-    if shape is None and plate is None:
-        aspect = camera.width / camera.height
-    elif aspect is not None and camera.height > camera.width:
-        aspect = 1 / aspect
+    ratio = ASPECT_RATIOS[aspect or "free"]
+    if aspect is None and plate is None:
+        ratio = camera.width / camera.height
+    elif ratio is not None and camera.height > camera.width:
+        ratio = 1 / ratio
     keep = None
-    if recipe.place_crop is not None:
-        x, y = recipe.place_crop
+    if recipe.crop is not None:
+        x, y = recipe.crop
         keep = ((camera.width - 1) * (1 + x) / 2, (camera.height - 1) * (1 + y) / 2)
     if plate is not None:
-        # What counts is how much of the church it shows: upwards, an upright picture enlarges everything.
-        return room_inside(plate.outline, aspect, keep, Surface(plate.camera, plate.compression).equal_area)
-    return largest_room(camera, straightening, aspect, keep)
+        # What counts is how much of the church it shows: upwards, a straightened picture enlarges everything.
+        return room_inside(plate.outline, ratio, keep, Surface(plate.camera, plate.compression).equal_area)
+    return largest_room(camera, straightening, ratio, keep)
 
 
 def size_in_pixels(room: Room, long_edge: int | None = None) -> tuple[int, int]:
@@ -261,27 +260,27 @@ def effort(seen: Seen, quality: Quality) -> Quality:
 def pictures(
     seen: Seen,
     recipe: Recipe,
-    shapes: Sequence[Shape | None],
+    aspects: Sequence[Aspect | None],
     quality: Quality = "fast",
     long_edge: int | None = None,
     stage: Callable[[str], None] = quiet,
 ) -> list[Picture]:
-    """The finished pictures of one view, one for each shape, display-linear."""
+    """The finished pictures of one view, one for each aspect, display-linear."""
     denoise = 1.0 if recipe.denoise is None else recipe.denoise
-    full = light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), stage, seen.second)
+    full = light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), stage, seen.mixed)
     straightening = straightening_of(seen, recipe)
     out = []
-    for shape in shapes:
+    for aspect in aspects:
         stage("resample")
-        room = room_of(seen, straightening, shape, recipe)
+        room = room_of(seen, straightening, aspect, recipe)
         shown = _resampled(seen, full, straightening, room, size_in_pixels(room, long_edge))
-        if len(shapes) == 1:
+        if len(aspects) == 1:
             del full
         stage("tone")
         tone.apply(shown, seen.settings, seen.noise, in_place=True)
         stage("sharpen")
         sharpen(shown, shown.shape[1] / room.width, in_place=True, diffraction=diffraction_of(seen))
-        out.append(Picture(shown, shape or "own", room, straightening))
+        out.append(Picture(shown, aspect or "own", room, straightening))
     return out
 
 
@@ -307,7 +306,7 @@ def _resampled(seen: Seen, full: F32, straightening: Straightening, room: Room, 
 
 
 def before(seen: Seen, long_edge: int = 1600) -> NDArray[np.uint8]:
-    """The frame as it came, uint8 sRGB: same brightness, nothing held, lifted or straightened."""
+    """The frame as shot, uint8 sRGB: same brightness, nothing held, lifted or straightened."""
     factor = min(1.0, long_edge / max(seen.half.shape[:2]))
     view = cv2.resize(seen.half, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     plain = np.clip(view * np.float32(2.0**seen.settings.exposure), 0, 1)

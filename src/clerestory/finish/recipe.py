@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Literal, get_args
+from typing import Annotated, Any, Literal, get_args
 
 import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -15,16 +16,28 @@ from clerestory.files.toml import read_toml
 from clerestory.raw.group import View
 from clerestory.visit.index import plain_name
 
-Shape = Literal["4:3", "3:2", "16:9", "1:1", "free"]
-SHAPES: tuple[Shape, ...] = get_args(Shape)
+Aspect = Literal["4:3", "3:2", "16:9", "1:1", "free"]
+ASPECTS: tuple[Aspect, ...] = get_args(Aspect)
+# What earlier versions wrote, and its name now.
+FORMER = {
+    "warmth": "colour_temperature",
+    "tint": "green_magenta",
+    "second_light": "mixed_light",
+    "turn": "swing",
+    "shape": "aspect",
+    "place_crop": "crop",
+    "guides": "lines",
+}
+FORMER_KINDS = {"upright": "vertical", "level": "horizontal"}
 
 
-class Guide(BaseModel):
-    """A line the user says is upright or level: two points, each (x, y) as shares of the frame's width and height."""
+class Line(BaseModel):
+    """A line the user says is vertical or horizontal in the building: two points, each (x, y) as shares of the
+    frame's width and height."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    kind: Literal["upright", "level"]
+    kind: Literal["vertical", "horizontal"]
     start: tuple[float, float]
     end: tuple[float, float]
 
@@ -32,26 +45,27 @@ class Guide(BaseModel):
 class Recipe(BaseModel):
     """The controls of one picture. None leaves the matter to the tool.
 
-    exposure, window_hold, shade_lift in stops; warmth in kelvin; tint, along green to magenta, in thousandths of
-    Duv (CIE 1960 u, v); local_contrast, plumb and place_crop as shares; turn in degrees; second_light, the share of
-    another light's colour (lamps beside daylight) that is taken out where it falls, 0 when left out.
+    exposure, window_hold, shade_lift in stops; colour_temperature in kelvin; green_magenta in thousandths of Duv
+    (CIE 1960 u, v); local_contrast, plumb and crop as shares; swing in degrees about the vertical, as a view camera
+    has it; mixed_light, the share of another light's colour (lamps beside daylight) that is taken out where it
+    falls, 0 when left out.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     exposure: Annotated[float, Field(ge=-6, le=6)] | None = None
-    warmth: Annotated[float, Field(ge=1500, le=20000)] | None = None
-    tint: Annotated[float, Field(ge=-30, le=30)] | None = None
-    second_light: Annotated[float, Field(ge=0, le=1)] | None = None
+    colour_temperature: Annotated[float, Field(ge=1500, le=20000)] | None = None
+    green_magenta: Annotated[float, Field(ge=-30, le=30)] | None = None
+    mixed_light: Annotated[float, Field(ge=0, le=1)] | None = None
     window_hold: Annotated[float, Field(ge=0, le=8)] | None = None
     shade_lift: Annotated[float, Field(ge=0, le=6)] | None = None
     local_contrast: Annotated[float, Field(ge=0, le=2)] | None = None
     denoise: Annotated[float, Field(ge=0, le=2)] | None = None
     plumb: Annotated[float, Field(ge=0, le=1)] | None = None
-    turn: Annotated[float, Field(ge=-45, le=45)] | None = None
-    shape: Shape | None = None
-    place_crop: tuple[Annotated[float, Field(ge=-1, le=1)], Annotated[float, Field(ge=-1, le=1)]] | None = None
-    guides: tuple[Guide, ...] = ()
+    swing: Annotated[float, Field(ge=-45, le=45)] | None = None
+    aspect: Aspect | None = None
+    crop: tuple[Annotated[float, Field(ge=-1, le=1)], Annotated[float, Field(ge=-1, le=1)]] | None = None
+    lines: tuple[Line, ...] = ()
     pick: str | None = None
 
     def digest(self) -> str:
@@ -65,12 +79,24 @@ class Recipe(BaseModel):
 
 def read_recipe(path: Path) -> Recipe:
     """The recipe in a file; the tool's own choices when the file is absent. One sentence when it is wrong."""
+    fields = read_toml(path) or {}
+    if renamed := former_names(fields):
+        raise UserError(f"{path}: {renamed}; correct it there.")
     try:
-        return Recipe.model_validate(read_toml(path) or {})
+        return Recipe.model_validate(fields)
     except ValidationError as problem:
         first = problem.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
-        raise UserError(f"{path}: '{where}': {first['msg'].lower()}; mend it or delete that line.") from problem
+        raise UserError(f"{path}: '{where}': {first['msg'].lower()}; correct it or delete that line.") from problem
+
+
+def former_names(fields: Mapping[str, Any]) -> str:
+    """Which names of earlier versions a recipe still has, each with its name now; '' for none."""
+    lines = fields.get("lines")
+    kinds = [line.get("kind") for line in lines if isinstance(line, dict)] if isinstance(lines, list) else []
+    said = [f"'{old}' is now called '{new}'" for old, new in FORMER.items() if old in fields]
+    said += [f"kind '{old}' is now called '{new}'" for old, new in FORMER_KINDS.items() if old in kinds]
+    return ", ".join(said)
 
 
 def picked(view: View, recipe: Recipe) -> View:

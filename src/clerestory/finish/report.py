@@ -51,35 +51,51 @@ def _percent(value: float) -> str:
     return f"{100 * value:.1f} %"
 
 
+VERDICTS = {"sure": "found", "unsure": "in doubt", "cannot tell": "not found"}
+
+
+def held(pitch: float, roll: float) -> str:
+    """How a camera was held, in words, from its pitch and roll in degrees."""
+    return (
+        f"tilted {'up' if pitch >= 0 else 'down'} {abs(pitch):.1f}°, "
+        f"rolled {abs(roll):.1f}° {'clockwise' if roll >= 0 else 'anticlockwise'}"
+    )
+
+
+def _vertical(account: Mapping[str, Any]) -> str:
+    return f"{VERDICTS[account['verdict']]}, accurate to ±{account['lean_bound']:.2f}° (95 %)"
+
+
 def rows_of(account: Mapping[str, Any], truth: Mapping[str, Any] | None) -> list[tuple[str, str, str]]:
     """Lines of the table for one view: what, measured, and against the ground truth where there is one."""
     lean = account["lean_before"]
     clipped = account.get("clipped") or {}
     truth = truth or {}
     rows = [
-        ("Lean before", f"pitch {lean['pitch']:+.2f}°, roll {lean['roll']:+.2f}°", truth.get("lean_before", "")),
-        ("Uprights", f"{account['verdict']}, right to {account['lean_bound']:.2f}° (95 %)", truth.get("upright", "")),
-        ("Lean left", _lean_left(account), truth.get("lean_left", "")),
+        ("As shot", held(lean["pitch"], lean["roll"]), truth.get("lean_before", "")),
+        ("Vertical", _vertical(account), truth.get("vertical", "")),
+        ("Tilt left", _tilt_left(account), truth.get("tilt_left", "")),
     ]
-    for name, shape in account["shapes"].items():
-        lost = ", ".join(f"{edge} {_percent(v)}" for edge, v in shape["lost"].items() if v > 0.0005)
-        label = "own shape" if name == "own" else name
-        told = f"{_percent(shape['kept'])} kept, {shape['width']} x {shape['height']}; lost: {lost or 'nothing'}"
+    for name, aspect in account["aspects"].items():
+        lost = ", ".join(f"{edge} {_percent(v)}" for edge, v in aspect["lost"].items() if v > 0.0005)
+        label = "aspect as shot" if name == "own" else name
+        size = f"{aspect['width']} × {aspect['height']} pixels"
+        told = f"{_percent(aspect['kept'])} kept, {size}; lost: {lost or 'nothing'}"
         rows.append((f"Frame kept, {label}", told, truth.get(f"kept {name}", "")))
     if clipped:
         parts = ", ".join(f"{k} {_percent(v)}" for k, v in clipped.items())
         rows.append(("Clipped in the raw", parts, truth.get("clipped", "")))
     if account.get("noise_stops") is not None:
-        rows.append(("Noise on mid grey, before", f"{account['noise_stops']:.2f} stops", truth.get("noise", "")))
+        rows.append(("Noise in mid grey, as shot", f"{account['noise_stops']:.2f} stops", truth.get("noise", "")))
     if account.get("exposed"):
         usable, needed = account["exposed"]["usable"], account["exposed"]["needed"]
-        rows.append(("Range", f"the view spans {needed:.1f} stops; {usable:.1f} are usable at this ISO", ""))
+        rows.append(("Dynamic range", f"the view spans {needed:.1f} stops; {usable:.1f} are usable at this ISO", ""))
     tone = account["tone"]
     rows.append(
         (
-            "Light, in stops",
-            f"exposure {tone['exposure']:+.2f}, window held {tone['window_hold']:.1f}, "
-            f"shade lifted {tone['shade_lift']:.1f}",
+            "Tone, in stops",
+            f"exposure {tone['exposure']:+.2f}, window hold {tone['window_hold']:.1f}, "
+            f"shade lift {tone['shade_lift']:.1f}",
             "",
         )
     )
@@ -87,12 +103,12 @@ def rows_of(account: Mapping[str, Any], truth: Mapping[str, Any] | None) -> list
     return rows
 
 
-def _lean_left(account: Mapping[str, Any]) -> str:
+def _tilt_left(account: Mapping[str, Any]) -> str:
     if account["plumb"] == 0:
         return "left as shot"
     rest = abs(account["lean_before"]["pitch"]) * (1 - account["plumb"])
     kept = f"{rest:.1f}° of tilt kept on purpose; " if rest > 0.05 else ""
-    return f"{kept}none beyond {account['lean_bound']:.2f}° (95 %)"
+    return f"{kept}true to ±{account['lean_bound']:.2f}° (95 %)"
 
 
 def page(
@@ -118,9 +134,9 @@ def page(
 
 
 def shown_jpeg(account: Mapping[str, Any]) -> str | None:
-    """The picture that stands for a view: in the frame's own shape where there is one."""
-    shapes = sorted(account["shapes"].items(), key=lambda item: item[0] != "own")
-    names = [f["name"] for _, shape in shapes for f in shape["files"] if f["name"].endswith(".jpg")]
+    """The picture that stands for a view: in the frame's own aspect where there is one."""
+    aspects = sorted(account["aspects"].items(), key=lambda item: item[0] != "own")
+    names = [f["name"] for _, aspect in aspects for f in aspect["files"] if f["name"].endswith(".jpg")]
     return names[0] if names else None
 
 
@@ -137,7 +153,7 @@ def _view(folder: Path, account: Mapping[str, Any], truth: Mapping[str, Any] | N
     remarks = "".join(f"<li>{html.escape(r)}</li>" for r in account["remarks"])
     return (
         f"<h2>{html.escape(name)}</h2><div class=pair>"
-        f"<figure><img alt='before' src='{_inline(was)}'><figcaption>as it came</figcaption></figure>"
+        f"<figure><img alt='before' src='{_inline(was)}'><figcaption>as shot</figcaption></figure>"
         f"<figure>{after}<figcaption>finished</figcaption></figure></div>"
         f"<table>{heads}{rows}</table>" + (f"<ul>{remarks}</ul>" if remarks else "")
     )

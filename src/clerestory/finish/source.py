@@ -111,29 +111,29 @@ def half_size(source: Source) -> F32:
     return image
 
 
-def under_second_light(values: F32, second: F32 | None) -> F32:
-    """Camera RGB multiplied in place by a small map from `white.second_light`, enlarged bilinearly; as recorded."""
-    if second is None:
+def under_mixed_light(values: F32, mixed: F32 | None) -> F32:
+    """Camera RGB multiplied in place by a small map from `white.mixed_light`, enlarged bilinearly; as recorded."""
+    if mixed is None:
         return values
     height, width = values.shape[:2]
-    wide = cv2.resize(second, (width, second.shape[0]), interpolation=cv2.INTER_LINEAR)
-    at = np.clip((np.arange(height) + 0.5) * len(second) / height - 0.5, 0, len(second) - 1)
-    above = np.minimum(at.astype(int), len(second) - 2)
+    wide = cv2.resize(mixed, (width, mixed.shape[0]), interpolation=cv2.INTER_LINEAR)
+    at = np.clip((np.arange(height) + 0.5) * len(mixed) / height - 0.5, 0, len(mixed) - 1)
+    above = np.minimum(at.astype(int), len(mixed) - 2)
     share = (at - above).astype(np.float32)
     for row in range(height):
         values[row] *= wide[above[row]] * (1 - share[row]) + wide[above[row] + 1] * share[row]
     return values
 
 
-def balanced_half(image: F32, source: Source, multipliers: Multipliers, second: F32 | None = None) -> F32:
+def balanced_half(image: F32, source: Source, multipliers: Multipliers, mixed: F32 | None = None) -> F32:
     """Half-size camera RGB to half-size working RGB, clipped places rebuilt, turned upright-held.
 
-    `second`: the map of a second light, as recorded (not turned).
+    `mixed`: the map against mixed light, as recorded (not turned).
     """
     if source.mosaic is None:
         return turned(image, source.info.orientation)
     gains = np.asarray(multipliers, np.float32) / np.float32(min(multipliers))
-    working = under_second_light(rebuild_clipped(image * gains, gains), second)
+    working = under_mixed_light(rebuild_clipped(image * gains, gains), mixed)
     return turned(to_working(working, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)
 
 
@@ -153,11 +153,11 @@ def full_size(
     denoise: float,
     quality: Quality,
     stage: Callable[[str], None],
-    second: F32 | None = None,
+    mixed: F32 | None = None,
 ) -> F32:
     """Working RGB of the whole frame, float32 H x W x 3, turned upright-held, noise taken out.
 
-    `second`: the map of a second light, as recorded (not turned).
+    `mixed`: the map against mixed light, as recorded (not turned).
     """
     if source.mosaic is None:
         assert source.rendered is not None
@@ -171,6 +171,6 @@ def full_size(
     balanced = demosaic(signal, source.mosaic, multipliers)
     del signal
     stage("colour")
-    values = under_second_light(rebuild_clipped(balanced_values(balanced), balanced.multipliers), second)
+    values = under_mixed_light(rebuild_clipped(balanced_values(balanced), balanced.multipliers), mixed)
     del balanced
     return turned(to_working(values, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)

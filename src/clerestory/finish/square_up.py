@@ -17,7 +17,7 @@ from clerestory.vertical.verdict import Direction, Upright
 
 Array = NDArray[np.float64]
 
-# A turn is offered up to this many degrees, at up to this share of the frame, on views at least this alike left and
+# A swing is offered up to this many degrees, at up to this share of the frame, on views at least this alike left and
 # right. Common practice, no source.
 FARTHEST = 12.0
 DEAREST = 0.04
@@ -26,12 +26,12 @@ LOOK_WIDTH = 240
 
 
 @dataclass(frozen=True)
-class Turn:
-    """A turn that squares a view up: `turn` radians (yaw, right is positive), its deviation, the `symmetry` of the
-    turned view (correlation of its halves, -1 to 1), the share of the frame it `costs`, and whether it is `offered`.
+class Swing:
+    """A swing that squares a view up: `swing` radians (yaw, right is positive), its deviation, the `symmetry` of the
+    swung view (correlation of its halves, -1 to 1), the share of the frame it `costs`, and whether it is `offered`.
     """
 
-    turn: float
+    swing: float
     sigma: float
     symmetry: float
     costs: float
@@ -46,29 +46,31 @@ def square_up(
     *,
     plumb: float = 1.0,
     aspect: float | None = None,
-) -> Turn | None:
-    """The turn that puts the axis's vanishing point on the picture's centre line; None where no axis is near it.
+) -> Swing | None:
+    """The swing that puts the axis's vanishing point on the picture's centre line; None where no axis is near it.
 
     `luma`: linear luminance plane (float32, H x W) on the grid of `camera`; `aspect`: shape of the picture wanted,
     the frame's own when not given.
     """
     near = [(azimuth(axis, upright), axis) for axis in upright.axes]
-    near = [(turn, axis) for turn, axis in near if abs(turn) < math.radians(FARTHEST)]
+    near = [(swing, axis) for swing, axis in near if abs(swing) < math.radians(FARTHEST)]
     if not near or upright.verdict == "cannot tell":
         return None
-    turn, axis = min(near, key=lambda pair: abs(pair[0]))
-    shape = camera.width / camera.height if aspect is None else aspect
+    swing, axis = min(near, key=lambda pair: abs(pair[0]))
+    ratio = camera.width / camera.height if aspect is None else aspect
     before = Straightening(upright.pitch, upright.roll, plumb, 0.0)
-    after = Straightening(upright.pitch, upright.roll, plumb, turn)
-    costs = largest_room(camera, before, shape).kept - largest_room(camera, after, shape).kept
+    after = Straightening(upright.pitch, upright.roll, plumb, swing)
+    costs = largest_room(camera, before, ratio).kept - largest_room(camera, after, ratio).kept
     alike = symmetry(luma, camera, after)
     offered = costs <= DEAREST and alike >= ALIKE
-    said = (
-        f"Turned {math.degrees(turn):+.1f}° the axis stands on the centre line; the halves are alike to {alike:.2f}"
+    degrees = math.degrees(swing)
+    said = f"Swing {degrees:+.1f}° would centre the axis"
+    why = (
+        "" if offered else "; too little symmetry to square up" if alike < ALIKE else "; too much of the frame for it"
     )
-    why = "" if offered else " (too little to square up)" if alike < ALIKE else " (too much of the frame for it)"
-    reasons = f"{said}, and it costs {100 * max(costs, 0):.1f} % of the frame{why}."
-    return Turn(turn, math.radians(axis.bound_deg) / 1.96, alike, costs, offered, reasons)
+    costs_said = f"{100 * max(costs, 0):.1f} % of the frame"
+    reasons = f"{said} (swing = {degrees:.1f} in the recipe) and cost {costs_said}; symmetry {alike:.2f}{why}."
+    return Swing(swing, math.radians(axis.bound_deg) / 1.96, alike, costs, offered, reasons)
 
 
 def azimuth(axis: Direction, upright: Upright) -> float:

@@ -340,11 +340,12 @@ class Headroom:
                 f"{gain:.1f} times better ({self.stone_snr:.2g} to {self.stone_snr_then:.2g})."
             )
         if self.stops <= -0.15:
-            about = "about " if self.guessed else ""
-            more = ", or more," if self.guessed and -self.stops > 0.98 * MOST_GUESSED else ""
+            most = self.guessed and -self.stops > 0.98 * MOST_GUESSED
+            about = "at least " if most else "about " if self.guessed else ""
             return (
-                f"{about}{-self.stops:.1f} stops less{more} would have kept the glass; the stone's signal to noise "
-                f"would have been {self.stone_snr_then:.2g} instead of {self.stone_snr:.2g}."
+                f"{about}{-self.stops:.{0 if most else 1}f} stops less would have kept the glass; "
+                f"the stone's signal to noise would have been {self.stone_snr_then:.2g} instead of "
+                f"{self.stone_snr:.2g}."
             )
         return f"the glass is just kept; the stone's signal to noise is {self.stone_snr:.2g}."
 

@@ -97,12 +97,12 @@ class Learned:
     def lines(self) -> list[str]:
         """A few lines for the terminal."""
         cameras = sorted({n.camera for n in self.noise})
-        out = [f"Noise at {len(self.noise)} settings of ISO: {', '.join(cameras) or 'no camera'}."]
+        out = [f"Noise at {len(self.noise)} ISO settings: {', '.join(cameras) or 'no camera'}."]
         if self.fit is None:
-            return ["No run of frames of one view: nothing can be said of the hands.", *out]
+            return ["No burst of one view: nothing can be said of how steady your hands are.", *out]
         t0, doubt = self.fit.hands.t0_stops, 1.96 * self.fit.t0_error
         return [
-            f"Half your frames are sharp {t0:+.1f} stops (give or take {doubt:.1f}) from 1 / equivalent focal "
+            f"Half your frames are sharp {t0:+.1f} stops (± {doubt:.1f}) from 1 / equivalent focal "
             f"length, slope {self.fit.hands.slope:.2f}: {self.fit.frames} frames judged, {self.fit.sharp} sharp.",
             *out,
         ]

@@ -109,8 +109,8 @@ def _hands(learned: Learned) -> str:
     fit = learned.fit
     if fit is None:
         return _say(
-            "No run of frames of one view was found, so nothing can be said of the hands yet. Take a few views five "
-            "times over, at several shutter times, and learn again."
+            "No burst of one view was found, so nothing can be said yet of how steady your hands are. Take a few "
+            "views five times over, at several shutter times, and learn again."
         )
     t0, slope, doubt = fit.hands.t0_stops, fit.hands.slope, 1.96 * fit.t0_error
     out = _say(
@@ -121,17 +121,27 @@ def _hands(learned: Learned) -> str:
     if not 0 < fit.sharp < fit.frames:
         kind = "sharp" if fit.sharp else "soft"
         out += _say(
-            f"All of them are {kind}: the figures are mostly what was assumed before. Try other times.", "bad"
+            f"All of them are {kind}: the figures are mostly what was assumed before. Try other shutter times.", "bad"
         )
     elif doubt > 0.75:
-        out += _say("These are few frames: the figures may well be off by that much.", "bad")
+        out += _say("These are few frames: the figures may well be off by as much as that.", "bad")
     rows = []
     for focal in FOCALS:
         times = [fit.hands.slowest(chance, focal) for chance in (0.95, 0.75, 0.5)]
         rows.append(
-            [f"{focal} mm", *map(time_label, times), str(frames_needed(fit.hands.chance(times[2] * 2, focal)))]
+            [
+                f"{focal} mm equivalent",
+                *map(time_label, times),
+                str(frames_needed(fit.hands.chance(times[2] * 2, focal))),
+            ]
         )
-    head = ["equivalent", "95 % sharp at", "75 % at", "half at", "frames for one sharp, a stop slower than half"]
+    head = [
+        "focal length",
+        "95 % sharp at",
+        "75 % sharp at",
+        "half sharp at",
+        "frames for one sharp, a stop slower still",
+    ]
     return out + hands_drawing(fit, learned.judged) + _by_focal(learned) + _table(head, rows)
 
 
@@ -144,8 +154,10 @@ def _by_focal(learned: Learned) -> str:
         if group:
             told = sum(hands.chance(j.seconds, j.equivalent_mm) for j in group)
             mean = math.exp(sum(math.log(j.equivalent_mm) for j in group) / len(group))
-            rows.append([f"{mean:.0f} mm", str(len(group)), str(sum(j.sharp for j in group)), f"{told:.1f}"])
-    return _table(["equivalent, about", "frames", "sharp", "sharp by the curve"], rows)
+            rows.append(
+                [f"{mean:.0f} mm equivalent", str(len(group)), str(sum(j.sharp for j in group)), f"{told:.1f}"]
+            )
+    return _table(["focal length, about", "frames", "sharp", "expected by the curve"], rows)
 
 
 def snr_at_grey(noise: Noise) -> float:
@@ -243,7 +255,7 @@ def _cd(light: float) -> str:
 def _spare(light: Light) -> str:
     """How much lighter the view's darkest frame could have been."""
     if abs(light.spare) < 0.15:
-        return "just kept"
+        return "as taken"
     return f"{'about ' if light.guessed else ''}{abs(light.spare):.1f} stops {'more' if light.spare > 0 else 'less'}"
 
 
@@ -254,14 +266,21 @@ def _light(found: Compared) -> str:
         for name, p, m in found.views
         if p.light and m.light
     ]
-    head = ["view", "stone planned, cd/m²", "seen", "glass planned, cd/m²", "seen", "keeping the glass allowed"]
+    head = [
+        "view",
+        "stone planned, cd/m²",
+        "seen",
+        "glass planned, cd/m²",
+        "seen",
+        "exposure that just keeps the glass",
+    ]
     return _table(head, rows) if rows else ""
 
 
 def _compared(found: Compared, learned: Learned) -> str:
     out = f"<h3>{escape(found.title)}</h3>"
     if found.judged:
-        out += _say(f"Of {found.judged} frames judged the plan's hands foretold {found.expected:.1f} sharp ones; "
+        out += _say(f"Of {found.judged} frames judged, the plan expected {found.expected:.1f} to be sharp; "
                     f"{found.sharp} are.")  # fmt: skip
     if found.views:
         rows = [
@@ -289,14 +308,14 @@ def learned_page(learned: Learned, compared: Sequence[Compared], folders: Sequen
         f"<title>Learned from your frames</title><style>{STYLE}{_MORE}</style><main>",
         "<h1>Learned from your frames</h1>",
         _say(lead, "lead"),
-        "<h2>Hands</h2>",
+        "<h2>Steadiness</h2>",
         _hands(learned),
         _say(
             f"A frame counts as sharp while the hand's movement stays below 1/{1 / SHARP_SHARE:.0f} of the frame's "
             "diagonal (twice its RMS radius): it then shows at least the fine detail that its view would show "
             "blurred by that much. Where every frame of a view is soft, none counts as sharp. Dots are "
             f"shares of sharp frames, the larger the more frames; the band holds 95 %. {learned.alone} frames stand "
-            "alone in their view, belong to a bracket or a wide set, or do not tell how they were taken: they were "
+            "alone in their view, belong to a bracket or a panorama, or do not tell how they were taken: they were "
             "not judged.",
             "lead",
         ),

@@ -49,7 +49,7 @@ def check_together(infos: Sequence[FrameInfo], kind: str) -> None:
     if any((i.width, i.height) != (first.width, first.height) for i in infos):
         raise Refused("the frames differ in size.")
     if any(i.orientation != first.orientation for i in infos):
-        raise Refused("the camera was held upright for some frames and level for others.")
+        raise Refused("some frames are portrait and others landscape.")
     if any((i.make, i.model) != (first.make, first.model) for i in infos):
         raise Refused("the frames are from different cameras.")
     if abs(first.pixel_aspect - 1) > 0.01:
@@ -74,7 +74,7 @@ def camera_of(info: FrameInfo) -> Camera:
 def _exposure(info: FrameInfo, reference: FrameInfo) -> float:
     mine, theirs = _stops(info), _stops(reference)
     if mine is None or theirs is None:
-        raise Refused("the files do not say how they were exposed.")
+        raise Refused("the files do not tell their exposure.")
     return 2.0 ** (mine - theirs)
 
 
@@ -106,7 +106,7 @@ def combine(
     opened = open_corrected(view.pick, infos[at], frames=len(infos), fit=fit)
     reference, noise = opened.mosaic, opened.noise
     if noise is None:
-        raise Refused(f"the noise of {view.pick.name} cannot be told: it shows too little that is even.")
+        raise Refused(f"the noise of {view.pick.name} cannot be measured: it shows too little that is even.")
     known = [noise if i.iso == infos[at].iso else None for i in infos]
     reads = [functools.partial(_like, view.frames[i], infos[i], reference, known[i], len(infos)) for i in others]
     camera = camera_of(infos[at])
@@ -165,14 +165,14 @@ def _left_out(record: dict[str, Any], used: Sequence[Path]) -> tuple[str, ...]:
 
 
 def _burst_remarks(record: dict[str, Any], taken: Sequence[int], used: Sequence[Path]) -> tuple[str, ...]:
-    said = (f"merged from {len(taken) + 1} frames; a typical place has the noise of "
-            f"{record['frames_behind_a_place']:.1f} averaged")  # fmt: skip
+    said = (f"merged from {len(taken) + 1} frames; noise is mostly that of "
+            f"{record['frames_behind_a_place']:.1f} frames averaged")  # fmt: skip
     return (said, *_left_out(record, used))
 
 
 def _bracket_remarks(record: dict[str, Any], used: Sequence[Path]) -> tuple[str, ...]:
     above, below = record["stops_gained_above"], math.log2(max(1.0, *record["exposures"].values()))
-    words = ((above, "gained above the reference's highlights"), (below, "more light in its shade"))
+    words = ((above, "gained above the reference's highlights"), (below, "gained in the shade"))
     gains = [f"{stops:.1f} stops {where}" for stops, where in words if stops >= 0.05]
     said = f"merged from {len(record['exposures']) + 1} exposures"
     return ("; ".join([said, *gains]), *_left_out(record, used))
@@ -194,10 +194,12 @@ def place_in_words(box: Sequence[int], info: FrameInfo) -> str:
 
 
 def _clear_remarks(record: dict[str, Any], used: Sequence[Path], info: FrameInfo) -> tuple[str, ...]:
-    out = [f"visitors taken out of {record['replaced_pixels']} pixels, each filled from another frame of the place"]
+    out = [
+        f"visitors cleared from {record['replaced_pixels']} pixels, each filled from another frame of the same place"
+    ]
     boxes = record["in_doubt_boxes"]
     if boxes:
         places = "; ".join(place_in_words(box, info) for box in boxes[:6])
-        out.append(f"in {_places(len(boxes))} no two frames agree on what is behind the visitors, and the reference "
-                   f"stands as it was: {places}")  # fmt: skip
+        out.append(f"in {_places(len(boxes))} no two frames agree on what is behind the visitors, so the reference "
+                   f"frame is left as it was: {places}")  # fmt: skip
     return (*out, *_left_out(record, used))

@@ -390,7 +390,7 @@ def merge_wide(
     width = math.degrees(2 * math.atan(shown.width / 2 / shown.focal)) if not surface.compression else \
         _degrees_across(surface)  # fmt: skip
     if width > WIDEST or shown.width * shown.height > MOST_PIXELS:
-        raise Refused(f"together they span {width:.0f} degrees ({shown.width} x {shown.height} pixels), more than "
+        raise Refused(f"together they span {width:.0f}° ({shown.width} x {shown.height} pixels), more than "
                       "one picture can show.")  # fmt: skip
     laid = _Set(paths, exposures, turns.camera, rotations, surface, balance_of(middle))
     size = ((shown.height - 1) // SMALL + 1, (shown.width - 1) // SMALL + 1)
@@ -443,13 +443,13 @@ def _merged(
         "up_bound_deg": plate.up_bound,
         "up_verdict": plate.up_verdict,
     }
-    remarks = [f"joined from {len(paths)} frames, {width:.0f} degrees across, {plate.projection} projection"]
+    remarks = [f"stitched from {len(paths)} frames, {width:.0f}° across, {plate.projection} projection"]
     worst = max(turns.parallax, default=0.0)
     if worst > 3:
-        remarks.append(f"near things shift by up to {worst:.0f} pixels between frames: the camera moved as it "
-                       "turned; look along the seams")  # fmt: skip
+        remarks.append(f"parallax of up to {worst:.0f} pixels on near things: the camera moved as it was turned; "
+                       "check the seams")  # fmt: skip
     if plate.up_bound is None:
-        remarks.append("nothing told which way is up: taken from how the camera was held")
+        remarks.append("no vertical was found: taken from how the camera was held")
     elif plate.up_verdict == "unsure":
-        remarks.append(f"which way is up is known to within {plate.up_bound:.1f}° only: look at it")
+        remarks.append(f"the vertical is accurate only to ±{plate.up_bound:.1f}°: check it")
     return Merged("wide", infos[len(infos) // 2], tuple(paths), plate=plate, record=record, remarks=tuple(remarks))

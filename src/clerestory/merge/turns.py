@@ -92,7 +92,7 @@ def _chained(n: int, pairs: Sequence[_Pair]) -> list[F64]:
         links = [p for p in pairs if (p.first in known) != (p.second in known)]
         if not links:
             lost = ", ".join(str(k + 1) for k in range(n) if k not in known)
-            raise Refused(f"frame {lost} overlaps too little with the others to be joined to them.")
+            raise Refused(f"frame {lost} overlaps too little with the others to be stitched.")
         best = max(links, key=lambda p: len(p.rays[0]))
         if best.first in known:
             known[best.second] = best.rotation @ known[best.first]

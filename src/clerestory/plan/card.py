@@ -11,24 +11,33 @@ from typing import Any
 
 import typst
 
+from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.plan import words
+from clerestory.plan.care import STAFF, of_plan, view_cautions
 from clerestory.plan.reckoning import Plan, ViewPlan
 
 # Latin, Greek and Cyrillic: what the typesetter's own font has. For other scripts the system's fonts are searched.
 _PRINTABLE = re.compile(r"[\u0000-\u052f\u1e00-\u20bf\u2100-\u22ff]*\Z")
 
 
+def _whole(data: Any) -> Any:
+    """Data of any depth with its texts unbroken as by `words.unbroken`."""
+    if isinstance(data, str):
+        return words.unbroken(data)
+    if isinstance(data, list):
+        return [_whole(d) for d in data]
+    return {k: _whole(v) for k, v in data.items()} if isinstance(data, dict) else data
+
+
 def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:
     stop = next((s for s in plan.timetable.stops if s.view == view.view.name), None)
-    mind = []
+    mind = view_cautions(plan, view)
     if stop is not None and not stop.light:
-        mind.append("Not the light wished at this hour.")
+        mind.append("Not the light you wanted at this hour.")
     if view.settings.snr < view.view.snr_wanted * 0.7:
-        mind.append(words.noise_line(view).capitalize() + ".")
-    if view.view.windows and view.framing.focal > 60 and view.settings.glass is not None:
-        mind.append("Long lens at a window: look for the sun before you raise it.")
+        mind.append(words.capital(words.noise_line(view)) + ".")
     lines = [
-        ["Stand", f"{view.framing.station}, {words.metres(view.framing.distance)} from it"],
+        ["Stand", words.stand_line(plan, view)],
         ["Lens", words.lens_line(view)],
         ["Hold", words.hold_line(view)],
         ["Focus", words.focus_line(view)],
@@ -38,7 +47,7 @@ def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:
         lines.append(["Glass", words.glass_line(view)])
     lines.append(["Light", words.when(plan, view)])
     if view.room is not None and view.framing.how == "straightened":
-        lines.append(["Room", f"{100 * view.room.kept:.0f} % of the frame left, straightened"])
+        lines.append(["Crop", f"{100 * view.room.kept:.0f} % of the frame left after straightening"])
     return {
         "number": number,
         "name": view.view.name,
@@ -48,7 +57,7 @@ def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:
         "end_s": stop.end if stop else None,
         "note": view.view.note,
         "shot": words.shot_line(view),
-        "station": view.framing.station,
+        "station": words.standing(plan, view),
         "lines": lines,
         "mind": mind,
     }
@@ -60,13 +69,13 @@ def card_data(plan: Plan) -> dict[str, Any]:
     day = plan.day.day
     hours = [f"{h.start:%H:%M}–{h.end:%H:%M}" for h in place.open if h.falls_on(day)]
     services = [f"{h.name or 'Service'} {h.start:%H:%M}–{h.end:%H:%M}" for h in place.service if h.falls_on(day)]
-    risen = f"{plan.clock(sun.rise)}–{plan.clock(sun.set)}" if sun.rise and sun.set else "see the report"
-    return {
+    risen = f"up {plan.clock(sun.rise)}–{plan.clock(sun.set)}" if sun.rise and sun.set else "see the report"
+    data = {
         "title": visit.title,
         "place": f"{place.name}, {place.town}" if place.town else place.name,
-        "date": f"{visit.date:%A} {visit.date.day} {visit.date:%B %Y}",
+        "date": words.day_words(visit.date),
         "times": [
-            ["Here", f"{visit.arrive:%H:%M}–{visit.leave:%H:%M}"],
+            ["Visit", f"{visit.arrive:%H:%M}–{visit.leave:%H:%M}"],
             ["Open", ", ".join(hours) or "see the notice at the door"],
             ["Services", ", ".join(services) or "none known"],
             ["Sun", risen],
@@ -75,9 +84,11 @@ def card_data(plan: Plan) -> dict[str, Any]:
         "contacts": [[c.name, c.role, c.phone, c.email] for c in place.contact],
         "views": [_view_data(plan, k, v) for k, v in enumerate(plan.in_order, start=1)],
         "rules": words.house_lines(place),
-        "cautions": words.cautions(place)[:-1],
-        "staff": words.STAFF,
+        "cautions": [list(caution) for caution in of_plan(plan)],
+        "staff": STAFF,
     }
+    whole: dict[str, Any] = _whole(data)
+    return whole
 
 
 def card_pdf(plan: Plan) -> bytes:
@@ -122,6 +133,11 @@ def card_html(plan: Plan) -> str:
         "stops": 0 if plan.visit.hands.stabilised else body.stabiliser_stops,
         "t0": plan.visit.hands.t0_stops,
         "slope": plan.visit.hands.slope,
+        "marks": {
+            "f": [[f_label(2 ** (k / 6)), 2 ** (k / 6)] for k in range(3, 28)],  # f/1.4 to f/22
+            "t": [[time_label(2 ** (k / 3)), 2 ** (k / 3)] for k in range(-39, 16)],  # 1/8000 to 30 s
+            "s": [[iso_label(100 * 2 ** (k / 3)), 100 * 2 ** (k / 3)] for k in range(22)],  # 100 to 12800
+        },
         "focal": round((plan.views[0].framing.focal if plan.views else ranges[0][0]), 1),
     }
     people = "".join(
@@ -138,7 +154,7 @@ def card_html(plan: Plan) -> str:
         "times": "".join(_row(p) for p in data["times"]),
         "views": "".join(_view_html(v) for v in data["views"]),
         "rules": "".join(f"<li>{escape(r)}</li>" for r in data["rules"]),
-        "cautions": "".join(f"<li>{escape(c)}</li>" for c in data["cautions"]),
+        "cautions": "".join(f"<li><b>{escape(topic)}:</b> {escape(c)}</li>" for topic, c in data["cautions"]),
         "staff": escape(data["staff"]),
         "contacts": people,
         "bag": escape(data["bag"]),

@@ -24,7 +24,8 @@ from clerestory.simulate.rooms import Rooms
 Array = NDArray[np.float64]
 
 INK, GREY, STONE, PAPER, ACCENT = "#33312e", "#6d6860", "#8b867d", "#fbfaf7", "#3d6b8e"
-NIGHT, SKY_LOW, SKY_HIGH, SUN = (38, 40, 43), (92, 90, 86), (176, 171, 162), (255, 240, 200)
+# Told apart by lightness alone too: night, then sky, then sun, for black-and-white prints and any eyes.
+NIGHT, SKY_LOW, SKY_HIGH, SUN = (38, 40, 43), (84, 83, 80), (136, 133, 127), (255, 240, 200)
 
 
 @dataclass(frozen=True)
@@ -272,7 +273,7 @@ def _title(box: tuple[float, float, float, float], words: str) -> str:
 
 def _place_parts(aimed: Aim, framing: Framing, body: BodyTable, place: Building) -> list[str]:
     """A view in plan and section."""
-    out = [_title(_PLAN, "Plan, altar to the right"), _title(_SECTION, "Section on the sight")]
+    out = [_title(_PLAN, "Plan, altar to the right"), _title(_SECTION, "Section, along the view")]
     out += _plan_panel(_PLAN, aimed, framing, body, place)
     return out + _section_panel(_SECTION, aimed, framing, body, place.hall(aimed.view.room))
 
@@ -283,7 +284,7 @@ def _picture_parts(aimed: Aim, framing: Framing, body: BodyTable, place: Buildin
     out = [_title(_PICTURE, "Straightened" if framing.how == "straightened" else "Picture")]
     if framing.how != "join":
         return [*out, _title(_FINDER, "Frame"), *_picture_panels(_FINDER, _PICTURE, aimed, framing, body, rooms)]
-    out.append(_text(_FINDER[0] + 4, 110, f"a join of {framing.frames} frames", 15))
+    out.append(_text(_FINDER[0] + 4, 110, f"stitched from {framing.frames} frames", 15))
     panel = Panel.fitting(_PICTURE, aimed.corners)
     return [*out, _image(panel, aimed.corners, seen_picture(rooms, framing, aimed.eye))]
 
@@ -356,7 +357,7 @@ def _patches(panel: Panel, shapes: list[tuple[str, Array]]) -> list[str]:
 
 
 def calendar_pixels(calendar: Calendar) -> NDArray[np.uint8]:
-    """A year of one window as pixels (slots, days, 3): night dark, sky light grey, direct sun pale gold."""
+    """A year of one window as pixels (slots, days, 3): night dark, sky grey, direct sun pale gold."""
     direct, diffuse = calendar.direct.T, calendar.diffuse.T
     sky = np.clip(diffuse / 12000, 0, 1)[..., None] ** 0.6
     low, high = np.array(SKY_LOW, float), np.array(SKY_HIGH, float)

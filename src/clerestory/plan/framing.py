@@ -20,7 +20,7 @@ from clerestory.camera.crop import Room, largest_room
 from clerestory.camera.lens import Distortion
 from clerestory.camera.pose import Pose
 from clerestory.camera.rectification import Straightening, local_scale, project
-from clerestory.plan.model import SHAPES, BodyTable, LensTable, StationTable, ViewTable, Visit
+from clerestory.plan.model import ASPECTS, BodyTable, LensTable, StationTable, ViewTable, Visit
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -119,10 +119,10 @@ def _in_camera(corners: Array, turn: float, tilts: Array) -> tuple[Array, Array,
 
 
 def _shaped(x0: float, x1: float, z0: float, z1: float, view: ViewTable) -> tuple[float, float, float, float]:
-    """The rectangle with breathing room added and widened to the view's shape, about its middle."""
+    """The rectangle with breathing room added and widened to the view's aspect, about its middle."""
     w, h = (x1 - x0) * (1 + view.margin), (z1 - z0) * (1 + view.margin)
-    if view.shape != "free":
-        aspect = SHAPES[view.shape]
+    if view.aspect != "free":
+        aspect = ASPECTS[view.aspect]
         w, h = max(w, h * aspect), max(h, w / aspect)
     cx, cz = (x0 + x1) / 2, (z0 + z1) / 2
     return cx - w / 2, cx + w / 2, cz - h / 2, cz + h / 2
@@ -136,7 +136,7 @@ def aim(
     `side_ratio` is the frame's shorter side over its longer one.
     """
     x, y = at or station.at_m
-    eye = np.array([x, y, station.eye_m])
+    eye = np.array([x, y, station.lens_m])
     sight = np.array(view.centre_m) - eye
     level = float(np.hypot(sight[0], sight[1]))
     elevation = math.degrees(math.atan2(sight[2], level))
@@ -174,7 +174,8 @@ class Framing:
     Degrees, metres, mm. `kept` is the share of the frame inside the picture wanted (of all frames for a join);
     `pixels` the picture's recorded pixels; `across` those recorded across the subject's width; `enlarged` the
     greatest local enlargement by straightening within the picture; `why` says what stands against it;
-    `distortion` the lens's radial k (DNG WarpRectilinear).
+    `distortion` the lens's radial k (DNG WarpRectilinear); `plane` the tilt of the picture plane of a stitched view,
+    0 where the picture is upright.
     """
 
     view: str
@@ -196,6 +197,7 @@ class Framing:
     frames: int = 1
     why: str = ""
     distortion: tuple[float, float, float, float] = (1.0, 0.0, 0.0, 0.0)
+    plane: float = 0.0
 
     @property
     def fits(self) -> bool:
@@ -215,7 +217,9 @@ class Framing:
     @property
     def picture_axes(self) -> Array:
         """Right, up and forward of the finished picture, rows in building axes."""
-        return self.camera_axes if self.how == "as seen" else _basis(math.radians(self.yaw + self.turn), 0.0)
+        if self.how == "as seen":
+            return self.camera_axes
+        return _basis(math.radians(self.yaw + self.turn), math.radians(self.plane))
 
     def pose(self, eye: Array) -> Pose:
         """The camera as held at a point (3) in building axes."""
@@ -226,7 +230,9 @@ class Framing:
     def picture_pose(self, eye: Array) -> Pose:
         """The camera that would see the finished picture without straightening."""
         held = self.pose(eye)
-        return held if self.how == "as seen" else replace(held, yaw=held.yaw + math.radians(self.turn), pitch=0.0)
+        if self.how == "as seen":
+            return held
+        return replace(held, yaw=held.yaw + math.radians(self.turn), pitch=math.radians(self.plane))
 
     @property
     def straightening(self) -> Straightening:
@@ -244,7 +250,7 @@ class Framing:
         return out
 
     def room(self, body: BodyTable) -> Room:
-        """What the finisher keeps: the largest rectangle of the picture's shape in the straightened frame."""
+        """What the finisher keeps: the largest rectangle of the picture's aspect in the straightened frame."""
         x0, x1, z0, z1 = self.rectangle
         return largest_room(self.camera(body), self.straightening, (x1 - x0) / (z1 - z0))
 
@@ -308,7 +314,7 @@ def frame(aimed: Aim, body: BodyTable, lens: LensTable) -> Framing:
         distortion=lens.radial,
     )
     if nothing.distance < lens.closest_m:
-        return replace(nothing, why=f"nearer than the lens focuses ({lens.closest_m:g} m)")
+        return replace(nothing, why=f"closer than the lens can focus ({lens.closest_m:g} m)")
     allowed: Mask = np.abs(aimed.tilts) <= (aimed.view.max_tilt_deg if aimed.upright else 90)
     level: Mask = allowed & (aimed.tilts == 0)
     options: list[Framing] = []
@@ -328,7 +334,7 @@ def frame(aimed: Aim, body: BodyTable, lens: LensTable) -> Framing:
 def _joined(nothing: Framing, aimed: Aim, body: BodyTable, longest: float, widest: float) -> Framing:
     """A wide view joined from several frames at the lens's shortest focal length, or why not even that."""
     if widest >= nothing.focal:
-        return replace(nothing, why=f"only tilted beyond {aimed.view.max_tilt_deg:g} degrees")
+        return replace(nothing, why=f"only with more than {aimed.view.max_tilt_deg:g}° of tilt")
     x0, x1, z0, z1 = aimed.rectangle
     wide, high = math.atan(x1) - math.atan(x0), math.atan(z1) - math.atan(z0)
     counts = []
@@ -339,18 +345,20 @@ def _joined(nothing: Framing, aimed: Aim, body: BodyTable, longest: float, wides
         counts.append((max(n[0], 1) * max(n[1], 1), portrait))
     frames, portrait = min(counts)
     if frames > JOIN_MOST:
-        return replace(nothing, why=f"needs {widest:.1f} mm; a join would take {frames} frames")
+        return replace(nothing, why=f"needs a {widest:.1f} mm lens; stitched, it would take {frames} frames")
+    plane = 0.0 if aimed.upright else float(aimed.tilts[0])
     across = 2 * math.atan(aimed.view.width_m / 2 / nothing.distance) * nothing.focal / body.pixel_mm
     return replace(
         nothing,
         how="join",
         portrait=portrait,
-        tilt=math.degrees(math.atan((z0 + z1) / 2)),
+        tilt=plane + math.degrees(math.atan((z0 + z1) / 2)),
+        plane=plane,
         frames=frames,
         kept=wide * high / (frames * math.prod(2 * math.atan(s / (2 * nothing.focal)) for s in body.frame_mm)),
         pixels=wide * high * (nothing.focal / body.pixel_mm) ** 2,
         across=across,
-        why=f"one frame needs {widest:.1f} mm",
+        why=f"one frame would need a {widest:.1f} mm lens",
     )
 
 

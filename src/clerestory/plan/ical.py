@@ -6,8 +6,10 @@ import hashlib
 from datetime import UTC, datetime
 
 from clerestory.building.windows import Interval
+from clerestory.plan.care import STAFF
 from clerestory.plan.reckoning import Plan, short_settings
 from clerestory.plan.timetable import good_hours
+from clerestory.plan.words import standing
 
 
 def _escaped(text: str) -> str:
@@ -57,7 +59,7 @@ def calendar_text(plan: Plan) -> str:
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Clerestory//plan//EN", "CALSCALE:GREGORIAN"]
     for day in (plan.day, *plan.other_days):
         for view in plan.views:
-            words = f"From {view.framing.station}. {short_settings(view)}. The building's staff decide."
+            words = f"Stand {standing(plan, view)}. {short_settings(view)}. {STAFF}"
             for interval in good_hours(plan.visit, day, view.view):
                 if interval[1] - interval[0] >= view.view.minutes * 60:
                     lines += _event(plan, view.view.name, interval, words)

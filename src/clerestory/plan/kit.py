@@ -1,4 +1,4 @@
-"""Kit coverage: which views each bag gets, which lens adds most, what a join or a burst would save."""
+"""Kit coverage: which views are possible with each bag, which lens adds most."""
 
 from __future__ import annotations
 
@@ -9,18 +9,12 @@ from typing import Literal
 from clerestory.plan.framing import Aim, Framing, aims, frame
 from clerestory.plan.model import BodyTable, LensTable, ViewTable, Visit
 
-Outcome = Literal["had", "coarse", "joined", "not"]
-WORDS = {
-    "had": "in one frame",
-    "coarse": "in one frame, but with fewer pixels than wanted",
-    "joined": "only as a join of several frames",
-    "not": "not at all",
-}
+Outcome = Literal["possible", "too few pixels", "only stitched", "not possible"]  # the first two in one frame
 
 
 @dataclass(frozen=True)
 class Coverage:
-    """What one bag gets: the best framing of each view by name (None where it cannot be had at all)."""
+    """What one bag gets: the best framing of each view by name (None where the view is not possible)."""
 
     bag: str
     best: dict[str, Framing | None]
@@ -33,13 +27,13 @@ class Coverage:
 
     @property
     def share(self) -> float:
-        """Share of the views had in one frame with the pixels wanted."""
-        return len(self.named("had")) / len(self.outcome)
+        """Share of the views possible in one frame with the pixels wanted."""
+        return len(self.named("possible")) / len(self.outcome)
 
 
 @dataclass(frozen=True)
 class LensWorth:
-    """Views lost (or made coarse or joined) when one lens stays at home and all others come."""
+    """Views lost (or left with too few pixels, or only stitched) when one lens stays at home and all others come."""
 
     lens: str
     lost: tuple[str, ...]
@@ -48,13 +42,13 @@ class LensWorth:
 def outcome(view: ViewTable, framing: Framing | None) -> Outcome:
     """What a framing makes of a view."""
     if framing is None or framing.how == "no":
-        return "not"
+        return "not possible"
     if framing.how == "join":
-        return "joined"
-    return "had" if framing.across >= view.pixels_across else "coarse"
+        return "only stitched"
+    return "possible" if framing.across >= view.pixels_across else "too few pixels"
 
 
-_RANK: dict[Outcome, int] = {"not": 0, "joined": 1, "coarse": 2, "had": 3}
+_RANK: dict[Outcome, int] = {"not possible": 0, "only stitched": 1, "too few pixels": 2, "possible": 3}
 
 
 def better(view: ViewTable, framings: Iterable[Framing]) -> Framing | None:
@@ -117,4 +111,8 @@ def lens_worth(framings: Framings, body: str) -> list[LensWorth]:
 
 def best_bag(coverages: list[Coverage]) -> Coverage:
     """The bag that gets most views; of equals the lighter, then the earlier in the file."""
-    return max(coverages, key=lambda c: (len(c.named("had")), len(c.named("coarse", "joined")), -c.weight_g))
+
+    def worth(c: Coverage) -> tuple[int, int, float]:
+        return len(c.named("possible")), len(c.named("too few pixels", "only stitched")), -c.weight_g
+
+    return max(coverages, key=worth)

@@ -51,10 +51,11 @@ Wall = Literal["east", "west", "north", "south"]
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 Allowed = Literal["yes", "ask", "no"]
 DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-SHAPES = {"4:3": 4 / 3, "3:2": 3 / 2, "16:9": 16 / 9, "1:1": 1.0, "3:4": 3 / 4, "2:3": 2 / 3, "9:16": 9 / 16}
+ASPECTS = {"4:3": 4 / 3, "3:2": 3 / 2, "16:9": 16 / 9, "1:1": 1.0, "3:4": 3 / 4, "2:3": 2 / 3, "9:16": 9 / 16}
 
 FULL_WELL_PER_SQUARE_MICROMETRE = 2400.0  # electrons at base ISO (common practice, no source)
 READ_NOISE = 3.0  # electrons (common practice, no source)
+EYE = 1.6  # metres from the floor to the lens of someone standing (common practice, no source)
 
 
 class Table(BaseModel):
@@ -157,13 +158,14 @@ class PlaceTable(Table):
 
 
 class RoomTable(Table):
-    """A room as a box."""
+    """A room as a box. `steps`: whether its steps are worn or dark; left out, its name tells (see `care`)."""
 
     name: Name
     length_m: Metres
     width_m: Metres
     height_m: Metres
     west_end_m: Point2 = (0.0, 0.0)
+    steps: bool | None = None
 
 
 class WindowTable(Table):
@@ -191,12 +193,21 @@ class WindowTable(Table):
 
 
 class StationTable(Table):
-    """Where one may stand."""
+    """Where one may stand. `eye_m`: the lens above what one stands on; `floor_m`: that above the room's floor.
+
+    `floor_m` left out counts as 0 and says nothing: an earlier file may have a gallery's height in `eye_m`.
+    """
 
     name: Name
     at_m: Point2
-    eye_m: Annotated[float, Field(gt=0, lt=100)] = 1.6
+    eye_m: Annotated[float, Field(gt=0, lt=100)] = EYE
+    floor_m: Annotated[float, Field(ge=0, lt=100)] | None = None
     note: str = ""
+
+    @property
+    def lens_m(self) -> float:
+        """Metres from the room's floor to the lens."""
+        return (self.floor_m or 0.0) + self.eye_m
 
 
 class HandsTable(Table):
@@ -378,7 +389,7 @@ class ViewTable(Table):
     on: Literal["east", "west", "north", "south", "vault", "free"] = "free"
     square_on: bool = False
     must_have_m: tuple[Point3, ...] = ()
-    shape: Literal["4:3", "3:2", "16:9", "1:1", "3:4", "2:3", "9:16", "free"] = "free"
+    aspect: Literal["4:3", "3:2", "16:9", "1:1", "3:4", "2:3", "9:16", "free"] = "free"
     floor: bool = False
     margin: Annotated[float, Field(ge=0, le=0.5)] = 0.04
     stations: tuple[Name, ...] = ()
@@ -561,8 +572,13 @@ _PLAIN = {
 }
 
 
+_FORMER = {"shape": "aspect"}  # what earlier versions wrote in a view, and its name now
+
+
 def _plain(error: dict[str, Any]) -> str:
     kind = str(error["type"])
+    if kind == "extra_forbidden" and error["loc"][0] == "view" and error["loc"][-1] in _FORMER:
+        return f"is now called '{_FORMER[error['loc'][-1]]}'; rename it"
     if kind in _PLAIN:
         return _PLAIN[kind]
     message = str(error["msg"]).removeprefix("Value error, ").replace("Input should be", "must be")

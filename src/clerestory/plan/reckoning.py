@@ -143,7 +143,7 @@ def _day(visit: Visit, framings: Framings, chosen: list[Framing], day: date) -> 
 def _why_not(framings: Framings, view: ViewTable, bag: Coverage) -> str:
     tried = [f for f in framings.all if f.view == view.name]
     if not tried:
-        return "no station faces it: add one, or leave out square_on"
+        return "no station faces it; add one, or leave out square_on"
     reasons = sorted({f"{f.station}, {f.lens}: {f.why}" for f in tried if f.why})
     return f"not with {bag.bag}: " + "; ".join(reasons[:3])
 
@@ -151,7 +151,7 @@ def _why_not(framings: Framings, view: ViewTable, bag: Coverage) -> str:
 def compute(visit: Visit, progress: Progress | None = None) -> Plan:
     """Work out a visit. Nothing is written."""
     say = progress or (lambda _words, _share: None)
-    say("standing and framing", 0.05)
+    say("where to stand and what to frame", 0.05)
     framings = Framings(visit)
     coverage = bags(framings)
     chosen = best_bag(coverage)
@@ -197,13 +197,16 @@ def short_settings(view: ViewPlan) -> str:
         f"ISO {iso_label(s.iso)}",
     ]
     if view.framing.how == "join":
-        parts.append(f"join of {view.framing.frames}")
+        parts.append(f"{view.framing.frames} frames to stitch")
     if s.bracket:
         parts.append(f"bracket of {len(s.bracket)}")
     if s.take is None:
         return ", ".join([*parts, "too slow by hand"])
-    each = " each" if view.framing.how == "join" or s.bracket else ""
-    return ", ".join(parts) + f", {s.take} frame{'s' if s.take > 1 else ''}{each}"
+    if view.framing.how == "join" or s.bracket:
+        return ", ".join(parts) + (f", {s.take} of each" if s.take > 1 else "")
+    if s.merge > 1:
+        return ", ".join([*parts, f"burst of {s.take}"])
+    return ", ".join([*parts, "1 frame" if s.take == 1 else f"{s.take} frames"])
 
 
 def _plain(value: Any) -> Any:

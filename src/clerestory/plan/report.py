@@ -10,8 +10,8 @@ import numpy as np
 
 from clerestory.building.windows import Patch, SunTrack, day_span, patches
 from clerestory.plan import words
+from clerestory.plan.care import STAFF, Caution, of_plan, view_cautions
 from clerestory.plan.drawing import NIGHT, SKY_HIGH, SUN, calendar_drawing, patch_drawing, view_drawings
-from clerestory.plan.kit import WORDS
 from clerestory.plan.reckoning import Plan, ViewPlan
 from clerestory.plan.timetable import SLOT
 
@@ -23,7 +23,7 @@ _SKY_NOTE = (
 
 def _tag(name: str, text: str, kind: str = "") -> str:
     mark = f' class="{kind}"' if kind else ""
-    return f"<{name}{mark}>{escape(text)}</{name}>"
+    return f"<{name}{mark}>{escape(words.unbroken(text))}</{name}>"
 
 
 def _table(head: list[str], rows: list[list[str]]) -> str:
@@ -45,14 +45,14 @@ def _head(plan: Plan) -> str:
     else:
         top = f"highest {sun.noon_altitude:.0f}° at {plan.clock(sun.noon)}"
         light = f"Sun from {plan.clock(sun.rise)} to {plan.clock(sun.set)}, {top}."
-    had = len(plan.bag.named("had"))
+    possible = len(plan.bag.named("possible"))
     town = f", {place.town}" if place.town else ""
     return "".join(
         [
             _tag("h1", visit.title),
-            _tag("p", f"{place.name}{town} · {visit.date:%A} {visit.date.day} {visit.date:%B %Y}", "lead"),
+            _tag("p", f"{place.name}{town} · {words.day_words(visit.date)}", "lead"),
             _tag("p", f"{light} The axis points to {plan.visit.axis:.1f}° (true east is 90°).", "quiet"),
-            _tag("p", f"Bag: {plan.bag.bag}. {had} of {len(plan.visit.view)} views in one frame."),
+            _tag("p", f"Bag: {plan.bag.bag}. {possible} of {len(plan.visit.view)} views possible in one frame."),
         ]
     )
 
@@ -61,7 +61,7 @@ def _day(plan: Plan) -> str:
     rows = []
     for stop in plan.timetable.stops:
         view = plan.view(stop.view)
-        notes = [] if stop.light else ["not the light wished"]
+        notes = [] if stop.light else ["not the light you wanted"]
         notes += ["quiet hour"] if stop.quiet else []
         notes += [f"walk {stop.walk_m:.0f} m"] if stop.walk_m >= 1 else []
         rows.append(
@@ -74,9 +74,9 @@ def _day(plan: Plan) -> str:
                 ", ".join(notes),
             ]
         )
-    out = "<h2>The day</h2>" + _table(["Time", "View", "Stand at", "Camera", "Frames", ""], rows)
+    out = "<h2>The day</h2>" + _table(["Time", "View", "Station", "Camera", "Frames", "Notes"], rows)
     for name in plan.timetable.left_out:
-        why = plan.missing.get(name, "the house is not free long enough on this day")
+        why = plan.missing.get(name, "the building is not free for long enough on this day")
         out += _tag("p", f"No time for {name}: {why}.", "accent")
     busy = [
         f"{h.name or 'service'} {h.start:%H:%M}–{h.end:%H:%M}"
@@ -94,16 +94,16 @@ def _view(plan: Plan, number: int, view: ViewPlan) -> str:
         ("Frames", words.frames_line(view)),
         ("Glass", words.glass_line(view)),
         ("Light", f"{words.light_words(view.view)}: {words.when(plan, view)}"),
-        ("Frame used", words.loss_line(view)),
-        ("Across", f"{view.framing.across:.0f} pixels across the subject"),
+        ("Use of frame", words.loss_line(view)),
+        ("Detail", f"{view.framing.across:.0f} pixels across the subject"),
         ("Noise", words.noise_line(view)),
         ("One-third rule", words.third_line(view)),
-        ("Tilt", words.back_line(view.back)),
+        ("Less tilt", words.back_line(view.back)),
     ]
     if view.view.light == "sun":
         facts.append(("Sun in it", words.sun_inside_words(plan, view)))
     if view.room is not None:
-        facts.append(("Room to crop", f"up to {100 * view.room.kept:.0f} % of the frame in this shape"))
+        facts.append(("Crop", f"at most {100 * view.room.kept:.0f} % of the frame at this aspect ratio"))
     others = [
         [
             f.station,
@@ -117,15 +117,17 @@ def _view(plan: Plan, number: int, view: ViewPlan) -> str:
     seconds, hour = _hour_of(plan, view)
     sun = plan.sun_vector(seconds)
     drawing = "".join(view_drawings(view.aim, view.framing, view.body, plan.visit.building, sun))
-    light = f"Light as at {hour} under a clear sky; piers, vaults and furniture are not in the model."
-    counts = "Frames are counted for 95 % certainty."
+    light = f"Shown with the light at {hour} under a clear sky; piers, vaults and furniture are not in the model."
+    counts = "Frame counts are by hand, for 95 % certainty."
+    care = "".join(_tag("p", line, "care") for line in view_cautions(plan, view))
     note = _tag("p", view.view.note, "quiet") if view.view.note else ""
     return (
         f'<section class="view">{_tag("h3", f"{number}  {view.view.name}")}{note}'
-        f"{_tag('p', f'From {view.framing.station}, {words.metres(view.framing.distance)}', 'quiet')}"
-        f'<p class="shot">{escape(words.shot_line(view))}</p><div class="drawing">{drawing}</div>{_facts(facts)}'
+        f"{_tag('p', words.capital(words.stand_line(plan, view)), 'quiet')}"
+        f'<p class="shot">{escape(words.shot_line(view))}</p>{care}'
+        f'<div class="drawing">{drawing}</div>{_facts(facts)}'
         f"<details><summary>Every station and lens</summary>"
-        f"{_table(['Stand at', 'Lens', 'How', 'Frame kept', 'Pixels across'], others)}</details>"
+        f"{_table(['Station', 'Lens', 'How', 'Frame used', 'Pixels across'], others)}</details>"
         f"{_tag('p', f'{light} {words.depth_note(view)} {counts}', 'quiet')}</section>"
     )
 
@@ -140,21 +142,21 @@ def _hour_of(plan: Plan, view: ViewPlan) -> tuple[float, str]:
 def _kit(plan: Plan) -> str:
     rows = []
     for bag in plan.bags:
-        short = [f"{v} ({WORDS[kind]})" for v, kind in bag.outcome.items() if kind != "had"]
+        short = [f"{v} ({kind})" for v, kind in bag.outcome.items() if kind != "possible"]
         weight = f"{bag.weight_g:.0f} g" if bag.weight_g else ""
-        rows.append([bag.bag, f"{100 * bag.share:.0f} %", "; ".join(short) or "nothing missing", weight])
-    out = "<h2>Kit</h2>" + _table(["Bag", "Views had", "Short of", "Lenses weigh"], rows)
-    worth = [[w.lens, str(len(w.lost)), ", ".join(w.lost) or "nothing"] for w in plan.worth]
-    out += _tag("p", "If one lens stays at home and all others come:", "quiet")
+        rows.append([bag.bag, f"{100 * bag.share:.0f} %", "; ".join(short) or "none", weight])
+    out = "<h2>Kit</h2>" + _table(["Bag", "Views possible", "Limited or not possible", "Weight of lenses"], rows)
+    worth = [[w.lens, str(len(w.lost)), ", ".join(w.lost) or "none"] for w in plan.worth]
+    out += _tag("p", "If you leave one lens at home and bring all the others:", "quiet")
     out += _table(["Lens", "Views worse off", "Which"], worth)
-    joined = plan.bag.named("joined")
-    if joined:
-        out += _tag("p", f"A wide join saves {', '.join(joined)}.")
+    stitched = plan.bag.named("only stitched")
+    if stitched:
+        out += _tag("p", f"Possible only stitched from several frames: {', '.join(stitched)}.")
     saved = [
         v.view.name for v in plan.views if v.settings.snr_one < v.view.snr_wanted * 0.98 and v.settings.merge > 1
     ]
     if saved:
-        out += _tag("p", f"Merging several frames makes up for the noise in {', '.join(saved)}.")
+        out += _tag("p", f"Merging a burst makes up for the noise in {', '.join(saved)}.")
     return out
 
 
@@ -187,7 +189,7 @@ def _light(plan: Plan) -> str:
                 _tag("h3", window.name) + f'<div class="drawing">{patch_drawing(window, hall, building, found)}</div>'
             )
         hours = calendar.hours_of_sun
-        note = f"{hours.sum():.0f} hours of direct sun in a clear year, most on one day {hours.max():.1f}"
+        note = f"{hours.sum():.0f} hours of direct sun in a year of clear skies, at most {hours.max():.1f} in a day"
         years.append(
             f"<div>{_tag('h3', window.name)}{calendar_drawing(calendar, visit.visit.date)}"
             + f"{_tag('p', note, 'quiet')}</div>"
@@ -207,7 +209,7 @@ def _light(plan: Plan) -> str:
         )
         + ("<h2>Sun patches on the day</h2>" + "".join(drawings) if drawings else "")
         + f'<h2>The year</h2><p class="key">{"".join(colours)}</p>'
-        + _tag("p", "Hours of the local clock upwards, months across; the line is the day of the visit.", "quiet")
+        + _tag("p", "Local time upwards, months across; the line marks the day of the visit.", "quiet")
         + f'<div class="windows">{"".join(years)}</div>'
     )
 
@@ -234,8 +236,13 @@ def _house(plan: Plan) -> str:
     place = plan.visit.place
     rules = "".join(_tag("li", line) for line in words.house_lines(place))
     people = "".join(_tag("li", ", ".join(p for p in (c.name, c.role, c.phone, c.email) if p)) for c in place.contact)
-    mind = "".join(_tag("li", line) for line in words.cautions(place))
-    return f"<h2>House</h2><ul>{rules}</ul>{f'<ul>{people}</ul>' if people else ''}<h2>Mind</h2><ul>{mind}</ul>"
+    care = "".join(_caution(c) for c in of_plan(plan))
+    ask = f"<h2>Contacts</h2><ul>{people}</ul>" if people else ""
+    return f"<h2>House rules</h2>{_tag('p', STAFF, 'care')}<ul>{rules}</ul>{ask}<h2>Take care</h2><ul>{care}</ul>"
+
+
+def _caution(caution: Caution) -> str:
+    return f"<li><b>{escape(caution.topic)}:</b> {escape(words.unbroken(caution.text))}</li>"
 
 
 def report_html(plan: Plan) -> str:

@@ -10,10 +10,13 @@ from pathlib import Path
 from clerestory.errors import UserError
 from clerestory.files.store import write_atomic
 from clerestory.plan.card import card_html, card_pdf
+from clerestory.plan.care import STAFF, of_plan
 from clerestory.plan.ical import calendar_text
+from clerestory.plan.kit import Outcome
 from clerestory.plan.model import read_visit
 from clerestory.plan.reckoning import Plan, Progress, compute, plan_data, short_settings
 from clerestory.plan.report import report_html
+from clerestory.plan.words import day_words, standing
 
 
 @dataclass(frozen=True)
@@ -30,24 +33,30 @@ class PlanResult:
     def summary_lines(self) -> list[str]:
         """A few lines for the terminal."""
         p = self.plan
-        had, joined, coarse = (len(p.bag.named(k)) for k in ("had", "joined", "coarse"))
+        kinds: tuple[Outcome, ...] = ("too few pixels", "only stitched", "not possible")
+        possible, all_views = len(p.bag.named("possible")), len(p.visit.view)
+        rest = "".join(f", {len(p.bag.named(k))} {k}" for k in kinds if p.bag.named(k))
         lines = [
-            f"{p.visit.visit.title}: {p.visit.place.name}, {p.visit.visit.date:%A %d %B %Y}",
-            f"Bag: {p.bag.bag}: {had} of {len(p.visit.view)} views in one frame, {joined} joined, {coarse} coarse.",
+            f"{p.visit.visit.title}: {p.visit.place.name}, {day_words(p.visit.visit.date)}",
+            f"Bag: {p.bag.bag}. {possible} of {all_views} views possible in one frame{rest}.",
         ]
-        lines += [f"Not to be had: {name} ({why})" for name, why in p.missing.items()]
+        lines += [f"Not possible: {name} ({why})" for name, why in p.missing.items()]
         for stop in p.timetable.stops:
-            light = "" if stop.light else "  (not the light wished)"
+            light = "" if stop.light else "  (not the light you wanted)"
             lines.append(
-                f"{p.clock(stop.start)}  {stop.view}, from {stop.station}: {short_settings(p.view(stop.view))}{light}"
+                f"{p.clock(stop.start)}  {stop.view}, {standing(p, p.view(stop.view))}: "
+                f"{short_settings(p.view(stop.view))}{light}"
             )
         lines += [
-            f"No time found for {name}: the house is not free long enough."
+            f"No time for {name}: the building is not free for long enough."
             for name in p.timetable.left_out
             if name not in p.missing
         ]
         return [
             *lines,
+            "Take care",
+            *(f"  {caution}" for caution in of_plan(p)),
+            STAFF,
             f"Report {self.report}; field card {self.card_pdf} and {self.card_html}; calendar {self.calendar}",
         ]
 

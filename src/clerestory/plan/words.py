@@ -1,8 +1,10 @@
-"""The plan's sentences: what to do at each view, what to mind, in words a photographer uses."""
+"""The plan's sentences: what to do at each view, in words a photographer uses. The cautions are in `care`."""
 
 from __future__ import annotations
 
 import math
+import re
+from datetime import date
 
 from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.camera.optics import airy_disc, equivalent_focal
@@ -11,16 +13,24 @@ from clerestory.plan.framing import Framing, StandBack
 from clerestory.plan.model import PlaceTable, ViewTable
 from clerestory.plan.reckoning import Plan, ViewPlan
 
-STAFF = "The building's staff decide: if they say no, it is no."
-CAUTIONS = (
-    "Sun: never look at it through a long lens or an optical finder, and do not point a long lens at it through "
-    "clear glass: it burns eyes, shutters and sensors. Stained glass does not make it safe.",
-    "Stepping back: stop, turn round, look, then move. Steps, tomb edges and chair legs are behind you.",
-    "Worshippers and children: lower the camera when someone prays; no recognisable child without a parent's leave.",
-    "Flash: off, with the focus lamp and the shutter's sound.",
-    "Bag and strap: off the tombs, off the altar rails, off the shoulder in crowds.",
-)
 _ASK = {"yes": "allowed", "ask": "ask first", "no": "not allowed"}
+_IN = re.compile(r"(middle|centre|corner|heart)\b", re.I)
+
+
+def day_words(day: date) -> str:
+    """A date as it is said: Tuesday 20 April 2027."""
+    return f"{day:%A} {day.day} {day:%B %Y}"
+
+
+def unbroken(words: str) -> str:
+    """Words with no line end between a number and its unit, nor inside a span of hours."""
+    words = re.sub(r"(?<=\d) (?=(?:%|m|mm|s|stops)(?!\w))", "\u00a0", words)
+    return re.sub(r"(?<=\d:\d\d–)(?=\d)", "\u2060", words)
+
+
+def capital(words: str) -> str:
+    """Words with a capital first letter, the rest as it is."""
+    return words[:1].upper() + words[1:]
 
 
 def metres(value: float) -> str:
@@ -31,51 +41,51 @@ def metres(value: float) -> str:
 
 
 def focus_mark(value: float) -> str:
-    """A distance to focus at, finer near by than `metres`: the steps of a series lie close together."""
+    """A distance to focus at, finer near by than `metres`: the steps of a stack lie close together."""
     return f"{value:.2f} m" if value < 5 else metres(value)
 
 
 def house_lines(place: PlaceTable) -> list[str]:
-    """What may be done in this house."""
+    """What may be done in this building."""
     lines = [f"Tripod: {_ASK[place.tripod]}. Flash: {_ASK[place.flash]}. Drone: {_ASK[place.drone]}."]
     if place.permit:
         lines.append(f"Permit: {place.permit}")
     return [*lines, *place.rules]
 
 
-def cautions(place: PlaceTable) -> list[str]:
-    """The usual cautions, with the house's answer on tripods and drones."""
-    extra = [
-        {
-            "no": "Tripod: not here. Lean on a pier only where nothing painted or carved is touched.",
-            "ask": "Tripod: ask first, keep it out of the way and never leave it alone.",
-            "yes": "Tripod: allowed; out of the way, rubber feet, never left alone.",
-        }[place.tripod],
-        {
-            "no": "Drones: not here, inside or over the churchyard.",
-            "ask": "Drones: only with the house's and the air authority's written leave, and with nobody beneath.",
-            "yes": "Drones: allowed by the house; the air authority's rules still hold, and nobody beneath.",
-        }[place.drone],
-    ]
-    return [*CAUTIONS, *extra, STAFF]
+def standing(plan: Plan, view: ViewPlan) -> str:
+    """Where one stands for a view: "at the crossing", "in the south aisle", "at St Anne's altar"."""
+    name = view.framing.station
+    inside = _IN.match(name) or name in {room.name for room in plan.visit.room}
+    article = "the " if name[:1].islower() and not name.startswith("the ") else ""
+    return f"{'in' if inside else 'at'} {article}{name}"
 
 
 def lens_line(view: ViewPlan) -> str:
     """Lens and focal length."""
     f = view.framing
     same = equivalent_focal(f.focal, view.body.sensor_mm)
-    return f"{f.lens} at {f.focal:.0f} mm (sees as {same:.0f})"
+    return f"{f.lens} at {f.focal:.0f} mm ({same:.0f} mm equivalent)"
 
 
 def hold_line(view: ViewPlan) -> str:
     """How the camera is held."""
     f = view.framing
-    words = f"frame {'upright' if f.portrait else 'level'}"
-    if abs(f.tilt) >= 0.2:
-        words += f", tilted {abs(f.tilt):.0f}° {'up' if f.tilt > 0 else 'down'}"
+    words = f"{orientation(f)}, {tilted(f) or 'level'}"
     if f.how == "join":
-        words += f", {f.frames} frames with a third of overlap"
+        words += f"; {f.frames} frames to stitch, overlapping by a third"
     return words
+
+
+def orientation(framing: Framing) -> str:
+    """How the frame is turned."""
+    return "portrait" if framing.portrait else "landscape"
+
+
+def tilted(framing: Framing) -> str:
+    """The camera's tilt; nothing where it is level."""
+    degrees = round(abs(framing.tilt))
+    return f"tilted {'up' if framing.tilt > 0 else 'down'} {degrees}°" if degrees else ""
 
 
 def shot_line(view: ViewPlan) -> str:
@@ -88,23 +98,23 @@ def focus_line(view: ViewPlan) -> str:
     """Where to focus and what is then sharp."""
     f = view.focus
     if f.steps:
-        words = f"{len(f.steps)} frames focused at " + ", ".join(focus_mark(s) for s in f.steps)
-        words += f": sharp from {metres(f.near)} to {metres(f.far)}"
+        words = f"focus stack of {len(f.steps)} at " + ", ".join(focus_mark(s) for s in f.steps)
+        words += f"; sharp from {metres(f.near)} to {metres(f.far)}"
         if f.short:
-            words += f", short of the {metres(f.wanted[1])} asked for: no series longer than {MOST_STEPS} is planned"
+            words += f", short of the {metres(f.wanted[1])} asked for: no stack of more than {MOST_STEPS} is planned"
         return words
-    return f"{metres(f.distance)}: sharp from {metres(f.near)} to {metres(f.far)}"
+    return f"{metres(f.distance)}; sharp from {metres(f.near)} to {metres(f.far)}"
 
 
 def third_line(view: ViewPlan) -> str:
     """Whether the one-third rule would do."""
     f = view.focus
     if f.steps:
-        return "does not arise: one frame cannot hold the depth"
+        return "does not apply: one frame cannot hold the depth"
     if math.isinf(f.far):
-        return f"fails: focus is at or beyond the hyperfocal distance ({metres(f.hyperfocal)})"
-    share = f"{100 * f.front:.0f} % of the sharp depth lies in front"
-    return f"{'holds' if f.third else 'fails'}: {share}"
+        return f"does not hold: focus is at or beyond the hyperfocal distance ({metres(f.hyperfocal)})"
+    share = f"{100 * f.front:.0f} % of the depth of field is in front of the focus"
+    return f"{'holds' if f.third else 'does not hold'}: {share}"
 
 
 def frames_line(view: ViewPlan) -> str:
@@ -112,13 +122,13 @@ def frames_line(view: ViewPlan) -> str:
     s = view.settings
     if s.take is None:
         return f"{time_label(s.seconds)} is too slow by hand: rest the camera, come in better light, or open up"
-    sharp = f"{100 * min(s.chance, 0.99):.0f} % sharp by hand"
-    each = " at each step of the bracket" if s.bracket else ""
-    each += " for each part of the join" if view.framing.how == "join" else ""
+    sharp = f"chance of sharp {100 * min(s.chance, 0.99):.0f} %"
+    each = ["each frame to stitch"] * (view.framing.how == "join") + ["each step of the bracket"] * bool(s.bracket)
+    take = f"at {' and '.join(each)} take" if each else "take"
     if s.merge > 1:
-        one = f"{s.take_one} for a single one, " if s.take_one != s.take else ""
-        return f"{s.take}{each}, to merge {s.merge} sharp ones ({one}{sharp})"
-    return f"{s.take}{each} for a sharp one ({sharp})"
+        one = f" ({s.take_one} to get one)" if s.take_one not in (1, s.take) else ""
+        return f"{take} a burst of {s.take} to merge {s.merge} sharp ones{one}; {sharp}"
+    return f"{take} {s.take}{' to get one sharp' if s.take > 1 else ''}; {sharp}"
 
 
 def glass_line(view: ViewPlan) -> str:
@@ -127,12 +137,12 @@ def glass_line(view: ViewPlan) -> str:
     if s.glass is None:
         return "none in the picture"
     if s.bracket:
-        return "bracket at " + ", ".join(f"\u2212{-stop:.1f}" if stop else "0" for stop in s.bracket) + " stops"
+        return "bracket: " + ", ".join(f"\u2212{-stop:.1f}" if stop else "0" for stop in s.bracket) + " stops"
     if s.held > 0.05:
-        advice = "; better bracketed" if s.held > 3 else ""
-        return f"held back {s.held:.1f} stops already{advice}"
+        advice = "; bracket instead" if s.held > 3 else ""
+        return f"held, {s.held:.1f} stops under the meter{advice}"
     if not s.clips:
-        return "holds as metered"
+        return "holds at the metered exposure"
     share = f" over {100 * view.clipped:.1f} % of the frame" if view.clipped else ""
     return f"clips{share}: let it go"
 
@@ -140,9 +150,9 @@ def glass_line(view: ViewPlan) -> str:
 def noise_line(view: ViewPlan) -> str:
     """Noise in the stone."""
     s = view.settings
-    words = f"signal to noise {s.snr_one:.0f} in one frame"
+    words = f"signal-to-noise ratio {s.snr_one:.0f} in one frame"
     if s.merge > 1:
-        words += f", {s.snr:.0f} in the merge of {s.merge}"
+        words += f", {s.snr:.0f} merged from {s.merge}"
     if s.snr < view.view.snr_wanted * 0.98:
         words += f"; {view.view.snr_wanted:.0f} was wanted"
     return words
@@ -152,23 +162,23 @@ def loss_line(view: ViewPlan) -> str:
     """What straightening and cropping cost."""
     f = view.framing
     if f.how == "join":
-        return f"join of {f.frames}: about {f.pixels / 1e6:.0f} megapixels; {f.why}"
+        return f"stitched from {f.frames} frames: about {f.pixels / 1e6:.0f} megapixels; {f.why}"
     words = f"the picture fills {100 * f.kept:.0f} % of the frame, {f.pixels / 1e6:.1f} megapixels"
     if f.how == "straightened":
-        words += f"; top enlarged {f.enlarged:.2f} times"
+        words += f"; straightening enlarges the {'top' if f.tilt > 0 else 'bottom'} {f.enlarged:.2f} times"
     return words
 
 
 def back_line(back: StandBack | None) -> str:
-    """How far back brings the tilt down."""
+    """How far back, and with what focal length, the tilt is small."""
     if back is None:
         return "no distance helps: it is overhead"
-    words = f"{back.limit:.0f}° or less from {metres(back.distance)}, with {back.focal:.0f} mm"
+    words = f"{back.limit:.0f}° or less from {metres(back.distance)} away, at {back.focal:.0f} mm"
     return words if back.inside else words + " (outside the walls)"
 
 
 def light_words(view: ViewTable) -> str:
-    """The light wished."""
+    """The light wanted."""
     names = " or ".join(view.windows)
     return {"any": "any daylight", "sun": f"sun through {names}", "no sun": f"no sun through {names}"}[view.light]
 
@@ -177,20 +187,20 @@ def sun_inside_words(plan: Plan, view: ViewPlan) -> str:
     """When most of the picture lies in the sun."""
     sun = plan.day.inside.get(view.view.name)
     if sun is None:
-        return "the rooms as modelled show none in this picture"
+        return "none falls in this picture in the model of the rooms"
     seconds, share = sun.best
-    return f"most at {plan.clock(seconds)}: {100 * share:.0f} % of the picture"
+    return f"most at {plan.clock(seconds)}, over {100 * share:.0f} % of the picture"
 
 
 def how_words(framing: Framing) -> str:
     """How a framing holds its view, in a table cell."""
     if framing.how == "no":
         return framing.why
-    tilt = f"tilt {framing.tilt:.0f}°, " if abs(framing.tilt) >= 0.2 else ""
     if framing.how == "join":
-        return f"join of {framing.frames}; {framing.why}"
-    how = {"upright": "without tilt", "straightened": "straightened", "as seen": "left as seen"}[framing.how]
-    return f"{tilt}{framing.focal:.0f} mm, frame {'upright' if framing.portrait else 'level'}, {how}"
+        return f"stitched from {framing.frames} frames; {framing.why}"
+    how = {"upright": "", "straightened": "straightened", "as seen": "not straightened"}[framing.how]
+    held = tilted(framing) or "level"
+    return ", ".join(p for p in (f"{framing.focal:.0f} mm", orientation(framing), held, how) if p)
 
 
 def depth_note(view: ViewPlan) -> str:
@@ -198,10 +208,15 @@ def depth_note(view: ViewPlan) -> str:
     f = view.focus
     disc = airy_disc(f.f_number) * 1000
     if f.soft:
-        return f"Diffraction (Airy disc {disc:.0f} µm) is larger than the blur allowed ({f.blur * 1000:.0f} µm)."
-    return f"Blur allowed {f.blur * 1000:.0f} µm, Airy disc {disc:.0f} µm."
+        return f"Diffraction (Airy disc {disc:.0f} µm) exceeds the circle of confusion ({f.blur * 1000:.0f} µm)."
+    return f"Circle of confusion {f.blur * 1000:.0f} µm, Airy disc {disc:.0f} µm."
+
+
+def stand_line(plan: Plan, view: ViewPlan) -> str:
+    """Where to stand, and how far away the subject then is."""
+    return f"{standing(plan, view)}; subject {metres(view.framing.distance)} away"
 
 
 def when(plan: Plan, view: ViewPlan) -> str:
     """The view's good hours."""
-    return ", ".join(plan.span(i) for i in view.good) or "none while the house is free"
+    return ", ".join(plan.span(i) for i in view.good) or "none while the building is free"

@@ -14,6 +14,14 @@ from clerestory.raw.overlap import Overlap, changed_share, overlap_of, turned_fr
 from clerestory.raw.read import FrameInfo, read_info
 
 Kind = Literal["single", "burst", "bracket", "clear", "wide"]
+# The kinds as a photographer says them.
+KIND_WORDS: dict[Kind, str] = {
+    "single": "single frame",
+    "burst": "burst",
+    "bracket": "bracket",
+    "clear": "burst, visitors moving",
+    "wide": "panorama",
+}
 
 SAME_SHIFT = 0.08  # of the longer side: hand shake of 5 % each way, measured between any two frames
 SAME_TURN = 4.0  # degrees of roll between frames held for the same view
@@ -150,7 +158,7 @@ def _kind_of(group: Sequence[Inspection]) -> tuple[Kind, str]:
         if moved >= MOVED_SHARE:
             span = _seconds_between(group[0], group[-1])
             return "clear", (f"{n} frames of one view over {span:.0f} s at one exposure; up to {moved * 100:.1f} % "
-                             "of the picture came or went")  # fmt: skip
+                             "of the picture changes")  # fmt: skip
     return "burst", f"{n} frames of one view at one exposure"
 
 
@@ -168,15 +176,15 @@ def _grade(seen: Inspection) -> str:
 def _clipped(seen: Inspection) -> str:
     share = seen.clipping.all * 100
     if share >= 0.005:
-        return f"{share:.2f} % of it is clipped in every channel"
-    return "nothing in it is clipped in every channel"
+        return f"{share:.2f} % clipped in every channel"
+    return "nothing clipped in every channel"
 
 
 def _pick(group: Sequence[Inspection], kind: Kind) -> tuple[Inspection, str]:
     """The frame to use, and why."""
     if len(group) == 1:
         only = group[0]
-        soft = "; it is soft, and there is no better frame of this view" if is_soft(only) else ""
+        soft = "; soft, and there is no better frame of this view" if is_soft(only) else ""
         return only, f"sharpness {_grade(only)}; {_clipped(only)}{soft}"
     if kind == "bracket":
         return _pick_of_bracket(group)
@@ -186,9 +194,9 @@ def _pick(group: Sequence[Inspection], kind: Kind) -> tuple[Inspection, str]:
     others = [f.sharpness for f in group if f is not best]
     why = f"sharpest of {len(fair)}: {_grade(best)}; the others {min(others):.2f} to {max(others):.2f}"
     if len(fair) < len(group):
-        why += f"; {len(group) - len(fair)} left out as more clipped"
+        why += f"; {len(group) - len(fair)} left out for more clipping"
     if is_soft(best):
-        why += "; all are soft: look before using"
+        why += "; all are soft: check before using"
     return best, f"{why}; {_clipped(best)}"
 
 

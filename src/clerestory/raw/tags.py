@@ -234,14 +234,16 @@ def optics_of(tags: Tags, size: tuple[int, int], aspect: float, crop_factor: Cal
     pitch = _pitch_from_plane(tags, size[0])
     width = pitch * size[0] if pitch else _width_from_maker(tags)
     if width is not None and not 2.5 < width < 75:
-        remarks.append(f"the sensor width of {width:.1f} mm in the file is not believable and is not used")
+        remarks.append(f"the sensor width of {width:.1f} mm in the file is not plausible and is not used")
         width = None
     if width is None:
         crop = crop_factor()
         if crop is None and focal and equivalent:
             crop = equivalent / focal
             error = 50 / equivalent
-            remarks.append(f"sensor size from the camera's rounded equivalent focal length: good to {error:.1f} %")
+            remarks.append(
+                f"sensor size from the camera's rounded equivalent focal length: accurate to {error:.1f} %"
+            )
         if crop is not None and 0.3 < crop < 20:
             width = FULL_FRAME_DIAGONAL / crop / math.hypot(1, shape)
     if focal is None and equivalent is None:

@@ -102,7 +102,7 @@ class Church:
     glass: float = 5200.0
     sun: float = 9000.0
     lamp: float = 0.0
-    name: str = field(default="Minster of St Corvane, Harrowmere")
+    name: str = field(default="Priory church of St Osmerin, Vellingham")
 
     @cached_property
     def form(self) -> Form:

@@ -40,7 +40,7 @@ class Shot:
     seconds: float = 1 / 30
     iso: float = 400.0
     focus_m: float | None = 12.0
-    time: datetime = datetime(2026, 5, 14, 10, 30)
+    time: datetime = datetime(2027, 4, 20, 15)
     hands: Hands = field(default=Hands())
     shake_px: float | None = None
     visitors: tuple[Visitor, ...] = ()

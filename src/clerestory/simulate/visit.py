@@ -19,8 +19,8 @@ from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.scene import LUMINANCE, Church, Visitor
 from clerestory.simulate.shoot import Shot, bracket, shoot, write_frame
 
-START = datetime(2026, 5, 14, 10, 42, 7)
-SIZE = (2592, 1944)
+START = datetime(2027, 4, 20, 15, 6, 7)
+SIZE = (2624, 1968)
 SLOWEST_ISO, FASTEST_ISO = 200.0, 6400.0
 STEADY = 0.45  # shake of a sharp frame, as a share of the sharp limit
 
@@ -181,6 +181,11 @@ def demo_views(church: Church, body: SimulatedCamera, seed: int = 1) -> list[Dem
     return _singles(day) + _sets(day)
 
 
+def demo_of(size: tuple[int, int] = SIZE, seed: int = 1) -> tuple[Church, SimulatedCamera, Lens]:
+    """The demo's church, body and lens, for frames of `size` pixels."""
+    return Church(seed), SimulatedCamera(width=size[0], height=size[1], hot_share=1e-5), Lens()
+
+
 def demo_visit(
     folder: Path,
     size: tuple[int, int] = SIZE,
@@ -195,7 +200,7 @@ def demo_visit(
     width, height = size
     if width < 64 or height < 64 or width % 2 or height % 2:
         raise UserError(f"Demo frames of {width} x {height} pixels: give even numbers of at least 64.")
-    body, lens, church = SimulatedCamera(width=width, height=height, hot_share=1e-5), Lens(), Church(seed)
+    church, body, lens = demo_of(size, seed)
     frames, truth = folder / "frames", folder / "truth"
     frames.mkdir(parents=True, exist_ok=True)
     truth.mkdir(parents=True, exist_ok=True)
@@ -206,7 +211,7 @@ def demo_visit(
     for view in views:
         for shot in view.shots:
             number = len(paths) + 1
-            path = frames / f"VGR{4170 + number:05d}.dng"
+            path = frames / f"TDV{4170 + number:05d}.dng"
             if not (path.exists() and (truth / f"{path.stem}.truth.json").exists()):
                 frame = shoot(church, shot, body, lens, seed * 1000 + number)
                 frame.truth["view"] = {"name": view.name, "kind": view.kind}

@@ -1,4 +1,4 @@
-"""Upright or not: which way is up in a frame, how sure that is, and how much of the lean to take out."""
+"""The vertical of a building in a frame, how sure it is, and how much of the tilt to take out."""
 
 from __future__ import annotations
 
@@ -52,15 +52,15 @@ OVERHEAD = 1.75
 BEYOND_CHANCE = 2.0
 FEWEST = 4
 # How truly a hand draws, as a share of the frame's longer side, and how little edges say beside it, degrees.
-GUIDE_HAND = 0.001
-EDGES_BESIDE_GUIDES = 1.5
+DRAWN_BY_HAND = 0.001
+EDGES_BESIDE_LINES = 1.5
 
 
-class LineGuide(Protocol):
+class DrawnLine(Protocol):
     """A line the user drew: two points (x, y) as shares of the recorded frame's width and height."""
 
     @property
-    def kind(self) -> Literal["upright", "level"]: ...
+    def kind(self) -> Literal["vertical", "horizontal"]: ...
     @property
     def start(self) -> tuple[float, float]: ...
     @property
@@ -119,20 +119,20 @@ def find_upright(
     *,
     noise: PlaneNoise | tuple[float, float] | None = None,
     level: tuple[float, ...] | None = None,
-    guides: Sequence[LineGuide] = (),
+    drawn: Sequence[DrawnLine] = (),
 ) -> Upright:
     """The vertical of a building in a linear luminance plane (float32, H x W), with its uncertainty and a verdict.
 
     `camera`, with its lens, describes the plane's grid. `noise` is (gain, read) of the plane (variance = gain x
     value + read^2) or an object with `slope` and `floor`; measured from the plane when not given. `level` is (pitch,
-    roll) or (pitch, roll, their deviations) in degrees from the camera's own level. `guides` are lines the user says
-    are upright or level: two or more of them decide, and edges only fill in what they leave open.
+    roll) or (pitch, roll, their deviations) in degrees from the camera's own level. `drawn` are lines the user says
+    are vertical or horizontal: two or more of them decide, and edges only fill in what they leave open.
     """
     segments = lines.find_segments(luma, camera, _pair(noise))
     found = _from_edges(segments, level)
-    if len(guides) < 2:
+    if len(drawn) < 2:
         return found
-    return with_guides(found, guides, camera)
+    return with_lines(found, drawn, camera)
 
 
 def find_upright_together(
@@ -181,7 +181,7 @@ def _pair(noise: PlaneNoise | tuple[float, float] | None) -> tuple[float, float]
 def _from_edges(segments: lines.Segments, level: tuple[float, ...] | None) -> Upright:
     evidence = _level_evidence(level)
     if len(segments) < FEWEST:
-        return _unknown("There is hardly a straight edge in this frame.") if evidence is None else _by_level(evidence)
+        return _unknown("This frame has hardly a straight edge.") if evidence is None else _by_level(evidence)
     return _judged(vanishing.find(segments, evidence), evidence)
 
 
@@ -193,9 +193,9 @@ def _level_evidence(level: tuple[float, ...] | None) -> vanishing.Evidence | Non
     return vanishing.Evidence(vanishing.ups(np.array(pitch), np.array(roll)), np.diag(1 / sigma**2))
 
 
-def _by_level(evidence: vanishing.Evidence, why: str = "There is hardly a straight edge in this frame") -> Upright:
+def _by_level(evidence: vanishing.Evidence, why: str = "This frame has hardly a straight edge") -> Upright:
     cov = np.asarray(np.linalg.inv(evidence.information), float)
-    reasons = f"{why}; only the camera's own level speaks."
+    reasons = f"{why}; only the camera's own level tells."
     return _upright("unsure", evidence.up, cov, (), 0, reasons)
 
 
@@ -225,21 +225,21 @@ def _judged(fits: list[vanishing.Fit], level: vanishing.Evidence | None = None) 
     rival, cov = _rival(fits, cov, chance)
     doubts = [said for said in (rival, _against_level(up, cov, level)) if said]
     if best.agreed < HARDLY * chance:
-        doubts.append("they agree hardly better than chance would have it")
+        doubts.append("they agree little better than chance")
         cov = cov + math.radians(PARTLY) ** 2 * np.eye(2)
     bound = math.degrees(vanishing.bound(cov))
     if bound > SURE_WITHIN and not doubts:
-        doubts.append(f"the bound is wider than {SURE_WITHIN}°")
+        doubts.append(f"it is less accurate than ±{SURE_WITHIN}°")
     verdict: Verdict = "cannot tell" if bound > KNOWN_WITHIN else "unsure" if doubts else "sure"
     parts = _count(best.witnesses[0], "part")
-    said = f"{_count(count, 'upright edge')} in {parts} of the building; right to {bound:.2f}° (95 %)"
+    said = f"{_count(count, 'vertical edge')} in {parts} of the building; accurate to ±{bound:.2f}° (95 %)"
     reasons = f"{said}; {'; '.join(doubts)}." if doubts else f"{said}."
     return _upright(verdict, up, cov, _axes(best), count, reasons + _steep(float(up[2])))
 
 
 def _by_chance(best: vanishing.Fit, cov: Array, count: int, level: vanishing.Evidence | None) -> Upright:
     """What is left when no more agree on a vertical than chance would have: the camera's level, or a guess."""
-    few = f"At most {_count(count, 'edge')} of {len(best.share)} agree on an upright, as chance would have it"
+    few = f"No more than {_count(count, 'edge')} of {len(best.share)} agree on a vertical, as few as by chance"
     if level is not None:
         return _by_level(level, few)
     if vanishing.belief(best.frame[0]) < HARDLY_HELD:
@@ -256,7 +256,7 @@ def _against_level(up: Array, cov: Array, level: vanishing.Evidence | None) -> s
     if off @ np.linalg.inv(cov + np.linalg.inv(level.information)) @ off < LEVEL_APART**2:
         return ""
     angle = math.degrees(math.acos(float(np.clip(up @ level.up, -1, 1))))
-    return f"the camera's own level says {angle:.1f}° otherwise"
+    return f"the camera's own level differs by {angle:.1f}°"
 
 
 def _rival(fits: list[vanishing.Fit], cov: Array, luck: float) -> tuple[str, Array]:
@@ -274,7 +274,7 @@ def _rival(fits: list[vanishing.Fit], cov: Array, luck: float) -> tuple[str, Arr
     chance = 0.5 if overhead else 1 / (1 + math.exp(max(best.score - near[0].score, 0.0) / 2))
     angle = math.degrees(math.acos(float(np.clip(up @ near[0].frame[0], -1, 1))))
     where = ", looking straight up," if overhead else ""
-    return f"a reading {angle:.1f}° away{where} fits nearly as well", cov + chance * np.outer(off, off)
+    return f"another reading {angle:.1f}° away{where} fits nearly as well", cov + chance * np.outer(off, off)
 
 
 def _overhead(best: vanishing.Fit, other: vanishing.Fit, luck: float) -> bool:
@@ -292,7 +292,9 @@ def _steep(rise: float) -> str:
     tilt = math.degrees(math.asin(max(-1.0, min(1.0, rise))))
     if tilt < NONE_FROM:
         return ""
-    return f" This view looks {tilt:.0f}° up, at a vault or a window rather than along a floor: it is left as it is."
+    return (
+        f" This view is tilted up {tilt:.0f}°, at a vault or a window rather than along a floor: it is left as shot."
+    )
 
 
 def _axes(found: vanishing.Fit) -> tuple[Direction, ...]:
@@ -309,21 +311,21 @@ def _axes(found: vanishing.Fit) -> tuple[Direction, ...]:
     return tuple(out)
 
 
-def _guide_lines(guides: Sequence[LineGuide], camera: Camera) -> tuple[lines.Segments, NDArray[np.bool_]]:
-    """Guides as edges, and which of them are upright. The hand is taken to be right to GUIDE_HAND of the frame."""
+def _drawn_lines(drawn: Sequence[DrawnLine], camera: Camera) -> tuple[lines.Segments, NDArray[np.bool_]]:
+    """Drawn lines as edges, and which are vertical. The hand is taken to be right to DRAWN_BY_HAND of the frame."""
     size = np.array([camera.width, camera.height], float)
-    ends = camera.ideal(np.array([[g.start, g.end] for g in guides], float) * size - 0.5)
+    ends = camera.ideal(np.array([[g.start, g.end] for g in drawn], float) * size - 0.5)
     length = np.maximum(np.hypot(*(ends[:, 1] - ends[:, 0]).T), 1.0)
-    slope = math.sqrt(2) * GUIDE_HAND * float(size.max()) / length
-    return lines.on_sphere(ends, slope, np.ones(len(guides)), camera), np.array([g.kind == "upright" for g in guides])
+    slope = math.sqrt(2) * DRAWN_BY_HAND * float(size.max()) / length
+    return lines.on_sphere(ends, slope, np.ones(len(drawn)), camera), np.array([g.kind == "vertical" for g in drawn])
 
 
-def with_guides(found: Upright, guides: Sequence[LineGuide], camera: Camera) -> Upright:
-    """The vertical the guides ask for; the edges fill in, as if no better than EDGES_BESIDE_GUIDES, what is left."""
-    drawn, upright = _guide_lines(guides, camera)
-    free_turn = np.count_nonzero(~upright) >= 2
+def with_lines(found: Upright, drawn: Sequence[DrawnLine], camera: Camera) -> Upright:
+    """The vertical drawn lines ask for; edges fill in, as if no better than EDGES_BESIDE_LINES, what is left."""
+    seen, vertical = _drawn_lines(drawn, camera)
+    free_turn = np.count_nonzero(~vertical) >= 2
     own = np.array(found.up)
-    edges = np.linalg.inv(np.array(found.covariance) + math.radians(EDGES_BESIDE_GUIDES) ** 2 * np.eye(2))
+    edges = np.linalg.inv(np.array(found.covariance) + math.radians(EDGES_BESIDE_LINES) ** 2 * np.eye(2))
     root = np.linalg.cholesky(edges).T
     across = vanishing.tangent(own)
 
@@ -331,10 +333,10 @@ def with_guides(found: Upright, guides: Sequence[LineGuide], camera: Camera) -> 
         up = vanishing.ups(x[0], x[1])
         right, ahead = vanishing.level_pair(up)
         level = math.cos(x[2]) * right + math.sin(x[2]) * ahead
-        wanted = np.where(upright[:, None], up, level)
-        p, q = (drawn.normal * wanted).sum(axis=1), (drawn.along * wanted).sum(axis=1)
+        wanted = np.where(vertical[:, None], up, level)
+        p, q = (seen.normal * wanted).sum(axis=1), (seen.along * wanted).sum(axis=1)
         sideways = x[2] / (math.radians(20) if free_turn else math.radians(0.01))
-        return np.concatenate([np.arctan2(p, np.abs(q)) / drawn.sigma, root @ (across @ (up - own)), [sideways]])
+        return np.concatenate([np.arctan2(p, np.abs(q)) / seen.sigma, root @ (across @ (up - own)), [sideways]])
 
     solved = least_squares(misfit, [found.pitch, found.roll, 0.0], x_scale=0.01)
     up = vanishing.ups(solved.x[0], solved.x[1])
@@ -342,13 +344,13 @@ def with_guides(found: Upright, guides: Sequence[LineGuide], camera: Camera) -> 
     # From pitch and roll to the tangent: roll moves the vertical by cos(pitch).
     stretch = np.diag([1.0, math.cos(float(solved.x[0]))])
     cov = stretch @ cov @ stretch
-    worst = float(np.abs(solved.fun[: len(guides)]).max())
-    said = f"{len(guides)} guides decide"
+    worst = float(np.abs(solved.fun[: len(drawn)]).max())
+    said = f"{len(drawn)} drawn lines set the vertical"
     if worst > 4:
         return _upright("unsure", up, cov * worst**2, found.axes, found.n_segments, f"{said}, but they disagree.")
     bound = math.degrees(vanishing.bound(cov))
     verdict: Verdict = "sure" if bound <= KNOWN_WITHIN else "unsure"
-    return _upright(verdict, up, cov, found.axes, found.n_segments, f"{said}; right to {bound:.2f}° (95 %).")
+    return _upright(verdict, up, cov, found.axes, found.n_segments, f"{said}; accurate to ±{bound:.2f}° (95 %).")
 
 
 # The tilt (degrees) up to which all the lean is taken out, and that at which none is. Fully upright pictures of
@@ -404,7 +406,7 @@ def estimate_focal(
 
     if len(drawn) < FEWEST:
         low, high = (e * per_mm for e in equivalents)
-        return FocalEstimate(math.sqrt(low * high), low, high, _unknown("There is hardly a straight edge here."))
+        return FocalEstimate(math.sqrt(low * high), low, high, _unknown("This frame has hardly a straight edge."))
     span = [math.log(e * per_mm) for e in equivalents]
     coarse = np.linspace(span[0], span[1], 13)
     tried = {float(x): vanishing.find(at(float(x))[1])[0] for x in coarse}

@@ -80,8 +80,8 @@ def _texts(visit: VisitFolder, views: set[str]) -> Iterator[Difference]:
 def _outputs(visit: VisitFolder, told: Callable[[Path], None]) -> Iterator[Difference]:
     for account in _files(visit.hidden / "accounts"):
         try:
-            shapes = json.loads(account.read_text(encoding="utf-8"))["shapes"]
-            files = [(str(f["name"]), str(f["digest"])) for s in shapes.values() for f in s["files"]]
+            aspects = json.loads(account.read_text(encoding="utf-8"))["aspects"]
+            files = [(str(f["name"]), str(f["digest"])) for s in aspects.values() for f in s["files"]]
         except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
             yield Difference(account, "is damaged; delete it, and finish makes the pictures again")
             continue

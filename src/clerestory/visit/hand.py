@@ -23,7 +23,7 @@ def read_hand(root: Path) -> dict[str, list[str]]:
     data = read_toml(path) or {}
     for name, frames in data.items():
         if not isinstance(frames, list) or not all(isinstance(f, str) for f in frames):
-            raise UserError(f"{path}: {name} must be a list of frame names; mend or delete that line.")
+            raise UserError(f"{path}: {name} must be a list of frame names; correct or delete that line.")
         if not name.strip() or name.startswith(".") or any(c in name for c in "/\\\0"):
             raise UserError(f"{path}: '{name}' cannot name a view, since files are named after it; choose another.")
     return cast(dict[str, list[str]], data)

@@ -48,7 +48,7 @@ def card_files(card: Path) -> tuple[list[Path], list[Path]]:
 
 
 def frame_name(path: Path, stamp: str) -> str:
-    """The name a frame gets: its time, then its own name in plain letters, such as 20310601-100002_P6010003.dng."""
+    """The name a frame gets: its time, then its own name in plain letters, such as 20310601-100002_TDV00003.dng."""
     stem = re.sub(r"[^A-Za-z0-9-]+", "-", path.stem).strip("-")[:60] or "frame"
     return f"{stamp or 'undated'}_{stem}{path.suffix.lower()}"
 

@@ -108,7 +108,9 @@ class Desk:
             return
         except Exception as problem:
             log.exception("sorting")
-            self._sorting(state="failed", said=f"A fault of ours stopped the sorting ({type(problem).__name__}).")
+            self._sorting(
+                state="failed", said=f"A fault of ours stopped the reading of frames ({type(problem).__name__})."
+            )
             return
         self._put(table)
 
@@ -134,9 +136,8 @@ class Desk:
         """Everything the pages need to draw themselves."""
         frames = {
             name: {
-                "sharpness": row.sharpness, "clipped": row.clipped, "time": row.time, "seconds": row.seconds,
-                "f_number": row.f_number, "iso": row.iso, "focal_mm": row.focal_mm, "width": row.width,
-                "height": row.height,
+                "sharpness": row.sharpness, "clipped": row.clipped, "time": row.time,
+                "settings": views.settings_of(row), "width": row.width, "height": row.height,
             }
             for name, row in self.table.frames.items() if not row.refused
         }  # fmt: skip
@@ -186,12 +187,12 @@ class Desk:
         found, wanted = self.table.view(view), list(frames)
         names = [plain_name(p) for p in found.frames]
         if not wanted or not set(wanted) < set(names):
-            raise UserError("Choose some of the view's frames, not all, to make a view of their own.")
+            raise UserError("Choose some of the view's frames, not all, for a new view.")
         groups = hand.read_hand(self.root)
         new = self._free_name(view)
         groups[view] = [n for n in names if n not in wanted]
         groups[new] = [n for n in names if n in wanted]
-        self._regroup(groups, f"{len(wanted)} frames of {view} made a view of their own", new)
+        self._regroup(groups, f"{len(wanted)} frames of {view} made a new view", new)
         return new
 
     def join(self, first: str, second: str) -> None:
@@ -220,7 +221,7 @@ class Desk:
     def changed(self, view: str, values: Mapping[str, Any]) -> Recipe:
         """The recipe with some of its fields set otherwise (None: left to the tool); nothing is written."""
         fields = {**self.recipe(view).model_dump(), **values}
-        fields["guides"] = fields["guides"] or ()
+        fields["lines"] = fields["lines"] or ()
         try:
             return Recipe.model_validate(fields)
         except ValidationError as problem:
@@ -243,13 +244,18 @@ class Desk:
     def copy_recipe(self, view: str, others: list[str], what: list[str]) -> int:
         """Give some fields of a view's recipe to other views, as one step; how many views."""
         source = self.recipe(view).model_dump()
-        allowed = set(Recipe.model_fields) - {"pick", "guides"}
+        allowed = set(Recipe.model_fields) - {"pick", "lines"}
         values = {name: source[name] for name in what if name in allowed}
         if not values or not others:
-            raise UserError("Choose at least one control and one other view to copy to.")
+            raise UserError("Choose at least one setting and one other view to copy to.")
         recipes = {other: self.changed(other, values) for other in others[:LONGEST] if self.table.view(other)}
         texts = {f"recipes/{other}.toml": _text(recipe) for other, recipe in recipes.items()}
-        self.journal.commit("finish", f"{view} copied to {len(recipes)} views", texts, place=view)
+        self.journal.commit(
+            "finish",
+            f"settings of {view} copied to {len(recipes)} view{'' if len(recipes) == 1 else 's'}",
+            texts,
+            place=view,
+        )
         for other, recipe in recipes.items():
             self._told_recipe(other, recipe)
         return len(recipes)
@@ -319,7 +325,7 @@ class Desk:
             if (stand_in := self.at_hand(view.name)) is not None:
                 stand_in.merged = True  # not tried again while it is open
             said = str(problem) if isinstance(problem, UserError) else type(problem).__name__
-            self.tell("trouble", said=f"{view.name}: its frames could not be put together ({said}).")
+            self.tell("trouble", said=f"{view.name}: its frames could not be merged ({said}).")
         finally:
             with self._lock:
                 self._merging.remove(view)
@@ -340,17 +346,17 @@ class Desk:
                 from problem  # fmt: skip
 
     def job(self, name: str, tiff: bool = False, better: bool = False, again: bool = False) -> Job:
-        """A view's finishing work as it stands. `again`: also in the shapes and kinds it was written in before."""
+        """A view's finishing work as it stands. `again`: also in the aspects and kinds it was written in before."""
         from clerestory.finish.folder import Job, Order
 
         recipe = self.recipe(name)
         record = self.visit.hidden / "accounts" / f"{name}.json"
-        shapes: tuple[Any, ...] = (recipe.shape,)
+        aspects: tuple[Any, ...] = (recipe.aspect,)
         kinds: tuple[Any, ...] = ("jpeg", "tiff") if tiff else ("jpeg",)
         if again:
-            had_shapes, had_kinds = _written(record)
-            shapes, kinds = tuple(dict.fromkeys(shapes + had_shapes)), tuple(dict.fromkeys(kinds + had_kinds))
-        order = Order(shapes, kinds, quality="better" if better else "fast")
+            had_aspects, had_kinds = _written(record)
+            aspects, kinds = tuple(dict.fromkeys(aspects + had_aspects)), tuple(dict.fromkeys(kinds + had_kinds))
+        order = Order(aspects, kinds, quality="better" if better else "fast")
         about = read_abouts(self.visit.about).of(name)
         return Job(self.view(name), replace_pick(recipe), order, self.visit.pictures, record, about)
 
@@ -381,7 +387,7 @@ class Desk:
         """Put views into the queue; they are written one after another."""
         jobs = {name: self.job(name, tiff, better, again=True) for name in names if self.table.view(name)}
         if not jobs:
-            raise UserError("Choose at least one view to write.")
+            raise UserError("Choose at least one view to save.")
         with self._lock:
             self.queue.update({name: "waiting" for name in jobs})
             stops = self._stops
@@ -437,21 +443,21 @@ class Desk:
         try:
             self.away(report_again, self.root, [v.name for v in self.table.views], failed)
         except (UserError, OSError) as problem:
-            self.tell("trouble", said=f"The pictures are written; their report could not be: {problem}")
+            self.tell("trouble", said=f"The pictures are saved; their report could not be: {problem}")
         self.tell("written")
 
 
 def _written(record: Path) -> tuple[tuple[Any, ...], tuple[Any, ...]]:
-    """The shapes and kinds of file that a view's account names; none where there is none."""
+    """The aspects and kinds of file that a view's account names; none where there is none."""
     from clerestory.finish.folder import SUFFIX
 
     try:
-        shapes = json.loads(record.read_text())["shapes"]
-        names = [file["name"] for shape in shapes.values() for file in shape["files"]]
+        aspects = json.loads(record.read_text())["aspects"]
+        names = [file["name"] for aspect in aspects.values() for file in aspect["files"]]
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return (), ()
     kinds = tuple(kind for kind, suffix in SUFFIX.items() if any(n.endswith(suffix) for n in names))
-    return tuple(None if shape == "own" else shape for shape in shapes), kinds
+    return tuple(None if aspect == "own" else aspect for aspect in aspects), kinds
 
 
 def _text(recipe: Recipe) -> str | None:

@@ -24,6 +24,7 @@ from pydantic import ValidationError
 from clerestory import film as films
 from clerestory.errors import UserError
 from clerestory.files.store import write_atomic
+from clerestory.film import cautions
 from clerestory.film.draft import draft_film
 from clerestory.film.model import Film, Shot, film_toml
 from clerestory.film.scenes import RATE, Plan
@@ -35,6 +36,8 @@ FILE = "film/film.toml"
 BEHIND = 10  # niceness of the process that makes a film: controls come first
 EVERY = 0.2  # seconds between what it says
 _TAKE = re.compile(r"[a-z0-9][a-z0-9_-]{0,79}\.wav")
+_CARE = {"recording": cautions.RECORDING, "publishing": cautions.PUBLISHING}
+_CALLED = {"words": "narration", "narration": "recording", "seconds": "length", "words_a_minute": "words per minute"}
 _OWN_FIELDS = frozenset(Film.model_fields) - {"shots"}
 
 
@@ -61,7 +64,8 @@ class FilmDesk:
     def facts(self) -> dict[str, Any]:
         """The film's shots on their time line; {'there': False} where there is none yet."""
         pictures = names_in(self.root, "pictures", (".jpg", ".jpeg", ".tif", ".tiff"))
-        base: dict[str, Any] = {"there": False, "pictures": pictures, "making": self.state, **self._outputs()}
+        base: dict[str, Any] = {"there": False, "pictures": pictures, "making": self.state, "care": _CARE}
+        base |= self._outputs()
         try:
             film = self._film()
             if film is None:
@@ -84,8 +88,8 @@ class FilmDesk:
     def draft(self) -> None:
         """A film from the pictures, in order of time."""
         if (self.root / FILE).exists():
-            raise UserError("There is a film already; drop its shots or move film/film.toml away first.")
-        self._put(draft_film(self.root), "a film drafted from the pictures")
+            raise UserError("There is a film already; move or delete film/film.toml before you draft a new one.")
+        self._put(draft_film(self.root), "film drafted from the pictures")
 
     def set_shot(self, shot: int, values: Mapping[str, Any], gesture: str = "") -> None:
         """Change fields of a shot (from 0)."""
@@ -94,19 +98,18 @@ class FilmDesk:
         fields = {**film.shots[shot].model_dump(), **values}
         changed = [*film.shots]
         changed[shot] = _valid_shot(fields)
-        names = ", ".join(n.replace("_", " ") for n in values)
-        self._put(film.model_copy(update={"shots": changed}), f"shot {shot + 1}: {names}", gesture)
+        self._put(film.model_copy(update={"shots": changed}), f"shot {shot + 1}: {_named(values)}", gesture)
 
     def set_film(self, values: Mapping[str, Any], gesture: str = "") -> None:
-        """Change the film's own fields: title, subtitle, words a minute, music, credits."""
+        """Change the film's own fields: title, subtitle, loudness, words per minute, music, credits."""
         film = self._known()
         if not set(values) <= _OWN_FIELDS:
-            raise UserError(f"A film has no such field; known are {', '.join(sorted(_OWN_FIELDS))}.")
+            raise UserError(f"A film has no such setting; it has {', '.join(sorted(_OWN_FIELDS))}.")
         try:
             film = Film.model_validate({**film.model_dump(), **values})
         except ValidationError as problem:
             raise UserError(_first(problem)) from problem
-        self._put(film, f"the film's {', '.join(values)}", gesture)
+        self._put(film, f"film: {_named(values)}", gesture)
 
     def move_shot(self, shot: int, to: int) -> None:
         """Put a shot elsewhere in the order."""
@@ -115,22 +118,22 @@ class FilmDesk:
         self._shot(film, to)
         shots = [*film.shots]
         shots.insert(to, shots.pop(shot))
-        self._put(film.model_copy(update={"shots": shots}), f"shot {shot + 1} moved to place {to + 1}")
+        self._put(film.model_copy(update={"shots": shots}), f"shot {shot + 1} moved to position {to + 1}")
 
     def drop_shot(self, shot: int) -> None:
-        """Leave a shot out."""
+        """Remove a shot."""
         film = self._known()
         self._shot(film, shot)
         if len(film.shots) == 1:
-            raise UserError("A film needs one shot at least.")
+            raise UserError("A film needs at least one shot.")
         shots = [*film.shots]
         del shots[shot]
-        self._put(film.model_copy(update={"shots": shots}), f"shot {shot + 1} left out")
+        self._put(film.model_copy(update={"shots": shots}), f"shot {shot + 1} removed")
 
     @staticmethod
     def _shot(film: Film, shot: int) -> None:
         if not isinstance(shot, int) or not 0 <= shot < len(film.shots):
-            raise UserError("There is no such shot any more.")
+            raise UserError("That shot is no longer in the film.")
 
     def _put(self, film: Film, said: str, gesture: str = "") -> None:
         text = film_toml(film)
@@ -145,15 +148,15 @@ class FilmDesk:
         Only 16-bit mono PCM WAV at 44.1 or 48 kHz, at most a quarter of an hour, under a plain name.
         """
         if not _TAKE.fullmatch(name):
-            raise UserError("A recording's name may hold small letters, figures, - and _, and ends in .wav.")
+            raise UserError("A recording's name may have lower-case letters, digits, - and _, and must end in .wav.")
         if len(data) > TAKE_BYTES:
-            raise UserError(f"A recording may last {LONGEST_TAKE // 60} minutes at most.")
+            raise UserError(f"A recording can be {LONGEST_TAKE // 60} minutes long at most.")
         _check_wave(data)
         folder = self.root / "film" / "narration"
         folder.mkdir(parents=True, exist_ok=True)
         path = folder / name
         if any(p.is_symlink() for p in (path, folder, folder.parent)):
-            raise UserError(f"{folder} is reached through a link; recordings are only kept in the visit itself.")
+            raise UserError(f"{folder} is reached through a link; recordings are saved only inside the visit itself.")
         write_atomic(path, data)
         self.tell("film")
         return f"narration/{name}"
@@ -164,7 +167,7 @@ class FilmDesk:
         """Make the preview or the film in the background, in a process of its own: no control waits for it."""
         self._known()
         if not self._making.acquire(blocking=False):
-            raise UserError("A film is being made; wait for it to end, or stop it.")
+            raise UserError("A film is already being made; wait for it, or cancel it.")
         here, there = multiprocessing.Pipe(duplex=False)
         self._process = multiprocessing.get_context("spawn").Process(
             target=_make, args=(self.root, preview, there), name="clerestory-film", daemon=True
@@ -193,7 +196,7 @@ class FilmDesk:
         self._process = None
         if last.get("state") not in ("made", "failed"):
             stopped = process.exitcode == -signal.SIGTERM
-            said = f"The {what} could not be made: the process making it died (out of memory?); try again."
+            said = f"The {what} could not be made: the process making it stopped (out of memory?); try again."
             self._say(state="stopped" if stopped else "failed", what=what, said="" if stopped else said)
         self._making.release()
         self.tell("film")
@@ -223,8 +226,13 @@ def _make(root: Path, preview: bool, tell: Connection) -> None:
     except BrokenPipeError:
         return
     except Exception as problem:
-        said_of_it = f"It could not be made: a fault of ours ({type(problem).__name__})."
+        said_of_it = f"It could not be made because of a fault in Clerestory ({type(problem).__name__})."
         tell.send({"state": "failed", "said": said_of_it, "fault": traceback.format_exc()})
+
+
+def _named(values: Mapping[str, Any]) -> str:
+    """Fields of a shot or a film as the page calls them."""
+    return ", ".join(_CALLED.get(name, name.replace("_", " ")) for name in values)
 
 
 def _valid_shot(fields: Mapping[str, Any]) -> Shot:
@@ -246,12 +254,12 @@ def _check_wave(data: bytes) -> None:
         with contextlib.closing(wave.open(io.BytesIO(data))) as sound:
             form = sound.getnchannels(), sound.getsampwidth(), sound.getframerate(), sound.getnframes()
     except (wave.Error, EOFError) as problem:
-        raise UserError("This is no WAV recording; nothing was kept.") from problem
+        raise UserError("This is not a WAV recording; nothing was saved.") from problem
     channels, width, rate, frames = form
     if channels != 1 or width != 2 or rate not in (44_100, 48_000):
-        raise UserError("A recording must be 16-bit mono WAV at 44.1 or 48 kHz; nothing was kept.")
+        raise UserError("A recording must be 16-bit mono WAV at 44.1 or 48 kHz; nothing was saved.")
     if not 0.2 * rate <= frames <= LONGEST_TAKE * rate or len(data) < 44 + 2 * frames:
-        raise UserError("The recording is empty, cut short or too long; nothing was kept.")
+        raise UserError("The recording is empty, cut short or too long; nothing was saved.")
 
 
 def _scenes(plan: Plan) -> list[dict[str, Any]]:

@@ -38,7 +38,7 @@ def full_picture(visit: VisitFolder, job: Job) -> Path:
         aside = Job(job.view, job.recipe, job.order, out.parent / key, out.parent / key / "account.json", job.about)
         aside.pictures.mkdir(exist_ok=True)
         account: dict[str, Any] = finish_view(aside)
-        name = next(iter(account["shapes"].values()))["files"][0]["name"]
+        name = next(iter(account["aspects"].values()))["files"][0]["name"]
         (aside.pictures / name).replace(out)
         shutil.rmtree(aside.pictures, ignore_errors=True)
         _prune(out.parent)

@@ -96,8 +96,8 @@ class Journal:
             expected, wanted = (change.after, change.before) if back else (change.before, change.after)
             for name, text in expected.items():
                 if self._text(name) != text:
-                    raise UserError(f"{name} was changed outside this page since; that is kept, and this step cannot "
-                                    "be taken back over it.")  # fmt: skip
+                    raise UserError(f"{name} has been changed outside this page since; that change is kept, and this "
+                                    "step cannot be undone or redone over it.")  # fmt: skip
             self._append({"do": "undo" if back else "redo", "scope": scope, "number": self.number + 1})
             self._move(scope, back)
             self._write(wanted)
@@ -125,7 +125,7 @@ class Journal:
         except FileNotFoundError:
             return None
         except (OSError, UnicodeDecodeError) as problem:
-            raise UserError(f"{name}: cannot be read ({problem}); mend or move it.") from problem
+            raise UserError(f"{name}: cannot be read ({problem}); correct or move it.") from problem
 
     def _write(self, texts: Mapping[str, str | None]) -> None:
         for name, text in texts.items():

@@ -52,12 +52,12 @@ class Motion:
         self.light: F32 = np.maximum(self.small.sum(axis=-1), np.float32(1e-6))
         self.shown: F32 = cv2.transform(scene, to_space("srgb").astype(np.float32))
 
-    def recoloured(self, turn: F32) -> Motion:
+    def recoloured(self, shift: F32) -> Motion:
         """The same picture with its colours turned by a 3 x 3 matrix (another white balance)."""
         other = copy.copy(self)
-        other.small = cv2.transform(self.small, turn)
+        other.small = cv2.transform(self.small, shift)
         other.light = np.maximum(other.small.sum(axis=-1), np.float32(1e-6))
-        other.shown = cv2.transform(self.scene, to_space("srgb").astype(np.float32) @ turn)
+        other.shown = cv2.transform(self.scene, to_space("srgb").astype(np.float32) @ shift)
         return other
 
     def relit(self, logs: F32, matrix: F32) -> Motion:

@@ -12,11 +12,13 @@ import numpy as np
 from clerestory.building.windows import SunTrack, day_span, patches
 from clerestory.errors import UserError
 from clerestory.plan import compute, make
+from clerestory.plan.care import STAFF, of_plan, view_cautions
 from clerestory.plan.drawing import view_drawing
 from clerestory.plan.framing import subject_points
 from clerestory.plan.model import read_visit, visit_of
 from clerestory.plan.reckoning import Plan, ViewPlan, short_settings
 from clerestory.plan.run import new_visit
+from clerestory.plan.words import capital, house_lines, stand_line
 from clerestory.web.journal import Journal
 
 SLOT = 600.0  # seconds between the positions of the sun on the slider
@@ -50,7 +52,7 @@ class PlanDesk:
             plan = self.plan()
         except UserError as problem:
             return {"there": True, "trouble": str(problem)}
-        visit = plan.visit
+        visit, possible = plan.visit, len(plan.bag.named("possible"))
         return {
             "there": True,
             "title": visit.visit.title,
@@ -58,12 +60,15 @@ class PlanDesk:
             "date": visit.visit.date.isoformat(),
             "dates": [d.isoformat() for d in (visit.visit.date, *visit.visit.other_dates)],
             "axis": visit.axis,
-            "bag": f"{plan.bag.bag}: {len(plan.bag.named('had'))} of {len(visit.view)} views in one frame",
+            "bag": f"{plan.bag.bag}. {possible} of {len(visit.view)} views possible in one frame",
             "bags": [
                 {"name": c.bag, "share": c.share, "outcome": {k: str(v) for k, v in c.outcome.items()}}
                 for c in plan.bags
             ],
             "missing": plan.missing,
+            "staff": STAFF,
+            "rules": house_lines(visit.place),
+            "care": [list(caution) for caution in of_plan(plan)],
             "halls": [_box(h.bounds) | {"name": h.name} for h in visit.building.halls],
             "windows": [_window(plan, k) for k in range(len(visit.building.windows))],
             "stations": _stations(plan),
@@ -119,18 +124,18 @@ class PlanDesk:
         held.unlink()
         if self.file.exists():
             raise UserError(f"{self.file}: there is a plan already.")
-        self.journal.commit("plan", "a plan begun from the worked example", {"visit.toml": text})
+        self.journal.commit("plan", "plan begun from the worked example", {"visit.toml": text})
         self.tell("plan")
 
     def save(self, text: str) -> None:
         """Write visit.toml, once what it says can be read as a visit."""
         if len(text) > 1_000_000:
-            raise UserError("This is too long for a visit's plan.")
+            raise UserError("This text is too long for a plan: at most a million characters.")
         try:
             visit_of(text, self.file)
         except UserError as problem:
             raise UserError(str(problem).replace(str(self.file), "visit.toml")) from problem
-        self.journal.commit("plan", "the plan's text", {"visit.toml": text})
+        self.journal.commit("plan", "text of the plan", {"visit.toml": text})
         self.tell("plan")
 
     def write(self) -> list[str]:
@@ -174,7 +179,8 @@ def _view(plan: Plan, view: ViewPlan) -> dict[str, Any]:
     sides = [(np.array([x, 0.0, 1.0]) @ reach)[:2] for x in (x0, x1)]
     return {
         "name": view.view.name,
-        "station": view.framing.station,
+        "stand": capital(stand_line(plan, view)),
+        "care": view_cautions(plan, view),
         "settings": short_settings(view),
         "clock": plan.clock(when) if when is not None else "",
         "light": bool(stop.light) if stop else False,

@@ -25,11 +25,12 @@ from clerestory.develop.colour import LUMINANCE, encode, working_from_camera
 from clerestory.develop.demosaic import turned
 from clerestory.finish import source as light
 from clerestory.finish import tone
-from clerestory.finish.pipeline import Seen, asked, before, look, room_of, second_light_of, straightening_of
+from clerestory.finish.pipeline import Seen, asked, before, look, luma_of, mixed_light_of, room_of, straightening_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample, source_positions
 from clerestory.finish.source import Multipliers
 from clerestory.raw.group import View
+from clerestory.vertical import segments as lines
 from clerestory.vertical import verdict as plumb
 from clerestory.web.motion import Motion
 
@@ -43,10 +44,10 @@ SEEN_NOISE = 0.012  # display-linear deviation in the shade that shows as grain 
 
 @dataclass(frozen=True)
 class Balance:
-    """The light a preview is balanced for: white balance, and the share of a second light's colour taken out."""
+    """The light a preview is balanced for: white balance, and the share of mixed light's other colour taken out."""
 
     multipliers: Multipliers
-    second: float = 0.0
+    mixed: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -107,11 +108,12 @@ class OpenView:
     lock: threading.Lock = field(default_factory=threading.Lock)
     _balanced: tuple[Balance, Seen] | None = None
     _upright: tuple[object, plumb.Upright] | None = None
+    _edges: list[list[float]] | None = None
     _placed: Placed | None = None
     _laid: Laid | None = None
     _small: tuple[int, Balance, F32] | None = None
     _whole: tuple[F32, Motion] | None = None
-    _second: tuple[Multipliers, F32] | None = None
+    _mixed: tuple[Multipliers, F32] | None = None
     _flat: Flat | None = None
     _toned: tuple[F32, F32] | None = None
 
@@ -131,10 +133,11 @@ class OpenView:
         mosaic = self.seen.source.mosaic
         if mosaic is None:
             return self.own
-        second = recipe.second_light or 0.0
-        if recipe.warmth is None or mosaic.xyz_to_camera is None:
-            return Balance(self.seen.multipliers, second)
-        return Balance(white.multipliers_for(recipe.warmth, recipe.tint or 0.0, mosaic.xyz_to_camera), second)
+        mixed = recipe.mixed_light or 0.0
+        if recipe.colour_temperature is None or mosaic.xyz_to_camera is None:
+            return Balance(self.seen.multipliers, mixed)
+        wanted = (recipe.colour_temperature, recipe.green_magenta or 0.0)
+        return Balance(white.multipliers_for(*wanted, mosaic.xyz_to_camera), mixed)
 
     @property
     def own(self) -> Balance:
@@ -147,8 +150,8 @@ class OpenView:
             return self.seen
         if self._balanced is None or self._balanced[0] != wanted:
             source, multipliers = self.seen.source, wanted.multipliers
-            second = second_light_of(source, self.camera_half, multipliers, wanted.second)
-            half = light.balanced_half(self.camera_half.copy(), source, multipliers, second)
+            mixed = mixed_light_of(source, self.camera_half, multipliers, wanted.mixed)
+            half = light.balanced_half(self.camera_half.copy(), source, multipliers, mixed)
             noise = light.shown_noise(source, multipliers)
             fresh = replace(
                 self.seen, half=half, multipliers=multipliers, noise=noise, settings=tone.judge(half, noise)
@@ -156,17 +159,17 @@ class OpenView:
             self._balanced = (wanted, fresh)
         return self._balanced[1]
 
-    def _without_second(self, motion: Motion, multipliers: Multipliers, share: float) -> Motion:
-        """The whole frame with a share of a second light's colour taken out."""
+    def _without_mixed(self, motion: Motion, multipliers: Multipliers, share: float) -> Motion:
+        """The whole frame with a share of mixed light's other colour taken out."""
         source = self.seen.source
         if source.mosaic is None:
             return motion
-        if self._second is None or self._second[0] != multipliers:
-            found = second_light_of(source, self.camera_half, multipliers, 1.0)
+        if self._mixed is None or self._mixed[0] != multipliers:
+            found = mixed_light_of(source, self.camera_half, multipliers, 1.0)
             assert found is not None
-            self._second = (multipliers, turned(np.log(found), source.info.orientation))
+            self._mixed = (multipliers, turned(np.log(found), source.info.orientation))
         matrix = working_from_camera(source.mosaic.xyz_to_camera).astype(np.float32)
-        return motion.relit(self._second[1] * np.float32(share), matrix)
+        return motion.relit(self._mixed[1] * np.float32(share), matrix)
 
     def _recolouring(self, old: Multipliers, new: Multipliers) -> F32:
         """Another white balance as a matrix over working pixels: exact but where the raw was clipped."""
@@ -182,28 +185,45 @@ class OpenView:
 
     def upright(self, recipe: Recipe) -> plumb.Upright:
         """The vertical, by the recipe's lines where there are two or more."""
-        if len(recipe.guides) < 2:
+        if len(recipe.lines) < 2:
             return self.seen.upright
-        if self._upright is None or self._upright[0] != recipe.guides:
-            height, width = self.seen.half.shape[:2]
-            grid = self.seen.camera.scaled(0.5).on_grid(width, height)
-            found = plumb.with_guides(self.seen.upright, recipe.guides, grid)
-            self._upright = (recipe.guides, found)
+        if self._upright is None or self._upright[0] != recipe.lines:
+            found = plumb.with_lines(self.seen.upright, recipe.lines, self._half_grid())
+            self._upright = (recipe.lines, found)
         return self._upright[1]
+
+    def _half_grid(self) -> Camera:
+        height, width = self.seen.half.shape[:2]
+        return self.seen.camera.scaled(0.5).on_grid(width, height)
+
+    def edges(self) -> list[list[float]]:
+        """Straight edges found in the frame, longest first: x and y of both ends, as shares of its width and height.
+
+        None in a joined view: its frames were straightened together.
+        """
+        if self._edges is None and self.seen.source.plate is not None:
+            self._edges = []
+        if self._edges is None:
+            grid = self._half_grid()
+            found = lines.find_segments(luma_of(self.seen.half), grid)
+            ends = grid.recorded(found.ends[np.argsort(-found.length)])
+            shares = (ends + 0.5) / [grid.width, grid.height]
+            self._edges = np.round(shares.reshape(-1, 4), 5).tolist()
+        return self._edges
 
     def _placing(self, seen: Seen, recipe: Recipe, width: int) -> Placed:
         key = (
             width,
             seen.upright.up,
             recipe.plumb,
-            recipe.turn,
-            recipe.shape,
-            recipe.place_crop,
-            bool(recipe.guides),
+            recipe.swing,
+            recipe.aspect,
+            recipe.crop,
+            bool(recipe.lines),
         )
         if self._placed is None or self._placed.key != key:
             straightening = straightening_of(seen, recipe)
-            room = room_of(seen, straightening, recipe.shape, recipe)
+            room = room_of(seen, straightening, recipe.aspect, recipe)
             self._placed = Placed(key, width, straightening, room, _size(room, width))
         return self._placed
 
@@ -230,7 +250,7 @@ class OpenView:
         settings = asked(seen.settings, recipe)
         if settled:
             pixels, light_words = self._exact(seen, balance, placed, settings)
-        elif (laid := self._laid) and laid.placed.key == placed.key and laid.balance.second == wanted.second:
+        elif (laid := self._laid) and laid.placed.key == placed.key and laid.balance.mixed == wanted.mixed:
             pixels, light_words = self._moving_tone(laid, seen, settings, wanted)
         else:
             pixels, light_words = self._moving_frame(seen, balance, placed, settings, wanted)
@@ -270,15 +290,15 @@ class OpenView:
         until it rests."""
         key = (placed.width, balance, wanted, settings)
         if self._flat is None or self._flat.key != key:
-            small, share = self._reduced(seen, balance, placed.width), wanted.second - balance.second
+            small, share = self._reduced(seen, balance, placed.width), wanted.mixed - balance.mixed
             if self._whole is None or self._whole[0] is not small:
                 self._whole = (small, Motion(small))
             motion = self._whole[1]
             if share:
-                motion = self._without_second(motion, wanted.multipliers, share)
+                motion = self._without_mixed(motion, wanted.multipliers, share)
             if wanted.multipliers != balance.multipliers:
-                turn = self._recolouring(balance.multipliers, wanted.multipliers)
-                motion = motion.recoloured(turn)
+                shift = self._recolouring(balance.multipliers, wanted.multipliers)
+                motion = motion.recoloured(shift)
             pixels, shown = motion.render(settings, seen.noise)
             self._flat = Flat(key, pixels, _glass_and_stone(shown))
         self._toned = None
@@ -290,6 +310,7 @@ class OpenView:
     def _facts(self, placed: Placed, seen: Seen, settings: tone.ToneSettings, recipe: Recipe) -> dict[str, Any]:
         camera, lens = seen.camera, seen.camera.distortion or Distortion()
         limit = tone.shade_limit(seen.noise, settings.exposure) if seen.noise else None
+        mosaic = seen.source.mosaic
         return {
             "view": self.view.name,
             "merged": self.merged,
@@ -305,12 +326,14 @@ class OpenView:
             "verdict": seen.upright.verdict,
             "bound": seen.upright.bound_deg,
             "reasons": seen.upright.reasons,
-            "guides": len(recipe.guides),
+            "lines": len(recipe.lines),
             "settings": vars(settings),
             "own": vars(seen.settings),
             "lift_limit": limit,
-            "warmth_known": seen.source.mosaic is not None and seen.source.mosaic.xyz_to_camera is not None,
-            "second_known": seen.source.mosaic is not None,
+            "colour_temperature_known": mosaic is not None and mosaic.xyz_to_camera is not None,
+            "mixed_light_known": mosaic is not None,
+            "joined": seen.source.plate is not None,
+            "swing_offer": None if seen.swing is None or recipe.swing is not None else math.degrees(seen.swing.swing),
             "remarks": [*seen.source.remarks, *seen.remarks],
         }
 
@@ -359,7 +382,7 @@ class OpenView:
         return reading
 
     def marks(self) -> bytes:
-        """A PNG with an alpha channel over the last preview: gold where raw is clipped, blue where noise shows."""
+        """A PNG with an alpha channel over the last preview: gold where raw is clipped, violet where noise shows."""
         if self._toned is None or self._laid is None:
             return b""
         scene, shown = self._toned
@@ -371,7 +394,7 @@ class OpenView:
             lit = cv2.transform(shown, LUMINANCE.astype(np.float32)[None])
             noise = self.seen.noise
             grain = np.sqrt(np.maximum(noise.slope * luma + noise.floor, 0)) / luma * lit
-            out[(grain > SEEN_NOISE) & (lit < 0.18) & ((rows + columns) % 12 < 4)] = (212, 150, 90, 230)
+            out[(grain > SEEN_NOISE) & (lit < 0.18) & ((rows + columns) % 12 < 4)] = (214, 130, 176, 235)
         out[lost & ((rows - columns) % 10 < 5)] = (70, 190, 240, 240)
         ok, data = cv2.imencode(".png", out)
         return data.tobytes() if ok else b""
@@ -384,14 +407,14 @@ class OpenView:
         return out
 
     def as_shot(self) -> bytes:
-        """The frame as it came, as JPEG: same brightness, nothing held, lifted or straightened."""
+        """The frame as shot, as JPEG: same brightness, nothing held, lifted or straightened."""
         pixels = np.asarray(before(self.seen))
         ok, data = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
         return data.tobytes() if ok else b""
 
 
 def _size(room: Room, width: int) -> tuple[int, int]:
-    """Width and height of a preview of a room; an upright picture has as many pixels as one lying down."""
+    """Width and height of a preview of a room; one in portrait has as many pixels as one in landscape."""
     size = (width, max(16, round(width * room.height / room.width)))
     return size if size[1] <= width else (max(16, round(width * room.width / room.height)), width)
 

@@ -257,7 +257,7 @@ def serve(folder: Path, port: int = 0, ready: Callable[[str], None] | None = Non
         try:
             listener.bind(("127.0.0.1", port))
         except OSError as problem:
-            raise UserError(f"Port {port} cannot be had ({problem.strerror}); choose another, or leave it out.") \
+            raise UserError(f"Port {port} is not available ({problem.strerror}); choose another, or leave it out.") \
                 from problem  # fmt: skip
         listener.listen(64)
         address = f"http://127.0.0.1:{listener.getsockname()[1]}/?token={token}"

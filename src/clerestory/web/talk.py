@@ -176,6 +176,7 @@ class Talk:
             "redo": (desk.pen, lambda: desk.step(m["scope"], False)),
             "ahead": (desk.pen, lambda: desk.journal.ahead(m["scope"])),
             "open": (desk.slow, lambda: desk.opened(m["view"]).view.name),
+            "edges": (desk.slow, lambda: desk.opened(m["view"]).edges()),
             "marks": (desk.quick, lambda: self._marks(m["view"])),
             "export": (desk.pen, lambda: desk.export(m["views"], bool(m.get("tiff")), bool(m.get("better")))),
             "stop writing": (desk.pen, desk.stop_writing),

@@ -8,9 +8,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, cast
 
+from clerestory.camera.exposure import time_label
 from clerestory.errors import UserError
 from clerestory.finish.recipe import Recipe, picked, read_recipe
-from clerestory.raw.group import Kind, View
+from clerestory.raw.group import KIND_WORDS, Kind, View
 from clerestory.raw.sort import Sorted, frame_files, sort_folder
 from clerestory.visit.about import Abouts, read_abouts
 from clerestory.visit.catalogue import Catalogue, FrameRow, ViewRow
@@ -118,6 +119,17 @@ def recipe_of(root: Path, view: str) -> Recipe:
     return read_recipe(recipe_path(root, view))
 
 
+def settings_of(row: FrameRow) -> str:
+    """Shutter time, aperture, ISO and focal length of a frame, as far as its file tells them."""
+    known = [
+        time_label(row.seconds) if row.seconds else "",
+        f"f/{row.f_number:g}" if row.f_number else "",
+        f"ISO {row.iso:.0f}" if row.iso else "",
+        f"{row.focal_mm:g} mm" if row.focal_mm else "",
+    ]
+    return ", ".join(word for word in known if word) or "settings not told"
+
+
 def shown(table: Table, root: Path) -> list[dict[str, Any]]:
     """The views as plain data for the sort page."""
     out = []
@@ -133,7 +145,7 @@ def shown(table: Table, root: Path) -> list[dict[str, Any]]:
             {
                 "name": view.name,
                 "title": abouts.views[view.name].title if view.name in abouts.views else "",
-                "kind": view.kind,
+                "kind_words": KIND_WORDS[view.kind],
                 "why": view.why,
                 "pick": plain_name(pick),
                 "own_pick": plain_name(view.pick),

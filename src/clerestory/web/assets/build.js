@@ -31,11 +31,6 @@ export const called = (view) => (view.title ? `${view.name}, ${view.title}` : vi
 
 export const percent = (share, figures = 0) => `${(100 * share).toFixed(figures)}\u00a0%`;
 
-export function seconds(value) {
-  if (!value) return "";
-  return value < 0.4 ? `1/${Math.round(1 / value)} s` : `${value.toFixed(1)} s`;
-}
-
 export function debounce(work, ms) {
   let timer = 0;
   const later = (...args) => {

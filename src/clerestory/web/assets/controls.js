@@ -1,35 +1,35 @@
-// The line of controls under a picture: plain words, stops, and a way to give each back to the tool.
+// The line of controls under a picture: stops, kelvin and degrees, and a way to give each back to the tool.
 
 import { debounce, el } from "./build.js";
 
-const signed = (v, figures = 1) => `${v > 0 ? "+" : v < 0 ? "−" : ""}${Math.abs(v).toFixed(figures)}`;
+export const signed = (v, figures = 1) => `${v > 0 ? "+" : v < 0 ? "−" : ""}${Math.abs(v).toFixed(figures)}`;
 const stops = (v) => `${v.toFixed(1)} stops`;
+const apart = (f) => !f.joined;
 
-// own: what the tool does when the control is left to it.
+// own: what the tool does when the control is left to it; unset: how that is told where the value would say nothing.
 const CONTROLS = [
-  { name: "exposure", label: "Exposure", min: -3, max: 3, step: 0.05, own: () => 0,
-    say: (v) => (v === 0 ? "as judged" : `${signed(v)} stops`) },
-  { name: "window_hold", label: "Windows held", min: 0, max: 8, step: 0.05, own: (f) => f.own.window_hold,
+  { name: "exposure", label: "Exposure", min: -3, max: 3, step: 0.05, own: () => 0, unset: "automatic",
+    say: (v) => `${signed(v)} stops` },
+  { name: "window_hold", label: "Window hold", min: 0, max: 8, step: 0.05, own: (f) => f.own.window_hold,
     say: stops },
-  { name: "shade_lift", label: "Shade lifted", min: 0, max: 6, step: 0.05, own: (f) => f.own.shade_lift,
-    say: (v, f) => (f.lift_limit !== null && v > f.lift_limit ? `${v.toFixed(1)}, grain` : stops(v)) },
+  { name: "shade_lift", label: "Shade lift", min: 0, max: 6, step: 0.05, own: (f) => f.own.shade_lift,
+    say: (v, f) => (f.lift_limit !== null && v > f.lift_limit ? `${v.toFixed(1)}, noisy` : stops(v)) },
   { name: "local_contrast", label: "Local contrast", min: 0, max: 1, step: 0.01, own: (f) => f.own.local_contrast,
     say: (v) => v.toFixed(2) },
-  { name: "warmth", label: "Warmth", min: 2500, max: 9500, step: 50, own: () => 5200, unset: "as shot",
-    say: (v) => `${v} K`, needs: (f) => f.warmth_known },
-  { name: "tint", label: "Tint", min: -15, max: 15, step: 0.5, own: () => 0,
-    say: (v) => (v === 0 ? "even" : v > 0 ? `${v.toFixed(1)} magenta` : `${(-v).toFixed(1)} green`),
-    needs: (f, r) => f.warmth_known && r.warmth !== null },
-  { name: "second_light", label: "Second light", min: 0, max: 1, step: 0.01, own: () => 0,
-    say: (v) => (v === 0 ? "left in" : `${Math.round(100 * v)} % out`), needs: (f) => f.second_known },
+  { name: "colour_temperature", label: "Colour temperature", min: 2500, max: 9500, step: 50, own: () => 5200,
+    unset: "as shot", say: (v) => `${v} K`, needs: (f) => f.colour_temperature_known },
+  { name: "green_magenta", label: "Green–magenta", min: -15, max: 15, step: 0.5, own: () => 0,
+    say: (v) => (v === 0 ? "neutral" : v > 0 ? `${v.toFixed(1)} magenta` : `${(-v).toFixed(1)} green`),
+    needs: (f, r) => f.colour_temperature_known && r.colour_temperature !== null },
+  { name: "mixed_light", label: "Mixed light", min: 0, max: 1, step: 0.01, own: () => 0,
+    say: (v) => (v === 0 ? "left as shot" : `${Math.round(100 * v)} % evened`), needs: (f) => f.mixed_light_known },
   { name: "plumb", label: "Plumb", min: 0, max: 1, step: 0.01, own: (f) => f.straightening.plumb,
-    say: (v) => (v === 0 ? "as shot" : v === 1 ? "upright" : `${Math.round(100 * v)} % of it`) },
-  { name: "turn", label: "Turn", min: -15, max: 15, step: 0.1, own: () => 0,
-    say: (v) => (v === 0 ? "none" : `${Math.abs(v).toFixed(1)}° ${v > 0 ? "right" : "left"}`) },
+    say: (v) => (v === 0 ? "as shot" : `${Math.round(100 * v)} %`), needs: apart },
+  { name: "swing", label: "Swing", min: -15, max: 15, step: 0.1, own: () => 0,
+    say: (v) => (v === 0 ? "none" : `${Math.abs(v).toFixed(1)}° ${v > 0 ? "right" : "left"}`), needs: apart },
 ];
-export const NAMES = CONTROLS.map((c) => [c.name, c.label]).concat([["shape", "Shape"], ["place_crop", "Crop's place"]]);
-const SHAPES = [["", "own"], ["4:3", "4 to 3"], ["3:2", "3 to 2"], ["16:9", "16 to 9"], ["1:1", "square"],
-  ["free", "free"]];
+export const NAMES = CONTROLS.map((c) => [c.name, c.label]).concat([["aspect", "Aspect"], ["crop", "Crop"]]);
+const ASPECTS = [["", "as shot"], ["4:3", "4:3"], ["3:2", "3:2"], ["16:9", "16:9"], ["1:1", "1:1"], ["free", "free"]];
 
 // Tells `moved(values)` while a control moves, `set(values, gesture)` when it has been, `rested()` soon after.
 export class Controls {
@@ -41,23 +41,21 @@ export class Controls {
     this.dirty = {};
     this.saveSoon = debounce(() => this.save(), 400);
     this.rows = new Map(CONTROLS.map((c) => [c.name, this.row(c)]));
-    this.shape = el("select", { id: "c-shape", onchange: () => this.chosen() },
-      ...SHAPES.map(([value, words]) => el("option", { value }, words)));
-    this.shapeRow = el("div", { class: "control" }, el("label", { for: "c-shape" }, "Shape"), this.shape,
-      el("output", { for: "c-shape" }, ""));
+    this.aspect = el("select", { id: "c-aspect", onchange: () => this.chosen() },
+      ...ASPECTS.map(([value, words]) => el("option", { value }, words)));
+    this.aspectRow = el("div", { class: "control" }, el("label", { for: "c-aspect" }, "Aspect"), this.aspect);
     this.node = el("div", { class: "controls", role: "group", "aria-label": "How this picture is finished" },
-      ...[...this.rows.values()].map((r) => r.node), this.shapeRow);
+      ...[...this.rows.values()].map((r) => r.node), this.aspectRow);
   }
 
   row(control) {
     const id = `c-${control.name}`;
     const input = el("input", { id, type: "range", min: control.min, max: control.max, step: control.step,
       oninput: () => this.slide(control), onchange: () => this.save(),
-      ondblclick: () => this.leave(control),
       onkeydown: (e) => (e.key === "Backspace" || e.key === "Delete") && this.leave(control) });
     const value = el("output", { for: id });
-    const give = el("button", { type: "button", class: "give", title: "Leave this to the tool", hidden: true,
-      "aria-label": `Leave ${control.label.toLowerCase()} to the tool`, onclick: () => this.leave(control) }, "×");
+    const give = el("button", { type: "button", class: "give", title: "Back to automatic", hidden: true,
+      "aria-label": `${control.label}: back to automatic`, onclick: () => this.leave(control) }, "×");
     const node = el("div", { class: "control" }, el("label", { for: id }, control.label), input, value, give);
     return { node, input, value, give };
   }
@@ -87,11 +85,11 @@ export class Controls {
   leave(control) {
     this.dirty = {};
     this.gesture = "";
-    this.once({ [control.name]: null, ...(control.name === "warmth" ? { tint: null } : {}) });
+    this.once({ [control.name]: null, ...(control.name === "colour_temperature" ? { green_magenta: null } : {}) });
   }
 
   chosen() {
-    this.once({ shape: this.shape.value || null });
+    this.once({ aspect: this.aspect.value || null });
   }
 
   once(values) {
@@ -103,7 +101,7 @@ export class Controls {
     const { input, value: output, give, node } = this.rows.get(control.name);
     const words = !byHand && control.unset ? control.unset : control.say(value, this.facts);
     output.textContent = words;
-    input.setAttribute("aria-valuetext", `${words}${byHand ? "" : ", left to the tool"}`);
+    input.setAttribute("aria-valuetext", `${words}${byHand ? "" : ", automatic"}`);
     give.hidden = !byHand;
     node.classList.toggle("by-hand", byHand);
   }
@@ -123,8 +121,7 @@ export class Controls {
       input.value = value;
       this.word(control, value, byHand);
     }
-    this.shape.value = recipe.shape ?? "";
-    this.shapeRow.querySelector("output").textContent = facts.shape_words ?? "";
+    this.aspect.value = recipe.aspect ?? "";
   }
 
   focus(number) {

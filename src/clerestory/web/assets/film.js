@@ -3,7 +3,7 @@
 import { button, debounce, el } from "./build.js";
 import { Recorder } from "./recorder.js";
 
-const MOVES = ["hold", "push", "pull", "pan", "tilt"];
+const MOVES = { hold: "Hold", push: "Push in", pull: "Pull out", pan: "Pan", tilt: "Tilt" };
 const clock = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`;
 
 export class Film {
@@ -12,7 +12,7 @@ export class Film {
     this.room = room;
     this.shot = 0;
     this.off = [house.wire.on("film", () => this.load()), house.wire.on("written", () => this.load())];
-    room.append(el("div", { class: "film" }, el("h1", {}, "Film"), el("p", { class: "quiet" }, "Reading the film")));
+    room.append(el("div", { class: "film" }, el("h1", {}, "Film"), el("p", { class: "quiet" }, "Loading the film")));
     this.load();
   }
 
@@ -43,8 +43,8 @@ export class Film {
   none() {
     const some = this.facts.pictures.length;
     this.room.replaceChildren(el("div", { class: "film empty" }, el("h1", {}, "Film"),
-      el("p", {}, some ? `There are ${some} pictures. A draft puts them in order of time, each with a slow move that suits it; everything in it can be changed.`
-        : "There are no pictures yet. Finish some first; the film is made of them."),
+      el("p", {}, some ? `There ${some === 1 ? "is 1 picture" : `are ${some} pictures`}. A draft puts them in the order they were taken, each with a slow camera move; you can change everything afterwards.`
+        : "There are no pictures yet. Finish some first: the film is made from them."),
       ...(some ? [button("Draft a film", () => this.house.ask("film draft").catch(() => 0))] : [])));
   }
 
@@ -52,25 +52,43 @@ export class Film {
 
   show() {
     const f = this.facts;
+    const typing = this.typing();
     this.shot = Math.min(this.shot, f.shots.length - 1);
     const keep = this.video && this.made === f.preview_made ? this.video : null;
     this.made = f.preview_made;
     this.video = keep ?? (f.preview_made
-      ? el("video", { controls: true, preload: "metadata", src: `/kept/film/preview.mp4?${f.preview_made}`, "aria-label": "The film's preview" })
-      : el("p", { class: "screen quiet" }, "No preview has been made yet."));
-    this.makeButton = button("Make the preview", () => this.make(true));
-    this.filmButton = button("Make the film", () => this.make(false));
-    this.stopButton = button("Stop", () => this.house.ask("film stop").catch(() => 0), { hidden: true, title: "What is made so far is kept" });
-    this.editor = el("section", { class: "editor", "aria-label": "The chosen shot" });
+      ? el("video", { controls: true, preload: "metadata", src: `/kept/film/preview.mp4?${f.preview_made}`, "aria-label": "Film preview" })
+      : el("p", { class: "screen quiet" }, "No preview yet."));
+    this.makeButton = button("Make preview", () => this.make(true));
+    this.filmButton = button("Make film", () => this.make(false));
+    this.stopButton = button("Cancel", () => this.house.ask("film stop").catch(() => 0), { hidden: true, title: "Finished parts are kept for next time" });
+    this.editor = el("section", { class: "editor", "aria-label": "Selected shot" });
     this.line = el("div", { class: "timeline", role: "list", "aria-label": "Shots in order" }, ...this.scenes());
-    const film = f.film_made ? el("a", { href: "/kept/film/film.mp4", target: "_blank", rel: "noopener" }, "see the film") : null;
+    const film = f.film_made ? el("a", { href: "/kept/film/film.mp4", target: "_blank", rel: "noopener" }, "Watch the film") : null;
     this.room.replaceChildren(el("div", { class: "film" },
       el("div", { class: "screening" }, this.video, this.editor),
-      el("div", { class: "bar" }, el("h1", {}, f.title || "Film"), el("p", { class: "quiet" }, f.trouble ?? `${f.seconds ? clock(f.seconds) : ""}, ${f.shots.length} shot${f.shots.length === 1 ? "" : "s"}`),
-        el("div", { class: "row" }, this.makeButton, this.filmButton, this.stopButton, film)),
-      this.line, el("p", { class: "quiet notes" }, (f.notes ?? []).join(" "))));
-    this.choose(this.shot);
+      el("div", { class: "bar" }, el("h1", {}, f.title || "Film"), el("p", { class: "quiet" }, f.trouble ?? `${f.seconds ? `${clock(f.seconds)}, ` : ""}${f.shots.length} shot${f.shots.length === 1 ? "" : "s"}`),
+        el("div", { class: "row" }, button("Title and sound", () => this.titles()), this.makeButton, this.filmButton, this.stopButton, film)),
+      this.line, el("div", { class: "quiet notes" }, ...(f.notes ?? []).map((said) => el("p", {}, said)), el("p", {}, f.care.publishing))));
+    if (this.onTitles) this.titles();
+    else this.choose(this.shot);
+    typing?.();
     this.makingChanged(f.making);
+  }
+
+  // Takes up what is being typed again after the page has been drawn anew; nothing typed and not yet kept is lost.
+  typing() {
+    const field = this.editor?.contains(document.activeElement) ? document.activeElement : null;
+    if (!field?.id) return null;
+    const { id, value, selectionStart: caret } = field;
+    const fresh = id === "words" && value !== this.typedFor?.words ? value : null;
+    return () => {
+      const again = document.getElementById(id);
+      if (!again) return;
+      if (fresh !== null) again.value = fresh;
+      again.focus();
+      if (again.tagName === "TEXTAREA" && caret !== null) again.setSelectionRange(caret, caret);
+    };
   }
 
   scenes() {
@@ -83,7 +101,7 @@ export class Film {
     if (!shot) {
       const words = scene.card === "title" ? this.facts.title || "title" : scene.card;
       return el("div", { class: "card", role: "listitem" }, scene.card === "title"
-        ? el("button", { type: "button", "data-shot": -1, title: "Change the title", onclick: () => this.titles() }, words) : words);
+        ? el("button", { type: "button", "data-shot": -1, title: "Edit the title", onclick: () => this.titles() }, words) : words);
     }
     const picture = this.facts.pictures.find((p) => p === shot.picture || p.replace(/\.[^.]+$/, "") === shot.picture);
     const words = shot.words || "";
@@ -97,37 +115,47 @@ export class Film {
 
   choose(number) {
     this.shot = number;
+    this.onTitles = false;
     const shot = this.facts.shots[number];
+    this.typedFor = shot;
     this.mark(number);
     const say = debounce((values) => this.set(values), 500);
     const words = el("textarea", { id: "words", rows: 3, value: shot.words, oninput: () => say({ words: words.value }), onblur: () => this.set({ words: words.value }) });
     const caption = el("input", { id: "caption", value: shot.caption, onchange: () => this.set({ caption: caption.value }) });
-    const move = el("select", { id: "move", onchange: () => this.set({ move: move.value, direction: "" }) }, ...MOVES.map((m) => el("option", { value: m }, m)));
-    const long = el("input", { id: "long", type: "number", min: 1, max: 120, step: 0.5, placeholder: "as its words take", value: shot.seconds ?? "",
+    const move = el("select", { id: "move", onchange: () => this.set({ move: move.value, direction: "" }) }, ...Object.entries(MOVES).map(([value, said]) => el("option", { value }, said)));
+    const chapter = el("input", { id: "chapter", value: shot.chapter, placeholder: "none", onchange: () => this.set({ chapter: chapter.value }) });
+    const long = el("input", { id: "long", type: "number", min: 1, max: 120, step: 0.5, placeholder: "automatic", value: shot.seconds ?? "",
       onchange: () => this.set({ seconds: long.value ? Number(long.value) : null }) });
     move.value = shot.move;
-    this.meter = el("meter", { min: 0, max: 1, value: 0, "aria-label": "Loudness" });
-    this.recordButton = button(shot.narration ? "Record it again" : "Record these words", () => this.record());
+    this.meter = el("meter", { min: 0, max: 1, value: 0, "aria-label": "Recording level" });
+    this.recordButton = button(shot.narration ? "Record again" : "Record", () => this.record());
     const hear = shot.narration
-      ? el("audio", { controls: true, preload: "none", src: `/kept/${shot.narration}?${Date.now()}`, "aria-label": "The recorded words" }) : null;
-    const forget = shot.narration ? button("Leave the recording out", () => this.set({ narration: "" })) : null;
+      ? el("audio", { controls: true, preload: "none", src: `/kept/${shot.narration}?${Date.now()}`, "aria-label": "Recorded narration" }) : null;
+    const forget = shot.narration ? button("Remove recording", () => this.set({ narration: "" })) : null;
     this.editor.replaceChildren(el("h2", {}, `${number + 1}. ${shot.picture}`),
-      el("label", { for: "words" }, "Words said over it"), words,
+      el("label", { for: "words" }, "Narration"), words,
       el("div", { class: "row" }, this.recordButton, this.meter, forget), ...(hear ? [hear] : []),
-      el("div", { class: "fields" }, el("label", { for: "caption" }, "Caption"), caption, el("label", { for: "move" }, "Move"), move,
-        el("label", { for: "long" }, "Seconds"), long),
-      el("div", { class: "row" }, button("Earlier", () => this.shift(-1)), button("Later", () => this.shift(1)),
-        button("Leave it out", () => this.house.ask("film drop", { shot: number }).catch(() => 0))));
+      el("p", { class: "quiet" }, this.facts.care.recording),
+      el("div", { class: "fields" }, el("label", { for: "caption" }, "Caption"), caption, el("label", { for: "chapter" }, "Chapter starts here"), chapter, el("label", { for: "move" }, "Move"), move,
+        el("label", { for: "long" }, "Length (s)"), long),
+      el("div", { class: "row" }, button("Move earlier", () => this.shift(-1)), button("Move later", () => this.shift(1)),
+        button("Remove shot", () => this.house.ask("film drop", { shot: number }).catch(() => 0))));
   }
 
   titles() {
     this.mark(-1);
+    this.onTitles = true;
+    this.typedFor = null;
     const field = (name, label) => {
       const input = el("input", { id: name, value: this.facts[name] ?? "",
         onchange: () => this.house.ask("film title", { values: { [name]: input.value } }).catch(() => this.load()) });
       return [el("label", { for: name }, label), input];
     };
-    this.editor.replaceChildren(el("h2", {}, "Title"), el("div", { class: "fields" }, ...field("title", "Title"), ...field("subtitle", "Subtitle")));
+    const loud = el("input", { id: "loudness", type: "number", min: -31, max: -14, step: 0.1, value: this.facts.loudness, "aria-describedby": "loudness-says",
+      onchange: () => this.house.ask("film title", { values: { loudness: Number(loud.value) } }).catch(() => this.load()) });
+    this.editor.replaceChildren(el("h2", {}, "Title and sound"), el("div", { class: "fields" }, ...field("title", "Title"), ...field("subtitle", "Subtitle"),
+      el("label", { for: "loudness" }, "Loudness (LUFS)"), loud),
+    el("p", { class: "quiet", id: "loudness-says" }, "-18 for speech online (AES TD1008), -23 for broadcast (EBU R 128). Peaks stay at or below -1 dBTP."));
   }
 
   mark(number) {
@@ -142,9 +170,8 @@ export class Film {
     const fresh = Object.fromEntries(Object.entries(values).filter(([k, v]) => shot[k] !== v));
     if (!Object.keys(fresh).length) return;
     Object.assign(shot, fresh);
-    const typing = document.activeElement?.id;
     this.house.ask("film shot", { shot: this.shot, values: fresh, gesture: `${this.shot}-${Object.keys(fresh)}-${this.shownAt ?? 0}` })
-      .then(() => this.load()).then(() => typing && document.getElementById(typing)?.focus()).catch(() => this.load());
+      .then(() => this.load()).catch(() => this.load());
   }
 
   async shift(step) {
@@ -164,9 +191,9 @@ export class Film {
       await this.recorder.start();
     } catch {
       this.recorder = null;
-      return this.house.trouble("The microphone cannot be heard; allow it in the browser, or check that one is there.");
+      return this.house.trouble("The microphone could not be opened: check that it is connected and that the browser lets this page use it.");
     }
-    this.recordButton.textContent = "Stop";
+    this.recordButton.textContent = "Stop recording";
     this.recordButton.classList.add("live");
   }
 
@@ -178,7 +205,7 @@ export class Film {
     const stem = shot.picture.toLowerCase().replace(/\.[^.]+$/, "").replace(/[^a-z0-9_-]+/g, "-").replace(/^[^a-z0-9]+/, "").slice(0, 50);
     const name = `${stem || "shot"}-${Date.now().toString(36)}.wav`;
     const answer = await fetch(`/take/${name}`, { method: "PUT", body: data });
-    const facts = await answer.json().catch(() => ({ error: "The recording could not be kept." }));
+    const facts = await answer.json().catch(() => ({ error: "The recording could not be saved." }));
     if (facts.error) {
       this.house.trouble(facts.error);
       return this.load();
@@ -198,7 +225,7 @@ export class Film {
     const how = busy && facts.total ? `Making: ${Math.round((100 * facts.done) / facts.total)} %` : "Making";
     for (const [node, what] of [[this.makeButton, "preview"], [this.filmButton, "film"]]) {
       node.disabled = busy;
-      node.textContent = busy && facts.what === what ? how : `Make the ${what}`;
+      node.textContent = busy && facts.what === what ? how : `Make ${what}`;
     }
     this.stopButton.hidden = !busy;
   }
@@ -206,10 +233,10 @@ export class Film {
   keys() {
     return [
       ["ArrowRight", "next shot", () => this.facts?.shots && this.choose(Math.min(this.shot + 1, this.facts.shots.length - 1))],
-      ["ArrowLeft", "shot before", () => this.facts?.shots && this.choose(Math.max(this.shot - 1, 0))],
-      [" ", "play or stop the preview", () => this.video?.play && (this.video.paused ? this.video.play() : this.video.pause())],
-      ["n", "record these words, and stop", () => this.recordButton && this.record()],
-      ["m", "make the preview", () => this.make(true)],
+      ["ArrowLeft", "previous shot", () => this.facts?.shots && this.choose(Math.max(this.shot - 1, 0))],
+      [" ", "play or pause the preview", () => this.video?.play && (this.video.paused ? this.video.play() : this.video.pause())],
+      ["n", "record narration, or stop recording", () => this.recordButton && this.record()],
+      ["m", "make preview", () => this.make(true)],
     ];
   }
 }

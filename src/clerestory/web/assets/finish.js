@@ -1,9 +1,9 @@
 // The finish page: one picture as large as the window, and what is said and done about it.
 
 import { button, called, el, percent, svg } from "./build.js";
-import { Controls, NAMES } from "./controls.js";
+import { Controls, NAMES, signed } from "./controls.js";
 import { css, Sheet } from "./geometry.js";
-import { Guides } from "./guides.js";
+import { Lines } from "./lines.js";
 
 const WIDTH = 1600;
 const degrees = (v, figures = 1) => `${Math.abs(v).toFixed(figures)}°`;
@@ -37,13 +37,13 @@ export class Finish {
   build(room) {
     this.canvas = el("canvas", { class: "picture", role: "img", "aria-label": "The picture as it will be" });
     this.marks = el("img", { class: "over", alt: "", hidden: true });
-    this.shot = el("div", { class: "as-shot" }, el("img", { alt: "The frame as it came" }));
-    this.edge = el("div", { class: "edge", role: "slider", tabindex: 0, "aria-label": "How much of the frame as it came is shown",
+    this.shot = el("div", { class: "as-shot" }, el("img", { alt: "The frame as shot" }));
+    this.edge = el("div", { class: "edge", role: "slider", tabindex: 0, "aria-label": "How much of the frame as shot is shown",
       "aria-valuemin": 0, "aria-valuemax": 100, "aria-valuenow": 0, onpointerdown: (e) => this.grab(e),
       onkeydown: (e) => this.edgeKey(e) });
-    this.guides = new Guides(this.canvas, (guides) => this.lineUp(guides),
-      (pitch, roll) => this.lineWords(pitch, roll));
-    this.sheetNode = el("div", { class: "sheet" }, this.canvas, this.marks, this.shot, this.guides.layer, this.edge);
+    this.lines = new Lines(this.canvas, (lines) => this.lineUp(lines), (pitch, roll) => this.lineWords(pitch, roll),
+      () => this.lineChanged());
+    this.sheetNode = el("div", { class: "sheet" }, this.canvas, this.marks, this.shot, this.lines.layer, this.edge);
     this.stage = el("div", { class: "stage" }, this.sheetNode, el("p", { class: "waiting" }, "Choose a view."));
     this.sheetNode.addEventListener("pointermove", (e) => this.point(e));
     this.sheetNode.addEventListener("pointerleave", () => this.whole());
@@ -55,24 +55,30 @@ export class Finish {
       onpointerup: (e) => this.placing && this.placeTo(e, true), onkeydown: (e) => this.placeKey(e) });
     this.kept = el("p", { class: "quiet kept" });
     this.light = el("p", { class: "light", "aria-live": "off" });
-    this.lineButton = button("Lay plumb lines", () => this.lines(), { "aria-pressed": "false" });
-    this.lineTools = el("div", { class: "row", hidden: true },
-      button("Upright", () => this.guides.add("upright"), { "aria-label": "Add an upright line" }),
-      button("Level", () => this.guides.add("level"), { "aria-label": "Add a level line" }),
-      button("None", () => this.guides.clear(), { "aria-label": "None: take all lines away" }));
+    this.swingWords = el("p", { class: "quiet" });
+    this.swingOffer = el("div", { class: "offered", hidden: true }, this.swingWords, button("Swing it", () => this.swing()));
+    this.lineButton = button("Draw lines", () => this.drawLines(), { "aria-pressed": "false" });
+    this.edgeButton = button("Use the dashed edge", () => this.lines.accept(), { hidden: true });
+    this.removeButton = button("Remove", () => this.lines.remove(), { "aria-label": "Remove the chosen line" });
+    this.lineTools = el("div", { class: "line-tools", hidden: true },
+      el("p", { class: "quiet" }, "Drag along what is vertical or horizontal in the building."),
+      el("div", { class: "pair" }, button("Vertical", () => this.lines.add("vertical"), { "aria-label": "Add a vertical line" }),
+        button("Horizontal", () => this.lines.add("horizontal"), { "aria-label": "Add a horizontal line" })),
+      this.removeButton, this.edgeButton);
     this.legend = el("p", { class: "quiet legend", hidden: true }, el("span", { class: "gold" }, "clipped in the raw"), " ",
-      el("span", { class: "blue" }, "grain shows"));
+      el("span", { class: "violet" }, "noise shows"));
     this.remarks = el("ul", { class: "quiet remarks" });
-    this.limitButton = button("Limits", () => this.limits(), { "aria-pressed": "false" });
+    this.limitButton = button("Clipping and noise", () => this.limits(), { "aria-pressed": "false" });
     this.says = el("div", { class: "says" },
-      el("div", { class: "row" }, button("‹", () => this.go(-1), { "aria-label": "View before" }), this.name,
+      el("div", { class: "row" }, button("‹", () => this.go(-1), { "aria-label": "Previous view" }), this.name,
         button("›", () => this.go(1), { "aria-label": "Next view" })),
-      this.lean, this.sure, this.lineButton, this.lineTools, el("div", { class: "crop" }, this.frame, this.kept), this.light, this.legend,
-      el("div", { class: "pair" }, this.limitButton, button("Pixels", () => this.pixels(), { title: "Every pixel, as it will be written" })),
-      el("div", { class: "pair" }, button("Copy to", () => this.copy(), { title: "Copy to other views" }),
-        this.writeButton = button("Write it", () => this.write([this.view]))),
-      el("div", { class: "pair" }, this.allButton = button("Write all", () => this.writeAll()),
-        this.tiff = el("label", { class: "check", title: "Also as 16-bit TIFF" }, el("input", { type: "checkbox", id: "tiff" }), "TIFF too")),
+      this.lean, this.sure, this.swingOffer, this.lineButton, this.lineTools, el("div", { class: "crop" }, this.frame, this.kept), this.light, this.legend,
+      this.limitButton,
+      el("div", { class: "pair" }, button("100 %", () => this.pixels(), { title: "At 100 %, as it will be saved" }),
+        button("Copy to", () => this.copy(), { title: "Copy these settings to other views" })),
+      el("div", { class: "pair" }, this.writeButton = button("Save", () => this.write([this.view])),
+        this.allButton = button("Save all", () => this.writeAll())),
+      this.tiff = el("label", { class: "check", title: "Also as 16-bit TIFF" }, el("input", { type: "checkbox", id: "tiff" }), "also TIFF"),
       this.report = el("p", { class: "quiet", hidden: true }, el("a", { href: "/kept/pictures/report.html", target: "_blank", rel: "noopener" }, "Report"), ", ",
         el("a", { href: "/kept/pictures/sheet.jpg", target: "_blank", rel: "noopener" }, "contact sheet")), this.remarks);
     this.controls = new Controls((values) => this.preview(values, false), (values, gesture) => this.set(values, gesture),
@@ -105,11 +111,11 @@ export class Finish {
 
   queueChanged() {
     const state = this.house.visit.queue[this.view] ?? (this.house.visit.done.includes(this.view) ? "done" : "");
-    this.writeButton.textContent = { waiting: "Waiting", writing: "Writing", done: "Write again" }[state]
-      ?? "Write it";
+    this.writeButton.textContent = { waiting: "Waiting", writing: "Saving", done: "Save again" }[state]
+      ?? "Save";
     const waits = this.waits();
-    this.allButton.textContent = waits ? "Stop writing" : "Write all";
-    this.allButton.title = waits ? "What waits is left; the picture being written is finished" : "Write all pictures";
+    this.allButton.textContent = waits ? "Stop saving" : "Save all";
+    this.allButton.title = waits ? "The picture being saved is finished; the rest are not" : "Save the pictures of all views";
     this.report.hidden = !this.house.visit.done.length;
     this.writeButton.disabled = state === "waiting" || state === "writing";
   }
@@ -121,6 +127,8 @@ export class Finish {
     this.name.value = view;
     history.replaceState(null, "", `/finish?view=${encodeURIComponent(view)}`);
     this.facts = null;
+    this.edgesOf = null;
+    if (this.lines.on) this.drawLinesOff();
     this.node.classList.add("opening");
     this.stage.querySelector(".waiting").textContent = `Opening ${view}`;
     this.shot.querySelector("img").removeAttribute("src");
@@ -160,7 +168,7 @@ export class Finish {
   preview(values, settled) {
     this.wanted = { ...this.recipe, ...values };
     this.exact = settled;
-    if (this.sheet && ("plumb" in values || "turn" in values)) this.leanTo(values);
+    if (this.sheet && ("plumb" in values || "swing" in values)) this.leanTo(values);
     const n = ++this.number;
     this.begun.set(n, performance.now());
     this.wire.send({ do: "preview", n, view: this.view, values, width: WIDTH, settled });
@@ -171,7 +179,7 @@ export class Finish {
     const bitmap = await createImageBitmap(new Blob([bytes], { type: "image/jpeg" }));
     if (facts.view !== this.view || (this.drawn ?? 0) > facts.n) return bitmap.close();
     this.drawn = facts.n;
-    if (!this.guides.held) {
+    if (!this.lines.held) {
       [this.canvas.width, this.canvas.height] = facts.size;
       this.canvas.getContext("2d").drawImage(bitmap, 0, 0);
       this.take(facts);
@@ -196,9 +204,9 @@ export class Finish {
     const first = !this.facts;
     this.facts = facts;
     this.sheet = new Sheet(facts);
-    this.guides.warp = null;
+    this.lines.warp = null;
     this.fit();
-    this.guides.show(this.sheet, this.wanted.guides ?? []);
+    this.lines.show(this.sheet, this.wanted.lines ?? []);
     this.controls.show(this.wanted, facts);
     this.node.classList.remove("opening");
     this.words(facts);
@@ -220,9 +228,9 @@ export class Finish {
   }
 
   // The picture on the page warped as the lean asked for would have it.
-  leanTo({ plumb, turn }) {
+  leanTo({ plumb, swing }) {
     const now = this.facts.straightening;
-    const wanted = { ...now, plumb: plumb ?? now.plumb, turn: turn === undefined ? now.turn : (turn * Math.PI) / 180 };
+    const wanted = { ...now, plumb: plumb ?? now.plumb, swing: swing === undefined ? now.swing : (swing * Math.PI) / 180 };
     const shown = this.sheetNode.getBoundingClientRect().width / this.facts.size[0];
     this.canvas.style.transform = css(this.sheet.warpTo(wanted), shown);
     const begun = performance.now();
@@ -240,12 +248,12 @@ export class Finish {
     if (!Number.isFinite(scale) || scale <= 0) return;
     this.sheetNode.style.width = `${w * scale}px`;
     this.sheetNode.style.height = `${h * scale}px`;
-    this.guides.draw();
+    this.lines.draw();
   }
 
-  // Lines ask for an upright picture, even where it was left leaning.
-  lineUp(guides) {
-    const values = guides.length && this.recipe.plumb === 0 ? { guides, plumb: null } : { guides };
+  // Lines ask for true verticals, even where the picture was left leaning.
+  lineUp(lines) {
+    const values = lines.length && this.recipe.plumb === 0 ? { lines, plumb: null } : { lines };
     this.preview(values, false);
     return this.set(values, "");
   }
@@ -253,7 +261,7 @@ export class Finish {
   // ---- words
 
   held(tilt, roll) {
-    return `Looks ${degrees(tilt)} ${tilt >= 0 ? "up" : "down"}, held ${degrees(roll)} ${roll >= 0 ? "clockwise" : "anticlockwise"}`;
+    return `Tilted ${tilt >= 0 ? "up" : "down"} ${degrees(tilt)}, rolled ${degrees(roll)} ${roll >= 0 ? "clockwise" : "anticlockwise"}`;
   }
 
   lineWords(pitch, roll) {
@@ -265,14 +273,18 @@ export class Finish {
     const was = this.held(tilt, roll);
     const rest = Math.hypot(leftTilt, leftRoll);
     const steep = Math.abs(tilt) >= 50 && Math.abs(leftTilt - tilt) < 0.05; // plumb eases off to nothing there
-    const guess = tilt || roll ? `; perhaps it ${was[0].toLowerCase()}${was.slice(1)}` : "";
-    this.lean.textContent = facts.verdict === "cannot tell" ? `Which way is up cannot be told${guess}.`
-      : `${tilt || roll ? `${was}. ` : ""}${rest < 0.05 ? "Now upright." : steep ? "Left as it is." : `Still leans ${degrees(rest)}.`}`;
+    const guess = tilt || roll ? `; perhaps ${was[0].toLowerCase()}${was.slice(1)}` : "";
+    this.lean.textContent = facts.verdict === "cannot tell" ? `The vertical could not be found${guess}.`
+      : `${tilt || roll ? `${was}. ` : ""}${rest < 0.05 ? "Verticals are true." : steep ? "Left as shot." : `Verticals still lean ${degrees(rest)}.`}`;
     this.lean.dataset.left = rest.toFixed(3);
-    const sure = { sure: `Sure to ${facts.bound.toFixed(2)}°`, unsure: `Known to ${facts.bound.toFixed(1)}° only`, "cannot tell": "Lay two lines to tell it" }[facts.verdict];
+    const sure = { sure: `Accurate to ±${facts.bound.toFixed(2)}°`, unsure: `Accurate only to ±${facts.bound.toFixed(1)}°`, "cannot tell": "Draw two vertical lines to set it" }[facts.verdict];
     this.sure.textContent = sure;
     this.sure.title = facts.reasons;
     this.sure.dataset.verdict = facts.verdict;
+    this.swingOffer.hidden = facts.swing_offer === null;
+    if (facts.swing_offer !== null) this.swingWords.textContent = `Swing ${signed(facts.swing_offer)}° would centre the axis`;
+    this.lineButton.disabled = facts.joined;
+    this.lineButton.title = facts.joined ? "A panorama is straightened as it is stitched" : "Draw lines along the building to straighten it";
     this.remarks.replaceChildren(...facts.remarks.map((r) => el("li", {}, r)));
     this.outline(facts);
     const lost = Object.entries(facts.lost).filter(([, v]) => v >= 0.005).map(([side, v]) => `${percent(v)} ${side}`);
@@ -294,7 +306,7 @@ export class Finish {
   whole() {
     this.at = null;
     const under = (v) => Math.max(0, -v).toFixed(1);
-    if (this.facts) this.light.textContent = `Glass ${under(this.facts.glass)}, stone ${under(this.facts.stone)} stops under white`;
+    if (this.facts) this.light.textContent = `Glass ${under(this.facts.glass)}, stone ${under(this.facts.stone)} stops below white`;
     this.light.classList.remove("clipped");
   }
 
@@ -303,7 +315,7 @@ export class Finish {
     if (!this.facts) return;
     event.preventDefault();
     this.frame.setPointerCapture(event.pointerId);
-    this.placing = { x: event.clientX, y: event.clientY, from: this.recipe.place_crop ?? [0, 0] };
+    this.placing = { x: event.clientX, y: event.clientY, from: this.recipe.crop ?? [0, 0] };
   }
 
   placeTo(event, done) {
@@ -312,8 +324,8 @@ export class Finish {
     const go = [(2 * (event.clientX - x)) / box.width, (2 * (event.clientY - y)) / box.height];
     const place = from.map((v, k) => Math.max(-1, Math.min(1, Math.round(100 * (v + go[k])) / 100)));
     if (done) this.placing = null;
-    if (done) this.set({ place_crop: place }, "");
-    else this.preview({ place_crop: place }, false);
+    if (done) this.set({ crop: place }, "");
+    else this.preview({ crop: place }, false);
   }
 
   placeKey(event) {
@@ -321,13 +333,13 @@ export class Finish {
     if (way === undefined || !this.facts) return;
     event.preventDefault();
     event.stopPropagation();
-    const from = this.recipe.place_crop ?? [0, 0];
+    const from = this.recipe.crop ?? [0, 0];
     const place = way && from.map((v, k) => Math.max(-1, Math.min(1, Math.round(100 * (v + 0.05 * way[k])) / 100)));
-    this.set({ place_crop: place }, "crop");
+    this.set({ crop: place }, "crop");
   }
 
   point(event) {
-    if (!this.facts || this.guides.held) return;
+    if (!this.facts || this.lines.held) return;
     const box = this.sheetNode.getBoundingClientRect();
     const [x, y] = [(event.clientX - box.left) / box.width, (event.clientY - box.top) / box.height];
     this.at = [x, y];
@@ -336,10 +348,10 @@ export class Finish {
 
   read({ shown, raw, grain, clipped }) {
     if (shown === undefined || !this.at) return;
-    const words = [`Here ${(-shown).toFixed(1)} stops under white;`,
-      clipped ? "the raw is clipped" : `raw ${(-raw).toFixed(1)} stops under its limit`];
-    if (grain > 0.12) words.push(`grain ${grain.toFixed(2)} stops`);
-    this.light.textContent = words.join(" ");
+    const words = [`Here ${(-shown).toFixed(1)} stops below white`,
+      clipped ? "raw clipped" : `raw ${(-raw).toFixed(1)} stops below clipping`];
+    if (grain > 0.12) words.push(`noise ${grain.toFixed(2)} stops`);
+    this.light.textContent = words.join("; ");
     this.light.classList.toggle("clipped", clipped);
   }
 
@@ -365,7 +377,7 @@ export class Finish {
     this.edge.style.left = `${100 * this.share}%`;
     this.shot.style.clipPath = `inset(0 ${100 * (1 - this.share)}% 0 0)`;
     this.edge.setAttribute("aria-valuenow", Math.round(100 * this.share));
-    this.edge.setAttribute("aria-valuetext", this.share ? `${Math.round(100 * this.share)} % as it came` : "all finished");
+    this.edge.setAttribute("aria-valuetext", this.share ? `${Math.round(100 * this.share)} % as shot` : "all finished");
   }
 
   edgeKey(event) {
@@ -378,10 +390,33 @@ export class Finish {
 
   // ---- lines, limits, pixels
 
-  lines() {
-    const on = this.guides.toggle();
+  async drawLines() {
+    if (!this.facts || this.facts.joined) return;
+    const on = this.lines.toggle();
     this.lineButton.setAttribute("aria-pressed", on);
     this.lineTools.hidden = !on;
+    const view = this.view;
+    if (!on || this.edgesOf === view) return;
+    this.edgesOf = view;
+    const edges = await this.house.ask("edges", { view }).catch(() => []);
+    if (this.view === view) this.lines.found(edges);
+  }
+
+  drawLinesOff() {
+    this.lines.found([]);
+    this.lines.toggle();
+    this.lineButton.setAttribute("aria-pressed", "false");
+    this.lineTools.hidden = true;
+  }
+
+  lineChanged() {
+    this.removeButton.disabled = !this.lines.lines.length;
+    this.edgeButton.hidden = !this.lines.offer;
+  }
+
+  swing() {
+    this.preview({ swing: Math.round(10 * this.facts.swing_offer) / 10 }, false);
+    this.set({ swing: Math.round(10 * this.facts.swing_offer) / 10 }, "");
   }
 
   limits() {
@@ -395,15 +430,15 @@ export class Finish {
     const bytes = await this.house.ask("marks", { view: this.view });
     const old = this.marks.src;
     this.marks.src = URL.createObjectURL(new Blob([bytes], { type: "image/png" }));
-    this.marks.alt = "Gold: clipped in the raw. Blue: grain shows in the shade.";
+    this.marks.alt = "Gold: clipped in the raw. Violet: noise shows in the shade.";
     if (old) URL.revokeObjectURL(old);
   }
 
   pixels() {
-    const image = el("img", { alt: `${this.view} at full size`, draggable: "false" });
+    const image = el("img", { alt: `${this.view} at 100 %`, draggable: "false" });
     const words = el("p", { class: "waiting" }, "Finishing at full size");
-    const pane = el("div", { class: "pane", tabindex: 0, "aria-label": "Drag or use the arrows to move about" }, image, words);
-    const dialog = el("dialog", { class: "wide", "aria-label": `${this.view}, every pixel` }, pane,
+    const pane = el("div", { class: "pane", tabindex: 0, "aria-label": "Drag or use the arrow keys to move about" }, image, words);
+    const dialog = el("dialog", { class: "wide", "aria-label": `${this.view} at 100 %` }, pane,
       el("form", { method: "dialog" }, el("button", {}, "Back")));
     document.body.append(dialog);
     dialog.addEventListener("close", () => dialog.remove());
@@ -423,14 +458,14 @@ export class Finish {
 
   copy() {
     const what = NAMES.map(([name, label]) => el("label", { class: "check" },
-      el("input", { type: "checkbox", value: name, checked: this.recipe[name] !== null && name !== "place_crop" }), label));
+      el("input", { type: "checkbox", value: name, checked: this.recipe[name] !== null && name !== "crop" }), label));
     const to = this.house.visit.views.filter((v) => v.name !== this.view).map((v) => el("label", { class: "check" },
       el("input", { type: "checkbox", value: v.name }), called(v)));
     const chosen = (boxes) => boxes.map((b) => b.querySelector("input")).filter((i) => i.checked).map((i) => i.value);
     const all = button("All", () => to.forEach((b) => { b.querySelector("input").checked = true; }));
     const dialog = el("dialog", { "aria-labelledby": "copy-title" }, el("h2", { id: "copy-title" }, `Copy from ${this.view}`),
-      el("fieldset", {}, el("legend", {}, "What"), ...what), el("fieldset", {}, el("legend", {}, "To"), all, ...to),
-      el("form", { method: "dialog", class: "row" }, el("button", { value: "copy" }, "Copy"), el("button", { value: "" }, "Leave it")));
+      el("fieldset", {}, el("legend", {}, "Settings"), ...what), el("fieldset", {}, el("legend", {}, "To these views"), all, ...to),
+      el("form", { method: "dialog", class: "row" }, el("button", { value: "copy" }, "Copy"), el("button", { value: "" }, "Cancel")));
     document.body.append(dialog);
     dialog.addEventListener("close", () => {
       if (dialog.returnValue === "copy") this.house.ask("copy", { view: this.view, others: chosen(to), what: chosen(what) }).catch(() => 0);
@@ -459,16 +494,16 @@ export class Finish {
   keys() {
     return [
       ["PageDown", "next view", () => this.go(1)],
-      ["PageUp", "view before", () => this.go(-1)],
-      ["l", "lay plumb lines along columns", () => this.lines()],
-      ["b", "the frame as it came, and back", () => this.showEdge(this.share > 0.5 ? 0 : 1)],
-      ["m", "show the limits: clipped, grain", () => this.limits()],
-      ["p", "every pixel", () => this.pixels()],
-      ["n", "nothing but the picture", () => this.frameless()],
-      ["c", "copy to other views", () => this.copy()],
-      ["w", "write this picture", () => this.write([this.view])],
-      ...["exposure", "windows", "shade", "contrast", "warmth", "tint", "second light", "plumb", "turn"].map((word, i) =>
-        [String(i + 1), `to ${word}; then ← → , Backspace leaves it to the tool`, () => this.controls.focus(i)]),
+      ["PageUp", "previous view", () => this.go(-1)],
+      ["l", "draw lines along the building", () => this.drawLines()],
+      ["b", "the frame as shot, and back", () => this.showEdge(this.share > 0.5 ? 0 : 1)],
+      ["m", "mark clipping and noise", () => this.limits()],
+      ["i", "100 %", () => this.pixels()],
+      ["a", "the picture alone", () => this.frameless()],
+      ["t", "copy to other views", () => this.copy()],
+      ["k", "save this picture", () => this.write([this.view])],
+      ...NAMES.slice(0, 9).map(([, label], i) =>
+        [String(i + 1), `${label}; then ← →, Backspace for automatic`, () => this.controls.focus(i)]),
     ];
   }
 }

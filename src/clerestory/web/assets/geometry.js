@@ -41,11 +41,11 @@ export const pose = (pitch, roll, yaw = 0) => {
   return [...mix(cr, sr), ...mix(-sr, cr), ...forward];
 };
 
-// Camera axes to the upright picture's axes.
-export const straightened = ({ pitch, roll, plumb, turn }) => {
-  if (plumb <= 0 && turn === 0) return [1, 0, 0, 0, 1, 0, 0, 0, 1];
+// Camera axes to the straightened picture's axes.
+export const straightened = ({ pitch, roll, plumb, swing }) => {
+  if (plumb <= 0 && swing === 0) return [1, 0, 0, 0, 1, 0, 0, 0, 1];
   const left = plumb <= 0 ? roll : 0;
-  return mul(pose(pitch * (1 - plumb), left, turn), transpose(pose(pitch, roll)));
+  return mul(pose(pitch * (1 - plumb), left, swing), transpose(pose(pitch, roll)));
 };
 
 export const lens = (camera) => [camera.focal, 0, camera.cx, 0, camera.focal, camera.cy, 0, 0, 1];
@@ -76,7 +76,7 @@ export const ideal = (point, camera, glass) => {
   return guess;
 };
 
-// The vertical that upright lines ask for: the direction that lies best in all their planes. Lines are pairs of
+// The vertical that vertical lines ask for: the direction that lies best in all their planes. Lines are pairs of
 // ideal points. With one line, the nearest direction to `now` in its plane.
 export const vertical = (lines, camera, now) => {
   const ray = ([x, y]) => [(x - camera.cx) / camera.focal, (y - camera.cy) / camera.focal, 1];

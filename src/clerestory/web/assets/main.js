@@ -1,4 +1,4 @@
-// The frame round the four pages: which is open, what goes on in the background, undo, keys.
+// What stands round the four pages: which is open, what goes on in the background, undo, keys.
 
 import { el } from "./build.js";
 import { Film } from "./film.js";
@@ -9,6 +9,17 @@ import { Wire } from "./wire.js";
 
 const PAGES = { plan: Plan, sort: Sort, finish: Finish, film: Film };
 const at = (id) => document.getElementById(id);
+
+// Whether single letters, digits and signs work as keys: who dictates, or strikes keys unawares, can switch them off
+// (WCAG 2.2, success criterion 2.1.4).
+const LETTERS = "clerestory-letter-keys";
+const isLetter = (key) => key.length === 1 && key !== " ";
+const remembered = () => {
+  try { return localStorage.getItem(LETTERS) !== "off"; } catch { return true; }
+};
+const remember = (on) => {
+  try { localStorage.setItem(LETTERS, on ? "on" : "off"); } catch { /* for this page only */ }
+};
 
 class House {
   constructor() {
@@ -35,13 +46,16 @@ class House {
     at("undo").addEventListener("click", () => this.step("undo"));
     at("redo").addEventListener("click", () => this.step("redo"));
     at("keys").addEventListener("click", () => this.showKeys());
+    at("letters").checked = remembered();
+    at("letters").addEventListener("change", () => remember(at("letters").checked));
+    window.addEventListener("storage", (e) => { if (e.key === LETTERS) at("letters").checked = remembered(); });
     document.addEventListener("keydown", (e) => this.key(e));
     window.addEventListener("popstate", () => this.show(location.pathname));
     this.show(location.pathname);
   }
 
   async linked({ up, again }) {
-    this.note("link", up ? "" : "the server stopped; all is kept; start it again");
+    this.note("link", up ? "" : "the server has stopped; everything is kept; start it again");
     if (up) await this.refresh();
     if (up && again) this.page?.again?.();
   }
@@ -130,7 +144,7 @@ class House {
     const states = Object.values(queue);
     const left = states.filter((s) => s === "waiting" || s === "writing").length;
     const failed = Object.entries(queue).filter(([, s]) => s.startsWith("failed"));
-    this.note("queue", left ? `writing pictures: ${states.length - left} of ${states.length} written` : "");
+    this.note("queue", left ? `saving pictures: ${states.length - left} of ${states.length} saved` : "");
     if (failed.length) this.trouble(failed.map(([v, s]) => `${v} ${s}`).join("; "));
     this.page?.queueChanged?.();
   }
@@ -157,7 +171,7 @@ class House {
   async step(way) {
     const found = await this.ask(way, { scope: this.name });
     if (!found.said) return;
-    this.note("step", `${way === "undo" ? "taken back" : "done again"}: ${found.said}`);
+    this.note("step", `${way === "undo" ? "undone" : "redone"}: ${found.said}`);
     setTimeout(() => this.note("step", ""), 4000);
     this.page?.stepped?.(found.place);
     this.lookAhead();
@@ -174,6 +188,7 @@ class House {
       return;
     }
     if (typing || event.ctrlKey || event.metaKey || event.altKey) return;
+    if (isLetter(event.key) && !at("letters").checked) return;
     const own = this.page?.keys?.() ?? [];
     const found = [...own, ...this.keys()].find(([key]) => key === event.key);
     if (!found) return;
@@ -185,20 +200,25 @@ class House {
 
   keys() {
     return [
-      ["F1", "plan", () => this.go("plan")],
-      ["F2", "sort", () => this.go("sort")],
-      ["F3", "finish", () => this.go("finish")],
-      ["F4", "film", () => this.go("film")],
-      ["u", "undo", () => this.step("undo")],
-      ["r", "redo", () => this.step("redo")],
+      [",", "previous stage", () => this.along(-1)],
+      [".", "next stage", () => this.along(1)],
       ["?", "these keys", () => this.showKeys()],
     ];
   }
 
+  along(step) {
+    const names = Object.keys(PAGES);
+    const next = names[names.indexOf(this.name) + step];
+    if (next) this.go(next);
+  }
+
   showKeys() {
+    const off = !at("letters").checked;
     const names = { ArrowLeft: "←", ArrowRight: "→", ArrowUp: "↑", ArrowDown: "↓", " ": "space" };
-    const rows = [...(this.page?.keys?.() ?? []), ...this.keys()].map(([key, words]) =>
-      el("div", {}, el("dt", {}, names[key] ?? key), el("dd", {}, words)));
+    const always = [["Ctrl Z", "undo"], ["Shift Ctrl Z", "redo"]];
+    const rows = [...(this.page?.keys?.() ?? []), ...this.keys(), ...always].filter(([key]) => !(off && isLetter(key)))
+      .map(([key, words]) => el("div", {}, el("dt", {}, names[key] ?? key), el("dd", {}, words)));
+    at("key-off").hidden = !off;
     at("key-list").querySelector("dl").replaceChildren(...rows);
     at("key-list").showModal();
   }

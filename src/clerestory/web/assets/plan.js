@@ -42,13 +42,13 @@ export class Plan {
 
   none() {
     this.room.replaceChildren(el("div", { class: "plan empty" }, el("h1", {}, "Plan"),
-      el("p", {}, "No visit is planned in this folder yet. A plan says where the building stands, its rooms and windows, the views you mean to have and the kit in the bag; from it come the light, the standing points, the settings and the field card."),
+      el("p", {}, "No visit is planned in this folder yet. A plan says where the building stands, its rooms and windows, the views you want and the kit in the bag; from it come the light, where to stand, the settings and the field card."),
       button("Begin from the worked example", () => this.house.ask("plan begin").catch(() => 0))));
   }
 
   troubled(words) {
     this.room.replaceChildren(el("div", { class: "plan empty" }, el("h1", {}, "Plan"),
-      el("p", {}, "The plan cannot be worked out as it is written:"), el("p", { class: "trouble" }, words), this.text(true)));
+      el("p", {}, "This plan cannot be worked out as it stands:"), el("p", { class: "trouble" }, words), this.text(true)));
   }
 
   // ---- the page
@@ -64,11 +64,11 @@ export class Plan {
       ...[...new Set(f.dates)].map((d) => el("option", { value: d }, d)));
     this.detail = el("section", { class: "detail", "aria-live": "polite" });
     const views = el("ol", { class: "order" }, ...f.views.map((v) => this.item(v)));
-    const missing = Object.entries(f.missing).map(([name, why]) => el("p", { class: "quiet" }, `Not to be had: ${name} (${why})`));
+    const missing = Object.entries(f.missing).map(([name, why]) => el("p", { class: "quiet" }, `Not possible: ${name} (${why})`));
     this.room.replaceChildren(el("div", { class: "plan" },
-      el("div", { class: "ground" }, el("h1", {}, f.title), el("p", { class: "quiet" }, `${f.place}. With ${f.bag}.`), this.map,
+      el("div", { class: "ground" }, el("h1", {}, f.title), el("p", { class: "quiet" }, `${f.place}. Bag: ${f.bag}.`), this.map,
         el("div", { class: "row sun" }, el("label", { for: "time" }, "Sun at"), this.clock, this.time, dates), this.sunWords, this.detail),
-      el("div", { class: "day" }, el("h2", {}, "The day"), views, ...missing, el("h2", {}, "The bag"), this.bags(), el("h2", {}, "Field card"), this.card(), this.text(false))));
+      el("div", { class: "day" }, el("h2", {}, "The day"), views, ...missing, el("h2", {}, "The bag"), this.bags(), el("h2", {}, "Field card"), this.card(), ...this.care(), this.text(false))));
     this.draw();
     const fresh = this.step === null;
     this.moveTo(this.step ?? this.start());
@@ -76,17 +76,23 @@ export class Plan {
   }
 
   item(view) {
-    const words = [view.settings, view.room ? `${percent(view.room)} of the frame left` : "", view.light ? "" : "not the light wished"];
+    const words = [view.settings, view.room ? `${percent(view.room)} of the frame left` : "", view.light ? "" : "Not the light you wanted"];
     return el("li", {}, button("", () => this.choose(view.name), { "data-view": view.name, "aria-pressed": "false" }),
       el("p", { class: "quiet" }, words.filter(Boolean).join(". ")));
   }
 
   bags() {
-    const head = el("tr", {}, el("th", { scope: "col" }, "Bag"), el("th", { scope: "col" }, "Views had"),
-      el("th", { scope: "col" }, "Not in one frame"));
+    const head = el("tr", {}, el("th", { scope: "col" }, "Bag"), el("th", { scope: "col" }, "Views possible"),
+      el("th", { scope: "col" }, "Limited or not possible"));
     return el("table", {}, el("thead", {}, head), el("tbody", {}, ...this.facts.bags.map((b) =>
       el("tr", {}, el("td", {}, b.name), el("td", {}, percent(b.share)),
-        el("td", {}, Object.entries(b.outcome).filter(([, how]) => how !== "had").map(([name, how]) => `${name} (${how})`).join(", ") || "none")))));
+        el("td", {}, Object.entries(b.outcome).filter(([, how]) => how !== "possible").map(([name, how]) => `${name} (${how})`).join(", ") || "none")))));
+  }
+
+  care() {
+    const f = this.facts;
+    return [el("h2", {}, "House rules"), el("p", { class: "care" }, f.staff), el("ul", {}, ...f.rules.map((rule) => el("li", {}, rule))),
+      el("h2", {}, "Take care"), el("ul", {}, ...f.care.map(([topic, words]) => el("li", {}, el("b", {}, `${topic}: `), words)))];
   }
 
   card() {
@@ -94,14 +100,14 @@ export class Plan {
       ? [["card.pdf", "for print (A5)"], ["card.html", "for the phone"], ["plan.html", "the whole report"]].map(([name, words]) =>
         el("a", { href: `/kept/plan/${name}`, target: "_blank", rel: "noopener" }, words))
       : [];
-    return el("div", { class: "row" }, button(this.facts.card ? "Write it again" : "Write the field card",
+    return el("div", { class: "row" }, button(this.facts.card ? "Write the field card again" : "Write the field card",
       () => this.house.ask("plan write").catch(() => 0)), ...links);
   }
 
   text(open) {
     const area = el("textarea", { rows: 18, spellcheck: "false", "aria-label": "visit.toml", wrap: "off" });
-    const box = el("details", { open }, el("summary", {}, "The plan as text (visit.toml)"), area,
-      el("div", { class: "row" }, button("Keep these words", async () => {
+    const box = el("details", { open }, el("summary", {}, "Edit the plan as text (visit.toml)"), area,
+      el("div", { class: "row" }, button("Save", async () => {
         await this.house.ask("plan save", { text: area.value });
         area.blur();
         this.load();
@@ -147,14 +153,14 @@ export class Plan {
     const now = this.day.steps[this.step];
     this.time.value = this.step;
     this.clock.textContent = now.clock;
-    this.time.setAttribute("aria-valuetext", `${now.clock}, sun ${now.altitude}° high`);
+    this.time.setAttribute("aria-valuetext", `${now.clock}, sun ${now.altitude}° above the horizon`);
     const shining = new Set(now.lit.map((l) => l.window));
     this.light.replaceChildren(...now.lit.map((l) => svg("polygon", { points: l.corners.map((c) => `${c[1]},${c[0]}`).join(" "),
       class: l.face === "floor" ? "patch" : "wall" })));
     this.glass.replaceChildren(...this.facts.windows.map((w) => svg("line", { x1: w.ends[0][1], y1: w.ends[0][0], x2: w.ends[1][1], y2: w.ends[1][0],
       class: shining.has(w.name) ? "window sunlit" : "window" }, svg("title", {}, `${w.name}; sun ${w.sun.join(", ") || "none this day"}`))));
     const where = [...new Set(now.lit.filter((l) => l.face === "floor").map((l) => l.window))];
-    const high = now.altitude > 0 ? `The sun is ${now.altitude}° high, towards ${Math.round(now.azimuth)}°.` : "The sun is down.";
+    const high = now.altitude > 0 ? `The sun is ${now.altitude}° above the horizon, bearing ${Math.round(now.azimuth)}°.` : "The sun is down.";
     const falls = shining.size ? ` It comes through ${[...shining].join(", ")}${where.length ? " and reaches the floor" : ""}.` : "";
     this.sunWords.textContent = high + falls;
   }
@@ -190,8 +196,8 @@ export class Plan {
       svg("polygon", { points: `${view.eye[1]},${view.eye[0]} ${ends.map((e) => e.join(",")).join(" ")}` }),
       svg("polyline", { points: view.subject.map((p) => `${p[1]},${p[0]}`).join(" ") }),
       svg("circle", { cx: view.eye[1], cy: view.eye[0], r: 1.1 * this.unit }));
-    this.detail.replaceChildren(el("h2", {}, view.name), el("p", {}, `From ${view.station}, ${view.distance.toFixed(1)} m. ${view.settings}.`),
-      el("p", { class: "quiet" }, view.good.length ? `Good light ${view.good.join(", ")}` : "No hour of the light wished on this day"),
+    this.detail.replaceChildren(el("h2", {}, view.name), el("p", {}, `${view.stand}. ${view.settings}.`), ...view.care.map((line) => el("p", { class: "care" }, line)),
+      el("p", { class: "quiet" }, view.good.length ? `Good light: ${view.good.join(", ")}` : "The light you wanted does not come while the building is free on this day"),
       el("div", { class: "paper" }, drawing(view.drawing)));
   }
 
@@ -200,7 +206,7 @@ export class Plan {
       ["ArrowRight", "ten minutes later", () => this.time && this.moveTo(Math.min(this.step + 1, this.day.steps.length - 1))],
       ["ArrowLeft", "ten minutes earlier", () => this.time && this.moveTo(Math.max(this.step - 1, 0))],
       ["ArrowDown", "next view", () => this.along(1)],
-      ["ArrowUp", "view before", () => this.along(-1)],
+      ["ArrowUp", "previous view", () => this.along(-1)],
       ["w", "write the field card", () => this.house.ask("plan write").catch(() => 0)],
     ];
   }

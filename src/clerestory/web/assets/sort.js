@@ -1,10 +1,9 @@
 // The sort page: views as rows of frames, only those in sight drawn.
 
-import { button, called, debounce, el, percent, seconds } from "./build.js";
+import { button, called, debounce, el, percent } from "./build.js";
 import { roam } from "./finish.js";
 
-const ROW = 216; // pixels a row takes, as style.css has it
-const KINDS = { single: "one frame", burst: "a run", bracket: "a bracket", clear: "a run with visitors moving", wide: "a wide view, turned about one spot" };
+const ROW = 244; // pixels a row takes, as style.css has it
 
 export class Sort {
   constructor(house, room) {
@@ -17,9 +16,9 @@ export class Sort {
     this.pile = el("div", { class: "pile", tabindex: -1 }, this.list);
     this.lead = el("p", { class: "quiet lead" });
     this.tools = el("div", { class: "row" },
-      button("Use this frame", () => this.pick()),
-      button("Compare with the pick", () => this.compare(), { title: "Or the two frames chosen with Ctrl and a click" }),
-      this.splitButton = button("Make chosen frames a view", () => this.split()),
+      button("Pick this frame", () => this.pick()),
+      button("Compare with the pick", () => this.compare(), { title: "Or two frames chosen with Ctrl and a click" }),
+      this.splitButton = button("New view of chosen frames", () => this.split()),
       button("Join to the view above", () => this.join()),
       button("Finish this view", () => this.finish()),
       button("Read frames again", () => this.house.ask("sort again").catch(() => 0)));
@@ -83,8 +82,8 @@ export class Sort {
   row(view, number) {
     const best = Math.max(...view.frames.map((f) => this.house.visit.frames[f]?.sharpness ?? 0), 0.001);
     const cells = view.frames.map((frame, i) => this.cell(view, frame, best, number, i));
-    const node = el("div", { class: "view", role: "listitem", "aria-label": `${called(view)}, ${KINDS[view.kind]}` },
-      el("div", { class: "about" }, el("h2", {}, called(view)), el("p", {}, KINDS[view.kind]), el("p", { class: "quiet why", title: view.why }, view.why)),
+    const node = el("div", { class: "view", role: "listitem", "aria-label": `${called(view)}, ${view.kind_words}` },
+      el("div", { class: "about" }, el("h2", {}, called(view)), el("p", {}, view.kind_words), el("p", { class: "quiet why", title: view.why }, view.why)),
       el("div", { class: "frames" }, ...cells.map((c) => c.node)));
     node.style.top = `${number * ROW}px`;
     this.detail(view, cells);
@@ -98,18 +97,18 @@ export class Sort {
     const bar = el("span", { class: "sharp", "aria-hidden": "true" });
     bar.style.setProperty("--share", sharp.toFixed(3));
     const notes = el("span", { class: "notes" });
-    const words = `${frame}, sharpness ${(facts.sharpness ?? 0).toFixed(2)} `;
+    const words = `${frame}, ${percent(sharp)} of the sharpest `;
     const node = el("button", { type: "button", class: pick ? "frame pick" : "frame", tabIndex: -1, "data-frame": frame,
-      title: `${frame}: ${seconds(facts.seconds)} f/${facts.f_number ?? "?"} ISO ${facts.iso ?? "?"}`,
+      title: `${frame}: ${facts.settings}`,
       onclick: (e) => this.select(number, i, e.ctrlKey || e.shiftKey), ondblclick: () => this.pick() },
       el("span", { class: "unseen" }, words), el("img", { src: `/small/${encodeURIComponent(frame)}`, alt: "", loading: "lazy", decoding: "async" }), bar,
       el("span", { class: "line" }, el("span", {}, view.frames.length === 1 ? `sharpness ${(facts.sharpness ?? 0).toFixed(2)}`
-        : pick ? `pick, ${percent(sharp)}` : `${percent(sharp)} sharp`), this.clip(facts.clipped ?? 0)), notes);
+        : `${pick ? "pick, " : ""}${sharp === 1 ? "sharpest" : `${percent(sharp)} of the sharpest`}`), this.clip(facts.clipped ?? 0)), notes);
     return { node, notes, frame };
   }
 
   clip(share) {
-    const node = el("span", { class: share > 0.02 ? "clip much" : "clip" }, share < 0.0005 ? "unclipped" : `${percent(share, 1)} clipped`);
+    const node = el("span", { class: share > 0.02 ? "clip much" : "clip" }, share < 0.0005 ? "no clipping" : `${percent(share, 1)} clipped`);
     return node;
   }
 
@@ -122,9 +121,9 @@ export class Sort {
       if (!found) continue;
       const words = [];
       if (found.soft) words.push("soft");
-      if (found.moved > 0.002) words.push(`${percent(found.moved, 1)} unlike the pick`);
+      if (found.moved > 0.002) words.push(`${percent(found.moved, 1)} differs from the pick`);
       notes.textContent = words.join(", ");
-      node.querySelector(".clip").title = `${percent(found.clipped_any, 1)} is clipped in the raw in one channel or more`;
+      node.querySelector(".clip").title = `${percent(found.clipped_any, 1)} is clipped in at least one channel of the raw`;
     }
   }
 
@@ -202,9 +201,9 @@ export class Sort {
     const other = frame === view.pick ? view.frames.find((f) => f !== frame) ?? frame : frame;
     const pair = two.length === 2 ? two : [view.pick, other];
     const panes = pair.map((f) => this.comparePane(view, f));
-    const dialog = el("dialog", { class: "wide two", "aria-label": "Two frames, pixel for pixel, in step" }, ...panes,
+    const dialog = el("dialog", { class: "wide two", "aria-label": "Two frames at 100 %, moving together" }, ...panes,
       el("form", { method: "dialog", class: "row" }, el("button", { value: "" }, "Back"),
-        ...pair.filter((f) => f !== view.pick).map((f) => el("button", { value: f }, `Use ${f}`))));
+        ...pair.filter((f) => f !== view.pick).map((f) => el("button", { value: f }, `Pick ${f}`))));
     const scrollers = panes.map((p) => p.querySelector(".pane"));
     scrollers.forEach((pane, i) => roam(pane, scrollers.filter((_, k) => k !== i)));
     document.body.append(dialog);
@@ -221,7 +220,7 @@ export class Sort {
     const words = `${frame}${frame === view.pick ? ", the pick" : ""}: sharpness ${facts.sharpness?.toFixed(2)}, ${percent(facts.clipped, 2)} clipped`;
     const image = el("img", { alt: words, draggable: "false" });
     const waiting = el("p", { class: "waiting" }, `Reading ${frame}`);
-    const pane = el("div", { class: "pane", tabindex: 0, "aria-label": `${frame}; drag or use the arrows` }, image, waiting);
+    const pane = el("div", { class: "pane", tabindex: 0, "aria-label": `${frame}; drag or use the arrow keys` }, image, waiting);
     image.onload = () => {
       waiting.remove();
       pane.scrollTo((image.naturalWidth - pane.clientWidth) / 2, (image.naturalHeight - pane.clientHeight) / 2);
@@ -235,16 +234,16 @@ export class Sort {
     return [
       ["ArrowDown", "view below", () => this.step(1, 0)],
       ["ArrowUp", "view above", () => this.step(-1, 0)],
-      ["ArrowLeft", "frame before", () => this.step(0, -1)],
+      ["ArrowLeft", "previous frame", () => this.step(0, -1)],
       ["ArrowRight", "next frame", () => this.step(0, 1)],
       ["PageDown", "further down", () => this.step(4, 0)],
       ["PageUp", "further up", () => this.step(-4, 0)],
-      ["Enter", "use this frame", () => this.pick(), true],
-      [" ", "choose or leave this frame", () => this.select(...this.at, true), true],
-      ["c", "compare with the pick, or two chosen frames", () => this.compare()],
-      ["s", "make chosen frames a view", () => this.split()],
-      ["j", "join to the view above", () => this.join()],
-      ["f", "finish this view", () => this.finish()],
+      ["Enter", "pick this frame", () => this.pick(), true],
+      [" ", "choose this frame, or not", () => this.select(...this.at, true), true],
+      ["v", "compare with the pick, or two chosen frames", () => this.compare()],
+      ["m", "new view of the chosen frames", () => this.split()],
+      ["h", "join to the view above", () => this.join()],
+      ["o", "open this view in Finish", () => this.finish()],
     ];
   }
 }
