@@ -186,9 +186,8 @@ class Crew:
                 for worker in [w for w in busy if w.deadline <= now]:
                     busy.remove(worker)
                     worker.end()
-                    yield Outcome(
-                        worker.index, None, f"took longer than {seconds:.0f} s to read; the file is damaged"
-                    )
+                    late = f"took longer than {seconds:.0f} s to read; the file is damaged"
+                    yield Outcome(worker.index, None, late)
         finally:
             for worker in busy:
                 worker.end()
