@@ -14,6 +14,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from clerestory import __version__
 from clerestory.errors import UserError
+from clerestory.run.system import forgiving_output
 
 app = typer.Typer(
     help="Plan a day's photography inside a great church; sort, finish and film what you bring home.",
@@ -201,11 +202,12 @@ def catalogue(
 ) -> None:
     """Give the visit's catalogue to other programs: every frame and view with what is known of them."""
     from clerestory.files.store import write_atomic
+    from clerestory.run.system import write_exactly
     from clerestory.work import catalogue_text
 
     text = catalogue_text(folder, form)
     if into is None:
-        sys.stdout.write(text)
+        write_exactly(text)
     else:
         write_atomic(into, text)
 
@@ -238,6 +240,7 @@ def _end_with(failures: list[tuple[str, str]]) -> None:
 
 def main() -> None:
     """Entry point: every failure ends as one clear sentence."""
+    forgiving_output()
     try:
         app()
     except UserError as problem:
@@ -253,7 +256,9 @@ def main() -> None:
         )
         sys.exit(1)
     except Exception:
-        with tempfile.NamedTemporaryFile("w", suffix=".txt", prefix="clerestory-fault-", delete=False) as log:
+        with tempfile.NamedTemporaryFile(
+            "w", suffix=".txt", prefix="clerestory-fault-", delete=False, encoding="utf-8", errors="backslashreplace"
+        ) as log:
             traceback.print_exc(file=log)
         err.print(f"A fault of ours, not yours. The details are in {log.name}; your frames are untouched.")
         sys.exit(70)

@@ -21,11 +21,12 @@ from clerestory.develop.colour import working_from_camera
 from clerestory.errors import UserError
 from clerestory.files.store import digest_of, in_words, write_atomic
 from clerestory.finish import report
-from clerestory.finish.folder import Done, Job, Order, default_workers, finish_jobs, jobs_of, noise_on_grey
+from clerestory.finish.folder import AT_ONCE, Done, Job, Order, finish_jobs, jobs_of, noise_on_grey
 from clerestory.finish.pipeline import ASPECT_RATIOS
 from clerestory.finish.tone import working_noise
 from clerestory.raw.sort import Sorted
 from clerestory.raw.sort import sort_folder as sort_frames
+from clerestory.run.pool import default_workers
 from clerestory.visit.about import About, Abouts, read_abouts, write_abouts
 from clerestory.visit.catalogue import Catalogue
 from clerestory.visit.check import Difference, check
@@ -33,7 +34,6 @@ from clerestory.visit.folder import VisitFolder
 from clerestory.visit.hand import arranged, read_hand
 from clerestory.visit.importing import copy_in
 from clerestory.visit.index import frame_row, sort_visit
-from clerestory.visit.lock import writing
 
 if TYPE_CHECKING:
     from clerestory.film import FilmResult
@@ -179,7 +179,7 @@ def finish_folder(
 ) -> Result:
     """Sort and finish a folder and write its report; what fails is named and the rest goes on."""
     found = sort_folder(folder, bar, executor)
-    with writing(VisitFolder(folder), "finish"):
+    with VisitFolder(folder).writing("finish"):
         result = finish_sorted(folder, found, order, workers, bar, executor)
         result.report = write_report(folder, result, {}, folder.resolve().name)
     return result
@@ -207,7 +207,7 @@ def finish_sorted(
         count += 1
         bar.update(task, completed=count)
 
-    done += finish_jobs(jobs, workers or default_workers(), told, executor)
+    done += finish_jobs(jobs, workers or default_workers(AT_ONCE), told, executor)
     done.sort(key=lambda d: d.view)
     failures += [(d.view, d.reason) for d in done if d.account is None]
     return Result(done, failures)
@@ -239,7 +239,7 @@ def report_again(folder: Path, views: Sequence[str], failures: list[tuple[str, s
     done = []
     for view in views:
         try:
-            account = json.loads((folder / ".clerestory" / "accounts" / f"{view}.json").read_text())
+            account = json.loads((folder / ".clerestory" / "accounts" / f"{view}.json").read_text(encoding="utf-8"))
             names = [file["name"] for aspect in account["aspects"].values() for file in aspect["files"]]
         except (OSError, ValueError, KeyError, TypeError):
             continue
@@ -281,7 +281,7 @@ def words_of_demo(folder: Path, found: Sorted) -> None:
         write_atomic(folder / "visit.toml", plan.encode())
     if (folder / "about.toml").exists():
         return
-    record = json.loads((folder / "truth" / "visit.json").read_text())
+    record = json.loads((folder / "truth" / "visit.json").read_text(encoding="utf-8"))
     names = {frame["frame"]: frame["view"] for frame in record["frames"]}
     views = {
         view.name: About(title=name[:1].upper() + name[1:])
@@ -312,7 +312,7 @@ def _compared_join(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
     """The lean of a joined view by each of its frames' true vertical, carried to the picture's axes."""
     leans = []
     for name, rotation in zip(account["merge"]["frames"], account["merge"]["rotations"], strict=True):
-        truth = json.loads((folder / "truth" / (Path(name).stem + ".truth.json")).read_text())
+        truth = json.loads((folder / "truth" / (Path(name).stem + ".truth.json")).read_text(encoding="utf-8"))
         leans.append(report.angle_between(np.asarray(rotation).T @ np.asarray(truth["up"]), account["up"]))
     worst = max(leans)
     return {
@@ -338,7 +338,7 @@ def compared(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
     """What the ground truth says of a finished view, in words, by the report's rows."""
     path = folder / "truth" / (Path(account["pick"]).stem + ".truth.json")
     try:
-        truth = json.loads(path.read_text())
+        truth = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
     if "rotations" in account["merge"]:

@@ -23,6 +23,7 @@ import tifffile
 
 from clerestory import film
 from clerestory.errors import UserError
+from clerestory.files import lock
 from clerestory.film import cautions, produce
 from clerestory.film.captions import FASTEST, Chapter, Cue, phrases, webvtt, webvtt_chapters
 from clerestory.film.draft import draft_film
@@ -34,7 +35,6 @@ from clerestory.film.parts import Coding, Encoder
 from clerestory.film.plan import plan_cues
 from clerestory.film.script import read_script
 from clerestory.finish.write import Record, encoded, with_metadata
-from clerestory.visit import lock
 from clerestory.visit.about import About
 from clerestory.visit.folder import VisitFolder
 
@@ -314,7 +314,7 @@ def test_two_runs_at_once_take_turns(visit: Path, tmp_path: Path, monkeypatch: p
     for name in ("film.mp4", "film.srt", "film.otio", "poster.jpg"):
         assert (other / "film" / name).read_bytes() == (visit / "film" / name).read_bytes()
     monkeypatch.setattr(lock, "WAIT_SECONDS", 0.1)
-    with lock.writing(VisitFolder(other), "film"), pytest.raises(UserError, match="another process is making"):
+    with VisitFolder(other).writing("film"), pytest.raises(UserError, match="another process is making"):
         film.make(other)
 
 

@@ -60,7 +60,7 @@ class Served:
 
 
 def _serving(folder: Path, script: Path) -> Served:
-    script.write_text(SERVE)
+    script.write_text(SERVE, encoding="utf-8")
     process = subprocess.Popen([sys.executable, str(script), str(folder)], stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None
     return Served(folder, process.stdout.readline().strip(), process)

@@ -25,7 +25,7 @@ def read_toml(path: Path) -> dict[str, Any] | None:
     if len(data) > LARGEST:
         raise UserError(f"{path}: is larger than {LARGEST >> 20} MB, which no such file is; is it the right one?")
     try:
-        return parse_toml(data.decode("utf-8"), path)
+        return parse_toml(data.decode("utf-8-sig"), path)
     except UnicodeDecodeError as problem:
         raise UserError(f"{path}: is not valid TOML ({problem}); correct that line.") from problem
 

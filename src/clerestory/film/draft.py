@@ -123,7 +123,8 @@ def _lean_taken_out(visit: Path, picture: Picture) -> float:
     A joined view has no frame that shows the same before.
     """
     try:
-        account = json.loads((visit / ".clerestory" / "accounts" / f"{picture.view}.json").read_text())
+        record = visit / ".clerestory" / "accounts" / f"{picture.view}.json"
+        account = json.loads(record.read_text(encoding="utf-8"))
         lean = math.hypot(*(float(account["lean_before"][way]) for way in ("pitch", "roll")))
         return -1.0 if account["kind"] == "wide" else lean * float(account["plumb"])
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
@@ -182,7 +183,7 @@ def write_draft(visit: Path, film: Film) -> Path:
     """film/film.toml of a drafted film; one that a person has edited is never written over."""
     path = visit / "film" / "film.toml"
     if path.exists():
-        first, _, body = path.read_text("utf-8").partition("\n")
+        first, _, body = path.read_text("utf-8-sig").partition("\n")
         if not first.startswith(_HEAD) or first.removeprefix(_HEAD).strip() != _mark(body):
             raise UserError(f"{path}: this film has been edited by hand; rename it before you make a new draft.")
     path.parent.mkdir(parents=True, exist_ok=True)

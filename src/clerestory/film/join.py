@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import heapq
-import os
 from collections.abc import Callable, Iterator
 from fractions import Fraction
 from pathlib import Path
@@ -17,6 +16,7 @@ from av.subtitles.subtitle import SubtitleSet
 from numpy.typing import NDArray
 
 from clerestory.errors import UserError
+from clerestory.files.store import replace, sync_file
 from clerestory.film.captions import Chapter, Cue
 from clerestory.film.parts import Part, packets_of
 from clerestory.film.scenes import RATE, Plan
@@ -109,9 +109,8 @@ def write_film(
     temporary = path.with_name(f".{path.name}.part")
     try:
         _write(temporary, plan, parts, folder, sound, cues, language)
-        with temporary.open("rb") as file:
-            os.fsync(file.fileno())
-        temporary.replace(path)
+        sync_file(temporary)
+        replace(temporary, path)
     except OSError as error:
         raise UserError(f"{path}: cannot be written: {error.strerror or error}.") from error
     finally:

@@ -40,7 +40,6 @@ from clerestory.film.sound import (
 from clerestory.film.stage import light_scene
 from clerestory.film.timeline import timeline_of
 from clerestory.visit.folder import VisitFolder
-from clerestory.visit.lock import writing
 
 Size = Literal["1080p", "2160p"]
 SIZES: dict[str, tuple[int, int]] = {"1080p": (1920, 1080), "2160p": (3840, 2160)}
@@ -189,7 +188,7 @@ def make(
     parts = parts_of(plan, coding, Digests())
     cache = visit / ".clerestory" / "film"
     result.parts, result.length = len(parts), plan.seconds
-    with writing(VisitFolder(visit), "film"):
+    with VisitFolder(visit).writing("film"):
         try:
             cache.mkdir(parents=True, exist_ok=True)
             folder.mkdir(exist_ok=True)

@@ -124,7 +124,7 @@ def read_script(path: Path) -> Film:
     lines of dashes at the top, `key: value` for words_a_minute, narration, music, loudness, language, poster.
     """
     try:
-        lines = path.read_text("utf-8").splitlines()
+        lines = path.read_text("utf-8-sig").splitlines()
     except UnicodeDecodeError:
         raise UserError(f"{path}: not UTF-8 text; save it as UTF-8.") from None
     front, skip = _front(lines)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
-from urllib.parse import quote
 
 import opentimelineio as otio
 
+from clerestory.files.names import relative_url
 from clerestory.film.captions import Cue
 from clerestory.film.join import chapters_of
 from clerestory.film.scenes import RATE, Plan, Scene
@@ -22,8 +21,7 @@ def _span(start: float, length: float) -> otio.opentime.TimeRange:
 
 
 def _reference(path: Path, film: Path, length: float) -> otio.schema.ExternalReference:
-    relative = os.path.relpath(path.resolve(), film.resolve()).replace(os.sep, "/")
-    return otio.schema.ExternalReference(target_url=quote(relative), available_range=_span(0, length))
+    return otio.schema.ExternalReference(target_url=relative_url(path, film), available_range=_span(0, length))
 
 
 def _clip(scene: Scene, film: Path) -> otio.schema.Clip | otio.schema.Gap:

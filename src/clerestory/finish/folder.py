@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
 import json
-import multiprocessing
-import os
-import signal
-import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -32,10 +28,12 @@ from clerestory.finish.sources import source_of
 from clerestory.finish.tone import Headroom, WorkingNoise, exposure_headroom
 from clerestory.raw.group import View
 from clerestory.run.cluster import gathered
+from clerestory.run.pool import map_pool
 from clerestory.visit.about import About, Abouts
 
 Kind = Literal["jpeg", "tiff"]
 SUFFIX = {"jpeg": ".jpg", "tiff": ".tif"}
+AT_ONCE = 2  # views, where there are the cores: a merged one of 20 megapixels takes 2.5 GB
 
 
 @dataclass(frozen=True)
@@ -215,7 +213,7 @@ def clipped_shares(seen: Seen) -> dict[str, float]:
 def already_done(job: Job) -> dict[str, Any] | None:
     """The account of an earlier run when it still holds: same key, every file there with its digest."""
     try:
-        account: dict[str, Any] = json.loads(job.record.read_text())
+        account: dict[str, Any] = json.loads(job.record.read_text(encoding="utf-8"))
         if account.get("key") != job.key():
             return None
         for aspect in account["aspects"].values():
@@ -241,27 +239,12 @@ def jobs_of(views: Sequence[View], folder: Path, order: Order, abouts: Abouts | 
         yield Job(picked(view, recipe), recipe, replace(order, aspects=aspects), folder / "pictures", record, about)
 
 
-def _work(job: Job) -> Done:
+def _work(job: Job) -> dict[str, Any]:
     try:
-        return Done(job.view.name, finish_view(job))
-    except UserError as problem:
-        return Done(job.view.name, reason=str(problem))
+        return finish_view(job)
     except OSError as problem:
         where = problem.filename or job.pictures
-        return Done(job.view.name, reason=f"{where}: {problem.strerror or problem}; no half-written file was left.")
-
-
-def _begin() -> None:
-    """A worker leaves Ctrl-C to its parent, and ends with it, lest it write while the next run does."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
+        raise UserError(f"{where}: {problem.strerror or problem}; no half-written file was left.") from problem
 
 
 def finish_jobs(
@@ -280,80 +263,16 @@ def finish_jobs(
         else:
             out.append(Done(job.view.name, account, kept=True))
             told(out[-1])
-    if executor is None:
-        return out + _pool(waiting, workers, told)
-    for outcome in gathered(executor, _work, [(job,) for job in waiting]):
-        out.append(outcome.value or Done(waiting[outcome.index].view.name, reason=outcome.reason))
-        told(out[-1])
+    tasks = [(job,) for job in waiting]
+    try:
+        outcomes = map_pool(_work, tasks, workers) if executor is None else gathered(executor, _work, tasks)
+        with contextlib.closing(outcomes):  # no worker is left when this ends
+            for outcome in outcomes:
+                out.append(Done(waiting[outcome.index].view.name, outcome.value, outcome.reason))
+                told(out[-1])
+    except BaseException:
+        if executor is None:
+            for part in {p for job in waiting for p in (job.record.parent, job.pictures, job.pictures / "before")}:
+                sweep(part, older_than=0)
+        raise
     return out
-
-
-def _pool(jobs: Sequence[Job], workers: int, told: Callable[[Done], None]) -> list[Done]:
-    out: list[Done] = []
-    left = list(jobs)
-    tries: dict[str, int] = {}
-    context = multiprocessing.get_context("spawn")
-    while left:
-        alone = any(tries.get(job.view.name) for job in left)
-        executor = ProcessPoolExecutor(1 if alone else workers, context, initializer=_begin)
-        running: dict[Future[Done], Job] = {}
-        try:
-            broken = _drain(executor, left, running, 1 if alone else workers, out, told)
-        except BaseException:
-            _kill(executor)
-            for folder in {
-                part for job in jobs for part in (job.record.parent, job.pictures, job.pictures / "before")
-            }:
-                sweep(folder, older_than=0)
-            raise
-        executor.shutdown(wait=not broken, cancel_futures=True)
-        for job in running.values():
-            tries[job.view.name] = tries.get(job.view.name, 0) + 1
-            if tries[job.view.name] > 1:
-                done = Done(
-                    job.view.name, reason="the process finishing it died twice (out of memory, or a damaged file)"
-                )
-                out.append(done)
-                told(done)
-            else:
-                left.append(job)
-    return out
-
-
-def _drain(
-    executor: ProcessPoolExecutor,
-    left: list[Job],
-    running: dict[Future[Done], Job],
-    workers: int,
-    out: list[Done],
-    told: Callable[[Done], None],
-) -> bool:
-    """Run jobs until none is left or the pool breaks (True); what was under way then stays in `running`."""
-    while left or running:
-        while left and len(running) < workers:
-            job = left.pop(0)
-            running[executor.submit(_work, job)] = job
-        finished, _ = wait(running, return_when=FIRST_COMPLETED)
-        for future in finished:
-            try:
-                done = future.result()
-            except BrokenProcessPool:
-                return True
-            del running[future]
-            out.append(done)
-            told(done)
-    return False
-
-
-def _kill(executor: ProcessPoolExecutor) -> None:
-    processes = list((executor._processes or {}).values())
-    for process in processes:
-        process.kill()
-    for process in processes:
-        process.join()
-    executor.shutdown(wait=False, cancel_futures=True)
-
-
-def default_workers() -> int:
-    """Two views at once where there are the cores and memory for it, else one."""
-    return 2 if (os.cpu_count() or 1) >= 2 else 1

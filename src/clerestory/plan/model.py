@@ -664,7 +664,7 @@ def _check_places(visit: Visit, complaints: _Complaints) -> None:
 def read_visit(path: Path) -> Visit:
     """The visit file at `path`, with what was learned. UserError names the line and field of whatever is wrong."""
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise UserError(f"{path}: cannot read this visit file ({error.strerror}); check the name") from error
     except UnicodeDecodeError as error:

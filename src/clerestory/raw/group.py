@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC
 from pathlib import Path
 from typing import Literal
 
@@ -121,7 +122,9 @@ def _in_order(frames: Sequence[Inspection]) -> list[Inspection]:
 
     def key(seen: Inspection) -> tuple[bool, float, str]:
         moment = seen.info.time
-        return moment is None, moment.timestamp() if moment else 0.0, str(seen.info.path)
+        # By the camera's clock, whatever the zone of this computer.
+        seconds = moment.replace(tzinfo=moment.tzinfo or UTC).timestamp() if moment else 0.0
+        return moment is None, seconds, str(seen.info.path)
 
     return sorted(frames, key=key)
 

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import multiprocessing
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Executor, Future, as_completed
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
 from clerestory.errors import UserError
-from clerestory.run.isolated import Outcome, run_isolated
+from clerestory.run.isolated import Crew, Outcome, only
 
 Value = TypeVar("Value")
 ANSWER_SECONDS = 10
 TRIES = 3
 _ONE = threading.Lock()
+_CREWS: dict[tuple[Callable[..., Any], int], Crew] = {}  # of this worker, kept from task to task
 
 
 @contextmanager
@@ -49,7 +50,9 @@ def _alone(function: Callable[..., Value], arguments: tuple[Any, ...], limits: t
             return function(*arguments)
         # Dask marks its workers as daemons, which may not have children; theirs end with their pipe.
         multiprocessing.current_process()._config["daemon"] = False  # type: ignore[attr-defined]
-        return run_isolated(function, arguments, *limits)
+        seconds, megabytes = limits
+        crew = _CREWS.setdefault((function, megabytes), Crew(function, 1, megabytes))
+        return only(crew.map([arguments], seconds))
 
 
 def gathered(
@@ -57,10 +60,10 @@ def gathered(
     function: Callable[..., Value],
     tasks: Sequence[tuple[Any, ...]],
     limits: tuple[float, int] | None = None,
-) -> Iterator[Outcome[Value]]:
+) -> Generator[Outcome[Value]]:
     """`function(*task)` for each task by an executor; outcomes as they come, each with its task's index.
 
-    `limits`, seconds and megabytes: each task then runs in a process of its own beside the worker, as of
+    `limits`, seconds and megabytes: each task then runs in a process beside the worker, as of
     `map_isolated`, so that a hostile file costs itself and not the worker.
     """
     futures: dict[Future[Value], int] = {

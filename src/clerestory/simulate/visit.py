@@ -14,6 +14,7 @@ import numpy as np
 from clerestory.camera.exposure import METER_K, metered_time
 from clerestory.camera.pose import Pose
 from clerestory.errors import UserError
+from clerestory.files.store import write_atomic
 from clerestory.simulate.blur import sharp_limit
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.scene import LUMINANCE, Church, Visitor
@@ -221,5 +222,5 @@ def demo_visit(
             if on_frame is not None:
                 on_frame(number, total, path)
     record = {"building": church.name, "seed": seed, "size": list(size), "frames": listing}
-    (truth / "visit.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+    write_atomic(truth / "visit.json", json.dumps(record, indent=1) + "\n")
     return paths

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from clerestory.errors import UserError
+from clerestory.files.store import replace
 
 BUSY_SECONDS = 20.0
 # Each step takes a catalogue from the version of its index to the next; never change one that has been released.
@@ -137,7 +138,7 @@ class Catalogue:
                                 "read-only?") from problem  # fmt: skip
             for suffix in ("", "-wal", "-shm"):
                 with contextlib.suppress(OSError):
-                    Path(f"{path}{suffix}").replace(f"{path}.damaged{suffix}")
+                    replace(Path(f"{path}{suffix}"), Path(f"{path}.damaged{suffix}"))
             self.fresh = True
             self._base = self._open()
 

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import os
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from clerestory.errors import UserError
+from clerestory.files.lock import held
 from clerestory.files.store import DIGEST_BYTES, sweep
 
 DIGESTS = "frames.b2sum"
+Stage = Literal["import", "finish", "film"]
+_DOING: dict[Stage, str] = {"import": "copying frames into it", "finish": "finishing it", "film": "making its film"}
 
 
 @dataclass(frozen=True)
@@ -96,6 +101,15 @@ class VisitFolder:
         """Every folder the program writes files to."""
         kept = (self.looks, self.hidden / "accounts", self.hidden / "film", self.pictures / "before")
         return self.root, self.frames, self.recipes, self.pictures, self.film, self.hidden, *kept
+
+    def writing(self, stage: Stage) -> AbstractContextManager[None]:
+        """Hold what a stage writes; it is let go when the process ends, however it ends.
+
+        UserError when another process holds it, or the folder cannot be written to.
+        """
+        return held(
+            self.hidden / f"{stage}.lock", f"{self.root}: another process is {_DOING[stage]}; wait for it to end."
+        )
 
     def sweep(self) -> int:
         """Delete temporary files that a crash left more than an hour ago; how many."""

@@ -9,6 +9,7 @@ from typing import cast
 import tomli_w
 
 from clerestory.errors import UserError
+from clerestory.files.names import folded, legal_name
 from clerestory.files.toml import read_toml
 from clerestory.raw.group import SAME_EXPOSURE, View, stops_of
 from clerestory.raw.read import FrameInfo
@@ -24,8 +25,8 @@ def read_hand(root: Path) -> dict[str, list[str]]:
     for name, frames in data.items():
         if not isinstance(frames, list) or not all(isinstance(f, str) for f in frames):
             raise UserError(f"{path}: {name} must be a list of frame names; correct or delete that line.")
-        if not name.strip() or name.startswith(".") or any(c in name for c in "/\\\0"):
-            raise UserError(f"{path}: '{name}' cannot name a view, since files are named after it; choose another.")
+        if (legal := legal_name(name)) != name:
+            raise UserError(f"{path}: {name!r} cannot name a view, since files are named after it; {legal!r} can.")
     return cast(dict[str, list[str]], data)
 
 
@@ -48,6 +49,7 @@ def arranged(
     """The views with those that a person put together in place of the sorting's own, in order of time.
 
     `rows`: the frames that can be used. One that the sorting put into a view of the same name since stays in it.
+    UserError when two views' names could not be told apart as names of files.
     """
     paths = {row.name: path for path, row in rows.items()}
     claimed = {paths[f] for frames in hand.values() for f in frames if f in paths}
@@ -65,7 +67,18 @@ def arranged(
         if mine:
             frames = tuple(sorted(mine, key=lambda p: in_time(rows[p])))
             out.append(_regrouped(name, old.get(name), frames, rows, known))
+    _told_apart([view.name for view in out])
     return tuple(sorted(out, key=lambda v: in_time(rows[v.frames[0]])))
+
+
+def _told_apart(names: Sequence[str]) -> None:
+    """UserError when files named after two views would be one file on some system."""
+    known: dict[str, str] = {}
+    for name in names:
+        other = known.setdefault(folded(name), name)
+        if other != name:
+            raise UserError(f"{HAND}: the views {other} and {name} differ only in capitals or accents, which some "
+                            "systems do not tell apart; rename one.")  # fmt: skip
 
 
 def _regrouped(

@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from clerestory.errors import UserError
-from clerestory.files.store import DIGEST_BYTES, PART, in_words, sweep, sync_folder
+from clerestory.files.names import cut, folded, free_name, legal_name
+from clerestory.files.store import DIGEST_BYTES, PART, drop_from_cache, in_words, settle, sweep
 from clerestory.raw.read import RAW_SUFFIXES, RENDERED_SUFFIXES, read_info
 from clerestory.run.isolated import map_isolated
 from clerestory.visit.folder import VisitFolder, add_digest, read_digests
-from clerestory.visit.lock import writing
 
 _BLOCK = 1 << 20
 
@@ -50,25 +50,14 @@ def card_files(card: Path) -> tuple[list[Path], list[Path]]:
 def frame_name(path: Path, stamp: str) -> str:
     """The name a frame gets: its time, then its own name in plain letters, such as 20310601-100002_TDV00003.dng."""
     stem = re.sub(r"[^A-Za-z0-9-]+", "-", path.stem).strip("-")[:60] or "frame"
-    return f"{stamp or 'undated'}_{stem}{path.suffix.lower()}"
-
-
-def _free_name(name: str, taken: set[str]) -> str:
-    """The name, or with -2, -3 and so on before its ending; letter case does not tell names apart."""
-    stem, dot, ending = name.rpartition(".")
-    tried, number = name, 1
-    while tried.lower() in taken:
-        number += 1
-        tried = f"{stem}-{number}{dot}{ending}"
-    return tried
+    return legal_name(f"{stamp or 'undated'}_{stem}{path.suffix.lower()}")
 
 
 def _read_back(path: Path) -> str:
     """Digest of a file as the disk has it, past the system's memory of it where that can be had."""
     state = hashlib.blake2b(digest_size=DIGEST_BYTES)
     with path.open("rb") as file:
-        with contextlib.suppress(OSError, AttributeError):
-            os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+        drop_from_cache(file.fileno())
         while block := file.read(_BLOCK):
             state.update(block)
     return state.hexdigest()
@@ -90,7 +79,7 @@ def _blocks(source: Path) -> Iterator[bytes]:
 def _copy_to(source: Path, folder: Path, place: Callable[[str], str]) -> tuple[str, str]:
     """Copy a file into a folder under a temporary name, read it back, then give it the name that `place(digest)`
     says ('' means: not wanted, it is there already). Returns the digest and the name."""
-    temporary = folder / f".{os.getpid()}-{source.name[:80]}{PART}"
+    temporary = folder / f".{os.getpid()}-{cut(source.name, 80)}{PART}"
     state = hashlib.blake2b(digest_size=DIGEST_BYTES)
     try:
         try:
@@ -107,7 +96,8 @@ def _copy_to(source: Path, folder: Path, place: Callable[[str], str]) -> tuple[s
             if _read_back(temporary) != digest:
                 raise UserError(f"{folder / name}: what the disk gives back is not what was written; check the disk. "
                                 "The card still has the frame.")  # fmt: skip
-            _settle(source, temporary, folder / name)
+            _stamp_as(source, temporary)
+            settle(temporary, folder / name)
             return digest, name
         except OSError as problem:
             raise in_words(folder / source.name, problem) from problem
@@ -116,21 +106,10 @@ def _copy_to(source: Path, folder: Path, place: Callable[[str], str]) -> tuple[s
             temporary.unlink()
 
 
-def _settle(source: Path, temporary: Path, final: Path) -> None:
-    """Give the copy its name without ever replacing a file, and the time stamp of its source."""
+def _stamp_as(source: Path, copy: Path) -> None:
     with contextlib.suppress(OSError):
         stat = source.stat()
-        os.utime(temporary, ns=(stat.st_atime_ns, stat.st_mtime_ns))
-    temporary.chmod(0o444)
-    try:
-        os.link(temporary, final)
-    except FileExistsError:
-        raise
-    except OSError:  # a file system without hard links
-        if final.exists():
-            raise FileExistsError(17, "File exists", str(final)) from None
-        temporary.replace(final)
-    sync_folder(final.parent)
+        os.utime(copy, ns=(stat.st_atime_ns, stat.st_mtime_ns))
 
 
 def _stamps(files: list[Path]) -> dict[Path, str]:
@@ -157,7 +136,7 @@ def copy_in(
     """
     VisitFolder.create(visit.root)
     other = VisitFolder.create(second) if second is not None else None
-    with writing(visit):
+    with visit.writing("import"):
         sweep(visit.frames, 0)
         if other is not None:
             sweep(other.frames, 0)
@@ -186,7 +165,7 @@ def copy_in(
 def take_up(visit: VisitFolder) -> None:
     """Add the digests of frames that were laid in frames/ by hand to the list."""
     VisitFolder.create(visit.root)
-    with writing(visit):
+    with visit.writing("import"):
         _Shelf(visit)
 
 
@@ -198,7 +177,7 @@ class _Shelf:
         listed = read_digests(visit.digests)
         present = {p.name for p in visit.frames.iterdir() if p.is_file() and not p.name.startswith(".")}
         self.by_digest = {digest: name for name, digest in listed.items() if name in present}
-        self.taken = {n.lower() for n in present} | {n.lower() for n in listed}
+        self.taken = {folded(n) for n in present} | {folded(n) for n in listed}
         for name in sorted(present - listed.keys()):
             # Named but not yet listed when a crash came, or laid there by hand: as it is now counts.
             with contextlib.suppress(OSError):  # an unreadable one is named when frames are sorted
@@ -211,9 +190,9 @@ class _Shelf:
         """Copy a frame here, as `wanted` or close to it, unless its content is here; its name, whether it is new."""
 
         def place(digest: str) -> str:
-            return "" if digest in self.by_digest else _free_name(wanted, self.taken)
+            return "" if digest in self.by_digest else free_name(wanted, self.taken)
 
-        if wanted.lower() in self.taken:
+        if folded(wanted) in self.taken:
             # Most likely from an earlier run: reading is enough to know.
             state = hashlib.blake2b(digest_size=DIGEST_BYTES)
             for block in _blocks(source):
@@ -228,5 +207,5 @@ class _Shelf:
         except OSError as problem:
             raise in_words(self.visit.digests, problem) from problem
         self.by_digest[digest] = name
-        self.taken.add(name.lower())
+        self.taken.add(folded(name))
         return name, True

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import json
 import logging
-import multiprocessing
 import threading
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
@@ -20,11 +19,11 @@ from clerestory.finish.recipe import Recipe, picked
 from clerestory.raw.group import SOFT_LEAST, SOFT_SHARE, View
 from clerestory.raw.kept import key_of, unpacked
 from clerestory.raw.overlap import changed_share
+from clerestory.run.system import SPAWN
 from clerestory.visit import hand
 from clerestory.visit.about import read_abouts
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.index import plain_name
-from clerestory.visit.lock import writing
 from clerestory.web import views
 from clerestory.web.journal import Journal
 from clerestory.web.views import Table
@@ -335,7 +334,7 @@ class Desk:
         """Do heavy work in a process of its own, so that no control waits for it."""
         with self._lock:
             if self._away is None:
-                self._away = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"))
+                self._away = ProcessPoolExecutor(1, SPAWN)
             pool = self._away
         try:
             return pool.submit(work, *args).result()
@@ -424,7 +423,7 @@ class Desk:
         self._told_queue()
         self.visit.pictures.mkdir(exist_ok=True)
         try:
-            with writing(self.visit, "finish"):
+            with self.visit.writing("finish"):
                 with contextlib.suppress(_BrokenOff):
                     finish_jobs(list(jobs.values()), 1, told)
                 self._report()
@@ -452,7 +451,7 @@ def _written(record: Path) -> tuple[tuple[Any, ...], tuple[Any, ...]]:
     from clerestory.finish.folder import SUFFIX
 
     try:
-        aspects = json.loads(record.read_text())["aspects"]
+        aspects = json.loads(record.read_text(encoding="utf-8"))["aspects"]
         names = [file["name"] for aspect in aspects.values() for file in aspect["files"]]
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return (), ()

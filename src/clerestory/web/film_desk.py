@@ -5,31 +5,32 @@ from __future__ import annotations
 import contextlib
 import io
 import logging
-import multiprocessing
-import os
 import re
-import signal
 import threading
 import time
 import traceback
 import wave
 from collections.abc import Mapping
-from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
 from clerestory import film as films
 from clerestory.errors import UserError
+from clerestory.files.names import legal_name
 from clerestory.files.store import write_atomic
 from clerestory.film import cautions
 from clerestory.film.draft import draft_film
 from clerestory.film.model import Film, Shot, film_toml
 from clerestory.film.scenes import RATE, Plan
+from clerestory.run import system
 from clerestory.web.journal import Journal
 from clerestory.web.paths import LONGEST_TAKE, TAKE_BYTES, names_in, plain_file
+
+if TYPE_CHECKING:
+    from clerestory.run.system import Pipe
 
 log = logging.getLogger("clerestory.web")
 FILE = "film/film.toml"
@@ -48,6 +49,7 @@ class FilmDesk:
         self.root, self.journal, self.tell = root, journal, tell
         self._making = threading.Lock()
         self._process: BaseProcess | None = None
+        self._stopped = False
         self.state: dict[str, Any] = {"state": "idle"}
 
     def _film(self) -> Film | None:
@@ -149,6 +151,8 @@ class FilmDesk:
         """
         if not _TAKE.fullmatch(name):
             raise UserError("A recording's name may have lower-case letters, digits, - and _, and must end in .wav.")
+        if legal_name(name) != name:
+            raise UserError(f"A recording cannot be named {name}, which means a device on some systems.")
         if len(data) > TAKE_BYTES:
             raise UserError(f"A recording can be {LONGEST_TAKE // 60} minutes long at most.")
         _check_wave(data)
@@ -168,10 +172,11 @@ class FilmDesk:
         self._known()
         if not self._making.acquire(blocking=False):
             raise UserError("A film is already being made; wait for it, or cancel it.")
-        here, there = multiprocessing.Pipe(duplex=False)
-        self._process = multiprocessing.get_context("spawn").Process(
+        here, there = system.SPAWN.Pipe(duplex=False)
+        self._process = system.SPAWN.Process(
             target=_make, args=(self.root, preview, there), name="clerestory-film", daemon=True
         )
+        self._stopped = False
         what = "preview" if preview else "film"
         self._say(state="making", what=what, done=0, total=0)
         self._process.start()
@@ -181,9 +186,10 @@ class FilmDesk:
     def stop(self) -> None:
         """Break off the making; the parts made so far are kept, and the next making goes on from them."""
         if self._process is not None:
+            self._stopped = True
             self._process.terminate()
 
-    def _follow(self, what: str, heard: Connection, process: BaseProcess) -> None:
+    def _follow(self, what: str, heard: Pipe, process: BaseProcess) -> None:
         """Pass on what the making says until it ends."""
         last: dict[str, Any] = {}
         with contextlib.suppress(EOFError, OSError):
@@ -195,9 +201,8 @@ class FilmDesk:
         process.join()
         self._process = None
         if last.get("state") not in ("made", "failed"):
-            stopped = process.exitcode == -signal.SIGTERM
             said = f"The {what} could not be made: the process making it stopped (out of memory?); try again."
-            self._say(state="stopped" if stopped else "failed", what=what, said="" if stopped else said)
+            self._say(state="stopped" if self._stopped else "failed", what=what, said="" if self._stopped else said)
         self._making.release()
         self.tell("film")
 
@@ -206,10 +211,10 @@ class FilmDesk:
         self.tell("making", **facts)
 
 
-def _make(root: Path, preview: bool, tell: Connection) -> None:
+def _make(root: Path, preview: bool, tell: Pipe) -> None:
     """Make a film and say how it goes, a few times a second. A process of its own; ends when nobody listens."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the server's, which ends this one
-    os.nice(BEHIND)
+    system.leave_interrupt_to_parent()
+    system.lower_priority(BEHIND)
     said = 0.0
 
     def progress(done: int, total: int) -> None:

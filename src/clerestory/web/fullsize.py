@@ -8,7 +8,7 @@ import shutil
 from pathlib import Path
 from typing import Any
 
-from clerestory.files.store import write_atomic
+from clerestory.files.store import replace, write_atomic
 from clerestory.finish.folder import Job, finish_view
 from clerestory.raw.kept import key_of
 from clerestory.visit.folder import VisitFolder
@@ -39,7 +39,7 @@ def full_picture(visit: VisitFolder, job: Job) -> Path:
         aside.pictures.mkdir(exist_ok=True)
         account: dict[str, Any] = finish_view(aside)
         name = next(iter(account["aspects"].values()))["files"][0]["name"]
-        (aside.pictures / name).replace(out)
+        replace(aside.pictures / name, out)
         shutil.rmtree(aside.pictures, ignore_errors=True)
         _prune(out.parent)
     os.utime(out)

@@ -23,6 +23,7 @@ from starlette.types import ASGIApp
 from starlette.websockets import WebSocket
 
 from clerestory.errors import UserError
+from clerestory.run.system import hold_port
 from clerestory.web import stills
 from clerestory.web.desk import Desk
 from clerestory.web.gate import Gate
@@ -253,7 +254,7 @@ def serve(folder: Path, port: int = 0, ready: Callable[[str], None] | None = Non
     token = secrets.token_urlsafe(24)
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     with listener:
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        hold_port(listener)
         try:
             listener.bind(("127.0.0.1", port))
         except OSError as problem:

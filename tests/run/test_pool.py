@@ -1,0 +1,54 @@
+"""A pool: a worker that dies costs its own task, after a second try."""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import time
+from pathlib import Path
+
+import pytest
+
+from clerestory.errors import UserError
+from clerestory.run.pool import default_workers, map_pool
+
+
+def behave(what: str, folder: Path) -> str:
+    """A task that does what it is told."""
+    if what == "die":
+        os._exit(9)
+    if what == "die once" and not (folder / "died").exists():
+        (folder / "died").touch()
+        os._exit(9)
+    if what == "refuse":
+        raise UserError("not this one")
+    if what == "trip":
+        raise KeyError("a fault")
+    if what == "linger":
+        time.sleep(60)
+    return what.upper()
+
+
+def test_a_death_costs_its_own_task_and_only_the_second_time(tmp_path: Path) -> None:
+    words = ["a", "die", "b", "die once", "refuse", "c", "d"]
+    found = {o.index: o for o in map_pool(behave, [(w, tmp_path) for w in words], 2)}
+    assert [found[i].value for i in (0, 2, 3, 5, 6)] == ["A", "B", "DIE ONCE", "C", "D"]
+    assert "died twice" in found[1].reason and found[4].reason == "not this one"
+
+
+def test_a_fault_ends_the_run_and_leaves_no_worker(tmp_path: Path) -> None:
+    with pytest.raises(KeyError, match="a fault"):
+        list(map_pool(behave, [("trip", tmp_path), ("linger", tmp_path)], 2))
+    assert multiprocessing.active_children() == []
+
+
+def test_a_run_closed_early_leaves_no_worker(tmp_path: Path) -> None:
+    outcomes = map_pool(behave, [("a", tmp_path), ("linger", tmp_path), ("b", tmp_path)], 2)
+    with contextlib.closing(outcomes):
+        assert next(outcomes).value in ("A", "B")
+    assert multiprocessing.active_children() == []
+
+
+def test_no_tasks_need_no_workers() -> None:
+    assert list(map_pool(behave, [], 2)) == [] and default_workers(1) == 1
