@@ -31,9 +31,9 @@ from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.panorama import load_panorama, panorama_view
 from clerestory.simulate.scene import Church
 from clerestory.simulate.shoot import Shot, shoot, write_frame
+from clerestory.vertical.find import find_vertical, find_vertical_together
 from clerestory.vertical.segments import find_segments
 from clerestory.vertical.vanishing import axis_about, fit
-from clerestory.vertical.verdict import find_upright, find_upright_together
 
 PANORAMAS = Path(__file__).resolve().parents[2] / "shared" / "data" / "panoramas"
 ISOS = (200, 400, 800, 1600, 3200, 6400)
@@ -147,7 +147,7 @@ class Result:
 def judged(view: View, show: bool) -> Result:
     """The view's error, bound, verdict, the plain vote's error and the time taken."""
     start = time.perf_counter()
-    found = find_upright(view.luma, view.camera)
+    found = find_vertical(view.luma, view.camera)
     seconds = time.perf_counter() - start
     error = angle_between(found.up, np.asarray(view.pose.up))
     result = Result(view.source, error, found.bound_deg, found.verdict, plain_vote(view), seconds)
@@ -212,7 +212,7 @@ def joined(path: Path, count: int, seed: int, show: bool) -> list[Result]:
         poses = [Pose(yaw + k * step, pitch + hand[k, 0], hand[k, 1]) for k in range(frames)]
         planes = [np.ascontiguousarray(panorama_view(panorama, camera, pose) @ LUMINANCE) for pose in poses]
         start = time.perf_counter()
-        found = find_upright_together(planes, camera, [p.rotation @ poses[0].rotation.T for p in poses])
+        found = find_vertical_together(planes, camera, [p.rotation @ poses[0].rotation.T for p in poses])
         seconds = time.perf_counter() - start
         error = angle_between(found.up, np.asarray(poses[0].up))
         out.append(Result(path.stem, error, found.bound_deg, found.verdict, math.nan, seconds))
@@ -226,7 +226,7 @@ def speed(raw: Path, view: View, times: int = 7) -> None:
     own, ahd = [], []
     for _ in range(times):
         start = time.perf_counter()
-        find_upright(view.luma, view.camera)
+        find_vertical(view.luma, view.camera)
         own.append(time.perf_counter() - start)
         with rawpy.imread(str(raw)) as handle:
             start = time.perf_counter()

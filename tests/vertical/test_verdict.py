@@ -14,9 +14,11 @@ from clerestory.camera.pose import Pose
 from clerestory.camera.rectification import Straightening
 from clerestory.finish.square_up import square_up
 from clerestory.simulate.scene import Church
+from clerestory.vertical.find import find_vertical, find_vertical_together
+from clerestory.vertical.focal import estimate_focal
+from clerestory.vertical.plumb import default_plumb
 from clerestory.vertical.segments import estimate_noise, find_segments
 from clerestory.vertical.vanishing import axis_about, bound, fit, tangent
-from clerestory.vertical.verdict import default_plumb, estimate_focal, find_upright, find_upright_together
 
 PANORAMAS = Path(__file__).resolve().parents[3] / "shared" / "data" / "panoramas"
 panoramas = pytest.mark.skipif(not PANORAMAS.is_dir(), reason=f"open data is absent: {PANORAMAS}")
@@ -74,7 +76,7 @@ POSES = [(0, 0, 0), (24, -3, -35), (-5, 1, 60)]
 def test_drawn_hall_is_found_to_hundredths(pitch, roll, yaw):
     pose = Pose(0, math.radians(pitch), math.radians(roll))
     luma = noisy(pillared_hall(pose, lens=LENS, seed=yaw + 100), 2000)
-    upright = find_upright(luma, replace(CAMERA, distortion=LENS))
+    upright = find_vertical(luma, replace(CAMERA, distortion=LENS))
     assert upright.verdict == "sure"
     assert off(upright, pose) < 0.12
     assert off(upright, pose) < 1.6 * upright.bound_deg
@@ -98,7 +100,7 @@ def test_the_bound_does_not_hang_on_how_far_a_fit_had_settled(rounds):
 def test_distortion_left_in_is_worse_and_owned_up_to(seed):
     pose, barrel = Pose(0, math.radians(10), 0), Distortion((1.0, -0.12, 0.0, 0.0))
     luma = pillared_hall(pose, lens=barrel, seed=seed)
-    right, left_in = find_upright(luma, replace(CAMERA, distortion=barrel)), find_upright(luma, CAMERA)
+    right, left_in = find_vertical(luma, replace(CAMERA, distortion=barrel)), find_vertical(luma, CAMERA)
     assert off(right, pose) < 0.05
     assert off(left_in, pose) > 0.5
     assert left_in.verdict != "sure" and off(left_in, pose) < left_in.bound_deg
@@ -107,8 +109,8 @@ def test_distortion_left_in_is_worse_and_owned_up_to(seed):
 def test_leaning_pillars_widen_the_bound():
     """Pillars that lean by a degree, each its own way: the bound must own up to it."""
     pose = Pose(0, math.radians(8), 0)
-    true = find_upright(pillared_hall(pose, pillars=14, seed=5), CAMERA)
-    battered = [find_upright(pillared_hall(pose, lean_deg=1.0, pillars=14, seed=k), CAMERA) for k in (3, 4, 5)]
+    true = find_vertical(pillared_hall(pose, pillars=14, seed=5), CAMERA)
+    battered = [find_vertical(pillared_hall(pose, lean_deg=1.0, pillars=14, seed=k), CAMERA) for k in (3, 4, 5)]
     assert min(b.bound_deg for b in battered) > 2 * true.bound_deg
     # Among so few pillars, a chance lean of all to one side still escapes: one in three here.
     assert sum(off(b, pose) < b.bound_deg for b in battered) >= 2
@@ -119,15 +121,15 @@ def test_frames_turned_about_one_spot_tell_together():
     camera = Camera.of(1000, 750, 30.0, 17.3)
     poses = [Pose(math.radians(a), math.radians(9 + b), math.radians(b)) for a, b in ((-24, 1), (0, -1), (24, 2))]
     planes = [noisy(pillared_hall(pose, camera, seed=24, pillars=3), 3000) for pose in poses]
-    alone = [find_upright(plane, camera) for plane in planes]
+    alone = [find_vertical(plane, camera) for plane in planes]
     assert all(found.verdict == "cannot tell" for found in alone)
     rotations = [pose.rotation @ poses[0].rotation.T for pose in poses]
-    together = find_upright_together(planes, camera, rotations)
+    together = find_vertical_together(planes, camera, rotations)
     assert together.verdict == "sure"
     assert off(together, poses[0]) < min(0.2, together.bound_deg)
     levels = [(math.degrees(p.pitch) + 0.2, math.degrees(p.roll)) for p in poses]
     blank = [np.full_like(planes[0], 0.3)] * 3
-    level = find_upright_together(blank, camera, rotations, levels=levels)
+    level = find_vertical_together(blank, camera, rotations, levels=levels)
     assert level.verdict == "unsure"
     assert off(level, poses[0]) < 0.25
 
@@ -135,10 +137,10 @@ def test_frames_turned_about_one_spot_tell_together():
 def test_blank_wall_and_noise_tell_nothing():
     y, x = np.mgrid[0:750, 0:1000]
     wall = (0.3 + 0.0001 * x + 0.00005 * y).astype(np.float32)
-    assert find_upright(noisy(wall, 3000), CAMERA).verdict == "cannot tell"
+    assert find_vertical(noisy(wall, 3000), CAMERA).verdict == "cannot tell"
     grain = np.random.default_rng(2).gamma(4, 0.1, (750, 1000)).astype(np.float32)
-    assert find_upright(grain, CAMERA).verdict != "sure"
-    assert find_upright(np.zeros((750, 1000), np.float32), CAMERA).verdict == "cannot tell"
+    assert find_vertical(grain, CAMERA).verdict != "sure"
+    assert find_vertical(np.zeros((750, 1000), np.float32), CAMERA).verdict == "cannot tell"
 
 
 def test_sheaf_of_random_lines_is_never_sure():
@@ -150,12 +152,12 @@ def test_sheaf_of_random_lines_is_never_sure():
             angle, length = rng.uniform(0, math.pi), rng.uniform(60, 300)
             b = a + length * np.array([math.cos(angle), math.sin(angle)])
             cv2.line(canvas, tuple(map(int, a)), tuple(map(int, b)), int(rng.uniform(0, 255)), 5, cv2.LINE_AA)
-        assert find_upright((canvas / 255.0).astype(np.float32), CAMERA).verdict != "sure"
+        assert find_vertical((canvas / 255.0).astype(np.float32), CAMERA).verdict != "sure"
 
 
 def test_level_sensor_speaks_where_edges_do_not():
     wall = noisy(np.full((750, 1000), 0.3, np.float32), 3000)
-    upright = find_upright(wall, CAMERA, level=(7.0, -2.0))
+    upright = find_vertical(wall, CAMERA, level=(7.0, -2.0))
     assert upright.verdict != "sure"
     assert math.degrees(upright.pitch) == pytest.approx(7, abs=0.1)
     assert math.degrees(upright.roll) == pytest.approx(-2, abs=0.1)
@@ -167,11 +169,11 @@ def test_level_sensor_tells_a_vault_from_a_wall():
     pose = Pose(0.02, math.radians(88.5), math.radians(0.5), (0.0, 0.45 * scene.form.length, 1.6))
     camera = Camera.of(800, 600, 9.0, 17.3)
     luma = np.ascontiguousarray(scene.render(camera, pose).radiance[..., 1])
-    told = find_upright(luma, camera, level=(88.6, 0.8))
+    told = find_vertical(luma, camera, level=(88.6, 0.8))
     assert off(told, pose) < 0.5
     assert "left as shot" in told.reasons
     assert default_plumb(told) == 0
-    alone = find_upright(luma, camera)
+    alone = find_vertical(luma, camera)
     assert alone.verdict == "cannot tell"
     assert "looking straight up" in alone.reasons
 
@@ -179,8 +181,8 @@ def test_level_sensor_tells_a_vault_from_a_wall():
 def test_level_sensor_that_contradicts_the_building_is_told():
     pose = Pose(0, math.radians(8), 0)
     luma = pillared_hall(pose)
-    assert find_upright(luma, CAMERA, level=(8.3, 0.2)).verdict == "sure"
-    told = find_upright(luma, CAMERA, level=(2.0, 0.0))
+    assert find_vertical(luma, CAMERA, level=(8.3, 0.2)).verdict == "sure"
+    told = find_vertical(luma, CAMERA, level=(2.0, 0.0))
     assert told.verdict == "unsure"
     assert "level" in told.reasons
 
@@ -196,7 +198,7 @@ def test_drawn_lines_outweigh_the_edges():
             x, y = CAMERA.focal * c[0] / c[2] + CAMERA.cx, CAMERA.focal * c[1] / c[2] + CAMERA.cy
             ends.append(((x + 0.5) / CAMERA.width, (y + 0.5) / CAMERA.height))
         drawn.append(Drawn("vertical", *ends))
-    upright = find_upright(pillared_hall(pose), CAMERA, drawn=drawn)
+    upright = find_vertical(pillared_hall(pose), CAMERA, drawn=drawn)
     assert upright.verdict == "sure"
     assert off(upright, asked) < 0.3
     assert "drawn lines" in upright.reasons
@@ -215,7 +217,7 @@ def test_one_horizontal_and_one_vertical_line_settle_a_blank_wall():
         Drawn("horizontal", seen((-0.5, 1.0, 0.2)), seen((0.5, 1.0, 0.2))),
         Drawn("vertical", seen((0.6, 1.0, -0.2)), seen((0.6, 1.0, 0.5))),
     ]
-    upright = find_upright(np.full((750, 1000), 0.3, np.float32), CAMERA, drawn=drawn)
+    upright = find_vertical(np.full((750, 1000), 0.3, np.float32), CAMERA, drawn=drawn)
     assert off(upright, asked) < 0.5
 
 
@@ -271,7 +273,7 @@ def panorama_view(name, equivalent, yaw, pitch, roll):
 def test_panorama_views_with_known_gravity(name):
     for yaw, pitch, roll in ((0.0, 10, 2), (2.0, 20, -3)):
         luma, camera, pose = panorama_view(name, 22.0, yaw, pitch, roll)
-        upright = find_upright(luma, camera)
+        upright = find_vertical(luma, camera)
         assert upright.verdict == "sure"
         assert off(upright, pose) < 0.6
 
@@ -280,7 +282,7 @@ def test_square_up_finds_the_axis():
     """A corridor seen 4 degrees off its axis: the swing is those 4 degrees, and its two sides are alike."""
     pose = Pose(math.radians(-4), math.radians(5), 0)
     luma = corridor(pose)
-    upright = find_upright(luma, CAMERA)
+    upright = find_vertical(luma, CAMERA)
     swing = square_up(luma, CAMERA, upright)
     assert swing is not None
     assert math.degrees(swing.swing) == pytest.approx(4, abs=0.3)

@@ -27,7 +27,10 @@ from clerestory.finish.source import Multipliers, Source
 from clerestory.finish.square_up import Swing, square_up
 from clerestory.merge.result import Plate
 from clerestory.merge.surface import Surface
-from clerestory.vertical.verdict import Upright, default_plumb, estimate_focal, find_upright
+from clerestory.vertical.find import find_vertical
+from clerestory.vertical.focal import estimate_focal
+from clerestory.vertical.plumb import default_plumb
+from clerestory.vertical.result import Vertical
 
 F32 = NDArray[np.float32]
 
@@ -48,7 +51,7 @@ class Seen:
     multipliers: Multipliers
     camera: Camera
     focal_known: bool
-    upright: Upright
+    upright: Vertical
     settings: tone.ToneSettings
     noise: tone.WorkingNoise | None
     swing: Swing | None = None
@@ -165,7 +168,7 @@ def mixed_light_of(source: Source, half: F32, multipliers: Multipliers, share: f
     return white.mixed_light(half, multipliers, source.mosaic.xyz_to_camera, amount=share)
 
 
-def _swing_offered(source: Source, luma: F32, grid: Camera, upright: Upright, recipe: Recipe) -> Swing | None:
+def _swing_offered(source: Source, luma: F32, grid: Camera, upright: Vertical, recipe: Recipe) -> Swing | None:
     """The swing that would square up a near-symmetrical view, where it is worth offering; the eye decides."""
     if upright.verdict != "sure" or recipe.swing is not None:
         return None
@@ -174,19 +177,19 @@ def _swing_offered(source: Source, luma: F32, grid: Camera, upright: Upright, re
     return swing if swing is not None and swing.offered else None
 
 
-def _as_joined(plate: Plate) -> Upright:
+def _as_joined(plate: Plate) -> Vertical:
     """A joined view is straight already, as far as its own vertical was believed."""
     bound = plate.up_bound
     known = bound is not None
     straight = "straightened as it was stitched, accurate to"
     said = f"{straight} ±{bound:.2f}°" if known else "stitched as held: no vertical was found in its frames"
-    return Upright(plate.up_verdict, plate.up, 0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)), bound or 90.0, (), 0, said)
+    return Vertical(plate.up_verdict, plate.up, 0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)), bound or 90.0, (), 0, said)
 
 
 def _found_upright(
     source: Source, luma: F32, grid: Camera, noise: tone.WorkingNoise | None, recipe: Recipe
-) -> Upright:
-    return find_upright(
+) -> Vertical:
+    return find_vertical(
         luma,
         grid,
         noise=(noise.slope, math.sqrt(noise.floor)) if noise else None,

@@ -13,7 +13,7 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.crop import largest_room
 from clerestory.camera.pose import Pose
 from clerestory.camera.rectification import Straightening
-from clerestory.vertical.verdict import Direction, Upright
+from clerestory.vertical.result import Direction, Vertical
 
 Array = NDArray[np.float64]
 
@@ -42,7 +42,7 @@ class Swing:
 def square_up(
     luma: NDArray[np.float32],
     camera: Camera,
-    upright: Upright,
+    upright: Vertical,
     *,
     plumb: float = 1.0,
     aspect: float | None = None,
@@ -73,7 +73,7 @@ def square_up(
     return Swing(swing, math.radians(axis.bound_deg) / 1.96, alike, costs, offered, reasons)
 
 
-def azimuth(axis: Direction, upright: Upright) -> float:
+def azimuth(axis: Direction, upright: Vertical) -> float:
     """How far to the right of the view's heading an axis points, radians, within +-90 degrees."""
     level = Pose(pitch=upright.pitch, roll=upright.roll).rotation.T @ np.array(axis.vector)
     angle = math.atan2(float(level[0]), float(level[1]))

@@ -31,7 +31,8 @@ from clerestory.merge.surface import WIDEST, Surface, surface_for
 from clerestory.merge.turns import Turns, find_turns
 from clerestory.raw.frame import open_frame
 from clerestory.raw.read import FrameInfo, Mosaic
-from clerestory.vertical.verdict import Verdict, find_upright_together
+from clerestory.vertical.find import find_vertical_together
+from clerestory.vertical.result import Verdict
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -135,7 +136,7 @@ def _vertical(lumas: Sequence[F32], infos: Sequence[FrameInfo], turns: Turns, ed
     if edges:
         grid = turns.camera.scaled(0.5).on_grid(*lumas[0].shape[::-1]).oriented(orientation)
         held_lumas = [turned(luma, orientation) for luma in lumas]
-        found = find_upright_together(held_lumas, grid, rotations, levels=levels)
+        found = find_vertical_together(held_lumas, grid, rotations, levels=levels)
         if found.verdict != "cannot tell":
             return _Vertical(held.T @ found.up, found.bound_deg, found.verdict)
     elif any(level is not None for level in levels):

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.raw.read import FrameInfo, Mosaic
-from clerestory.vertical.verdict import Verdict
+from clerestory.vertical.result import Verdict
 
 F32 = NDArray[np.float32]
 Projection = Literal["rectilinear", "pannini"]

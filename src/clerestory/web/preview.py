@@ -31,7 +31,8 @@ from clerestory.finish.resample import resample, source_positions
 from clerestory.finish.source import Multipliers
 from clerestory.raw.group import View
 from clerestory.vertical import segments as lines
-from clerestory.vertical import verdict as plumb
+from clerestory.vertical.drawn import with_lines
+from clerestory.vertical.result import Vertical
 from clerestory.web.motion import Motion
 
 F32 = NDArray[np.float32]
@@ -107,7 +108,7 @@ class OpenView:
     merged: bool = True
     lock: threading.Lock = field(default_factory=threading.Lock)
     _balanced: tuple[Balance, Seen] | None = None
-    _upright: tuple[object, plumb.Upright] | None = None
+    _upright: tuple[object, Vertical] | None = None
     _edges: list[list[float]] | None = None
     _placed: Placed | None = None
     _laid: Laid | None = None
@@ -183,12 +184,12 @@ class OpenView:
 
     # ---- geometry
 
-    def upright(self, recipe: Recipe) -> plumb.Upright:
+    def upright(self, recipe: Recipe) -> Vertical:
         """The vertical, by the recipe's lines where there are two or more."""
         if len(recipe.lines) < 2:
             return self.seen.upright
         if self._upright is None or self._upright[0] != recipe.lines:
-            found = plumb.with_lines(self.seen.upright, recipe.lines, self._half_grid())
+            found = with_lines(self.seen.upright, recipe.lines, self._half_grid())
             self._upright = (recipe.lines, found)
         return self._upright[1]
 
@@ -337,7 +338,7 @@ class OpenView:
             "remarks": [*seen.source.remarks, *seen.remarks],
         }
 
-    def _lean(self, placed: Placed, upright: plumb.Upright) -> dict[str, float]:
+    def _lean(self, placed: Placed, upright: Vertical) -> dict[str, float]:
         """Degrees: the frame's own tilt and roll, and what of both the picture still has."""
         rest = placed.straightening.rotation @ np.array(upright.up)
         return {
