@@ -38,11 +38,6 @@ import sys
 from pathlib import Path
 
 
-class Bar:
-    def add_task(self, *_, **__): return 0
-    def update(self, *_, **__): pass
-
-
 def live(stage, root, other):
     visit = VisitFolder(root / "visit")
     if stage == "import":
@@ -50,8 +45,8 @@ def live(stage, root, other):
     if stage == "sort":
         sort_visit(visit)
     if stage == "finish":
-        order = order_of((None, "1:1"), False, "display-p3" if other else "srgb", False, None)
-        return len(finish_folder(visit.root, order, 2, Bar()).failures)
+        asked = api.order((None, "1:1"), space="display-p3" if other else "srgb")
+        return len(api.finish_visit(visit.root, asked, 2).failures)
     if stage == "film":
         produce.SIZES["1080p"] = (192, 108)
         produce.make(visit.root)
@@ -63,7 +58,7 @@ if __name__ == "__main__":
     from clerestory.visit.folder import VisitFolder
     from clerestory.visit.importing import copy_in
     from clerestory.visit.index import sort_visit
-    from clerestory.work import finish_folder, order_of
+    from clerestory import api
     for line in sys.stdin:
         stage, root, other = line.rstrip("\\n").split("\\t")
         born = os.fork()

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import tempfile
 import traceback
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any, cast
 
 import typer
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
-from clerestory import __version__
+from clerestory import __version__, api
 from clerestory.errors import UserError
+from clerestory.run.progress import OnProgress
 from clerestory.run.system import forgiving_output
 
 app = typer.Typer(
@@ -32,8 +35,10 @@ Scheduler = Annotated[
 ]
 
 
-def _bar() -> Progress:
-    return Progress(
+@contextlib.contextmanager
+def _progress() -> Iterator[OnProgress]:
+    """Bars on a terminal, one for each thing that is done."""
+    bars = Progress(
         TextColumn("{task.description}"),
         BarColumn(bar_width=36),
         MofNCompleteColumn(),
@@ -41,19 +46,21 @@ def _bar() -> Progress:
         console=err,
         disable=not err.is_terminal,
     )
+    tasks: dict[str, TaskID] = {}
+
+    def on_progress(what: str, done: int, total: int | None) -> None:
+        if what not in tasks:
+            tasks[what] = bars.add_task(what, total=total)
+        bars.update(tasks[what], completed=done, total=total)
+
+    with bars:
+        yield on_progress
 
 
 def _aspects(names: str) -> tuple[str | None, ...]:
-    from clerestory.finish.recipe import ASPECTS
-
-    aspects: list[str | None] = []
-    for name in (part.strip() for part in names.split(",") if part.strip()):
-        if name != "own" and name not in ASPECTS:
-            raise UserError(f"--aspect: '{name}' is not known; choose from own, {', '.join(ASPECTS)}.")
-        aspects.append(None if name == "own" else name)
-    if not aspects:
-        raise UserError("--aspect: none given; choose from own, " + ", ".join(ASPECTS) + ".")
-    return tuple(dict.fromkeys(aspects))
+    """Aspects as they are written on the command line: 'own' is the frame's own (None)."""
+    parts = (part.strip() for part in names.split(","))
+    return tuple(dict.fromkeys(None if part == "own" else part for part in parts if part))
 
 
 def _no_longer_shape(given: str | None) -> None:
@@ -68,14 +75,13 @@ def plan(
     into: Annotated[Path | None, typer.Option(help="Where the plan is written; plan/ beside it if absent.")] = None,
 ) -> None:
     """Work out a visit before the day: sun, standing points, kit, exposure; write the report and the field card."""
-    import clerestory.plan as planning
-
     file = visit / "visit.toml" if visit.is_dir() else visit
     if new:
-        out.print(f"{planning.new_visit(file)}: written. Make it yours, then: clerestory plan {file}", markup=False)
+        from clerestory.plan import new_visit
+
+        out.print(f"{new_visit(file)}: written. Make it yours, then: clerestory plan {file}", markup=False)
         return
-    result = planning.make(file, into or file.parent / "plan")
-    for line in result.summary_lines():
+    for line in api.plan_visit(file, into).summary_lines():
         out.print(line, markup=False)
 
 
@@ -89,14 +95,16 @@ def sort(
     """Copy frames in if asked, read them, group them into views, and pick the sharp ones."""
     from clerestory.raw.group import KIND_WORDS
     from clerestory.run.cluster import executor_at
-    from clerestory.work import import_card, sort_folder
 
     failures: list[tuple[str, str]] = []
-    with _bar() as bar:
+    with _progress() as on_progress:
         if card is not None:
-            failures = import_card(folder, card, second, bar, lambda line: out.print(line, markup=False))
+            copied = api.import_card(card, folder, second, on_progress)
+            for line in copied.lines():
+                out.print(line, markup=False)
+            failures = [(str(path), reason) for path, reason in copied.refused]
         with executor_at(scheduler) as executor:
-            found = sort_folder(folder.resolve() if executor else folder, bar, executor)
+            found = api.sort_visit(folder.resolve() if executor else folder, on_progress, executor)
     for view in found.views:
         count = f"{len(view.frames):3} frame{'s' if len(view.frames) > 1 else ' '}"
         out.print(
@@ -121,12 +129,11 @@ def finish(
 ) -> None:
     """Turn a folder of raw frames into finished pictures, with a report."""
     from clerestory.run.cluster import executor_at
-    from clerestory.work import finish_folder, order_of
 
     _no_longer_shape(shape)
-    order = order_of(_aspects(aspect), tiff, space, better, long_edge)
-    with _bar() as bar, executor_at(scheduler) as executor:
-        result = finish_folder(folder.resolve() if executor else folder, order, workers, bar, executor)
+    asked = api.order(_aspects(aspect), tiff, space, better, long_edge)
+    with _progress() as on_progress, executor_at(scheduler) as executor:
+        result = api.finish_visit(folder.resolve() if executor else folder, asked, workers, on_progress, executor)
     kept = sum(done.kept for done in result.done)
     made = sum(done.account is not None for done in result.done) - kept
     out.print(f"{made} views finished" + (f", {kept} already finished before" if kept else "") + f": {result.report}")
@@ -139,14 +146,26 @@ def demo(
     workers: Annotated[int | None, typer.Option(min=1, max=64, help="Views finished at once.")] = None,
 ) -> None:
     """Make an invented visit to an invented church, finish it, and compare with the ground truth."""
-    from clerestory.work import make_demo
+    with _progress() as on_progress:
+        result = api.demo(folder, workers, on_progress)
+    for done in result.finished.done:
+        if done.account is not None:
+            out.print(_finished_line(done.account, result.truths[done.view]))
+    out.print("The originals are untouched." if result.untouched else "AN ORIGINAL CHANGED: this is a fault of ours.")
+    out.print(f"Report: {result.finished.report}")
+    _end_with(result.finished.failures)
 
-    with _bar() as bar:
-        result = make_demo(folder, workers, bar)
-    for line in result.lines:
-        out.print(line)
-    out.print(f"Report: {result.report}")
-    _end_with(result.failures)
+
+def _finished_line(account: Mapping[str, Any], truth: Mapping[str, str]) -> str:
+    """One view of the demo on one line: what it is of, how surely it stands, what the truth says."""
+    from clerestory.finish.report import VERDICTS
+
+    own, count = account["aspects"].get("own", {}), len(account["frames"])
+    frames = f"{count} frame{' ' if count == 1 else 's'}"
+    return (
+        f"{account['view']:10} {account['kind']:8} {frames}   {VERDICTS[account['verdict']]:10}"
+        f" {truth.get('tilt_left', ''):30} kept {100 * own.get('kept', 0):5.1f} %"
+    )
 
 
 @app.command()
@@ -157,10 +176,8 @@ def film(
     size: Annotated[str, typer.Option(help="1080p or 2160p.")] = "1080p",
 ) -> None:
     """Make the film: pictures in time, spoken over, with captions, chapters and a timeline for any editor."""
-    from clerestory.work import make_film
-
-    with _bar() as bar:
-        result = make_film(folder, draft, preview, size, bar)
+    with _progress() as on_progress:
+        result = api.make_film(folder, draft, preview, cast(Any, size), on_progress)
     for warning in result.warnings:
         err.print(warning, markup=False)
     sound = "" if result.loudness < -70 else f"; {result.loudness:.1f} LUFS, true peak {result.true_peak:.1f} dBTP"
@@ -185,13 +202,12 @@ def learn(
     into: Annotated[Path | None, typer.Option(help="Where the page and learned.toml go; the first folder.")] = None,
 ) -> None:
     """Learn how steady your hands are, your camera's noise and your use of lenses, from your own frames."""
-    from clerestory.work import learn_folders
-
-    with _bar() as bar:
-        lines, failures = learn_folders(folders, into, bar)
-    for line in lines:
+    with _progress() as on_progress:
+        result = api.learn_from(folders, into, on_progress)
+    for line in result.learned.lines():
         out.print(line, markup=False)
-    _end_with(failures)
+    out.print(f"{result.page}; for the next plan: {result.toml}", markup=False)
+    _end_with(list(result.failures))
 
 
 @app.command()
@@ -203,9 +219,8 @@ def catalogue(
     """Give the visit's catalogue to other programs: every frame and view with what is known of them."""
     from clerestory.files.store import write_atomic
     from clerestory.run.system import write_exactly
-    from clerestory.work import catalogue_text
 
-    text = catalogue_text(folder, form)
+    text = api.catalogue(folder, cast(Any, form))
     if into is None:
         write_exactly(text)
     else:
@@ -215,10 +230,8 @@ def catalogue(
 @app.command()
 def check(folder: Folder) -> None:
     """Verify originals, recipes, pictures and catalogue against each other; say what differs."""
-    from clerestory.work import check_folder
-
-    with _bar() as bar:
-        differences = check_folder(folder, bar)
+    with _progress() as on_progress:
+        differences = api.check_visit(folder, on_progress)
     if not differences:
         out.print("Everything agrees.")
     _end_with([(str(d.path), str(d)) for d in differences])

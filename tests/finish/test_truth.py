@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from clerestory.camera.pose import Pose
+from clerestory.finish.truth import compared
 from clerestory.simulate.camera import SimulatedCamera
 from clerestory.simulate.scene import Church
 from clerestory.simulate.shoot import Shot, shoot, write_frame
-from clerestory.work import compared
 from running import run
 
 

@@ -115,7 +115,7 @@ def photographed(seed: int, folder: Path) -> Case | None:
     recipe = Recipe(plumb=1.0, swing=framing.turn, aspect=view.aspect)  # type: ignore[arg-type]
     seen = look(read_source(path), recipe)
     room = room_of(seen, straightening_of(seen, recipe), recipe.shape, recipe)
-    return Case(view, wall, framing, focus, settings, taken, room, seen.upright.verdict, seen.upright.bound_deg)
+    return Case(view, wall, framing, focus, settings, taken, room, seen.vertical.verdict, seen.vertical.bound_deg)
 
 
 @pytest.fixture(scope="module")

@@ -51,7 +51,7 @@ class Seen:
     multipliers: Multipliers
     camera: Camera
     focal_known: bool
-    upright: Vertical
+    vertical: Vertical
     settings: tone.ToneSettings
     noise: tone.WorkingNoise | None
     swing: Swing | None = None
@@ -150,15 +150,15 @@ def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -
     camera, known, guessed = _camera(source, luma)
     swing = None
     if source.plate is not None:
-        upright = _as_joined(source.plate)
+        vertical = _as_joined(source.plate)
     else:
         stage("verticals")
         grid = camera.scaled(0.5).on_grid(half.shape[1], half.shape[0])
-        upright = _found_upright(source, luma, grid, noise, recipe)
-        swing = _swing_offered(source, luma, grid, upright, recipe)
+        vertical = _found_vertical(source, luma, grid, noise, recipe)
+        swing = _swing_offered(source, luma, grid, vertical, recipe)
     stage("tone")
     settings = asked(tone.judge(half, noise), recipe)
-    return Seen(source, half, multipliers, camera, known, upright, settings, noise, swing, mixed, (*said, *guessed))
+    return Seen(source, half, multipliers, camera, known, vertical, settings, noise, swing, mixed, (*said, *guessed))
 
 
 def mixed_light_of(source: Source, half: F32, multipliers: Multipliers, share: float) -> F32 | None:
@@ -168,12 +168,12 @@ def mixed_light_of(source: Source, half: F32, multipliers: Multipliers, share: f
     return white.mixed_light(half, multipliers, source.mosaic.xyz_to_camera, amount=share)
 
 
-def _swing_offered(source: Source, luma: F32, grid: Camera, upright: Vertical, recipe: Recipe) -> Swing | None:
+def _swing_offered(source: Source, luma: F32, grid: Camera, vertical: Vertical, recipe: Recipe) -> Swing | None:
     """The swing that would square up a near-symmetrical view, where it is worth offering; the eye decides."""
-    if upright.verdict != "sure" or recipe.swing is not None:
+    if vertical.verdict != "sure" or recipe.swing is not None:
         return None
-    plumb = default_plumb(upright) if recipe.plumb is None else recipe.plumb
-    swing = square_up(luma, grid, upright, plumb=plumb)
+    plumb = default_plumb(vertical) if recipe.plumb is None else recipe.plumb
+    swing = square_up(luma, grid, vertical, plumb=plumb)
     return swing if swing is not None and swing.offered else None
 
 
@@ -186,7 +186,7 @@ def _as_joined(plate: Plate) -> Vertical:
     return Vertical(plate.up_verdict, plate.up, 0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)), bound or 90.0, (), 0, said)
 
 
-def _found_upright(
+def _found_vertical(
     source: Source, luma: F32, grid: Camera, noise: tone.WorkingNoise | None, recipe: Recipe
 ) -> Vertical:
     return find_vertical(
@@ -214,14 +214,14 @@ def straightening_of(seen: Seen, recipe: Recipe) -> Straightening:
     swing = math.radians(recipe.swing or 0.0)
     if seen.source.plate is not None:
         return Straightening(plumb=0.0, swing=0.0)
-    pitch, roll = seen.upright.pitch, seen.upright.roll
-    trusted = seen.upright.verdict == "sure" and seen.focal_known
+    pitch, roll = seen.vertical.pitch, seen.vertical.roll
+    trusted = seen.vertical.verdict == "sure" and seen.focal_known
     if recipe.plumb is not None:
         plumb = recipe.plumb
     elif recipe.lines:
         plumb = 1.0
     else:
-        plumb = default_plumb(seen.upright) if trusted else 0.0
+        plumb = default_plumb(seen.vertical) if trusted else 0.0
     return Straightening(pitch, roll, plumb, swing)
 
 

@@ -42,7 +42,7 @@ class Swing:
 def square_up(
     luma: NDArray[np.float32],
     camera: Camera,
-    upright: Vertical,
+    vertical: Vertical,
     *,
     plumb: float = 1.0,
     aspect: float | None = None,
@@ -52,14 +52,14 @@ def square_up(
     `luma`: linear luminance plane (float32, H x W) on the grid of `camera`; `aspect`: shape of the picture wanted,
     the frame's own when not given.
     """
-    near = [(azimuth(axis, upright), axis) for axis in upright.axes]
+    near = [(azimuth(axis, vertical), axis) for axis in vertical.axes]
     near = [(swing, axis) for swing, axis in near if abs(swing) < math.radians(FARTHEST)]
-    if not near or upright.verdict == "cannot tell":
+    if not near or vertical.verdict == "cannot tell":
         return None
     swing, axis = min(near, key=lambda pair: abs(pair[0]))
     ratio = camera.width / camera.height if aspect is None else aspect
-    before = Straightening(upright.pitch, upright.roll, plumb, 0.0)
-    after = Straightening(upright.pitch, upright.roll, plumb, swing)
+    before = Straightening(vertical.pitch, vertical.roll, plumb, 0.0)
+    after = Straightening(vertical.pitch, vertical.roll, plumb, swing)
     costs = largest_room(camera, before, ratio).kept - largest_room(camera, after, ratio).kept
     alike = symmetry(luma, camera, after)
     offered = costs <= DEAREST and alike >= ALIKE
@@ -73,9 +73,9 @@ def square_up(
     return Swing(swing, math.radians(axis.bound_deg) / 1.96, alike, costs, offered, reasons)
 
 
-def azimuth(axis: Direction, upright: Vertical) -> float:
+def azimuth(axis: Direction, vertical: Vertical) -> float:
     """How far to the right of the view's heading an axis points, radians, within +-90 degrees."""
-    level = Pose(pitch=upright.pitch, roll=upright.roll).rotation.T @ np.array(axis.vector)
+    level = Pose(pitch=vertical.pitch, roll=vertical.roll).rotation.T @ np.array(axis.vector)
     angle = math.atan2(float(level[0]), float(level[1]))
     return (angle + math.pi / 2) % math.pi - math.pi / 2
 

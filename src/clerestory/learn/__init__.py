@@ -7,8 +7,9 @@ soft by the sorter's own mark, none of the run counts as sharp. Frames alone in 
 have nothing to be compared with and are not judged.
 """
 
+from clerestory.learn.folders import LearnedVisits, learn_folders
 from clerestory.learn.measure import Learned, learn
 from clerestory.learn.page import learned_page
 from clerestory.learn.planned import comparisons, lights
 
-__all__ = ["Learned", "comparisons", "learn", "learned_page", "lights"]
+__all__ = ["Learned", "LearnedVisits", "comparisons", "learn", "learn_folders", "learned_page", "lights"]

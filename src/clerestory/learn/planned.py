@@ -14,6 +14,7 @@ from clerestory.errors import UserError
 from clerestory.learn.measure import Learned, Light
 from clerestory.plan.exposure import luminance
 from clerestory.plan.model import ViewTable, Visit, read_visit
+from clerestory.plan.taken import taken_for
 from clerestory.raw.group import View
 from clerestory.raw.sort import Sorted
 from clerestory.visit.about import Abouts
@@ -79,7 +80,7 @@ def _expected(view: ViewTable) -> Light:
 
 
 def compare(root: Path, found: Sorted, abouts: Abouts, learned: Learned) -> Compared | None:
-    """A visit's plan against its frames; None where it has none. A view is known by its title or its name.
+    """A visit's plan against its frames; None where it has none. How a view is known: `plan.taken`.
 
     UserError when its visit.toml cannot be read.
     """
@@ -95,7 +96,7 @@ def compare(root: Path, found: Sorted, abouts: Abouts, learned: Learned) -> Comp
     }
     rows = []
     for view in found.views:
-        hit = planned.get(abouts.of(view.name).title.casefold()) or planned.get(view.name.casefold())
+        hit = planned.get(taken_for(view.name, abouts.of(view.name), planned) or "")
         if hit is not None:
             rows.append((hit[0], hit[1], _taken(view, found, learned)))
     mine = [j for j in learned.judged if j.path in found.seen]

@@ -16,7 +16,10 @@ from clerestory.files.toml import read_toml
 
 @dataclass(frozen=True)
 class About:
-    """The IPTC core fields an archive asks for. An empty field of a view means the visit's."""
+    """The IPTC core fields an archive asks for. An empty field of a view means the visit's.
+
+    `planned`: the planned view (its name in visit.toml) that a view was taken for.
+    """
 
     title: str = ""
     caption: str = ""
@@ -25,6 +28,7 @@ class About:
     rights: str = ""
     permit: str = ""
     keywords: tuple[str, ...] = ()
+    planned: str = ""
 
     def over(self, ground: About) -> About:
         """These fields, the empty ones taken from `ground`."""

@@ -30,6 +30,13 @@ class Imported:
     refused: list[tuple[Path, str]] = field(default_factory=list)
     left: list[Path] = field(default_factory=list)
 
+    def lines(self) -> list[str]:
+        """What was done, in a sentence or two."""
+        out = [f"{len(self.copied)} frames copied and verified; {len(self.already)} were already there."]
+        if self.left:
+            out.append(f"Left on the card, as they are no frames: {', '.join(p.name for p in self.left)}.")
+        return out
+
 
 def card_files(card: Path) -> tuple[list[Path], list[Path]]:
     """The frames on a card and its other files, folders below it too, in order of path; links are not followed."""

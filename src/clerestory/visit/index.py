@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+import tempfile
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor
+from dataclasses import replace
 from pathlib import Path
+from typing import Literal, cast
 
 from clerestory.errors import UserError
 from clerestory.files.store import digest_of
+from clerestory.raw.group import Kind, View
 from clerestory.raw.inspect import Inspection
-from clerestory.raw.sort import Sorted, sort_folder
-from clerestory.visit.about import Abouts, read_abouts
+from clerestory.raw.sort import Sorted
+from clerestory.raw.sort import sort_folder as sort_frames
+from clerestory.run.progress import OnProgress, quiet
+from clerestory.visit.about import About, Abouts, read_abouts
 from clerestory.visit.catalogue import Catalogue, FrameRow, ViewRow
 from clerestory.visit.folder import VisitFolder, read_digests
+from clerestory.visit.hand import arranged, in_time, read_hand
 from clerestory.visit.importing import take_up
 
 
@@ -53,11 +60,13 @@ def rows_of(found: Sorted, digests: Mapping[str, str], abouts: Abouts) -> tuple[
     views = []
     for view in found.views:
         said = abouts.of(view.name)
-        views.append(
-            ViewRow(view.name, view.kind, plain_name(view.pick), view.why, said.title, said.caption, said.place,
-                    said.creator, said.rights, said.permit, ", ".join(said.keywords))
-        )  # fmt: skip
+        views.append(_view_row(view, said))
     return frames, views
+
+
+def _view_row(view: View, said: About) -> ViewRow:
+    return ViewRow(view.name, view.kind, plain_name(view.pick), view.why, said.title, said.caption, said.place,
+                   said.creator, said.rights, said.permit, ", ".join(said.keywords))  # fmt: skip
 
 
 def earlier_views(visit: VisitFolder) -> dict[str, str]:
@@ -80,8 +89,74 @@ def sort_visit(
     abouts = read_abouts(visit.about)
     visit.sweep()
     take_up(visit)
-    found = sort_folder(visit.frames, progress, workers, earlier_views(visit), visit.looks, executor)
+    found = sort_frames(visit.frames, progress, workers, earlier_views(visit), visit.looks, executor)
     frames, views = rows_of(found, read_digests(visit.digests), abouts)
     with Catalogue(visit.catalogue) as catalogue:
         catalogue.replace_all(frames, views)
     return found
+
+
+def sort_folder(folder: Path, on_progress: OnProgress = quiet, executor: Executor | None = None) -> Sorted:
+    """Sort a visit's frames, or those of a plain folder, telling progress; names of views stay.
+
+    Views that a person put together (views.toml) are as that person put them. A visit's catalogue is written anew.
+    UserError when the folder is not there or holds a wrong views.toml.
+    """
+    if not folder.is_dir():
+        raise UserError(f"{folder}: no such folder; give the folder that holds your raw frames.")
+    visit = VisitFolder(folder)
+
+    def told(done: int, total: int) -> None:
+        on_progress("Reading frames", done, total)
+
+    if visit.taken != folder:
+        found = sort_visit(visit, told, executor=executor)
+    else:
+        found = sort_frames(folder, told, memory=visit.looks, executor=executor)
+    rows = {path: frame_row(path, "", seen, "") for path, seen in found.seen.items()}
+    return replace(found, views=arranged(found.views, read_hand(folder), rows))
+
+
+def catalogue_text(folder: Path, form: Literal["csv", "json"]) -> str:
+    """A visit's catalogue as CSV (RFC 4180) or JSON, views as put together by hand; sorted first where there is none.
+
+    The catalogue itself keeps the sorting's own views, so that what was done by hand can be undone.
+    """
+    visit = VisitFolder.open(folder)
+    if not visit.catalogue.exists():
+        if not visit.frames.is_dir():
+            raise UserError(f"{folder}: has no catalogue, as it is no visit: it has no folder frames/.")
+        sort_visit(visit)
+    hand = read_hand(folder)
+    with Catalogue(visit.catalogue) as kept:
+        if not hand:
+            return kept.as_csv() if form == "csv" else kept.as_json()
+        frames, rows = _by_hand(visit, list(kept.all_frames()), kept.views(), hand)
+    with tempfile.TemporaryDirectory() as aside, Catalogue(Path(aside) / "catalogue.sqlite") as shown:
+        shown.replace_all(frames, rows)
+        return shown.as_csv() if form == "csv" else shown.as_json()
+
+
+def _by_hand(
+    visit: VisitFolder, frames: Sequence[FrameRow], rows: Sequence[ViewRow], hand: Mapping[str, Sequence[str]]
+) -> tuple[list[FrameRow], list[ViewRow]]:
+    """Rows of frames and views with those views that a person put together."""
+    usable = {visit.taken / row.name: row for row in frames if not row.refused}
+    views = arranged(views_of(rows, frames, {row.name: path for path, row in usable.items()}), hand, usable)
+    view_of = {plain_name(path): view.name for view in views for path in view.frames}
+    said = read_abouts(visit.about)
+    out = [replace(row, view=view_of.get(row.name, "")) for row in frames]
+    return out, [_view_row(view, said.of(view.name)) for view in views]
+
+
+def views_of(rows: Sequence[ViewRow], frames: Iterable[FrameRow], paths: Mapping[str, Path]) -> list[View]:
+    """Views from the catalogue's rows, in the rows' order; frames that are not in `paths` are left out."""
+    members: dict[str, list[str]] = {}
+    for row in sorted(frames, key=in_time):
+        if row.view and row.name in paths:
+            members.setdefault(row.view, []).append(row.name)
+    return [
+        View(v.name, cast(Kind, v.kind), tuple(paths[n] for n in members[v.name]), paths[v.pick], v.why)
+        for v in rows
+        if v.name in members and v.pick in paths
+    ]

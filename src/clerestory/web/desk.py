@@ -16,6 +16,7 @@ from pydantic import ValidationError
 
 from clerestory.errors import UserError
 from clerestory.finish.recipe import Recipe, picked
+from clerestory.plan.taken import planned_aspects
 from clerestory.raw.group import SOFT_LEAST, SOFT_SHARE, View
 from clerestory.raw.kept import key_of, unpacked
 from clerestory.raw.overlap import changed_share
@@ -30,7 +31,7 @@ from clerestory.web.views import Table
 
 # What decodes and finishes takes two seconds to load: the first page does not wait for it.
 if TYPE_CHECKING:
-    from clerestory.finish.folder import Done, Job
+    from clerestory.finish.job import Done, Job
     from clerestory.web.preview import Darkroom, OpenView
 
 
@@ -346,18 +347,19 @@ class Desk:
 
     def job(self, name: str, tiff: bool = False, better: bool = False, again: bool = False) -> Job:
         """A view's finishing work as it stands. `again`: also in the aspects and kinds it was written in before."""
-        from clerestory.finish.folder import Job, Order
+        from clerestory.finish.job import Order, job_of
 
-        recipe = self.recipe(name)
-        record = self.visit.hidden / "accounts" / f"{name}.json"
-        aspects: tuple[Any, ...] = (recipe.aspect,)
+        recipe, abouts = self.recipe(name), read_abouts(self.visit.about)
+        view = self.view(name)
+        planned = planned_aspects(self.visit.root, [view], abouts).get(name)
         kinds: tuple[Any, ...] = ("jpeg", "tiff") if tiff else ("jpeg",)
+        aspects: tuple[Any, ...] = (None,)
         if again:
-            had_aspects, had_kinds = _written(record)
-            aspects, kinds = tuple(dict.fromkeys(aspects + had_aspects)), tuple(dict.fromkeys(kinds + had_kinds))
+            had_aspects, had_kinds = _written(self.visit.hidden / "accounts" / f"{name}.json")
+            kinds = tuple(dict.fromkeys(kinds + had_kinds))
+            aspects = tuple(dict.fromkeys((recipe.aspect or planned, *had_aspects)))
         order = Order(aspects, kinds, quality="better" if better else "fast")
-        about = read_abouts(self.visit.about).of(name)
-        return Job(self.view(name), replace_pick(recipe), order, self.visit.pictures, record, about)
+        return job_of(view, recipe, order, self.visit.root, abouts.of(name), planned)
 
     def full_picture(self, name: str) -> Path:
         """The view's picture at full size as it would be written."""
@@ -436,7 +438,7 @@ class Desk:
 
     def _report(self) -> None:
         """The report and the contact sheet anew."""
-        from clerestory.work import report_again
+        from clerestory.finish.folder import report_again
 
         failed = [(n, s.removeprefix("failed: ")) for n, s in self.queue.items() if s.startswith("failed")]
         try:
@@ -448,7 +450,7 @@ class Desk:
 
 def _written(record: Path) -> tuple[tuple[Any, ...], tuple[Any, ...]]:
     """The aspects and kinds of file that a view's account names; none where there is none."""
-    from clerestory.finish.folder import SUFFIX
+    from clerestory.finish.job import SUFFIX
 
     try:
         aspects = json.loads(record.read_text(encoding="utf-8"))["aspects"]
@@ -462,8 +464,3 @@ def _written(record: Path) -> tuple[tuple[Any, ...], tuple[Any, ...]]:
 def _text(recipe: Recipe) -> str | None:
     """A recipe's file; None (no file) when everything is left to the tool."""
     return None if recipe == Recipe() else recipe.toml()
-
-
-def replace_pick(recipe: Recipe) -> Recipe:
-    """The recipe without its pick, which the view carries."""
-    return recipe.model_copy(update={"pick": None})

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from clerestory.files.store import replace, write_atomic
-from clerestory.finish.folder import Job, finish_view
+from clerestory.finish.job import Job, finish_view
 from clerestory.raw.kept import key_of
 from clerestory.visit.folder import VisitFolder
 from clerestory.web.preview import frame_at_full_size

@@ -108,7 +108,7 @@ class OpenView:
     merged: bool = True
     lock: threading.Lock = field(default_factory=threading.Lock)
     _balanced: tuple[Balance, Seen] | None = None
-    _upright: tuple[object, Vertical] | None = None
+    _vertical: tuple[object, Vertical] | None = None
     _edges: list[list[float]] | None = None
     _placed: Placed | None = None
     _laid: Laid | None = None
@@ -184,14 +184,14 @@ class OpenView:
 
     # ---- geometry
 
-    def upright(self, recipe: Recipe) -> Vertical:
+    def vertical(self, recipe: Recipe) -> Vertical:
         """The vertical, by the recipe's lines where there are two or more."""
         if len(recipe.lines) < 2:
-            return self.seen.upright
-        if self._upright is None or self._upright[0] != recipe.lines:
-            found = with_lines(self.seen.upright, recipe.lines, self._half_grid())
-            self._upright = (recipe.lines, found)
-        return self._upright[1]
+            return self.seen.vertical
+        if self._vertical is None or self._vertical[0] != recipe.lines:
+            found = with_lines(self.seen.vertical, recipe.lines, self._half_grid())
+            self._vertical = (recipe.lines, found)
+        return self._vertical[1]
 
     def _half_grid(self) -> Camera:
         height, width = self.seen.half.shape[:2]
@@ -215,7 +215,7 @@ class OpenView:
     def _placing(self, seen: Seen, recipe: Recipe, width: int) -> Placed:
         key = (
             width,
-            seen.upright.up,
+            seen.vertical.up,
             recipe.plumb,
             recipe.swing,
             recipe.aspect,
@@ -245,7 +245,7 @@ class OpenView:
         begun = time.perf_counter()
         wanted = self.balance(recipe)
         known = settled or (self._balanced is not None and self._balanced[0] == wanted)
-        seen = replace(self.balanced(wanted) if known else self.seen, upright=self.upright(recipe))
+        seen = replace(self.balanced(wanted) if known else self.seen, vertical=self.vertical(recipe))
         balance = wanted if known else self.own
         placed = self._placing(seen, recipe, width)
         settings = asked(seen.settings, recipe)
@@ -323,10 +323,10 @@ class OpenView:
             "lost": placed.room.lost,
             "outline": self._outline(placed, lens),
             "straightening": vars(placed.straightening),
-            "lean": self._lean(placed, seen.upright),
-            "verdict": seen.upright.verdict,
-            "bound": seen.upright.bound_deg,
-            "reasons": seen.upright.reasons,
+            "lean": self._lean(placed, seen.vertical),
+            "verdict": seen.vertical.verdict,
+            "bound": seen.vertical.bound_deg,
+            "reasons": seen.vertical.reasons,
             "lines": len(recipe.lines),
             "settings": vars(settings),
             "own": vars(seen.settings),
@@ -338,12 +338,12 @@ class OpenView:
             "remarks": [*seen.source.remarks, *seen.remarks],
         }
 
-    def _lean(self, placed: Placed, upright: Vertical) -> dict[str, float]:
+    def _lean(self, placed: Placed, vertical: Vertical) -> dict[str, float]:
         """Degrees: the frame's own tilt and roll, and what of both the picture still has."""
-        rest = placed.straightening.rotation @ np.array(upright.up)
+        rest = placed.straightening.rotation @ np.array(vertical.up)
         return {
-            "tilt": math.degrees(upright.pitch),
-            "roll": math.degrees(upright.roll),
+            "tilt": math.degrees(vertical.pitch),
+            "roll": math.degrees(vertical.roll),
             "left_tilt": math.degrees(math.asin(float(np.clip(rest[2], -1, 1)))),
             "left_roll": math.degrees(math.atan2(-float(rest[0]), -float(rest[1]))),
         }

@@ -6,18 +6,18 @@ import contextlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 from clerestory.camera.exposure import time_label
 from clerestory.errors import UserError
 from clerestory.finish.recipe import Recipe, picked, read_recipe
-from clerestory.raw.group import KIND_WORDS, Kind, View
+from clerestory.raw.group import KIND_WORDS, View
 from clerestory.raw.sort import Sorted, frame_files, sort_folder
 from clerestory.visit.about import Abouts, read_abouts
 from clerestory.visit.catalogue import Catalogue, FrameRow, ViewRow
 from clerestory.visit.folder import VisitFolder, read_digests
 from clerestory.visit.hand import arranged, in_time
-from clerestory.visit.index import earlier_views, plain_name, rows_of, sort_visit
+from clerestory.visit.index import earlier_views, plain_name, rows_of, sort_visit, views_of
 
 
 @dataclass(frozen=True)
@@ -90,15 +90,7 @@ def _catalogued(visit: VisitFolder, found: Sorted) -> None:
 
 def _table(rows: Iterable[FrameRow], views: Sequence[ViewRow], paths: Mapping[str, Path]) -> Table:
     frames = {row.name: row for row in rows}
-    members: dict[str, list[str]] = {}
-    for row in sorted(frames.values(), key=in_time):
-        if row.view:
-            members.setdefault(row.view, []).append(row.name)
-    built = [
-        View(v.name, cast(Kind, v.kind), tuple(paths[n] for n in members[v.name]), paths[v.pick], v.why)
-        for v in views
-        if v.name in members and v.pick in paths
-    ]
+    built = views_of(views, frames.values(), paths)
     refused = tuple((row.name, row.refused) for row in frames.values() if row.refused)
     return Table(frames, paths, tuple(sorted(built, key=lambda v: in_time(frames[plain_name(v.frames[0])]))), refused)
 

@@ -1,0 +1,270 @@
+"""Clerestory from Python: what the commands and the pages themselves call.
+
+    import clerestory as cl
+
+    frame = cl.open_frame("frames/P1.dng")              # one raw frame
+    vertical = cl.vertical_of("frames/P1.dng")          # which way is up in it, and how surely
+    source = cl.merge_frames(["P1.dng", "P2.dng"], kind="burst")
+    picture = cl.finish(source, cl.Recipe(window_hold=3.0))
+    cl.write_picture(picture, "nave.jpg")
+    cl.finish_visit("visit")                            # a whole folder, with its report
+
+Files and folders are paths or their text. Arrays are float32, linear, scene-referred RGB, H x W x 3, in Rec. 2020
+primaries, unless said otherwise; angles in degrees at this surface, lengths in metres, focal lengths in millimetres,
+exposure in stops. What a user can put right raises `UserError` with one clear sentence. Nothing here writes to an
+original. Each function loads what it needs when it is first called, so that importing costs next to nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from clerestory.errors import UserError
+from clerestory.run.progress import OnProgress, quiet
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from clerestory.demo import Demo
+    from clerestory.film import FilmResult
+    from clerestory.film.produce import Size
+    from clerestory.finish.folder import Finished
+    from clerestory.finish.job import Order
+    from clerestory.finish.pipeline import Picture
+    from clerestory.finish.recipe import Aspect, Recipe
+    from clerestory.finish.source import Source
+    from clerestory.learn import LearnedVisits
+    from clerestory.plan import PlanResult
+    from clerestory.raw.frame import Frame
+    from clerestory.raw.group import Kind
+    from clerestory.raw.sort import Sorted
+    from clerestory.vertical.result import Vertical
+    from clerestory.visit.check import Difference
+    from clerestory.visit.importing import Imported
+
+Anywhere = str | Path
+
+
+# ---- one frame, one view
+
+
+def open_frame(path: Anywhere) -> Frame:
+    """A raw frame: `info`, what its file says; `mosaic`, its raw values (uint16 H x W) with black and white levels.
+
+    UserError for a file that is damaged, no raw frame, or of a sensor that is not Bayer.
+    """
+    from clerestory.raw.frame import open_frame as opened
+
+    return opened(Path(path))
+
+
+def linear_rgb(path: Anywhere, denoise: float = 1.0) -> NDArray[np.float32]:
+    """A frame developed: linear Rec. 2020 RGB, float32 H x W x 3, as held; 1.0 where the least amplified raw channel
+    saturates. Defects corrected, white balance as shot, noise reduced by the share `denoise`; nothing toned, nothing
+    straightened. UserError as `open_frame`.
+    """
+    from clerestory.finish.pipeline import look
+    from clerestory.finish.recipe import Recipe
+    from clerestory.finish.source import full_size, read_source
+
+    source = read_source(Path(path))
+    seen = look(source, Recipe())
+    return full_size(source, seen.multipliers, denoise, "fast", lambda _: None)
+
+
+def vertical_of(path: Anywhere) -> Vertical:
+    """Which way is up in a frame: `up` (unit vector in camera axes), `bound_deg` (95 %), `verdict`, and why."""
+    from clerestory.finish.pipeline import look
+    from clerestory.finish.recipe import Recipe
+    from clerestory.finish.source import read_source
+
+    return look(read_source(Path(path)), Recipe()).vertical
+
+
+def merge_frames(paths: Sequence[Anywhere], kind: Kind = "burst", pick: int = 0) -> Source:
+    """Several frames as one: 'burst' (noise averaged), 'bracket' (stepped exposures), 'clear' (visitors taken out) or
+    'wide' (turned about one spot, stitched). `pick`: the frame whose geometry stands. Where the frames cannot be
+    merged, the pick alone, with the reason among `remarks`. One path gives that frame.
+    """
+    from clerestory.finish.sources import source_of
+    from clerestory.raw.group import View
+
+    frames = tuple(Path(path) for path in paths)
+    if not frames:
+        raise UserError("No frames to merge; give at least one path.")
+    return source_of(View(frames[pick].stem, kind if len(frames) > 1 else "single", frames, frames[pick], "by hand"))
+
+
+def finish(source: Source | Anywhere, recipe: Recipe | None = None, aspect: Aspect | None = None) -> Picture:
+    """A finished picture in memory: straightened, toned, sharpened, cropped; `rgb` is display-linear Rec. 2020.
+
+    `recipe`: the controls that are set; what it leaves out is chosen as the commands choose it. `aspect`: of the
+    crop, over the recipe's.
+    """
+    from clerestory.finish.pipeline import look, pictures
+    from clerestory.finish.recipe import Recipe
+    from clerestory.finish.source import read_source
+
+    given = read_source(Path(source)) if isinstance(source, str | Path) else source
+    asked = recipe or Recipe()
+    return pictures(look(given, asked), asked, (aspect or asked.aspect,))[0]
+
+
+def write_picture(picture: Picture, path: Anywhere, space: Literal["srgb", "display-p3"] = "srgb") -> Path:
+    """Write a finished picture, whole or not at all, with its profile: .jpg (8 bits) or .tif (16) by its ending."""
+    from clerestory.files.store import write_atomic
+    from clerestory.finish.write import encoded
+
+    target = Path(path)
+    kinds = {".jpg": "jpeg", ".jpeg": "jpeg", ".tif": "tiff", ".tiff": "tiff"}
+    if target.suffix.lower() not in kinds:
+        raise UserError(f"{target}: pictures are written as .jpg or .tif; choose one of these endings.")
+    write_atomic(target, encoded(picture.rgb, kinds[target.suffix.lower()], space))
+    return target
+
+
+# ---- a visit
+
+
+def plan_visit(file: Anywhere, into: Anywhere | None = None) -> PlanResult:
+    """Plan a visit: works out sun, standing points, kit, exposure and timetable from a visit.toml, and writes the
+    report, the field card (PDF and phone), the calendar and the numbers; `plan` of the result is the plan itself.
+
+    `into`: where they go; plan/ beside the file when None. UserError names what is wrong in the file, and its line.
+    """
+    from clerestory.plan import make
+
+    path = Path(file)
+    path = path / "visit.toml" if path.is_dir() else path
+    return make(path, path.parent / "plan" if into is None else Path(into))
+
+
+def import_card(
+    card: Anywhere, folder: Anywhere, second: Anywhere | None = None, on_progress: OnProgress = quiet
+) -> Imported:
+    """Copy a card's frames into a visit's folder (made if absent) and, where asked, to a second place; each copy is
+    read back and its digest kept. Which were copied, were there already, were left, or could not be copied and why.
+    """
+    from clerestory.visit.folder import VisitFolder
+    from clerestory.visit.importing import copy_in
+
+    def told(done: int, total: int) -> None:
+        on_progress("Copying and reading back", done, total)
+
+    return copy_in(Path(card), VisitFolder.create(Path(folder)), None if second is None else Path(second), told)
+
+
+def sort_visit(folder: Anywhere, on_progress: OnProgress = quiet, executor: Executor | None = None) -> Sorted:
+    """The frames of a folder grouped into views, with the pick of each and why; files that are no frames, with the
+    reason. `executor`: of a cluster whose workers see the same folder, instead of this machine's processes.
+    """
+    from clerestory.visit.index import sort_folder
+
+    return sort_folder(Path(folder), on_progress, executor)
+
+
+def order(
+    aspects: Sequence[str | None] = (None,),
+    tiff: bool = False,
+    space: str = "srgb",
+    better: bool = False,
+    long_edge: int | None = None,
+) -> Order:
+    """What is asked of a visit's pictures. `aspects`: None for the frame's own, else as in a recipe; `better`:
+    slower, finer noise reduction; `long_edge`: pixels of the longer side at most. UserError for an unknown word.
+    """
+    from clerestory.finish.job import order_of
+
+    return order_of(aspects, tiff, space, better, long_edge)
+
+
+def finish_visit(
+    folder: Anywhere,
+    asked: Order | None = None,
+    workers: int | None = None,
+    on_progress: OnProgress = quiet,
+    executor: Executor | None = None,
+) -> Finished:
+    """Sort a folder's frames, finish each view, write pictures, contact sheet and report. What fails is named among
+    `failures` and the rest goes on; what was finished before and still holds is kept.
+    """
+    from clerestory.finish.folder import finish_sorted, write_report
+    from clerestory.finish.job import Order
+    from clerestory.plan.taken import planned_aspects
+    from clerestory.visit.about import read_abouts
+    from clerestory.visit.folder import VisitFolder
+    from clerestory.visit.index import sort_folder
+
+    root = Path(folder)
+    found = sort_folder(root, on_progress, executor)
+    planned = planned_aspects(root, found.views, read_abouts(root / "about.toml"))
+    with VisitFolder(root).writing("finish"):
+        finished = finish_sorted(root, found, asked or Order(), workers, on_progress, executor, planned)
+        finished.report = write_report(root, finished, {}, root.resolve().name)
+    return finished
+
+
+def make_film(
+    folder: Anywhere,
+    draft: bool = False,
+    preview: bool = False,
+    size: Size = "1080p",
+    on_progress: OnProgress = quiet,
+) -> FilmResult:
+    """Make a visit's film of its finished pictures, with captions, chapters, sound and a timeline for any editor.
+
+    `draft`: write film.toml from the pictures first. `preview`: a quarter of the size. `size`: '1080p' or '2160p'.
+    """
+    from clerestory.film import make
+    from clerestory.film.produce import SIZES
+
+    if size not in SIZES:
+        raise UserError(f"The size '{size}' is not known; choose {' or '.join(SIZES)}.")
+    return make(Path(folder), draft, preview, size, lambda done, total: on_progress("Filming", done, total))
+
+
+def learn_from(
+    folders: Sequence[Anywhere], into: Anywhere | None = None, on_progress: OnProgress = quiet
+) -> LearnedVisits:
+    """What one's own frames say of hands, camera and lenses: learned.html and learned.toml, written `into` a folder
+    (the first one's when None); the next plan takes the latter where visit.toml says so.
+    """
+    from clerestory.learn import learn_folders
+
+    paths = [Path(folder) for folder in folders]
+    return learn_folders(paths, paths[0] if into is None else Path(into), on_progress)
+
+
+def catalogue(folder: Anywhere, form: Literal["csv", "json"] = "csv") -> str:
+    """Every frame and view of a visit with what is known of them, as CSV (RFC 4180) or JSON."""
+    from clerestory.visit.index import catalogue_text
+
+    if form not in ("csv", "json"):
+        raise UserError(f"The form '{form}' is not known; choose csv or json.")
+    return catalogue_text(Path(folder), form)
+
+
+def check_visit(folder: Anywhere, on_progress: OnProgress = quiet) -> list[Difference]:
+    """Everything in a visit's folder that differs from what it should be; empty when all agrees."""
+    from clerestory.visit.check import check
+    from clerestory.visit.folder import VisitFolder
+
+    seen = 0
+
+    def one_more(_: Path) -> None:
+        nonlocal seen
+        seen += 1
+        on_progress("Checking files", seen, None)
+
+    return check(VisitFolder.open(Path(folder)), one_more)
+
+
+def demo(folder: Anywhere = "demo-visit", workers: int | None = None, on_progress: OnProgress = quiet) -> Demo:
+    """An invented visit to an invented church: photographed, sorted, finished, set against the ground truth."""
+    from clerestory.demo import make_demo
+
+    return make_demo(Path(folder), workers, on_progress)

@@ -1,0 +1,247 @@
+"""One view's work from frames to files, complete in itself, so that any process can do it; and the record of it."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, Literal, cast
+
+import numpy as np
+from PIL import Image
+
+from clerestory import __version__
+from clerestory.develop.denoise import Quality
+from clerestory.errors import UserError
+from clerestory.files.store import digest_bytes, digest_of, write_atomic
+from clerestory.finish import write
+from clerestory.finish.icc import profile
+from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pictures
+from clerestory.finish.recipe import ASPECTS, Aspect, Recipe, picked
+from clerestory.finish.source import camera_of
+from clerestory.finish.sources import source_of
+from clerestory.finish.tone import Headroom, WorkingNoise, exposure_headroom
+from clerestory.raw.group import View
+from clerestory.visit.about import About
+
+Kind = Literal["jpeg", "tiff"]
+SUFFIX = {"jpeg": ".jpg", "tiff": ".tif"}
+
+
+@dataclass(frozen=True)
+class Order:
+    """What is asked of a whole folder: aspects (None: the frame's own), kinds of file, space, quality, size."""
+
+    aspects: tuple[Aspect | None, ...] = (None,)
+    kinds: tuple[Kind, ...] = ("jpeg",)
+    space: str = "srgb"
+    quality: Quality = "fast"
+    long_edge: int | None = None
+
+
+@dataclass(frozen=True)
+class Job:
+    """One view's work, complete in itself, so that any process can do it."""
+
+    view: View
+    recipe: Recipe
+    order: Order
+    pictures: Path
+    record: Path
+    about: About = field(default_factory=About)
+
+    def key(self) -> str:
+        """Fingerprint of everything the outputs depend on: the frames' bytes are taken as size and time."""
+        stamp = [(p.name, p.stat().st_size, p.stat().st_mtime_ns) for p in self.view.frames]
+        text = json.dumps(
+            [__version__, stamp, self.view.pick.name, self.view.kind, self.recipe.digest(), repr(self.order),
+             repr(self.about)]
+        )  # fmt: skip
+        return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
+
+
+def order_of(aspects: Sequence[str | None], tiff: bool, space: str, better: bool, long_edge: int | None) -> Order:
+    """The order that words amount to; UserError for one that is not known."""
+    unknown = [a for a in aspects if a is not None and a not in ASPECTS]
+    if unknown or not aspects:
+        said = f"The aspect '{unknown[0]}' is not known" if unknown else "No aspect is given"
+        raise UserError(f"{said}; choose from own, {', '.join(ASPECTS)}.")
+    if space not in ("srgb", "display-p3"):
+        raise UserError(f"The colour space '{space}' is not known; choose srgb or display-p3.")
+    kinds: tuple[Kind, ...] = ("jpeg", "tiff") if tiff else ("jpeg",)
+    known = tuple(a if a is None else ASPECTS[ASPECTS.index(cast(Aspect, a))] for a in aspects)
+    return Order(known, kinds, space, "better" if better else "fast", long_edge)
+
+
+def job_of(
+    view: View, recipe: Recipe, order: Order, folder: Path, about: About, planned: Aspect | None = None
+) -> Job:
+    """The one way to a view's work, whoever asks for its picture: the commands and the pages make the same.
+
+    The recipe's pick becomes the view's; where the order leaves the aspect open it is the recipe's, else that of the
+    view as planned (`planned`), else the frame's own. `folder`: the visit's.
+    """
+    aspects = (recipe.aspect or planned,) if order.aspects == (None,) else order.aspects
+    record = folder / ".clerestory" / "accounts" / f"{view.name}.json"
+    plain = recipe.model_copy(update={"pick": None})
+    return Job(picked(view, recipe), plain, replace(order, aspects=aspects), folder / "pictures", record, about)
+
+
+@dataclass
+class Done:
+    """How one view ended: its account (as plain data), or why there is none. `kept`: it was finished before."""
+
+    view: str
+    account: dict[str, Any] | None = None
+    reason: str = ""
+    kept: bool = False
+
+
+def _name(view: str, aspect: str) -> str:
+    return view if aspect == "own" else f"{view}_{aspect.replace(':', 'x')}"
+
+
+def finish_view(job: Job) -> dict[str, Any]:
+    """Finish one view and write its pictures; returns its account. Runs in a worker process."""
+    source = source_of(job.view)
+    seen = look(source, job.recipe)
+    done = pictures(seen, job.recipe, job.order.aspects, job.order.quality, job.order.long_edge)
+    account = account_of(job, seen, done)
+    job.pictures.mkdir(parents=True, exist_ok=True)
+    job.record.parent.mkdir(parents=True, exist_ok=True)
+    job.record.unlink(missing_ok=True)  # from here on it speaks of pictures that are being replaced
+    write_before(job, seen)
+    for picture in done:
+        for kind in job.order.kinds:
+            path = job.pictures / (_name(job.view.name, picture.aspect) + SUFFIX[kind])
+            data = picture_bytes(job, picture, kind, camera_of(seen.source) is not None)
+            write_atomic(path, data)
+            account.aspects[picture.aspect].setdefault("files", []).append(
+                {"name": path.name, "digest": digest_bytes(data)}
+            )
+    out = {"key": job.key(), **account.as_dict()}
+    write_atomic(job.record, json.dumps(out, indent=1, sort_keys=True).encode())
+    return out
+
+
+def write_before(job: Job, seen: Seen) -> None:
+    """The frame as shot, beside the pictures, for the eye to compare."""
+    folder = job.pictures / "before"
+    folder.mkdir(exist_ok=True)
+    plain = np.asarray(before(seen))
+    out = io.BytesIO()
+    Image.fromarray(plain).save(out, "JPEG", quality=88, icc_profile=profile("srgb"))
+    write_atomic(folder / f"{job.view.name}.jpg", out.getvalue())
+
+
+def picture_bytes(job: Job, picture: Picture, kind: Kind, focal_known: bool = True) -> bytes:
+    """A finished picture as the bytes of its file; marked where its focal length was not in the frame."""
+    height, width = picture.rgb.shape[:2]
+    frames = job.view.frames
+    record = write.Record(
+        {
+            "View": job.view.name,
+            "Frames": " ".join(p.name for p in frames),
+            "Merge": job.view.kind,
+            "Recipe": job.recipe.digest(),
+            "Aspect": picture.aspect,
+            "Kept": f"{picture.room.kept:.4f}",
+            **({} if focal_known else {"Doubt": "focal length not in the frame: estimated"}),
+        }
+    )
+    data = write.encoded(picture.rgb, kind, job.order.space)
+    return write.with_metadata(data, job.view.pick, job.about, record, (width, height))
+
+
+def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
+    """The record of what was done, in degrees, stops and shares."""
+    up = seen.vertical
+    out = Account(job.view.name, job.view.kind, job.view.pick.name, [p.name for p in job.view.frames])
+    out.recipe = job.recipe.digest()
+    out.verdict = up.verdict
+    out.lean_before = {"pitch": float(np.degrees(up.pitch)), "roll": float(np.degrees(up.roll))}
+    out.lean_bound = float(up.bound_deg)
+    out.up = [float(v) for v in up.up]
+    if done:
+        out.plumb = done[0].straightening.plumb
+        out.swing = float(np.degrees(done[0].straightening.swing))
+    out.tone = {k: float(v) for k, v in vars(seen.settings).items()}
+    out.multipliers = [float(v) for v in seen.multipliers]
+    out.clipped = clipped_shares(seen)
+    if seen.noise is not None:
+        out.noise_stops = noise_on_grey(seen.noise, seen.settings.exposure)
+    if seen.source.noise is not None:
+        out.noise = {"gain": list(seen.source.noise.gain), "read": list(seen.source.noise.read)}
+    room = headroom_of(job, seen)
+    if room is not None:
+        out.exposed = {k: float(v) for k, v in vars(room).items()}
+    out.lens = seen.source.lens.source
+    out.merge = seen.source.record
+    light_said = [f"Exposure: {room.said}"] if room is not None else []
+    offer = [seen.swing.reasons] if seen.swing is not None else []
+    out.remarks = [*seen.source.remarks, *seen.remarks, *offer, *light_said, up.reasons]
+    for picture in done:
+        height, width = picture.rgb.shape[:2]
+        out.aspects[picture.aspect] = {
+            "kept": picture.room.kept,
+            "lost": dict(picture.room.lost),
+            "width": width,
+            "height": height,
+            "room": [picture.room.left, picture.room.top, picture.room.width, picture.room.height],
+            "white": float((picture.rgb.min(axis=-1) > 0.995).mean()),
+        }
+    return out
+
+
+def noise_on_grey(noise: WorkingNoise, exposure: float) -> float:
+    """Standard deviation in stops, before any is taken out, of what is shown as mid grey (18 %) at an exposure."""
+    grey = 0.18 * 2.0**-exposure
+    return float(np.log2(1 + noise.deviation(grey) / grey))
+
+
+def headroom_of(job: Job, seen: Seen) -> Headroom | None:
+    """How the view's frames were exposed; None where they were exposed differently or there is no raw."""
+    mosaic, noise = seen.source.mosaic, seen.source.noise
+    if mosaic is None or noise is None or job.view.kind == "bracket":
+        return None
+    return exposure_headroom(mosaic, noise)
+
+
+def clipped_shares(seen: Seen) -> dict[str, float]:
+    """Share of pixels with a clipped raw channel, told apart by channel, and with all of them clipped."""
+    mosaic = seen.source.mosaic
+    if mosaic is None:
+        return {}
+    flags = []
+    for row in range(2):
+        for column in range(2):
+            channel = int(mosaic.cfa[row, column])
+            flags.append((channel, mosaic.plane(row, column) >= mosaic.white[channel] - 1))
+    height = min(f.shape[0] for _, f in flags)
+    width = min(f.shape[1] for _, f in flags)
+    out = {"red": 0.0, "green": 0.0, "blue": 0.0}
+    every = np.ones((height, width), bool)
+    for channel, flag in flags:
+        name = {0: "red", 1: "green", 2: "blue", 3: "green"}[channel]
+        out[name] = max(out[name], float(flag.mean()))
+        every &= flag[:height, :width]
+    out["all"] = float(every.mean())
+    return out
+
+
+def already_done(job: Job) -> dict[str, Any] | None:
+    """The account of an earlier run when it still holds: same key, every file there with its digest."""
+    try:
+        account: dict[str, Any] = json.loads(job.record.read_text(encoding="utf-8"))
+        if account.get("key") != job.key():
+            return None
+        for aspect in account["aspects"].values():
+            for file in aspect["files"]:
+                if digest_of(job.pictures / file["name"]) != file["digest"]:
+                    return None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return account

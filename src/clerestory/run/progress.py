@@ -1,0 +1,12 @@
+"""How work tells how far it is: one kind of callback for every stage, whoever shows it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+# Called with what is being done, how many are done, and how many there are (None while that is not known).
+OnProgress = Callable[[str, int, int | None], None]
+
+
+def quiet(what: str, done: int, total: int | None) -> None:
+    """Tells nobody."""
