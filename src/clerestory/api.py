@@ -5,7 +5,7 @@
     frame = cl.open_frame("frames/P1.dng")              # one raw frame
     vertical = cl.vertical_of("frames/P1.dng")          # which way is up in it, and how surely
     source = cl.merge_frames(["P1.dng", "P2.dng"], kind="burst")
-    picture = cl.finish(source, cl.Recipe(window_hold=3.0))
+    picture = cl.finish_picture(source, cl.Recipe(window_hold=3.0))
     cl.write_picture(picture, "nave.jpg")
     cl.finish_visit("visit")                            # a whole folder, with its report
 
@@ -99,7 +99,7 @@ def merge_frames(paths: Sequence[Anywhere], kind: Kind = "burst", pick: int = 0)
     return source_of(View(frames[pick].stem, kind if len(frames) > 1 else "single", frames, frames[pick], "by hand"))
 
 
-def finish(source: Source | Anywhere, recipe: Recipe | None = None, aspect: Aspect | None = None) -> Picture:
+def finish_picture(source: Source | Anywhere, recipe: Recipe | None = None, aspect: Aspect | None = None) -> Picture:
     """A finished picture in memory: straightened, toned, sharpened, cropped; `rgb` is display-linear Rec. 2020.
 
     `recipe`: the controls that are set; what it leaves out is chosen as the commands choose it. `aspect`: of the
@@ -263,8 +263,8 @@ def check_visit(folder: Anywhere, on_progress: OnProgress = quiet) -> list[Diffe
     return check(VisitFolder.open(Path(folder)), one_more)
 
 
-def demo(folder: Anywhere = "demo-visit", workers: int | None = None, on_progress: OnProgress = quiet) -> Demo:
+def make_demo(folder: Anywhere = "demo-visit", workers: int | None = None, on_progress: OnProgress = quiet) -> Demo:
     """An invented visit to an invented church: photographed, sorted, finished, set against the ground truth."""
-    from clerestory.demo import make_demo
+    from clerestory.demo import make_demo as made
 
-    return make_demo(Path(folder), workers, on_progress)
+    return made(Path(folder), workers, on_progress)

@@ -147,7 +147,7 @@ def demo(
 ) -> None:
     """Make an invented visit to an invented church, finish it, and compare with the ground truth."""
     with _progress() as on_progress:
-        result = api.demo(folder, workers, on_progress)
+        result = api.make_demo(folder, workers, on_progress)
     for done in result.finished.done:
         if done.account is not None:
             out.print(_finished_line(done.account, result.truths[done.view]))
