@@ -155,7 +155,7 @@ def main() -> None:
     views = int(sys.argv[1]) if len(sys.argv) > 1 else 4
     width = int(sys.argv[2]) if len(sys.argv) > 2 else 2592
     heads = [f"{name:>9}{'seen':>9}{'ratio':>7}" for name in ("lost", "noise", "clipped")]
-    print(f"seed on    shape   tilt  {'  '.join(heads)}")
+    print(f"seed on    aspect  tilt  {'  '.join(heads)}")
     rows: list[Row] = []
     seed = 0
     with tempfile.TemporaryDirectory() as folder:

@@ -266,6 +266,8 @@ export class Finish {
 
   lineWords(pitch, roll) {
     this.lean.textContent = `${this.held((180 * pitch) / Math.PI, (180 * roll) / Math.PI)}, by these lines.`;
+    this.sure.textContent = "Let go to see how accurate";
+    this.sure.dataset.verdict = "";
   }
 
   words(facts) {
