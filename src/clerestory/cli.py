@@ -136,7 +136,11 @@ def finish(
         result = api.finish_visit(folder.resolve() if executor else folder, asked, workers, on_progress, executor)
     kept = sum(done.kept for done in result.done)
     made = sum(done.account is not None for done in result.done) - kept
-    out.print(f"{made} views finished" + (f", {kept} already finished before" if kept else "") + f": {result.report}")
+    out.print(
+        f"{made} view{'' if made == 1 else 's'} finished"
+        + (f", {kept} already finished before" if kept else "")
+        + f": {result.report}"
+    )
     _end_with(result.failures)
 
 

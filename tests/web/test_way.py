@@ -224,6 +224,18 @@ def test_an_edge_is_offered_and_taken_only_when_asked(page: Any, served: Any, sh
     wait(lambda: recipe(served, "view-02") == {})
 
 
+def test_a_swing_on_offer_is_taken_by_its_button(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
+    open_finish(page, served, "view-01")
+    page.evaluate("() => { const p = clerestory.page; p.facts.swing_offer = -0.93; p.words(p.facts); }")
+    assert page.get_by_text("Swing −0.9° would centre the axis").is_visible()
+    shot(page, "finish-swing")
+    page.get_by_role("button", name="Swing it").click()
+    wait(lambda: recipe(served, "view-01").get("swing") == -0.9)
+    wait(lambda: abs(page.evaluate("clerestory.page.facts.straightening.swing") + math.radians(0.9)) < 1e-6)
+    page.get_by_role("button", name="Undo").click()
+    wait(lambda: "swing" not in recipe(served, "view-01"))
+
+
 def test_letter_keys_can_be_switched_off(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     """WCAG 2.2, success criterion 2.1.4; the choice outlasts the page."""
     open_finish(page, served, "view-02")

@@ -17,9 +17,9 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Room:
-    """The largest rectangle of one shape inside a straightened frame.
+    """The largest rectangle of one aspect inside a straightened frame.
 
-    `left`, `top`, `width`, `height` are in pixels of the upright picture at the frame's own focal length;
+    `left`, `top`, `width`, `height` are in pixels of the straightened picture at the frame's own focal length;
     `kept` is the share of the frame's own pixels that remain; `lost` is the share lost at each edge of the
     frame (left, top, right, bottom), summing to 1 - kept.
     """
@@ -54,7 +54,7 @@ class Room:
 
 
 def frame_boundary(camera: Camera, homography: Array, per_edge: int = 32) -> Array:
-    """Outline of the recorded frame in pixels of the upright picture, clockwise from the top left, (n, 2).
+    """Outline of the recorded frame in pixels of the straightened picture, clockwise from the top left, (n, 2).
 
     The frame's outer pixel edges are followed at `per_edge` points a side, undistorted, then sent through
     `homography` (ideal pixels to picture pixels). The polyline closes from its last point to its first. What the
@@ -249,7 +249,7 @@ def largest_room(
     aspect: float | None = None,
     keep: tuple[float, float] | None = None,
 ) -> Room:
-    """The upright rectangle of width/height `aspect` (None: any shape) that keeps most of a straightened frame.
+    """The rectangle of width/height `aspect` (None: any) that keeps most of a straightened frame.
 
     "Most" counts the frame's own pixels, not the picture's, which straightening enlarges at the top. Among rooms
     that keep within NEARLY_EQUAL of the most, the one centred nearest to the composition's centre is taken: `keep`,
@@ -279,9 +279,9 @@ def room_inside(
     keep: tuple[float, float] | None = None,
     flat: Flattening | None = None,
 ) -> Room:
-    """The upright rectangle inside an outline (n, 2) of picture pixels, clockwise, that holds most, near `keep`.
+    """The rectangle inside an outline (n, 2) of picture pixels, clockwise, that holds most, near `keep`.
 
-    For pictures that are upright already, such as joined ones. `flat` leads picture points to a plane on which equal
+    For pictures that are straight already, such as joined ones. `flat` leads picture points to a plane on which equal
     areas count alike (None: the picture's own). `kept` is the share of the outline's area there; `lost` is not told
     apart by edge.
     """

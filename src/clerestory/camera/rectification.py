@@ -15,7 +15,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Straightening:
-    """How a frame is turned upright: from the camera's axes to the upright picture's axes, radians.
+    """How a frame is straightened: from the camera's axes to the straightened picture's axes, radians.
 
     `pitch` and `roll` are the camera's own; `plumb` (0 to 1) is the share of the pitch taken out (roll is taken
     out whole as soon as `plumb` is above 0); `swing` is the yaw by which the picture is then squared up.
@@ -38,7 +38,7 @@ class Straightening:
         return out
 
     def homography(self, camera: Camera) -> Array:
-        """K R K^-1, from ideal pixels of the frame to pixels of the upright picture (same focal length)."""
+        """K R K^-1, from ideal pixels of the frame to pixels of the straightened picture (same focal length)."""
         out: Array = camera.matrix @ self.rotation @ camera.inverse
         return out
 

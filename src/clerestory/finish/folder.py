@@ -136,7 +136,8 @@ def write_report(folder: Path, result: Finished, truths: Mapping[str, Mapping[st
             first.append((account["view"], pictures / name))
     if first:
         write_atomic(pictures / "sheet.jpg", report.contact_sheet(first))
-    lead = f"{len(accounts)} views finished" + (f", {len(failures)} files or views not" if failures else "")
+    lead = f"{len(accounts)} view{'' if len(accounts) == 1 else 's'} finished"
+    lead += f"; not finished: {len(failures)}" if failures else ""
     text = report.page(title, lead, folder, accounts, truths, failures)
     write_atomic(pictures / "report.html", text.encode())
     numbers = {"views": accounts, "truth": dict(truths), "refused": failures}

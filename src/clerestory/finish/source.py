@@ -93,7 +93,7 @@ def size_of(source: Source) -> tuple[int, int]:
 
 
 def distortion_of(source: Source) -> Distortion | None:
-    """The lens's distortion in the axes of the upright-held frame."""
+    """The lens's distortion in the axes of the frame as held."""
     lens = source.lens.distortion
     return None if lens is None else lens.oriented(source.info.orientation)
 
@@ -126,7 +126,7 @@ def under_mixed_light(values: F32, mixed: F32 | None) -> F32:
 
 
 def balanced_half(image: F32, source: Source, multipliers: Multipliers, mixed: F32 | None = None) -> F32:
-    """Half-size camera RGB to half-size working RGB, clipped places rebuilt, turned upright-held.
+    """Half-size camera RGB to half-size working RGB, clipped places rebuilt, turned as held.
 
     `mixed`: the map against mixed light, as recorded (not turned).
     """
@@ -155,7 +155,7 @@ def full_size(
     stage: Callable[[str], None],
     mixed: F32 | None = None,
 ) -> F32:
-    """Working RGB of the whole frame, float32 H x W x 3, turned upright-held, noise taken out.
+    """Working RGB of the whole frame, float32 H x W x 3, turned as held, noise taken out.
 
     `mixed`: the map against mixed light, as recorded (not turned).
     """

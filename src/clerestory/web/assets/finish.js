@@ -493,6 +493,11 @@ export class Finish {
     document.body.classList.toggle("frameless", on ?? !document.body.classList.contains("frameless"));
   }
 
+  keysInside() {
+    return [["← →", "change the control"], ["Backspace", "the control back to automatic"], ["← ↑ → ↓", "move the end of a line, or the crop"],
+      ["Enter", "the line onto the dashed edge"], ["Delete", "remove the line"]];
+  }
+
   keys() {
     return [
       ["PageDown", "next view", () => this.go(1)],
@@ -505,7 +510,7 @@ export class Finish {
       ["t", "copy to other views", () => this.copy()],
       ["k", "save this picture", () => this.write([this.view])],
       ...NAMES.slice(0, 9).map(([, label], i) =>
-        [String(i + 1), `${label}; then ← →, Backspace for automatic`, () => this.controls.focus(i)]),
+        [String(i + 1), label, () => this.controls.focus(i)]),
     ];
   }
 }

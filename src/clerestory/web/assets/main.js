@@ -216,7 +216,7 @@ class House {
     const off = !at("letters").checked;
     const names = { ArrowLeft: "←", ArrowRight: "→", ArrowUp: "↑", ArrowDown: "↓", " ": "space" };
     const always = [["Ctrl Z", "undo"], ["Shift Ctrl Z", "redo"]];
-    const rows = [...(this.page?.keys?.() ?? []), ...this.keys(), ...always].filter(([key]) => !(off && isLetter(key)))
+    const rows = [...(this.page?.keys?.() ?? []), ...(this.page?.keysInside?.() ?? []), ...this.keys(), ...always].filter(([key]) => !(off && isLetter(key)))
       .map(([key, words]) => el("div", {}, el("dt", {}, names[key] ?? key), el("dd", {}, words)));
     at("key-off").hidden = !off;
     at("key-list").querySelector("dl").replaceChildren(...rows);
