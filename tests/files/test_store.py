@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 import random
-import signal
 import subprocess
 import sys
 import time
@@ -37,7 +36,7 @@ def test_a_kill_leaves_the_old_or_the_new(tmp_path: Path) -> None:
         assert writer.stdout is not None
         writer.stdout.readline()
         time.sleep(rng.uniform(0.02, 0.12))
-        writer.send_signal(signal.SIGKILL)
+        writer.kill()
         writer.wait()
         data = path.read_bytes()
         assert len(data) == 320000 and data == data[:8] * 40000

@@ -135,6 +135,7 @@ def test_same_bytes_on_one_worker_and_two(visit: Path, tmp_path: Path) -> None:
     }
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C cannot be sent to one process alone on Windows")
 def test_stopped_by_hand_and_gone_on(visit: Path, tmp_path: Path) -> None:
     """Ctrl-C in the middle leaves no half file; the same command again ends well."""
     (tmp_path / "frames").mkdir()

@@ -9,7 +9,6 @@ import json
 import os
 import random
 import shutil
-import signal
 import sqlite3
 import subprocess
 import sys
@@ -104,7 +103,7 @@ def test_an_import_killed_anywhere_goes_on(card: Card, tmp_path: Path, seed: int
         assert run.stdout is not None
         run.stdout.readline()
         time.sleep(rng.uniform(0.0, 1.0))
-        run.send_signal(signal.SIGKILL)
+        run.kill()
         run.wait()
         good = {digest_of(p) for p in source.rglob("*.DNG")}
         if visit.frames.is_dir():
