@@ -59,7 +59,7 @@ def run_stage(stage: str, card: Path, visit: Path) -> tuple[int, str]:
 def begun(visit: Path) -> Path:
     """A visit with nothing in it but what its film is to be."""
     (visit / "film").mkdir(parents=True)
-    (visit / "film" / "film.toml").write_text(FILM)
+    (visit / "film" / "film.toml").write_text(FILM, encoding="utf-8")
     return visit
 
 

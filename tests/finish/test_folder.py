@@ -49,7 +49,7 @@ def visit(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (frames / "cut.dng").write_bytes(good[: len(good) // 3])
     (frames / "empty.dng").write_bytes(b"")
     (frames / "zeros.dng").write_bytes(bytes(5000))
-    (frames / "letter.dng").write_text("This is no picture.")
+    (frames / "letter.dng").write_text("This is no picture.", encoding="utf-8")
     (frames / "picture.cr2").write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(300))
     return root
 
@@ -63,10 +63,12 @@ def finished(visit: Path) -> tuple[Path, int, dict[str, str]]:
 
 def test_pictures_stand_upright_by_the_truth(finished: tuple[Path, int, dict[str, str]]) -> None:
     visit, _, _ = finished
-    accounts = [json.loads(p.read_text()) for p in sorted((visit / ".clerestory" / "accounts").glob("*.json"))]
+    accounts = [
+        json.loads(p.read_text(encoding="utf-8")) for p in sorted((visit / ".clerestory" / "accounts").glob("*.json"))
+    ]
     assert len(accounts) == 2
     for account in accounts:
-        truth = json.loads((visit / (Path(account["pick"]).stem + ".truth.json")).read_text())
+        truth = json.loads((visit / (Path(account["pick"]).stem + ".truth.json")).read_text(encoding="utf-8"))
         assert account["verdict"] == "sure" and account["plumb"] > 0.9
         # Frames a quarter of the real size: their half-size grid holds 12 pixels a degree.
         assert angle_between(account["up"], truth["up"]) < min(0.25, 2 * account["lean_bound"])
@@ -106,14 +108,14 @@ def test_a_changed_recipe_is_finished_anew_and_a_wrong_one_is_named(
     recipes = visit / "recipes"
     recipes.mkdir(exist_ok=True)
     was = digests(visit / "pictures")
-    (recipes / "view-01.toml").write_text("exposure = 0.5\nplumb = 0.0\nsecond_light = 0.8\n")
-    (recipes / "view-02.toml").write_text("exposure = 50\n")
+    (recipes / "view-01.toml").write_text("exposure = 0.5\nplumb = 0.0\nsecond_light = 0.8\n", encoding="utf-8")
+    (recipes / "view-02.toml").write_text("exposure = 50\n", encoding="utf-8")
     assert run("finish", str(visit), "--shape", "own,16:9", "--workers", "1") == 1
     told = capsys.readouterr()
     assert "view-02.toml" in told.err and "exposure" in told.err
     now = digests(visit / "pictures")
     assert now["view-01.jpg"] != was["view-01.jpg"] and now["view-02.jpg"] == was["view-02.jpg"]
-    account = json.loads((visit / ".clerestory" / "accounts" / "view-01.json").read_text())
+    account = json.loads((visit / ".clerestory" / "accounts" / "view-01.json").read_text(encoding="utf-8"))
     assert account["shapes"]["own"]["kept"] > 0.97
     for path in recipes.iterdir():
         path.unlink()
@@ -178,13 +180,16 @@ def test_no_focal_length_is_said_estimated_and_marked(visit: Path, tmp_path: Pat
     image.writeMetadata()
     assert run("finish", str(tmp_path), "--workers", "1") == 0
     (record,) = (tmp_path / ".clerestory" / "accounts").glob("*.json")
-    account = json.loads(record.read_text())
+    account = json.loads(record.read_text(encoding="utf-8"))
     assert any("no focal length" in remark for remark in account["remarks"])
     picture = exiv2.ImageFactory.open(str(next((tmp_path / "pictures").glob("view-*.jpg"))))
     picture.readMetadata()
     assert any(datum.key() == "Xmp.clerestory.Doubt" for datum in picture.xmpData())
     if account["plumb"] > 0:  # it may be straightened only when the building's lines told the focal length well
-        assert angle_between(account["up"], json.loads((visit / "A0.truth.json").read_text())["up"]) < 1.5
+        assert (
+            angle_between(account["up"], json.loads((visit / "A0.truth.json").read_text(encoding="utf-8"))["up"])
+            < 1.5
+        )
 
 
 @pytest.mark.skipif(not SHARED.is_dir(), reason="the open raw files of shared/data are absent")

@@ -60,7 +60,7 @@ def test_the_file_is_read_as_written_and_bad_ones_are_refused(tmp_path: Path) ->
         '"nave: west" = ["a.dng"]',
         'con = ["a"]',
     ):
-        (tmp_path / HAND).write_text(text)
+        (tmp_path / HAND).write_text(text, encoding="utf-8")
         with pytest.raises(UserError, match=HAND):
             read_hand(tmp_path)
 
