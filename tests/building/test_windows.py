@@ -147,16 +147,19 @@ def test_axis_from_ends_and_footprint(tmp_path: Path) -> None:
     turned = shape @ np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]])
     degrees = turned / [111320 * np.cos(np.radians(51)), 111240] + [-2, 51]
     path = tmp_path / "outline.geojson"
-    path.write_text(f'{{"type": "Feature", "geometry": {{"type": "Polygon", "coordinates": [{degrees.tolist()}]}}}}')
+    path.write_text(
+        f'{{"type": "Feature", "geometry": {{"type": "Polygon", "coordinates": [{degrees.tolist()}]}}}}',
+        encoding="utf-8",
+    )
     outline = read_footprint(path)
     assert outline.axis == pytest.approx(70, abs=0.2)
     assert outline.length == pytest.approx(60, abs=0.3) and outline.width == pytest.approx(30, abs=0.3)
-    path.write_text('{"type": "FeatureCollection", "features": []}')
+    path.write_text('{"type": "FeatureCollection", "features": []}', encoding="utf-8")
     with pytest.raises(UserError, match="no polygon"):
         read_footprint(path)
     for text in ("[" * 100_000, '{"type": "Polygon", "coordinates": [[[1], [2, 3], [1, 2], [1, 2]]]}', "[1, 2]",
                  '{"type": "Polygon", "coordinates": [[[1e300, 5], [2, 3], [1, 2], [1, 2]]]}',
                  '{"type": "Polygon", "coordinates": {"a": 1}}', '{"features": 3}'):  # fmt: skip
-        path.write_text(text)
+        path.write_text(text, encoding="utf-8")
         with pytest.raises(UserError, match="give axis_deg instead"):
             read_footprint(path)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 import random
-import signal
 import subprocess
 import sys
 import time
@@ -37,7 +36,7 @@ def test_a_kill_leaves_the_old_or_the_new(tmp_path: Path) -> None:
         assert writer.stdout is not None
         writer.stdout.readline()
         time.sleep(rng.uniform(0.02, 0.12))
-        writer.send_signal(signal.SIGKILL)
+        writer.kill()
         writer.wait()
         data = path.read_bytes()
         assert len(data) == 320000 and data == data[:8] * 40000
@@ -47,9 +46,9 @@ def test_a_kill_leaves_the_old_or_the_new(tmp_path: Path) -> None:
 
 
 def test_young_leftovers_are_left(tmp_path: Path) -> None:
-    (tmp_path / f".a{PART}").write_text("another process is at it")
+    (tmp_path / f".a{PART}").write_text("another process is at it", encoding="utf-8")
     old = tmp_path / f".b{PART}"
-    old.write_text("from yesterday")
+    old.write_text("from yesterday", encoding="utf-8")
     os.utime(old, (time.time() - 7200,) * 2)
     assert leftovers(tmp_path) == [old]
 
@@ -60,13 +59,13 @@ def test_a_failed_write_leaves_the_old(tmp_path: Path) -> None:
     with pytest.raises(ZeroDivisionError), atomic(path) as file:
         file.write(b"half")
         raise ZeroDivisionError
-    assert path.read_text() == "old" and list(tmp_path.iterdir()) == [path]
+    assert path.read_text(encoding="utf-8") == "old" and list(tmp_path.iterdir()) == [path]
 
 
 def test_refusals_are_clear_lines(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="folder is gone"):
         write_atomic(tmp_path / "none" / "a", b"")
-    (tmp_path / "file").write_text("")
+    (tmp_path / "file").write_text("", encoding="utf-8")
     with pytest.raises(UserError, match="is a file, not a folder"):
         write_atomic(tmp_path / "file" / "a", b"")
 

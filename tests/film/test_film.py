@@ -114,7 +114,7 @@ def make_visit(folder: Path) -> Path:
     put(folder / "pictures" / "tower.tif", light(480, 900, 3))
     put(folder / "pictures" / "before" / "nave.jpg", light(640, 480, 4))
     (folder / "film").mkdir()
-    (folder / "film" / "script.md").write_text("---\nnarration: take.wav\n---\n" + SCRIPT)
+    (folder / "film" / "script.md").write_text("---\nnarration: take.wav\n---\n" + SCRIPT, encoding="utf-8")
     talk(folder / "film" / "take.wav", [(7.0, 1.0), (2.6, 1.0), (2.4, 0.8)])
     return folder
 
@@ -168,7 +168,7 @@ def test_captions_can_be_read_and_lie_on_their_words(visit: Path) -> None:
         assert own[0].start == speech.start and abs(own[-1].end - end) < 1
     said = " ".join(cue.text.replace("\n", " ") for cue in cues)
     assert said.startswith("The builders of this nave had no drawings,")
-    vtt = (visit / "film" / "film.vtt").read_text()
+    vtt = (visit / "film" / "film.vtt").read_text(encoding="utf-8")
     assert vtt.startswith("WEBVTT\n") and "rope &amp; chalk" in vtt
     with av.open(visit / "film" / "film.srt") as container:  # FFmpeg's own reader
         read = [(p.pts * p.time_base, bytes(p).decode()) for p in container.demux(subtitles=0) if p.size]
@@ -343,7 +343,7 @@ def test_timeline_opens_with_the_reference_library(visit: Path) -> None:
 
 
 def write_toml(visit: Path, shots: str, head: str = "") -> None:
-    (visit / "film" / "film.toml").write_text(head + shots)
+    (visit / "film" / "film.toml").write_text(head + shots, encoding="utf-8")
 
 
 def test_what_is_wrong_is_named_before_anything_is_encoded(tmp_path: Path) -> None:
@@ -391,7 +391,7 @@ def test_a_draft_wipes_the_view_that_leaned_most_and_no_joined_one(tmp_path: Pat
         put(visit / "pictures" / f"room-{i}.tif", light(960, 720, i))
         put(visit / "pictures" / "before" / f"room-{i}.jpg", light(640, 480, i))
         account = {"kind": kind, "plumb": plumb, "lean_before": {"pitch": pitch, "roll": 0.5}}
-        (accounts / f"room-{i}.json").write_text(json.dumps(account))
+        (accounts / f"room-{i}.json").write_text(json.dumps(account), encoding="utf-8")
     assert [shot.picture for shot in draft_film(visit).shots if shot.before] == ["room-2"]
 
 
@@ -413,7 +413,7 @@ def test_a_draft_is_made_from_pictures_alone_and_never_over_an_edit(tmp_path: Pa
     assert chapters["nave"] == ("The nave", "Looking east", "The piers are Norman.")
     assert chapters["tower"][0] == "The tower"
     path = visit / "film" / "film.toml"
-    path.write_text(path.read_text().replace("tilt", "hold"))
+    path.write_text(path.read_text(encoding="utf-8").replace("tilt", "hold"))
     with pytest.raises(UserError, match="edited by hand"):
         film.make(visit, draft=True, preview=True)
 
@@ -463,15 +463,17 @@ def test_a_folder_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None
     put(tmp_path / "pictures" / "nave.tif", light(320, 240, 1))
     (tmp_path / "film").mkdir()
     write_toml(tmp_path, '[[shots]]\npicture = "nave"\nseconds = 3\n')
-    (tmp_path / ".clerestory").write_text("in the way")
+    (tmp_path / ".clerestory").write_text("in the way", encoding="utf-8")
     with pytest.raises(UserError, match="cannot be written"):
         film.make(tmp_path)
 
 
 def test_a_script_of_brackets_is_read_and_a_wrong_speed_named(tmp_path: Path) -> None:
     path = tmp_path / "script.md"
-    path.write_text("![Nave](nave.tif)\n" + "[" * 200_000 + "\n")  # in a time that grows with its length
+    path.write_text(
+        "![Nave](nave.tif)\n" + "[" * 200_000 + "\n", encoding="utf-8"
+    )  # in a time that grows with its length
     assert read_script(path).shots[0].picture == "nave.tif"
-    path.write_text("---\nwords_a_minute: fast\n---\n![Nave](nave.tif)\n")
+    path.write_text("---\nwords_a_minute: fast\n---\n![Nave](nave.tif)\n", encoding="utf-8")
     with pytest.raises(UserError, match="words_a_minute"):
         read_script(path)

@@ -67,11 +67,11 @@ def test_tiff_has_sixteen_bits_and_a_profile(rgb: np.ndarray) -> None:
 def test_recipe_round_trip_and_clear_errors(tmp_path: Path) -> None:
     path = tmp_path / "view-01.toml"
     recipe = Recipe(exposure=0.5, plumb=0.8, aspect="16:9", crop=(0.1, -0.2))
-    path.write_text(recipe.toml())
+    path.write_text(recipe.toml(), encoding="utf-8")
     assert read_recipe(path) == recipe
     assert read_recipe(tmp_path / "none.toml") == Recipe()
     for text, said in (("plumb = 3\n", "plumb"), ("plump = 1\n", "plump"), ("plumb = = 1", "TOML")):
-        path.write_text(text)
+        path.write_text(text, encoding="utf-8")
         with pytest.raises(UserError, match=said) as caught:
             read_recipe(path)
         assert "view-01.toml" in str(caught.value) and "\n" not in str(caught.value)
@@ -81,9 +81,9 @@ def test_a_recipe_of_an_earlier_version_is_told_its_new_names(tmp_path: Path) ->
     path = tmp_path / "view-01.toml"
     for old, new in FORMER.items():
         assert new in Recipe.model_fields and old not in Recipe.model_fields
-        path.write_text(f"{old} = 1\n")
+        path.write_text(f"{old} = 1\n", encoding="utf-8")
         with pytest.raises(UserError, match=f"'{old}' is now called '{new}'"):
             read_recipe(path)
-    path.write_text('[[lines]]\nkind = "upright"\nstart = [0.1, 0.1]\nend = [0.1, 0.9]\n')
+    path.write_text('[[lines]]\nkind = "upright"\nstart = [0.1, 0.1]\nend = [0.1, 0.9]\n', encoding="utf-8")
     with pytest.raises(UserError, match="kind 'upright' is now called 'vertical'"):
         read_recipe(path)

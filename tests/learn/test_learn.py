@@ -69,7 +69,7 @@ def test_the_sharpness_of_a_still_frame_is_found_under_scatter() -> None:
 
 def test_frames_are_judged_as_the_simulator_moved_them(visit: Path) -> None:
     found = learn([sort_folder(visit / "frames", memory=visit / ".clerestory" / "looks")])
-    truth = {p.name[:5]: json.loads(p.read_text()) for p in (visit / "truth").glob("*.truth.json")}
+    truth = {p.name[:5]: json.loads(p.read_text(encoding="utf-8")) for p in (visit / "truth").glob("*.truth.json")}
     right = wrong = 0
     for judged in found.judged:
         true = truth[judged.path.stem]["shake_px"] / np.hypot(WHOLE.width, WHOLE.height) * 4000
@@ -88,19 +88,19 @@ def test_what_is_learned_feeds_the_next_plan(visit: Path, tmp_path: Path, capsys
     (visit / "plan").mkdir()
     settings = {"seconds": 1 / 60, "iso": 400, "chance": 0.83}
     view = {"name": NAVE, "framing": {"focal": 14}, "focus": {"f_number": 4}, "settings": settings}
-    (visit / "plan" / "plan.json").write_text(json.dumps({"views": [view]}))
+    (visit / "plan" / "plan.json").write_text(json.dumps({"views": [view]}), encoding="utf-8")
     assert run("learn", str(visit), "--into", str(tmp_path / "mine")) == 0
     assert "frames judged" in capsys.readouterr().out
     learned = read_learned(tmp_path / "mine" / "learned.toml")
     assert learned.hands is not None and learned.hands.frames > 30
     camera = learned.camera[0]
     assert camera.name == WHOLE.model
-    page = (tmp_path / "mine" / "learned.html").read_text()
+    page = (tmp_path / "mine" / "learned.html").read_text(encoding="utf-8")
     assert page.count("<svg") >= 3 and "Planned and measured" in page and "src=" not in page
     assert f"<td>{NAVE}</td><td>14 mm  f/4  1/60  ISO 400</td><td>83 %</td><td>12 mm  f/5.6" in page
-    text = (visit / "visit.toml").read_text()
+    text = (visit / "visit.toml").read_text(encoding="utf-8")
     text = text.replace("[hands]\n", '[hands]\nlearned = "mine/learned.toml"\n')
-    (tmp_path / "visit.toml").write_text(text)
+    (tmp_path / "visit.toml").write_text(text, encoding="utf-8")
     planned = read_visit(tmp_path / "visit.toml")
     assert planned.hands.hands == Hands(learned.hands.t0_stops, learned.hands.slope, stabilised=True)
     seen = learned.view[0]
@@ -109,7 +109,7 @@ def test_what_is_learned_feeds_the_next_plan(visit: Path, tmp_path: Path, capsys
     noise = camera.noise[-1]
     assert planned.body[0].noise(noise.iso, noise.range).gain == pytest.approx(noise.gain)
     assert planned.body[0].noise(2 * noise.iso, noise.range).gain == pytest.approx([2 * g for g in noise.gain])
-    (tmp_path / "visit.toml").write_text(text.replace("mine/learned.toml", "lost.toml"))
+    (tmp_path / "visit.toml").write_text(text.replace("mine/learned.toml", "lost.toml"), encoding="utf-8")
     assert run("plan", str(tmp_path / "visit.toml")) == 1
     assert "there is no such learned file" in capsys.readouterr().err
 

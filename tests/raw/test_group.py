@@ -153,7 +153,7 @@ def test_a_folder_with_bad_files(write_dng: Callable[..., Path], photograph: Any
     bad = {"cut.dng": good[: len(good) // 2], "empty.nef": b"", "notes.cr2": b"not a picture", "x.dat": b"?" * 64}
     for name, data in bad.items():
         (tmp_path / "day" / name).write_bytes(data)
-    (tmp_path / "day/visit.toml").write_text("title = 'a day'")
+    (tmp_path / "day/visit.toml").write_text("title = 'a day'", encoding="utf-8")
     heard: list[tuple[int, int]] = []
     found = sort_folder(tmp_path / "day", lambda done, total: heard.append((done, total)))
     assert kinds(list(found.views)) == [("burst", 3)]

@@ -6,6 +6,7 @@ import hashlib
 import math
 import os
 import signal
+import sys
 import threading
 import time
 from pathlib import Path
@@ -57,7 +58,7 @@ def test_one_worker_of_two_killed_midway(
         def strike() -> None:
             while not list(pictures.glob("view-*.jpg")):
                 time.sleep(0.02)
-            os.kill(victim, signal.SIGKILL)
+            os.kill(victim, getattr(signal, "SIGKILL", signal.SIGTERM))
 
         striker = threading.Thread(target=strike, daemon=True)
         striker.start()
@@ -78,10 +79,11 @@ def test_a_hostile_task_costs_itself_and_not_the_worker() -> None:
         found = {o.index: o for o in gathered(executor, len, [("abc",)], (5.0, 400))}
         found |= {o.index + 1: o for o in gathered(executor, os._exit, [(3,)], (5.0, 400))}
         found |= {o.index + 2: o for o in gathered(executor, time.sleep, [(60,)], (1.0, 400))}
-        found |= {o.index + 3: o for o in gathered(executor, bytearray, [(1 << 30,)], (5.0, 400))}
         assert found[0].value == 3
-        reasons = [found[i].reason for i in (1, 2, 3)]
-        assert "exit 3" in reasons[0] and "longer than 1 s" in reasons[1] and "400 MB" in reasons[2]
+        assert "exit 3" in found[1].reason and "longer than 1 s" in found[2].reason
+        if sys.platform == "linux":  # the only one that keeps a process to its share
+            (bloated,) = gathered(executor, bytearray, [(1 << 30,)], (5.0, 400))
+            assert "400 MB" in bloated.reason
         assert client.run(os.getpid) == before
 
 

@@ -282,7 +282,7 @@ def test_same_seed_same_bytes(frame: SimulatedFrame, written: Path, tmp_path: Pa
 
 
 def test_truth_says_what_was_done(written: Path) -> None:
-    truth = json.loads((written.parent / "A.truth.json").read_text())
+    truth = json.loads((written.parent / "A.truth.json").read_text(encoding="utf-8"))
     assert truth["up"] == pytest.approx(LEANING.up)
     assert truth["pose"]["pitch_deg"] == pytest.approx(math.degrees(0.16))
     assert truth["noise"]["gain"][0] == pytest.approx(BODY.gain(800))
@@ -327,8 +327,11 @@ def test_demo_visit_has_every_kind_of_view(tmp_path: Path) -> None:
     seen: list[int] = []
     paths = demo_visit(tmp_path, (96, 72), 1, lambda done, of, path: seen.append(done))
     assert 22 <= len(paths) == len(seen) <= 32
-    listing = json.loads((tmp_path / "truth" / "visit.json").read_text())
+    listing = json.loads((tmp_path / "truth" / "visit.json").read_text(encoding="utf-8"))
     assert [f["frame"] for f in listing["frames"]] == [p.name for p in paths]
     blurred = [f["frame"] for f in listing["frames"] if f["kind"] == "blurred"]
-    sharp = [json.loads((tmp_path / "truth" / f"{Path(b).stem}.truth.json").read_text())["sharp"] for b in blurred]
+    sharp = [
+        json.loads((tmp_path / "truth" / f"{Path(b).stem}.truth.json").read_text(encoding="utf-8"))["sharp"]
+        for b in blurred
+    ]
     assert sum(sharp) == 1

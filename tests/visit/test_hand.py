@@ -50,9 +50,21 @@ def test_frames_joined_over_two_stops_are_a_bracket() -> None:
 
 def test_the_file_is_read_as_written_and_bad_ones_are_refused(tmp_path: Path) -> None:
     hand = {"view-1": ["a.dng"], "tower west": ["b.dng", "ä.dng"]}
-    (tmp_path / HAND).write_text(hand_text(hand) or "")
+    (tmp_path / HAND).write_text(hand_text(hand) or "", encoding="utf-8")
     assert read_hand(tmp_path) == hand and hand_text({}) is None
-    for text in ('"../x" = ["a.dng"]', 'view-1 = "a.dng"', '".x" = ["a.dng"]', "view-1 = ["):
-        (tmp_path / HAND).write_text(text)
+    for text in (
+        '"../x" = ["a.dng"]',
+        'view-1 = "a.dng"',
+        '".x" = ["a.dng"]',
+        "view-1 = [",
+        '"nave: west" = ["a.dng"]',
+        'con = ["a"]',
+    ):
+        (tmp_path / HAND).write_text(text, encoding="utf-8")
         with pytest.raises(UserError, match=HAND):
             read_hand(tmp_path)
+
+
+def test_views_that_one_name_of_a_file_would_hold_are_refused() -> None:
+    with pytest.raises(UserError, match="View-1 differ only in capitals"):
+        arranged(sorted_views((A,), (B,)), {"View-1": ["b.dng"]}, rows())

@@ -9,7 +9,6 @@ import json
 import os
 import random
 import shutil
-import signal
 import sqlite3
 import subprocess
 import sys
@@ -96,7 +95,7 @@ def test_an_import_killed_anywhere_goes_on(card: Card, tmp_path: Path, seed: int
     source, rng = card(6), random.Random(seed)
     visit, spare = VisitFolder(tmp_path / "visit"), tmp_path / "spare"
     script = tmp_path / "run.py"
-    script.write_text(IMPORT)
+    script.write_text(IMPORT, encoding="utf-8")
     for _ in range(3):
         run = subprocess.Popen(
             [sys.executable, str(script), str(source), str(visit.root), str(spare)], stdout=subprocess.PIPE
@@ -104,7 +103,7 @@ def test_an_import_killed_anywhere_goes_on(card: Card, tmp_path: Path, seed: int
         assert run.stdout is not None
         run.stdout.readline()
         time.sleep(rng.uniform(0.0, 1.0))
-        run.send_signal(signal.SIGKILL)
+        run.kill()
         run.wait()
         good = {digest_of(p) for p in source.rglob("*.DNG")}
         if visit.frames.is_dir():
@@ -167,7 +166,7 @@ def test_check_names_every_difference(card: Card, tmp_path: Path) -> None:
     frames[0].write_bytes(frames[0].read_bytes()[:-1] + b"!")
     frames[1].unlink()
     shutil.copyfile(frames[2], visit.frames / "extra.dng")
-    (visit.recipes / "view-77.toml").write_text("exposure = \n")
+    (visit.recipes / "view-77.toml").write_text("exposure = \n", encoding="utf-8")
     (visit.hidden / "accounts").mkdir()
     (visit.hidden / "accounts/view-01.json").write_text(
         json.dumps({"aspects": {"own": {"files": [{"name": "view-01.jpg", "digest": "0" * 64}]}}})
@@ -239,7 +238,7 @@ def test_the_catalogue_leaves_by_command_and_is_read_back(
     with Catalogue(visit.catalogue) as catalogue:
         frames, views = list(catalogue.all_frames()), catalogue.views()
     assert run_catalogue("--form", "json", "--into", str(tmp_path / "c.json")) == 0
-    whole = json.loads((tmp_path / "c.json").read_text())
+    whole = json.loads((tmp_path / "c.json").read_text(encoding="utf-8"))
     assert [FrameRow(**f) for f in whole["frames"]] == frames and [ViewRow(**v) for v in whole["views"]] == views
     capsys.readouterr()
     assert run_catalogue() == 0
@@ -304,7 +303,7 @@ def test_bad_words_get_a_clear_line(tmp_path: Path) -> None:
     for text, what in (("[visit]\ntitel = 'a'", "unknown field 'titel'"), ("[visit", "not valid TOML"),
                        ("[visit]\ntitle = 3", "must be text"), ("a = " + "[" * 5000, "not valid TOML"),
                        ("a." * 50_000 + "b = 1", "more than 400 parts"), ("#" * 2_000_000, "larger")):  # fmt: skip
-        path.write_text(text)
+        path.write_text(text, encoding="utf-8")
         with pytest.raises(UserError, match=what):
             read_abouts(path)
 

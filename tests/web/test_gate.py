@@ -132,8 +132,9 @@ def test_a_linked_folder_is_not_followed(tmp_path: Path) -> None:
     (root / "film").symlink_to(elsewhere)
     assert plain_file(root, "film/narration", "a.wav") is None
     (root / "pictures").mkdir()
-    os.mkfifo(root / "pictures" / "pipe.jpg")
-    assert plain_file(root, "pictures", "pipe.jpg") is None
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(root / "pictures" / "pipe.jpg")
+        assert plain_file(root, "pictures", "pipe.jpg") is None
 
 
 def test_linked_frames_are_not_shown(photographed: Path, tmp_path: Path) -> None:

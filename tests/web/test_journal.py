@@ -16,7 +16,7 @@ FILE = "recipes/view-01.toml"
 
 def text(root: Path, name: str = FILE) -> str | None:
     path = root / name
-    return path.read_text() if path.exists() else None
+    return path.read_text(encoding="utf-8") if path.exists() else None
 
 
 def test_back_and_forth(tmp_path: Path) -> None:
@@ -52,7 +52,7 @@ def test_a_crash_between_journal_and_file_is_made_good(tmp_path: Path) -> None:
     journal = Journal(tmp_path)
     journal.commit("finish", "one", {FILE: "a"})
     journal.commit("finish", "two", {FILE: "b"})
-    (tmp_path / FILE).write_text("a")  # the journal has the step, the file not yet
+    (tmp_path / FILE).write_text("a", encoding="utf-8")  # the journal has the step, the file not yet
     Journal(tmp_path)
     assert text(tmp_path) == "b"
 
@@ -73,7 +73,7 @@ def test_a_line_cut_short_is_passed_over(tmp_path: Path) -> None:
 def test_what_was_changed_elsewhere_is_kept(tmp_path: Path) -> None:
     journal = Journal(tmp_path)
     journal.commit("finish", "one", {FILE: "a"})
-    (tmp_path / FILE).write_text("by hand")
+    (tmp_path / FILE).write_text("by hand", encoding="utf-8")
     with pytest.raises(UserError, match="changed outside"):
         journal.undo("finish")
     assert text(tmp_path) == "by hand"

@@ -16,9 +16,11 @@ from clerestory.web import views
 def test_commands_keep_views_put_together_by_hand(photographed: Path, tmp_path: Path) -> None:
     folder = tmp_path / "visit"
     shutil.copytree(photographed / "frames", folder / "frames")
-    (folder / HAND).write_text(hand_text({"view-03": ["HM0003.dng"], "arcade": ["HM0004.dng", "HM0005.dng"]}) or "")
+    (folder / HAND).write_text(
+        hand_text({"view-03": ["HM0003.dng"], "arcade": ["HM0004.dng", "HM0005.dng"]}) or "", encoding="utf-8"
+    )
     (folder / "recipes").mkdir()
-    (folder / "recipes" / "arcade.toml").write_text('pick = "HM0005.dng"\n')
+    (folder / "recipes" / "arcade.toml").write_text('pick = "HM0005.dng"\n', encoding="utf-8")
     said = CliRunner().invoke(app, ["sort", str(folder)])
     assert said.exit_code == 0, said.output
     lines = {line.split()[0]: line for line in said.output.splitlines()}

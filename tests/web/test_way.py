@@ -27,7 +27,7 @@ AXE = Path(__file__).parent / "vendor" / "axe.min.js"
 def looked_through(page: Any) -> None:
     """No serious or critical fault by axe-core's rules (WCAG 2 A and AA)."""
     # axe is put in by the browser itself: the page's own policy allows no script but the server's.
-    page.evaluate(AXE.read_text())
+    page.evaluate(AXE.read_text(encoding="utf-8"))
     found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
     bad = [
         f"{v['id']}: {v['help']}: {[n['target'] for n in v['nodes']][:3]}"
@@ -48,7 +48,7 @@ def open_finish(page: Any, served: Any, view: str) -> None:
 
 def recipe(served: Any, view: str) -> dict[str, Any]:
     path = served.folder / "recipes" / f"{view}.toml"
-    return tomllib.loads(path.read_text()) if path.exists() else {}
+    return tomllib.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
 
 
 def test_the_browser_reckons_as_the_camera_model(page: Any, served: Any) -> None:
@@ -312,7 +312,7 @@ def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: A
     wait(lambda: page.evaluate("document.querySelector('#status').textContent === ''"))
     report = served.folder / "pictures" / "report.json"
     names = ["view-01", "view-02", "view-03"]
-    wait(lambda: [v["view"] for v in json.loads(report.read_text())["views"]] == names)
+    wait(lambda: [v["view"] for v in json.loads(report.read_text(encoding="utf-8"))["views"]] == names)
     written = [p.stat().st_mtime for p in (served.folder / "pictures").glob("view-*.jpg")]
     wait(lambda: (served.folder / "pictures" / "sheet.jpg").stat().st_mtime >= max(written))
     page.get_by_role("button", name="100 %").click()
@@ -333,19 +333,19 @@ def test_film(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     page.fill("#words", "The nave looks east.")
     page.locator("#words").blur()
     film = served.folder / "film" / "film.toml"
-    wait(lambda: tomllib.loads(film.read_text())["shots"][0].get("words") == "The nave looks east.")
+    wait(lambda: tomllib.loads(film.read_text(encoding="utf-8"))["shots"][0].get("words") == "The nave looks east.")
     page.get_by_role("button", name="Record", exact=True).click()
     wait(lambda: page.evaluate("window.clerestory.page.recorder?.seconds > 1.5"))
     page.get_by_role("button", name="Stop recording").click()
-    wait(lambda: tomllib.loads(film.read_text())["shots"][0].get("narration"))
-    take = served.folder / "film" / tomllib.loads(film.read_text())["shots"][0]["narration"]
+    wait(lambda: tomllib.loads(film.read_text(encoding="utf-8"))["shots"][0].get("narration"))
+    take = served.folder / "film" / tomllib.loads(film.read_text(encoding="utf-8"))["shots"][0]["narration"]
     assert take.stat().st_size > 100_000
     page.get_by_role("button", name="Remove recording").click()  # a browser's test tone is no speech
-    wait(lambda: not tomllib.loads(film.read_text())["shots"][0].get("narration"))
+    wait(lambda: not tomllib.loads(film.read_text(encoding="utf-8"))["shots"][0].get("narration"))
     page.get_by_role("button", name="Title and sound").click()
     page.fill("#loudness", "-23")
     page.locator("#loudness").blur()
-    wait(lambda: tomllib.loads(film.read_text()).get("loudness") == -23)
+    wait(lambda: tomllib.loads(film.read_text(encoding="utf-8")).get("loudness") == -23)
     page.wait_for_selector("#loudness")  # the same form is still there when the page has heard of its own change
     page.get_by_role("button", name="Make film").click()
     page.get_by_role("button", name="Cancel").click()  # at once, while its process starts
@@ -383,7 +383,7 @@ def test_a_killed_server_loses_nothing(photographed: Path, tmp_path: Path, servi
         assert said["result"]["shade_lift"] == 1.5
         assert "error" in ask(number + 2, do="set", view="view-01", values={"shade_lift": 99})
         assert "error" in ask(number + 3, do="set", view="../view", values={"shade_lift": 1})
-    stopped(first, signal.SIGKILL)
-    assert tomllib.loads((folder / "recipes" / "view-01.toml").read_text()) == {"shade_lift": 1.5}
+    stopped(first, getattr(signal, "SIGKILL", signal.SIGTERM))
+    assert tomllib.loads((folder / "recipes" / "view-01.toml").read_text(encoding="utf-8")) == {"shade_lift": 1.5}
     assert Journal(folder).undo("finish") is not None
     assert not (folder / "recipes" / "view-01.toml").exists()
