@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from clerestory.develop import defects as mend
+from clerestory.raw.clipping import clipping_of
 from light_frames import BALANCE, exposed, model, mosaic, signal, wall
 
 NOISE = model(800)
@@ -53,11 +54,11 @@ def test_clipping_tells_channels_apart() -> None:
     raw = np.full((100, 100), 1000, np.uint16)
     raw[:20, :][1::2, ::2] = 4095  # green beside blue: one channel of the group
     raw[20:30] = 4095
-    found = mend.clipping(mosaic(raw))
+    found = clipping_of(mosaic(raw))
     assert (found.one, found.two, found.all) == (0.2, 0.0, 0.1)
     assert found.largest == 0.1
     assert "10.0%" in found.said
-    assert mend.clipping(mosaic(RAW)).said == ""
+    assert clipping_of(mosaic(RAW)).said == ""
 
 
 def test_clipped_glass_does_not_go_magenta() -> None:

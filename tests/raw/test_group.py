@@ -17,8 +17,9 @@ from hypothesis import strategies as st
 
 from clerestory.camera.camera import Camera
 from clerestory.camera.pose import Pose
+from clerestory.raw.clipping import Clipping
 from clerestory.raw.group import View, group_frames
-from clerestory.raw.inspect import Clipping, Inspection, log_look
+from clerestory.raw.inspect import Inspection, log_look
 from clerestory.raw.kept import packed, unpacked
 from clerestory.raw.overlap import turned_from
 from clerestory.raw.read import FrameInfo

@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from clerestory.raw.inspect import Inspection, inspect_file, upright, with_real_white
+from clerestory.raw.clipping import with_real_white
+from clerestory.raw.inspect import Inspection, inspect_file, upright
 from clerestory.raw.read import read_mosaic
 
 Write = Callable[..., Path]
@@ -62,7 +63,7 @@ def test_clipping_is_found_below_the_stated_white_level(
     assert all(found.found) and found.level == (3800,) * 4
     assert found.all == pytest.approx(40 * 100 / (400 * 600), rel=0.01)
     assert found.one + found.two < 0.001
-    assert with_real_white(read_mosaic(tmp_path / "c.dng")).white.tolist() == [3800] * 4
+    assert with_real_white(read_mosaic(tmp_path / "c.dng"))[0].white.tolist() == [3800] * 4
 
 
 def test_a_channel_that_does_not_clip_takes_the_level_of_the_others(
@@ -71,10 +72,10 @@ def test_a_channel_that_does_not_clip_takes_the_level_of_the_others(
     light = scene(6, 400, 600) * 0.5
     light[50:90, 100:200] = 3.0
     light[::2, ::2] *= 0.1  # red stays far below
-    mosaic = with_real_white(read_mosaic(write_dng("c.dng", np.minimum(photograph(light, gain=0.3), 3800))))
+    mosaic = with_real_white(read_mosaic(write_dng("c.dng", np.minimum(photograph(light, gain=0.3), 3800))))[0]
     assert mosaic.white.tolist() == [3800] * 4
     plain = read_mosaic(write_dng("p.dng", photograph(np.minimum(scene(6, 400, 600), 0.5))))
-    assert with_real_white(plain).white.tolist() == [4095] * 4
+    assert with_real_white(plain)[0].white.tolist() == [4095] * 4
 
 
 def test_clipping_is_found_under_hot_pixels(scene: Any, photograph: Any, write_dng: Write) -> None:

@@ -24,7 +24,6 @@ from clerestory.raw.read import FrameInfo, Mosaic
 F32 = NDArray[np.float32]
 HOT_SIGMAS = 4.0  # of the noise at the neighbours' level, beyond the greatest of them
 RUN_SIGMAS = 2.5  # the same when frames of a run must agree
-NEAR_CLIP = 0.985  # share of raw saturation from which a channel counts as clipped
 CHUNKS = 16
 # ISO, times the frames merged, from which row and column pattern is looked for; below, it drowns in the noise that is
 # taken out anyway. Set on the modelled sensor with rows off by 0.3 of its read noise, and on one open raw.
@@ -255,60 +254,6 @@ def mend(mosaic: Mosaic, noise: NoiseModel, hot: NDArray[np.int32] | None = None
     if rows.any() or columns.any():
         _take_off(raw, rows, columns)
     return out
-
-
-@dataclass(frozen=True)
-class Clipping:
-    """What is lost at the top: shares of the frame's 2 x 2 groups with one, two or all three channels clipped.
-
-    `largest`: share of the frame in the largest connected patch with all channels clipped.
-    """
-
-    one: float
-    two: float
-    all: float
-    largest: float
-
-    @property
-    def said(self) -> str:
-        """One sentence for the photographer; empty when nothing worth saying is lost."""
-        if self.all > 0.0005:
-            patch = f", {self.largest:.1%} in one patch" if self.largest > 0.0005 else " in small spots"
-            return f"{self.all:.1%} of the frame is lost in all channels{patch}; nothing there can be brought back."
-        if self.one + self.two > 0.0005:
-            return f"{self.one + self.two:.1%} of the frame is clipped in some channels; colour there is rebuilt."
-        return ""
-
-
-@njit(cache=True, parallel=True, error_model="numpy")
-def _clip_counts(raw, channel, limit, out):  # type: ignore[no-untyped-def]
-    """Number of colours clipped in each 2 x 2 group."""
-    for y in prange(out.shape[0]):
-        for x in range(out.shape[1]):
-            mask = 0
-            for p in range(2):
-                for q in range(2):
-                    if raw[2 * y + p, 2 * x + q] >= limit[p, q]:
-                        mask |= 1 << channel[p, q]
-            out[y, x] = (mask & 1) + ((mask >> 1) & 1) + ((mask >> 2) & 1)
-
-
-def clipping(mosaic: Mosaic) -> Clipping:
-    """Shares of the frame clipped in one, two and all channels."""
-    limit = np.empty((2, 2), np.float32)
-    for r in range(2):
-        for c in range(2):
-            n = int(mosaic.cfa[r, c])
-            limit[r, c] = mosaic.black[n] + NEAR_CLIP * (mosaic.white[n] - mosaic.black[n])
-    channel = np.where(mosaic.cfa == 3, 1, mosaic.cfa).astype(np.int64)
-    counts = np.zeros((mosaic.raw.shape[0] // 2, mosaic.raw.shape[1] // 2), np.uint8)
-    _clip_counts(mosaic.raw, channel, limit, counts)
-    one, two, every = (float((counts == k).mean()) for k in (1, 2, 3))
-    largest = 0.0
-    if every > 0:
-        patches = cv2.connectedComponentsWithStats((counts == 3).astype(np.uint8))[2]
-        largest = float(patches[1:, cv2.CC_STAT_AREA].max() / counts.size) if len(patches) > 1 else 0.0
-    return Clipping(one, two, every, largest)
 
 
 CELL = 32  # pixels across a cell of the map of colours around what is clipped

@@ -23,8 +23,10 @@ from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pic
 from clerestory.finish.recipe import ASPECTS, Aspect, Recipe, picked
 from clerestory.finish.source import camera_of
 from clerestory.finish.sources import source_of
-from clerestory.finish.tone import Headroom, WorkingNoise, exposure_headroom
+from clerestory.finish.tone import WorkingNoise
+from clerestory.raw.clipping import clipping_of
 from clerestory.raw.group import View
+from clerestory.raw.headroom import Headroom, exposure_headroom
 from clerestory.visit.about import About
 
 Kind = Literal["jpeg", "tiff"]
@@ -215,21 +217,9 @@ def clipped_shares(seen: Seen) -> dict[str, float]:
     mosaic = seen.source.mosaic
     if mosaic is None:
         return {}
-    flags = []
-    for row in range(2):
-        for column in range(2):
-            channel = int(mosaic.cfa[row, column])
-            flags.append((channel, mosaic.plane(row, column) >= mosaic.white[channel] - 1))
-    height = min(f.shape[0] for _, f in flags)
-    width = min(f.shape[1] for _, f in flags)
-    out = {"red": 0.0, "green": 0.0, "blue": 0.0}
-    every = np.ones((height, width), bool)
-    for channel, flag in flags:
-        name = {0: "red", 1: "green", 2: "blue", 3: "green"}[channel]
-        out[name] = max(out[name], float(flag.mean()))
-        every &= flag[:height, :width]
-    out["all"] = float(every.mean())
-    return out
+    seen_clipped = clipping_of(mosaic, patches=False)
+    red, green, blue, other = seen_clipped.share
+    return {"red": red, "green": max(green, other), "blue": blue, "all": seen_clipped.all}
 
 
 def already_done(job: Job) -> dict[str, Any] | None:

@@ -15,11 +15,12 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.camera.noise import NoiseModel
 from clerestory.develop.colour import balanced_values, to_working, working_from_camera, xyz_from_rgb
-from clerestory.develop.defects import clipping, open_corrected, rebuild_clipped
+from clerestory.develop.defects import open_corrected, rebuild_clipped
 from clerestory.develop.demosaic import demosaic, signal_of, small_of, turned
 from clerestory.develop.denoise import Quality, denoise_mosaic
 from clerestory.finish.tone import WorkingNoise, working_noise
 from clerestory.merge.result import Plate
+from clerestory.raw.clipping import clipping_of
 from clerestory.raw.lens import LensCorrection, lens_correction
 from clerestory.raw.read import FrameInfo, Mosaic, read_info, read_rendered
 
@@ -69,7 +70,7 @@ def read_source(path: Path, info: FrameInfo | None = None) -> Source:
 
 def said_lost(mosaic: Mosaic) -> tuple[str, ...]:
     """What clipping cost, in a sentence; nothing when it cost nothing worth saying."""
-    said = clipping(mosaic).said
+    said = clipping_of(mosaic).said
     return (said,) if said else ()
 
 

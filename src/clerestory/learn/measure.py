@@ -16,9 +16,10 @@ from clerestory.camera.noise import NoiseModel
 from clerestory.camera.optics import equivalent_focal
 from clerestory.camera.steadiness import SHARP_SHARE, HandsFit, fit_hands
 from clerestory.errors import UserError
-from clerestory.finish.tone import FULL, SceneShares, scene_shares
+from clerestory.raw.clipping import FULL
 from clerestory.raw.frame import open_frame
 from clerestory.raw.group import View, is_soft
+from clerestory.raw.headroom import SceneShares, scene_shares
 from clerestory.raw.inspect import blurred_sharpness
 from clerestory.raw.noise_fit import LEAST_GAIN, fit_channels
 from clerestory.raw.read import FrameInfo, Mosaic

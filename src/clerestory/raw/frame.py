@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from clerestory.raw.inspect import with_real_white
+from clerestory.raw.clipping import with_real_white
 from clerestory.raw.read import FrameInfo, Mosaic, read_info, read_mosaic
 
 
@@ -24,4 +24,4 @@ def open_frame(path: Path, info: FrameInfo | None = None) -> Frame:
     damaged, no raw frame, or of a sensor that is not Bayer.
     """
     known = read_info(path) if info is None else info
-    return Frame(known, with_real_white(read_mosaic(path, known)))
+    return Frame(known, with_real_white(read_mosaic(path, known))[0])

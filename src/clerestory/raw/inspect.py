@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import cv2
@@ -12,30 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.raw import srgb
+from clerestory.raw.clipping import Clipping, clipping_of, with_real_white
 from clerestory.raw.read import FrameInfo, Mosaic, read_info, read_mosaic, read_rendered
 
 LOOK_WIDTH = 384  # pixels along the longer side of a look
 LOOK_LEVELS = 17.0  # grey levels of a look to one stop; 255 is white, so it reaches 15 stops down
 _FINE, _COARSE = (0, 1), 3  # halvings of the green plane that sharpness compares
 _EDGE_LEVEL = 2  # halvings at which strong edges are looked for
-
-
-@dataclass(frozen=True)
-class Clipping:
-    """What is clipped in the raw data.
-
-    `level`: per channel (0 R, 1 G beside red, 2 B, 3 G beside blue), the raw value at which it clips; `found` tells
-    whether that was seen in the frame (a pile-up of equal values) or is the decoder's white level. `share`: of each
-    channel's pixels. `one`, `two`, `all`: shares of the 2 x 2 cells with exactly one, exactly two and all three of
-    red, green and blue clipped.
-    """
-
-    level: tuple[float, float, float, float]
-    found: tuple[bool, bool, bool, bool]
-    share: tuple[float, float, float, float]
-    one: float
-    two: float
-    all: float
 
 
 @dataclass(frozen=True)
@@ -56,73 +38,6 @@ class Inspection:
     look: NDArray[np.uint8] = field(repr=False)
     thumbnail: NDArray[np.uint8] = field(repr=False)
     edge_blur: float | None = None
-
-
-def clip_level(values: NDArray[np.uint16], black: float, white: float) -> tuple[float, bool]:
-    """Where a channel clips, raw units, and whether that was seen.
-
-    Saturated pixels pile up in a narrow band at the top of the histogram, often below the white level that the
-    decoder assumes. A pile-up is a band holding far more pixels than the bands just below it.
-    """
-    counts = np.bincount(values.ravel(), minlength=int(white) + 2)
-    floor = int(black + 0.3 * (white - black))
-    band = max(2, round(0.004 * (white - black)))
-    enough = max(24, 2e-6 * values.size)
-    # The commonest high value; failing that, the highest that is no lone hot pixel.
-    from_above = np.cumsum(counts[::-1])
-    highest = len(counts) - 1 - int(np.searchsorted(from_above, enough))
-    for peak in (floor + int(np.argmax(counts[floor:])), highest - band + 1 + int(
-            np.argmax(counts[max(highest - band + 1, 0) : highest + 1]))):  # fmt: skip
-        if peak < floor + 6 * band:
-            continue
-        edges = [peak + band + 1 - 2 * band * i for i in range(5)]
-        pile, _foot, *below = [int(counts[low:high].sum()) for high, low in itertools.pairwise(edges)]
-        above = int(counts[peak + band + 1 :].sum())
-        if pile >= enough and pile >= 5 * max(below) and above <= 0.05 * pile:
-            return float(min(peak, white)), True
-    return white, False
-
-
-def _four(values: NDArray[np.float64]) -> tuple[float, float, float, float]:
-    a, b, c, d = (float(v) for v in values)
-    return a, b, c, d
-
-
-def clipping_of(mosaic: Mosaic) -> Clipping:
-    """Clipping per raw channel and per 2 x 2 cell, in the raw data."""
-    h, w = mosaic.raw.shape[0] // 2 * 2, mosaic.raw.shape[1] // 2 * 2
-    level, found, share = np.zeros(4), [False] * 4, np.zeros(4)
-    full: dict[int, NDArray[np.bool_]] = {}
-    for row in range(2):
-        for column in range(2):
-            channel = int(mosaic.cfa[row, column])
-            plane = mosaic.raw[row:h:2, column:w:2]
-            level[channel], found[channel] = clip_level(plane, mosaic.black[channel], mosaic.white[channel])
-            full[channel] = plane >= level[channel] - max(1.0, 0.002 * (level[channel] - mosaic.black[channel]))
-            share[channel] = np.count_nonzero(full[channel]) / full[channel].size
-    one = two = three = 0.0
-    if share.max() > 0:
-        many = full[0].astype(np.uint8) + (full[1] | full[3]) + full[2]
-        one, two, three = (int(n) / many.size for n in np.bincount(many.ravel(), minlength=4)[1:4])
-    a, b, c, d = found
-    return Clipping(_four(level), (a, b, c, d), _four(share), one, two, three)
-
-
-def with_real_white(mosaic: Mosaic) -> Mosaic:
-    """The mosaic with `white` lowered to where its channels are seen to clip.
-
-    A channel that does not clip in this frame takes the least level seen in the others: they share one converter.
-    Without it, clipped highlights of a camera whose stated white level is too high come out coloured.
-    """
-    channels = [int(c) for c in mosaic.cfa.ravel()]
-    levels = {
-        c: clip_level(mosaic.plane(i // 2, i % 2), mosaic.black[c], mosaic.white[c]) for i, c in enumerate(channels)
-    }
-    seen = [level for level, found in levels.values() if found]
-    if not seen:
-        return mosaic
-    white = np.array([levels[c][0] if levels[c][1] else min(min(seen), mosaic.white[c]) for c in range(4)])
-    return replace(mosaic, white=white)
 
 
 Plane = NDArray[np.float32]
@@ -260,11 +175,11 @@ def _thumbnail(rgb: NDArray[np.float32], orientation: int) -> NDArray[np.uint8]:
     return upright(np.clip(coded * 255 + 0.5, 0, 255).astype(np.uint8), orientation)
 
 
-def _scaled(mosaic: Mosaic, channel: int, level: float) -> NDArray[np.float32]:
+def _scaled(mosaic: Mosaic, channel: int) -> NDArray[np.float32]:
     """One colour plane, H/2 x W/2, black at 0 and clipping at 1."""
     row, column = (int(v) for v in np.argwhere(mosaic.cfa == channel)[0])
     h, w = mosaic.raw.shape[0] // 2 * 2, mosaic.raw.shape[1] // 2 * 2
-    gain = 1.0 / max(level - mosaic.black[channel], 1.0)
+    gain = 1.0 / max(float(mosaic.white[channel] - mosaic.black[channel]), 1.0)
     plane = np.ascontiguousarray(mosaic.raw[row:h:2, column:w:2])
     out: NDArray[np.float32] = cv2.addWeighted(plane, gain, plane, 0, -mosaic.black[channel] * gain, dtype=cv2.CV_32F)
     return out
@@ -301,16 +216,17 @@ def blurred_sharpness(mosaic: Mosaic, blurs: Sequence[float]) -> list[float]:
     For blurs that are small against the detail that is left only the spread counts, not the shape: the Fourier
     transform of any blur falls off as its second moment at first.
     """
-    level = clipping_of(mosaic).level
-    first, second = (_scaled(mosaic, c, level[c]) for c in (1, 3))
+    real, _ = with_real_white(mosaic)
+    first, second = (_scaled(real, c) for c in (1, 3))
     usable = (first < 0.98) & (second < 0.98)
     return [sharpness_of(_gaussian(first, b / 2), _gaussian(second, b / 2), usable)[0] for b in blurs]
 
 
 def inspect_mosaic(info: FrameInfo, mosaic: Mosaic) -> Inspection:
     """Clipping, sharpness and looks of one raw frame."""
-    clipping = clipping_of(mosaic)
-    planes = [_scaled(mosaic, c, clipping.level[c]) for c in range(4)]
+    mosaic, found = with_real_white(mosaic)
+    clipping = clipping_of(mosaic, found, patches=False)
+    planes = [_scaled(mosaic, c) for c in range(4)]
     sharp, blur = sharpness_of(planes[1], planes[3], (planes[1] < 0.98) & (planes[3] < 0.98))
     scale = LOOK_WIDTH / max(planes[0].shape)
     size = (max(8, round(planes[0].shape[1] * scale)), max(8, round(planes[0].shape[0] * scale)))

@@ -17,7 +17,8 @@ import numpy as np
 from clerestory import __version__
 from clerestory.camera.lens import Distortion
 from clerestory.files.store import write_atomic
-from clerestory.raw.inspect import Clipping, Inspection, inspect_file
+from clerestory.raw.clipping import Clipping
+from clerestory.raw.inspect import Inspection, inspect_file
 from clerestory.raw.read import FrameInfo
 
 FORM = 2  # raise when Inspection, or the way its figures are made, changes

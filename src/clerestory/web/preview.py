@@ -29,6 +29,7 @@ from clerestory.finish.pipeline import Seen, asked, before, look, luma_of, mixed
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample, source_positions
 from clerestory.finish.source import Multipliers
+from clerestory.raw.clipping import FULL
 from clerestory.raw.group import View
 from clerestory.vertical import segments as lines
 from clerestory.vertical.drawn import with_lines
@@ -39,7 +40,6 @@ F32 = NDArray[np.float32]
 QUALITY, QUALITY_MOVING = 85, 80  # of preview JPEGs
 OPEN_AT_ONCE = 3  # views held in memory, some 150 MB each at 20 megapixels
 SPARE = 1.12  # fineness of the picture that previews are taken from, as a share of the preview's
-FULL = 0.985  # share of raw saturation that counts as clipped
 SEEN_NOISE = 0.012  # display-linear deviation in the shade that shows as grain at preview size
 
 
