@@ -188,7 +188,7 @@ def _against_panorama(merged, poses, body, below):
 @pytest.mark.parametrize("kind", ["burst", "bracket"])
 def test_turned_frames_put_together_by_hand_are_joined(turned, kind):
     paths, _, _ = turned
-    source = source_of(View("hall", kind, paths[::2], paths[0], "2 frames put together by hand"))
+    source = source_of(View("hall", kind, paths[::2], paths[0], "2 frames grouped by hand"))
     assert source.plate is not None
     assert any("stitched from 2 frames" in said for said in source.remarks)
     same = source_of(View("hall", kind, (paths[0], paths[0]), paths[0], ""))
@@ -213,7 +213,7 @@ def test_a_joined_view_says_how_surely_it_stands(turned):
     view, infos = View("hall", "wide", paths, paths[1], ""), [read_info(p) for p in paths]
     by_level = combine(view, infos, edges=False, denoise=False)
     assert by_level.plate.up_verdict == "unsure"
-    assert "to within 1.0° only: look at it" in " ".join(by_level.remarks)
+    assert "accurate only to ±1.0°: check it" in " ".join(by_level.remarks)
     by_edges = combine(view, [replace(i, level=None) for i in infos], denoise=False)
     assert by_edges.plate.up_verdict == "sure"
     up = np.array(by_edges.record["rotations"][0]) @ [0, -1, 0]

@@ -34,7 +34,7 @@ def hand_text(hand: Mapping[str, Sequence[str]]) -> str | None:
     """The text of views.toml; None when nothing is put otherwise."""
     if not hand:
         return None
-    head = "# Views put together by hand: each with its frames. Delete a line to leave that view to the sorting.\n"
+    head = "# Views grouped by hand: each with its frames. Delete a line to leave that view to the sorting.\n"
     return head + tomli_w.dumps({k: list(v) for k, v in sorted(hand.items())})
 
 
@@ -94,7 +94,7 @@ def _regrouped(
         best = old.pick
     if len(frames) == 1:
         return View(name, "single", frames, best, "on its own, by hand", infos)
-    why = f"{len(frames)} frames put together by hand"
+    why = f"{len(frames)} frames grouped by hand"
     if old is not None and old.kind != "single" and set(frames) <= set(old.frames):
         return View(name, old.kind, frames, best, why, infos)
     stops = [s for p in frames if (s := stops_of(rows[p].seconds, rows[p].iso, rows[p].f_number)) is not None]
