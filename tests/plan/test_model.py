@@ -42,7 +42,7 @@ def test_example_reads_and_is_written_once(tmp_path: Path) -> None:
             "less than a metre",
         ),
         ("stone_cd_m2 = 3\n", "stone_cd = 3\n", "view 4, stone_cd", "not a field known here"),
-        ('aspect = "3:4"', 'shape = "3:4"', "shape", "is now called 'aspect'"),
+        ('aspect = "3:4"', 'shape = "3:4"', "view 1, shape", "is now called 'aspect'"),
     ],
 )
 def test_complaints_name_line_and_field(old: str, new: str, field: str, complaint: str) -> None:
