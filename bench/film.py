@@ -217,8 +217,8 @@ def _patch_errors(a: Floats, b: Floats, before: Framing, after: Framing) -> list
 def zone_plate(side: int, rate: float) -> Floats:
     """0.5 + 0.5 cos(pi rate r^2), H x W x 3: at radius r there are rate * r cycles a pixel."""
     c = np.arange(side, dtype=np.float64) - side / 2 + 0.5
-    plate = 0.5 + 0.45 * np.cos(np.pi * rate * (c[:, None] ** 2 + c[None, :] ** 2))
-    return np.repeat(plate.astype(np.float32)[..., None], 3, axis=2)
+    stitched = 0.5 + 0.45 * np.cos(np.pi * rate * (c[:, None] ** 2 + c[None, :] ** 2))
+    return np.repeat(stitched.astype(np.float32)[..., None], 3, axis=2)
 
 
 def shimmer() -> dict[str, float]:
@@ -229,10 +229,10 @@ def shimmer() -> dict[str, float]:
     """
     side, frames, size = 3240, 40, (640, 360)
     rate = 0.5 / (side / 2)  # reaches the picture's own limit at its edge
-    plate = zone_plate(side, rate)
+    stitched = zone_plate(side, rate)
     step, scale = 0.9, 4.0
     renderer = Renderer(*size, 2)
-    source = prepare(plate, size[0] * scale, size[0])
+    source = prepare(stitched, size[0] * scale, size[0])
     ours, theirs, phases = [], [], []
     x = (np.arange(size[0]) + 0.5) * scale
     y = (np.arange(size[1]) + 0.5) * scale
@@ -241,7 +241,7 @@ def shimmer() -> dict[str, float]:
         out = np.empty((size[1], 3 * size[0]), np.float32)
         renderer.linear(source, Framing(left, top, size[0] * scale, size[1] * scale), out)
         ours.append(out[:, 1::3].copy())
-        crop = plate[int(top) : int(top + size[1] * scale), int(left) : int(left + size[0] * scale), 1]
+        crop = stitched[int(top) : int(top + size[1] * scale), int(left) : int(left + size[0] * scale), 1]
         theirs.append(cv2.resize(crop, size, interpolation=cv2.INTER_CUBIC))
         px, py = left + x - side / 2, top + y - side / 2
         phases.append(np.pi * rate * (px[None, :] ** 2 + py[:, None] ** 2))

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from clerestory.raw.dng import DngMeta, write_dng
 from clerestory.raw.inspect import inspect_mosaic
-from clerestory.raw.overlap import changed_share, overlap_of, turned_from
+from clerestory.raw.overlap import changed_share, overlap_of, rotation_between
 from clerestory.raw.read import read_info, read_mosaic
 
 
@@ -76,7 +76,7 @@ def speed(path: Path) -> None:
         "inspect": lambda: inspect_mosaic(info, mosaic),
         "overlap of two looks": lambda: overlap_of(seen.look, seen.look),
         "changes between two": lambda: changed_share(seen.look, seen.look),
-        "turn between two": lambda: turned_from(seen.look, seen.look, camera),
+        "turn between two": lambda: rotation_between(seen.look, seen.look, camera),
     }
     for name, work in rows.items():
         seconds = best_of(5, work)

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.camera.pose import Pose
-from clerestory.develop import defects as mend
+from clerestory.develop import defects as correct_defects
 from clerestory.develop import white_balance as white
 from clerestory.develop.colour import XYZ_FROM_WORKING, balanced_values, encode, to_space, working_from_camera
 from clerestory.develop.demosaic import demosaic, signal_of
@@ -385,10 +385,10 @@ def bench_time(rounds: int = 3) -> None:
 
     for _ in range(rounds + 1):
         balanced = timed("AHD", demosaic, signal_of(mosaic), mosaic, mosaic.as_shot)
-        mended = timed("mend", mend.mend, mosaic, noise)
+        mended = timed("mend", correct_defects.correct_defects, mosaic, noise)
         timed("denoise", denoise_mosaic, mended, noise)
         rgb = balanced_values(balanced)
-        timed("rebuild", mend.rebuild_clipped, rgb, balanced.multipliers)
+        timed("rebuild", correct_defects.reconstruct_highlights, rgb, balanced.multipliers)
         half = np.ascontiguousarray(rgb[::2, ::2])
         timed("white", white.estimate, half, mosaic.xyz_to_camera)
         settings = timed("judge", tone.judge, half)

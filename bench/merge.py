@@ -583,11 +583,14 @@ def bench_clear(body: SimulatedCamera, seed: int) -> list[Row]:
     plain = _plain_median(view)
     perfect = np.sqrt(noise.variance(view.clean, 1) / np.maximum(seen, 1) / np.maximum(view.clean, 5))
     limit = np.sqrt(np.mean(perfect[anyone] ** 2)) / _rms(view, median, anyone)
-    for said, measure, least in (("", _rms, f"({limit:.2f} perfect)"), (", 8 x 8 pixel means", _rms_of_means, "0.5")):
+    for message, measure, least in (
+        ("", _rms, f"({limit:.2f} perfect)"),
+        (", 8 x 8 pixel means", _rms_of_means, "0.5"),
+    ):
         for by, middle in (("us", median), ("general tools", plain)):
             share = measure(view, out, anyone) / measure(view, middle, anyone)
             target = least if by == "us" else "0.5"
-            rows.append((f"clear: residual over a median's, aligned by {by}{said}", f"{share:.2f}", target))
+            rows.append((f"clear: residual over a median's, aligned by {by}{message}", f"{share:.2f}", target))
     still = ~_grown(seen < len(mosaics), 24) & _stone(view)
     rows.append(("clear: residual over one frame's noise, elsewhere",
                  f"{_rms(view, out, still) / _rms(view, single, still):.2f}", "1"))  # fmt: skip
@@ -681,14 +684,14 @@ def bench_join(width: int, seed: int, folder: Path) -> list[Row]:
         write_frame(shoot(Church(seed + 2), shot, body, LENS, seed=k), paths[-1])
         poses.append(pose)
     start = time.perf_counter()
-    view = View("w", "wide", tuple(paths), paths[2], "")
+    view = View("w", "panorama", tuple(paths), paths[2], "")
     merged = combine(view, [read_info(p) for p in paths])
     spent = time.perf_counter() - start
     turns = [np.array(r) for r in merged.record["rotations"]]
     leans = [float((r @ [0, -1, 0]) @ p.up) for r, p in zip(turns, poses, strict=True)]
     lean = math.degrees(math.acos(min(1.0, min(leans))))
-    if PICTURES is not None and merged.plate is not None:
-        shown = np.clip(merged.plate.rgb[..., ::-1] * 4, 0, 1) ** (1 / 2.2) * 255
+    if PICTURES is not None and merged.stitched is not None:
+        shown = np.clip(merged.stitched.rgb[..., ::-1] * 4, 0, 1) ** (1 / 2.2) * 255
         cv2.imwrite(str(PICTURES / "join.png"), shown.astype(np.uint8))
     return [
         ("join: degrees across", f"{merged.record['degrees_across']:.0f}", "120"),
@@ -764,21 +767,21 @@ def main() -> None:
     parser.add_argument("--only", default="align,burst,edge,bracket,clear,join")
     parser.add_argument("--pictures", type=Path, help="a folder to write pictures to, for looking at")
     parser.add_argument("--detail", action="store_true", help="say each level of the comparison with OpenCV")
-    said = parser.parse_args()
-    PICTURES, DETAIL = said.pictures, said.detail
-    width = FULL if said.full else said.width
+    message = parser.parse_args()
+    PICTURES, DETAIL = message.pictures, message.detail
+    width = FULL if message.full else message.width
     body = body_of(width)
-    wanted = said.only.split(",") + (["speed"] if said.full else [])
-    print(f"{width} x {body.height} pixels, seed {said.seed}\n{'what':<76}{'found':>16}{'target':>16}", flush=True)
+    wanted = message.only.split(",") + (["speed"] if message.full else [])
+    print(f"{width} x {body.height} pixels, seed {message.seed}\n{'what':<76}{'found':>16}{'target':>16}", flush=True)
     with tempfile.TemporaryDirectory() as folder:
         parts: dict[str, Callable[[], list[Row]]] = {
-            "align": partial(bench_align, body, said.seed),
-            "burst": partial(bench_burst, body, said.seed),
-            "edge": partial(bench_edge, body, said.seed),
-            "bracket": partial(bench_bracket, body, said.seed),
-            "clear": partial(bench_clear, body, said.seed),
-            "join": partial(bench_join, width, said.seed, Path(folder)),
-            "speed": partial(bench_speed, said.seed, Path(folder)),
+            "align": partial(bench_align, body, message.seed),
+            "burst": partial(bench_burst, body, message.seed),
+            "edge": partial(bench_edge, body, message.seed),
+            "bracket": partial(bench_bracket, body, message.seed),
+            "clear": partial(bench_clear, body, message.seed),
+            "join": partial(bench_join, width, message.seed, Path(folder)),
+            "speed": partial(bench_speed, message.seed, Path(folder)),
         }
         for name in dict.fromkeys(wanted):
             for what, found, target in parts[name]():

@@ -51,9 +51,9 @@ def run_stage(stage: str, card: Path, visit: Path) -> tuple[int, str]:
         "finish": ["finish", str(visit), "--workers", "1"],
         "film": ["film", str(visit)],
     }[stage]
-    with cli.err.capture() as said:
+    with cli.err.capture() as message:
         status = run(*command)
-    return status, said.get()
+    return status, message.get()
 
 
 def begun(visit: Path) -> Path:
@@ -115,11 +115,11 @@ def test_a_full_disk_stops_any_stage_with_a_clear_line(
     for stage in STAGES:
         before = outputs(visit)
         with filled(disk, leave):
-            status, said = run_stage(stage, card, visit)
+            status, message = run_stage(stage, card, visit)
             assert outputs(visit).items() >= before.items(), stage  # nothing that was whole is gone
             assert all(reference[name] == digest for name, digest in outputs(visit).items()), stage
         if status:
-            assert "disk" in said and "full" in said and "fault of ours" not in said, (stage, said)
+            assert "disk" in message and "full" in message and "fault of ours" not in message, (stage, message)
         else:
             assert leave, f"{stage} on a full disk ended well"
         assert run_stage(stage, card, visit) == (0, ""), stage
@@ -135,8 +135,8 @@ def test_a_read_only_disk_is_said(disk: Path, card: Path, reference: dict[str, s
     subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True)
     before = outputs(visit)
     for stage in STAGES:
-        status, said = run_stage(stage, card, visit)
-        assert status == 1 and "read-only" in said.lower() and "fault of ours" not in said, (stage, said)
+        status, message = run_stage(stage, card, visit)
+        assert status == 1 and "read-only" in message.lower() and "fault of ours" not in message, (stage, message)
     assert outputs(visit) == before
     subprocess.run(["mount", "-o", "remount,rw", str(disk)], check=True)
     for stage in STAGES[1:]:
@@ -173,10 +173,13 @@ def test_a_disk_taken_out_and_put_back(tmp_path: Path, card: Path, reference: di
             path.unlink()
         thief = threading.Thread(target=take_out_when, args=(f"visit/{sign}",))
         thief.start()
-        status, said = run_stage(stage, card, place / "visit")
+        status, message = run_stage(stage, card, place / "visit")
         thief.join()
         stopped += [stage] * (status == 1)  # now and then a stage was quicker
-        assert bool(said) == (status == 1) and status in (0, 1) and "fault of ours" not in said, (stage, said)
+        assert bool(message) == (status == 1) and status in (0, 1) and "fault of ours" not in message, (
+            stage,
+            message,
+        )
         shutil.rmtree(place / "visit", ignore_errors=True)  # what was written where the disk had been
         put_in()
         assert run_stage(stage, card, place / "visit") == (0, ""), stage

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from clerestory.develop import defects as mend
+from clerestory.develop import defects as correct_defects
 from clerestory.raw.clipping import clipping_of
 from light_frames import BALANCE, exposed, model, mosaic, signal, wall
 
@@ -17,12 +17,12 @@ def test_hot_and_dead_pixels_go_and_nothing_else() -> None:
     places = np.unique(rng.integers(8, 370, (150, 2)), axis=0)
     raw = RAW.copy()
     raw[places[:, 0], places[:, 1]] = 4000
-    found = {tuple(p) for p in mend.find_hot(mosaic(raw), NOISE)}
+    found = {tuple(p) for p in correct_defects.find_defects(mosaic(raw), NOISE)}
     wanted = {tuple(p) for p in places}
     assert len(found & wanted) > 0.9 * len(wanted)
     assert len(found - wanted) <= 3
     given = mosaic(raw)
-    mended = mend.mend(given, NOISE)
+    mended = correct_defects.correct_defects(given, NOISE)
     assert given.raw is raw and raw[tuple(places[0])] == 4000
     off = np.abs(mended.raw.astype(float) - RAW)[places[:, 0], places[:, 1]]
     assert np.median(off) < 60
@@ -34,7 +34,7 @@ def test_a_real_point_of_light_stays() -> None:
     y, x = np.mgrid[:384, :512]
     for cy, cx in ((100, 400), (201, 333), (300, 450), (150, 391)):
         rgb += (0.5 * np.exp(-((y - cy) ** 2 + (x - cx) ** 2) / (2 * 0.6**2)))[..., None].astype(np.float32)
-    found = mend.find_hot(mosaic(exposed(signal(rgb), NOISE)), NOISE)
+    found = correct_defects.find_defects(mosaic(exposed(signal(rgb), NOISE)), NOISE)
     assert len(found) <= 2
 
 
@@ -43,11 +43,11 @@ def test_row_pattern_is_halved_and_masonry_left_alone() -> None:
     light = signal(wall(768, 1024) * np.float32(0.1))
     rows = np.random.default_rng(3).normal(0, 0.6 * noise.read[0], 768)
     raw = np.rint(exposed(light, noise) + rows[:, None]).astype(np.uint16)
-    left = rows - mend.row_pattern(mosaic(raw), noise)
+    left = rows - correct_defects.row_pattern(mosaic(raw), noise)
     assert left.std() < 0.75 * rows.std()
-    columns = mend.column_pattern(mosaic(np.ascontiguousarray(raw.T)), noise)
+    columns = correct_defects.column_pattern(mosaic(np.ascontiguousarray(raw.T)), noise)
     assert (rows - columns).std() < 0.75 * rows.std()
-    assert np.abs(mend.row_pattern(mosaic(RAW), NOISE)).max() < NOISE.read[0]
+    assert np.abs(correct_defects.row_pattern(mosaic(RAW), NOISE)).max() < NOISE.read[0]
 
 
 def test_clipping_tells_channels_apart() -> None:
@@ -57,8 +57,8 @@ def test_clipping_tells_channels_apart() -> None:
     found = clipping_of(mosaic(raw))
     assert (found.one, found.two, found.all) == (0.2, 0.0, 0.1)
     assert found.largest == 0.1
-    assert "10.0%" in found.said
-    assert clipping_of(mosaic(RAW)).said == ""
+    assert "10.0%" in found.message
+    assert clipping_of(mosaic(RAW)).message == ""
 
 
 def test_clipped_glass_does_not_go_magenta() -> None:
@@ -67,17 +67,17 @@ def test_clipped_glass_does_not_go_magenta() -> None:
     light = np.linspace(0.5, 1.5, 400, dtype=np.float32)
     white = np.repeat(np.repeat(light[None, :, None], 64, 0), 3, 2)
     clipped = np.minimum(white, ceiling)
-    rebuilt = mend.rebuild_clipped(clipped.copy(), ceiling)
+    rebuilt = correct_defects.reconstruct_highlights(clipped.copy(), ceiling)
     assert np.abs(clipped[..., 1] / clipped[..., 0] - 1).max() > 0.3
     assert np.abs(rebuilt[..., 1] / rebuilt[..., 0] - 1).max() < 0.02
     stone = wall() * np.float32(0.5)
-    assert np.array_equal(mend.rebuild_clipped(stone.copy(), ceiling), stone)
+    assert np.array_equal(correct_defects.reconstruct_highlights(stone.copy(), ceiling), stone)
 
 
 def test_two_clipped_channels_tell_white_from_yellow() -> None:
     """Yellow stays told from white, but pale: one channel alone cannot say how strong the colour was."""
     ceiling = np.array(BALANCE, np.float32)
     seen = np.array([[[1.85, 1.0, 1.6], [2.0, 1.0, 0.3], [2.0, 1.0, 1.6]]], np.float32).repeat(40, 0)
-    white, yellow, lost = mend.rebuild_clipped(seen, ceiling)[20]
+    white, yellow, lost = correct_defects.reconstruct_highlights(seen, ceiling)[20]
     assert np.ptp(white) < 0.05 and np.ptp(lost) < 0.05
     assert yellow[1] > 1.8 and 0.5 < yellow[2] / yellow[1] < 0.75

@@ -27,10 +27,10 @@ from clerestory.files import lock
 from clerestory.film import cautions, produce
 from clerestory.film.captions import FASTEST, Chapter, Cue, phrases, webvtt, webvtt_chapters
 from clerestory.film.draft import draft_film
-from clerestory.film.join import chapters_of
 from clerestory.film.light import planes_of
 from clerestory.film.loudness import measured
 from clerestory.film.model import read_film
+from clerestory.film.mux import chapters_of
 from clerestory.film.parts import Coding, Encoder
 from clerestory.film.plan import plan_cues
 from clerestory.film.script import read_script
@@ -57,11 +57,11 @@ def light(width: int, height: int, seed: int) -> np.ndarray:
     return np.kron(coarse, np.ones((60, 60, 1)))[:height, :width].astype(np.float32) * 0.8
 
 
-def put(path: Path, picture: np.ndarray, title: str = "", said: str = "", place: str = "") -> None:
+def put(path: Path, picture: np.ndarray, title: str = "", message: str = "", place: str = "") -> None:
     kind = "tiff" if path.suffix == ".tif" else "jpeg"
     size = (picture.shape[1], picture.shape[0])
     path.parent.mkdir(parents=True, exist_ok=True)
-    caption, record = About(title, said, place), Record({"View": path.stem})
+    caption, record = About(title, message, place), Record({"View": path.stem})
     path.write_bytes(with_metadata(encoded(picture, kind), None, caption, record, size))
 
 
@@ -143,10 +143,12 @@ def test_streams_colour_chapters_and_captions_read_back(visit: Path) -> None:
         nave, tower = (scene.start / 25 for scene in plan.scenes if scene.chapter)
         opening = (0.0, nave, "Saint Ælfwyn's, an afternoon")  # shorter than five seconds, and a chapter all the same
         expected = [opening, (nave, tower, "The nave"), (tower, plan.seconds, "The tower")]
-        assert read == [(pytest.approx(a, abs=0.001), pytest.approx(b, abs=0.001), said) for a, b, said in expected]
-        said = [bytes(p)[2:].decode() for p in container.demux(text) if p.size > 2]
+        assert read == [
+            (pytest.approx(a, abs=0.001), pytest.approx(b, abs=0.001), message) for a, b, message in expected
+        ]
+        message = [bytes(p)[2:].decode() for p in container.demux(text) if p.size > 2]
     cues = plan_cues(plan)
-    assert said == [cue.text for cue in cues]
+    assert message == [cue.text for cue in cues]
     with av.open(visit / "film" / "film.mp4") as container:
         frames = list(container.decode(video=0))
     assert [f.pts * f.time_base for f in frames] == [Fraction(i, 25) for i in range(plan.frames)]
@@ -166,8 +168,8 @@ def test_captions_can_be_read_and_lie_on_their_words(visit: Path) -> None:
         end = speech.start + speech.seconds
         own = [cue for cue in cues if speech.start <= cue.start < end]
         assert own[0].start == speech.start and abs(own[-1].end - end) < 1
-    said = " ".join(cue.text.replace("\n", " ") for cue in cues)
-    assert said.startswith("The builders of this nave had no drawings,")
+    message = " ".join(cue.text.replace("\n", " ") for cue in cues)
+    assert message.startswith("The builders of this nave had no drawings,")
     vtt = (visit / "film" / "film.vtt").read_text(encoding="utf-8")
     assert vtt.startswith("WEBVTT\n") and "rope &amp; chalk" in vtt
     with av.open(visit / "film" / "film.srt") as container:  # FFmpeg's own reader
@@ -386,7 +388,7 @@ def test_a_draft_wipes_the_view_that_leaned_most_and_no_joined_one(tmp_path: Pat
     accounts = visit / ".clerestory" / "accounts"
     accounts.mkdir(parents=True)
     for i, (kind, pitch, plumb) in enumerate(
-        (("single", 3, 1), ("wide", 25, 1), ("burst", 14, 0.9), ("single", 20, 0))
+        (("single", 3, 1), ("panorama", 25, 1), ("burst", 14, 0.9), ("single", 20, 0))
     ):
         put(visit / "pictures" / f"room-{i}.tif", light(960, 720, i))
         put(visit / "pictures" / "before" / f"room-{i}.jpg", light(640, 480, i))

@@ -46,13 +46,13 @@ def test_patterns_finer_than_the_frame_do_not_shimmer() -> None:
     renderer = Renderer(*SIZE, 2)
     side, scale = 1600, 4.0
     c = np.arange(side) - side / 2 + 0.5
-    plate = (0.5 + 0.45 * np.cos(np.pi * (0.5 / 800) * (c[:, None] ** 2 + c[None, :] ** 2))).astype(np.float32)
-    plate = np.repeat(plate[..., None], 3, axis=2)
+    stitched = (0.5 + 0.45 * np.cos(np.pi * (0.5 / 800) * (c[:, None] ** 2 + c[None, :] ** 2))).astype(np.float32)
+    stitched = np.repeat(stitched[..., None], 3, axis=2)
     ours, bicubic = [], []
     for t in range(16):
         left = 100 + 1.3 * t
-        ours.append(shown(plate, Framing(left, 440, 1280, 720), 1280, renderer)[..., 0])
-        crop = plate[440:1160, int(left) : int(left) + 1280, 0]
+        ours.append(shown(stitched, Framing(left, 440, 1280, 720), 1280, renderer)[..., 0])
+        crop = stitched[440:1160, int(left) : int(left) + 1280, 0]
         bicubic.append(cv2.resize(crop, SIZE, interpolation=cv2.INTER_CUBIC))
     x = 100 + (np.arange(SIZE[0]) + 0.5) * scale - side / 2
     beyond = np.abs(x) * (0.5 / 800) * scale > 0.6

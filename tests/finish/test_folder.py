@@ -206,7 +206,7 @@ def test_real_raws_finish(name: str, tmp_path: Path, capsys: pytest.CaptureFixtu
 
 
 def test_wrong_options_get_one_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    for arguments, said in (
+    for arguments, message in (
         (("finish", str(tmp_path / "nowhere")), "no such folder"),
         (("finish", str(tmp_path)), "no frames"),
         (("finish", str(tmp_path), "--aspect", "5:4"), "5:4"),
@@ -215,4 +215,4 @@ def test_wrong_options_get_one_sentence(tmp_path: Path, capsys: pytest.CaptureFi
     ):
         assert run(*arguments) == 1
         told = capsys.readouterr().err
-        assert said in told and "Traceback" not in told
+        assert message in told and "Traceback" not in told

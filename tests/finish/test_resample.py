@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from clerestory.camera.camera import Camera
-from clerestory.camera.crop import Room, largest_room
+from clerestory.camera.crop import Crop, largest_crop
 from clerestory.camera.lens import Distortion
-from clerestory.camera.rectification import Straightening, project
+from clerestory.camera.rectification import Rectification, project
 from clerestory.finish.resample import resample, source_positions
 
 CAMERA = Camera.of(640, 480, 12, 17.3)
@@ -26,7 +26,7 @@ def smooth(points: np.ndarray) -> np.ndarray:
 
 def test_whole_frame_unchanged_when_nothing_is_asked() -> None:
     rgb = np.random.default_rng(1).random((480, 640, 3)).astype(np.float32)
-    room = largest_room(CAMERA, Straightening(plumb=0), 640 / 480)
+    room = largest_crop(CAMERA, Rectification(plumb=0), 640 / 480)
     assert room.kept == 1
     out = resample(rgb, CAMERA, np.eye(3), room, (640, 480))
     assert np.abs(out - rgb).max() < 1e-5
@@ -42,13 +42,13 @@ def test_whole_frame_unchanged_when_nothing_is_asked() -> None:
 def test_geometry_is_applied_exactly_once(pitch: float, roll: float, k1: float, aspect: float) -> None:
     """Lens and straightening together put every scene point where the two models say, within bicubic's own error."""
     camera = replace(CAMERA, distortion=Distortion(radial=(1 - k1, k1, 0.0, 0.0)))
-    turn = Straightening(math.radians(pitch), math.radians(roll))
+    turn = Rectification(math.radians(pitch), math.radians(roll))
     h = turn.homography(camera)
     yy, xx = np.mgrid[:480, :640].astype(float)
     # The recorded frame shows, at each recorded pixel, the upright scene's value there.
     upright = project(h, camera.ideal(np.stack([xx, yy], axis=-1)))
     frame = np.repeat(smooth(upright)[..., None], 3, axis=2).astype(np.float32)
-    room = largest_room(camera, turn, aspect)
+    room = largest_crop(camera, turn, aspect)
     size = (math.floor(room.width), math.floor(room.height))
     out = resample(frame, camera, h, room, size)
     step = room.width / size[0]
@@ -63,5 +63,5 @@ def test_small_pictures_are_averaged_not_skipped() -> None:
     """A one-pixel checker shrunk four times must come out grey: no moire from dropped pixels."""
     yy, xx = np.mgrid[:480, :640]
     checker = np.repeat(((xx + yy) % 2)[..., None], 3, axis=2).astype(np.float32)
-    out = resample(checker, CAMERA, np.eye(3), Room(-0.5, -0.5, 640, 480, 1.0), (160, 120))
+    out = resample(checker, CAMERA, np.eye(3), Crop(-0.5, -0.5, 640, 480, 1.0), (160, 120))
     assert np.abs(out[4:-4, 4:-4] - 0.5).max() < 0.02

@@ -115,7 +115,7 @@ def test_headroom_is_what_was_left() -> None:
     assert again.stops - room.stops == pytest.approx(2.0, abs=0.1)
     assert not again.guessed and again.stone_snr_then > 1.8 * again.stone_snr
     blown = tone.exposure_headroom(mosaic(exposed(np.minimum(light * 16, 3839), noise)), noise)
-    assert blown.guessed and blown.stops < -0.5 and "less" in blown.said
+    assert blown.guessed and blown.stops < -0.5 and "less" in blown.message
     # Read-noise-free: S = snr^2 g, so stops = log2(span / (100 g)) (ISO 12232, signal to noise of 10).
     assert tone.usable_stops(3839, NoiseModel((1.0,) * 4, (0.0,) * 4)) == pytest.approx(np.log2(38.39))
 

@@ -70,9 +70,9 @@ def test_recipe_round_trip_and_clear_errors(tmp_path: Path) -> None:
     path.write_text(recipe.toml(), encoding="utf-8")
     assert read_recipe(path) == recipe
     assert read_recipe(tmp_path / "none.toml") == Recipe()
-    for text, said in (("plumb = 3\n", "plumb"), ("plump = 1\n", "plump"), ("plumb = = 1", "TOML")):
+    for text, message in (("plumb = 3\n", "plumb"), ("plump = 1\n", "plump"), ("plumb = = 1", "TOML")):
         path.write_text(text, encoding="utf-8")
-        with pytest.raises(UserError, match=said) as caught:
+        with pytest.raises(UserError, match=message) as caught:
             read_recipe(path)
         assert "view-01.toml" in str(caught.value) and "\n" not in str(caught.value)
 

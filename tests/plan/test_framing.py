@@ -9,10 +9,10 @@ import pytest
 from visits import example
 
 from clerestory.camera.camera import Camera
-from clerestory.camera.crop import largest_room
+from clerestory.camera.crop import largest_crop
 from clerestory.camera.lens import Distortion
 from clerestory.camera.pose import Pose
-from clerestory.camera.rectification import Straightening, project
+from clerestory.camera.rectification import Rectification, project
 from clerestory.plan.exposure import wanted_depth
 from clerestory.plan.framing import Aim, Framing, aim, frame, sensor_corners, stand_back, subject_points
 from clerestory.plan.model import BodyTable, LensTable, StationTable, ViewTable
@@ -89,25 +89,25 @@ def test_share_kept_is_the_share_of_pixels_counted(case: tuple[Aim, Framing]) ->
     step = 16
     x, y = np.meshgrid(np.arange(step / 2, camera.width, step), np.arange(step / 2, camera.height, step))
     pixels = np.stack([x.ravel(), y.ravel()], axis=-1)
-    flat = project(framing.straightening.homography(camera), pixels)
+    flat = project(framing.rectification.homography(camera), pixels)
     flat = (flat - [camera.cx, camera.cy]) / camera.focal * [1, -1]
     x0, x1, z0, z1 = framing.rectangle
     inside = (flat[:, 0] >= x0) & (flat[:, 0] <= x1) & (flat[:, 1] >= z0) & (flat[:, 1] <= z1)
     if framing.how == "straightened":
-        homogeneous = np.column_stack([pixels, np.ones(len(pixels))]) @ framing.straightening.homography(camera).T
+        homogeneous = np.column_stack([pixels, np.ones(len(pixels))]) @ framing.rectification.homography(camera).T
         inside &= homogeneous[:, 2] > 0
     assert framing.kept == pytest.approx(inside.mean(), abs=0.01)
 
 
 def test_finisher_keeps_at_least_what_the_plan_counts_on() -> None:
     for aimed, framing in CASES[:12]:
-        room = framing.room(BODY)
+        room = framing.crop(BODY)
         assert room.kept >= framing.kept - 0.01, (aimed.view, framing)
 
 
 def test_16_by_9_of_4_by_3_loses_a_quarter() -> None:
     camera = Camera.of(4000, 3000, 12, 17.3)
-    assert 1 - largest_room(camera, Straightening(), 16 / 9).kept == pytest.approx(0.25, abs=1e-3)  # common practice
+    assert 1 - largest_crop(camera, Rectification(), 16 / 9).kept == pytest.approx(0.25, abs=1e-3)  # common practice
 
 
 def test_pixels_across_a_carving_at_the_long_end() -> None:
@@ -173,4 +173,4 @@ def test_a_bending_lens_still_holds_the_picture(percent: float) -> None:
         )
         assert (quad > -0.6).all() and (quad < np.array([camera.width, camera.height]) - 0.4).all()
         if percent < 0:
-            assert framing.room(BODY).width >= perfect.room(BODY).width - 1
+            assert framing.crop(BODY).width >= perfect.crop(BODY).width - 1

@@ -15,12 +15,12 @@ from scipy.ndimage import binary_erosion
 from wall import Wall, turned
 
 from clerestory.building.model import Building, Hall, Window
-from clerestory.camera.crop import Room, largest_room
+from clerestory.camera.crop import Crop, largest_crop
 from clerestory.camera.lens import Distortion
 from clerestory.camera.optics import defocus_blur, equivalent_focal
-from clerestory.camera.rectification import Straightening, local_scale, project
+from clerestory.camera.rectification import Rectification, local_scale, project
 from clerestory.camera.steadiness import Hands
-from clerestory.finish.pipeline import look, room_of, straightening_of
+from clerestory.finish.pipeline import look, rectification_of, room_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample
 from clerestory.finish.source import full_size, read_source
@@ -49,7 +49,7 @@ class Case:
     focus: Focus
     settings: Settings
     taken: SimulatedFrame
-    finished: Room
+    finished: Crop
     verdict: str
     bound: float
 
@@ -114,7 +114,7 @@ def photographed(seed: int, folder: Path) -> Case | None:
     write_frame(taken, path)
     recipe = Recipe(plumb=1.0, swing=framing.turn, aspect=view.aspect)  # type: ignore[arg-type]
     seen = look(read_source(path), recipe)
-    room = room_of(seen, straightening_of(seen, recipe), recipe.shape, recipe)
+    room = room_of(seen, rectification_of(seen, recipe), recipe.shape, recipe)
     return Case(view, wall, framing, focus, settings, taken, room, seen.vertical.verdict, seen.vertical.bound_deg)
 
 
@@ -178,7 +178,7 @@ def test_share_clipped(cases: list[Case]) -> None:
 def test_share_of_frame_lost_in_the_finisher(cases: list[Case]) -> None:
     """Within 5 % of the loss; of what is kept where the finisher itself is not sure of the lean to 0.8 degrees."""
     for case in cases:
-        planned = case.framing.room(BODY)
+        planned = case.framing.crop(BODY)
         assert case.finished.kept == pytest.approx(planned.kept, rel=0.05), (case.framing, case.verdict)
         if case.bound < 0.8:
             assert 1 - case.finished.kept == pytest.approx(1 - planned.kept, rel=0.05), case.framing
@@ -240,12 +240,12 @@ def test_blur_in_the_straightened_picture(tmp_path: Path) -> None:
         rng = np.random.default_rng(k)
         tilt, focal, f_number, away = rng.uniform(8, 22), rng.uniform(17, 24), 1.4, rng.uniform(6, 10)
         focused = focal**2 / (f_number * rng.uniform(9, 14) * body.pixel_mm) / 1000
-        camera, turn = body.intrinsics(focal), Straightening(np.radians(tilt))
+        camera, turn = body.intrinsics(focal), Rectification(np.radians(tilt))
         above = 0.6 * np.arctan(SENSOR[1] / 2 / focal)  # of the axis, radians
         high = np.radians(tilt) + above
         disc = defocus_blur(away / np.cos(high) * np.cos(above), focused, focal, f_number) / body.pixel_mm
         spot = np.array([[camera.cx, camera.cy - camera.focal * np.tan(above)]])
-        homography, room = turn.homography(camera), largest_room(camera, turn)
+        homography, room = turn.homography(camera), largest_crop(camera, turn)
         size = (round(room.width), round(room.height))
         x, y = ((project(homography, spot)[0] - [room.left, room.top]) / [room.width, room.height] * size).astype(int)
         scale = float(local_scale(homography, spot)[0])

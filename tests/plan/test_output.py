@@ -25,9 +25,9 @@ def result(tmp_path_factory: pytest.TempPathFactory) -> PlanResult:
     folder = tmp_path_factory.mktemp("visit")
     text = example_text().replace('name = "angel boss"', 'name = "angel & <boss>; Ärger, x"', 1)
     (folder / "visit.toml").write_text(text, encoding="utf-8")
-    said: list[tuple[str, float]] = []
-    made = make(folder / "visit.toml", folder / "out", lambda words, share: said.append((words, share)))
-    assert [s for _, s in said] == sorted(s for _, s in said) and said[-1][1] == 1
+    message: list[tuple[str, float]] = []
+    made = make(folder / "visit.toml", folder / "out", lambda words, share: message.append((words, share)))
+    assert [s for _, s in message] == sorted(s for _, s in message) and message[-1][1] == 1
     return made
 
 
@@ -43,10 +43,10 @@ def test_pages_need_no_other_file(result: PlanResult) -> None:
 
 def test_phone_card_and_command_show_cautions_rules_and_contact(result: PlanResult) -> None:
     page = result.card_html.read_text(encoding="utf-8")
-    said = "\n".join(result.summary_lines())
+    message = "\n".join(result.summary_lines())
     for caution in of_plan(result.plan):
-        assert f"<b>{caution.topic}:</b>" in page and str(caution) in said
-    assert "The building&#x27;s staff decide" in page and STAFF in said
+        assert f"<b>{caution.topic}:</b>" in page and str(caution) in message
+    assert "The building&#x27;s staff decide" in page and STAFF in message
     assert "Odile Farrant" in page and "No photographs during services." in page
 
 

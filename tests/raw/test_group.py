@@ -21,7 +21,7 @@ from clerestory.raw.clipping import Clipping
 from clerestory.raw.group import View, group_frames
 from clerestory.raw.inspect import Inspection, log_look
 from clerestory.raw.kept import packed, unpacked
-from clerestory.raw.overlap import turned_from
+from clerestory.raw.overlap import rotation_between
 from clerestory.raw.read import FrameInfo
 from clerestory.raw.sort import sort_folder
 
@@ -102,7 +102,7 @@ def test_a_day_of_every_kind(walls: Walls) -> None:
     frames += [walls.frame(600 + 4 * i, yaw=-36 + 18 * i, pitch=-12) for i in range(4)]
     frames += [walls.frame(900, yaw=0, focal=25.0)]
     views = group_frames([frames[i] for i in rng.permutation(len(frames))])
-    assert kinds(views) == [("single", 1), ("burst", 5), ("bracket", 3), ("clear", 5), ("wide", 4), ("single", 1)]
+    assert kinds(views) == [("single", 1), ("burst", 5), ("bracket", 3), ("clear", 5), ("panorama", 4), ("single", 1)]
     assert [v.name for v in views] == [f"view-0{i}" for i in range(1, 7)]
     assert views[1].pick == frames[2].info.path and "sharpest" in views[1].why
     assert views[2].pick in views[2].frames and "4.0 stops" in views[2].why
@@ -142,7 +142,7 @@ def test_every_frame_is_in_exactly_one_view(walls: Walls, shots: list[tuple[int,
 
 def test_the_turn_between_two_frames_is_measured(walls: Walls) -> None:
     for yaw in (10.0, 20.0, 30.0):
-        found = turned_from(walls.frame(0).look, walls.frame(1, yaw=yaw, roll=1.0).look, CAMERA)
+        found = rotation_between(walls.frame(0).look, walls.frame(1, yaw=yaw, roll=1.0).look, CAMERA)
         assert found is not None and found.angle == pytest.approx(yaw, abs=0.3)
 
 

@@ -11,7 +11,7 @@ import pytest
 from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.camera.pose import Pose
-from clerestory.camera.rectification import Straightening
+from clerestory.camera.rectification import Rectification
 from clerestory.finish.square_up import square_up
 from clerestory.simulate.scene import Church
 from clerestory.vertical.find import find_vertical, find_vertical_together
@@ -288,7 +288,7 @@ def test_square_up_finds_the_axis():
     assert math.degrees(swing.swing) == pytest.approx(4, abs=0.3)
     assert swing.symmetry > 0.6
     assert swing.offered
-    vanishing = Straightening(pose.pitch, pose.roll, 1.0, swing.swing).rotation @ pose.rotation[:, 1]
+    vanishing = Rectification(pose.pitch, pose.roll, 1.0, swing.swing).rotation @ pose.rotation[:, 1]
     assert abs(vanishing[0] / vanishing[2]) * CAMERA.focal < 4
 
 

@@ -245,8 +245,8 @@ def test_the_catalogue_leaves_by_command_and_is_read_back(
     table = list(csv.DictReader(io.StringIO(capsys.readouterr().out, newline="")))
     for line, frame in zip(table, frames, strict=True):
         view = next(v for v in views if v.name == frame.view)
-        said = {n: v for n, v in line.items() if not n.startswith("view_")}
-        assert said == {n: "" if v is None else str(v) for n, v in vars(frame).items()}
+        message = {n: v for n, v in line.items() if not n.startswith("view_")}
+        assert message == {n: "" if v is None else str(v) for n, v in vars(frame).items()}
         assert (line["view_title"], line["view_place"]) == (view.title, view.place)
     assert run_catalogue("--form", "yaml") == 1 and "choose csv or json" in capsys.readouterr().err
 
@@ -291,8 +291,8 @@ words = st.text(st.characters(blacklist_categories=["Cs"]), max_size=30)
 @given(st.builds(About, words, words, words, words, words, words, st.lists(words.filter(bool)).map(tuple)))
 def test_what_is_said_is_read_back_exactly(tmp_path_factory: pytest.TempPathFactory, about: About) -> None:
     path = tmp_path_factory.getbasetemp() / "about.toml"
-    said = Abouts(about, {"view-01": About(title="x"), "view-02": about})
-    write_abouts(path, said)
+    message = Abouts(about, {"view-01": About(title="x"), "view-02": about})
+    write_abouts(path, message)
     back = read_abouts(path)
     assert back.visit == about and back.of("view-01").title == "x" and back.of("view-01").place == about.place
     assert back.of("view-02") == about

@@ -17,7 +17,7 @@ from websockets.sync.client import connect
 from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.camera.pose import Pose, pitch_roll_of
-from clerestory.camera.rectification import Straightening, project
+from clerestory.camera.rectification import Rectification, project
 from clerestory.web.journal import Journal
 
 Shoot = Callable[[Any, str], None]
@@ -60,7 +60,7 @@ def test_the_browser_reckons_as_the_camera_model(page: Any, served: Any) -> None
     for _ in range(4):
         pitch, roll, swing = rng.uniform([-0.1, -0.08, -0.2], [0.5, 0.08, 0.2])
         plumb = float(rng.uniform(0.2, 1))
-        straight = Straightening(float(pitch), float(roll), plumb, float(swing))
+        straight = Rectification(float(pitch), float(roll), plumb, float(swing))
         up = Pose(pitch=float(pitch), roll=float(roll)).up
         points = rng.uniform([200, 200], [4900, 3700], (6, 2))
         out = page.evaluate(

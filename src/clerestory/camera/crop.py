@@ -10,13 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
-from clerestory.camera.rectification import Straightening, local_scale, project
+from clerestory.camera.rectification import Rectification, local_scale, project
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Room:
+class Crop:
     """The largest rectangle of one aspect inside a straightened frame.
 
     `left`, `top`, `width`, `height` are in pixels of the straightened picture at the frame's own focal length;
@@ -42,7 +42,7 @@ class Room:
         x0, y0, x1, y1 = self.left, self.top, self.left + self.width, self.top + self.height
         return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
 
-    def scaled(self, factor: float) -> Room:
+    def scaled(self, factor: float) -> Crop:
         """The same rectangle on a grid `factor` times as fine."""
         return replace(
             self,
@@ -243,12 +243,12 @@ def _share_kept(corners: Array, camera: Camera, homography: Array) -> tuple[floa
     return _shoelace(back) / (w * h), {name: lost[name] for name in ("left", "top", "right", "bottom")}
 
 
-def largest_room(
+def largest_crop(
     camera: Camera,
-    straightening: Straightening,
+    rectification: Rectification,
     aspect: float | None = None,
     keep: tuple[float, float] | None = None,
-) -> Room:
+) -> Crop:
     """The rectangle of width/height `aspect` (None: any) that keeps most of a straightened frame.
 
     "Most" counts the frame's own pixels, not the picture's, which straightening enlarges at the top. Among rooms
@@ -259,7 +259,7 @@ def largest_room(
     """
     if aspect is not None and not aspect > 0:
         raise ValueError(f"aspect {aspect} is not positive")
-    h = straightening.homography(camera)
+    h = rectification.homography(camera)
     outline = frame_boundary(camera, h, 24 if camera.bends else 1)
     middle = np.array(keep if keep is not None else ((camera.width - 1) / 2, (camera.height - 1) / 2), float)
     wanted = project(h, _in_front(middle[None], camera, h))[0]
@@ -268,17 +268,17 @@ def largest_room(
     best = _place(search, aspect, wanted)[None]
     corners = _rectangles(best, _gaps(best, search.sides).min(axis=1))[0]
     (left, top), (width, height) = corners[0], corners[2] - corners[0]
-    bare = Room(float(left), float(top), float(width), float(height), 0.0)
+    bare = Crop(float(left), float(top), float(width), float(height), 0.0)
     kept, lost = _share_kept(bare.corners, camera, h)
     return replace(bare, kept=kept, lost=lost)
 
 
-def room_inside(
+def crop_inside(
     outline: Array,
     aspect: float | None = None,
     keep: tuple[float, float] | None = None,
     flat: Flattening | None = None,
-) -> Room:
+) -> Crop:
     """The rectangle inside an outline (n, 2) of picture pixels, clockwise, that holds most, near `keep`.
 
     For pictures that are straight already, such as joined ones. `flat` leads picture points to a plane on which equal
@@ -293,13 +293,13 @@ def room_inside(
     corners = _rectangles(best, _gaps(best, search.sides).min(axis=1))[0]
     (left, top), (width, height) = corners[0], corners[2] - corners[0]
     kept = float(search.kept(best)[0]) / _shoelace(back(border))
-    return Room(float(left), float(top), float(width), float(height), kept)
+    return Crop(float(left), float(top), float(width), float(height), kept)
 
 
 def enlargement_map(
     camera: Camera,
-    straightening: Straightening,
-    room: Room,
+    rectification: Rectification,
+    crop: Crop,
     shape: tuple[int, int] = (9, 13),
 ) -> Array:
     """Linear enlargement, picture pixels per recorded pixel, on a grid of rows and columns over a room.
@@ -307,9 +307,9 @@ def enlargement_map(
     Its reciprocal is the resolution left; the circle of confusion that counts at a place is the chosen one divided
     by the value there. Rows run from the room's top to its bottom.
     """
-    h = straightening.homography(camera)
-    x = room.left + np.linspace(0, 1, shape[1]) * room.width
-    y = room.top + np.linspace(0, 1, shape[0]) * room.height
+    h = rectification.homography(camera)
+    x = crop.left + np.linspace(0, 1, shape[1]) * crop.width
+    y = crop.top + np.linspace(0, 1, shape[0]) * crop.height
     points = project(_inverse(h), np.stack(np.meshgrid(x, y), axis=-1))
     scale = local_scale(h, points)
     if not camera.bends:

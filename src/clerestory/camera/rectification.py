@@ -14,7 +14,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Straightening:
+class Rectification:
     """How a frame is straightened: from the camera's axes to the straightened picture's axes, radians.
 
     `pitch` and `roll` are the camera's own; `plumb` (0 to 1) is the share of the pitch taken out (roll is taken

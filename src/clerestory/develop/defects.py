@@ -101,7 +101,7 @@ def _is_defect(raw, y, x, black, gain, read, sigmas):  # type: ignore[no-untyped
     return (beside if hot else -beside) < np.float32(0.3) * excess + np.float32(2) * spread
 
 
-def find_hot(mosaics: Mosaic | Sequence[Mosaic], noise: NoiseModel) -> NDArray[np.int32]:
+def find_defects(mosaics: Mosaic | Sequence[Mosaic], noise: NoiseModel) -> NDArray[np.int32]:
     """Defective pixels, int32 N x 2 (row, column). In a run they must show in most of the frames."""
     frames = [mosaics] if isinstance(mosaics, Mosaic) else list(mosaics)
     votes = np.zeros(frames[0].raw.shape, np.uint8)
@@ -239,12 +239,14 @@ def _take_off(raw, rows, columns):  # type: ignore[no-untyped-def]
             raw[y, x] = np.uint16(min(max(v, np.float32(0)), np.float32(65535)))
 
 
-def mend(mosaic: Mosaic, noise: NoiseModel, hot: NDArray[np.int32] | None = None, pattern: bool = True) -> Mosaic:
+def correct_defects(
+    mosaic: Mosaic, noise: NoiseModel, hot: NDArray[np.int32] | None = None, pattern: bool = True
+) -> Mosaic:
     """The frame with hot and dead pixels replaced and row and column pattern taken out; the given one is untouched.
 
     `hot`: places known already (from a run), else found in this frame.
     """
-    places = find_hot(mosaic, noise) if hot is None else hot
+    places = find_defects(mosaic, noise) if hot is None else hot
     raw = mosaic.raw.copy()
     _replace_defects(raw, places)
     out = replace(mosaic, raw=raw)
@@ -352,7 +354,7 @@ def _guess(colours, y, x, k, p, q):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
-def _rebuild(rgb, ceiling, colours):  # type: ignore[no-untyped-def]
+def _reconstruct(rgb, ceiling, colours):  # type: ignore[no-untyped-def]
     low, high = LOW, HIGH
     for y in prange(rgb.shape[0]):
         w = np.empty(3, np.float32)
@@ -390,7 +392,7 @@ def _rebuild(rgb, ceiling, colours):  # type: ignore[no-untyped-def]
                 rgb[y, x, k] += paler * (brightest - rgb[y, x, k])
 
 
-def rebuild_clipped(rgb: F32, multipliers: Sequence[float] | NDArray[np.floating]) -> F32:
+def reconstruct_highlights(rgb: F32, multipliers: Sequence[float] | NDArray[np.floating]) -> F32:
     """Clipped channels rebuilt, in place, in white-balanced camera RGB (float32 H x W x 3); returns the same array.
 
     Channel k saturates at `multipliers[k]` (the least of them 1). One clipped channel follows the colour of bright
@@ -405,7 +407,7 @@ def rebuild_clipped(rgb: F32, multipliers: Sequence[float] | NDArray[np.floating
     if not clipped.any():
         return rgb
     _colours_near(rgb, ceiling, CELL, cv2.dilate(clipped, np.ones((REACH, REACH), np.uint8)), found)
-    _rebuild(rgb, ceiling, _spread(found))
+    _reconstruct(rgb, ceiling, _spread(found))
     return rgb
 
 
@@ -437,4 +439,4 @@ def open_corrected(
         except UserError:
             return Corrected(frame.info, frame.mosaic, None)
     pattern = (frame.info.iso or PATTERN_FROM) * frames >= PATTERN_FROM
-    return Corrected(frame.info, mend(frame.mosaic, noise, pattern=pattern), noise)
+    return Corrected(frame.info, correct_defects(frame.mosaic, noise, pattern=pattern), noise)

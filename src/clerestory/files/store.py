@@ -142,14 +142,14 @@ def digest_bytes(data: bytes) -> str:
     return hashlib.blake2b(data, digest_size=DIGEST_BYTES).hexdigest()
 
 
-def digest_of(path: Path, told: Callable[[int], None] | None = None) -> str:
-    """BLAKE2b digest of a file's content; `told` hears the number of bytes of each block read."""
+def digest_of(path: Path, on_progress: Callable[[int], None] | None = None) -> str:
+    """BLAKE2b digest of a file's content; `on_progress` hears the number of bytes of each block read."""
     state = hashlib.blake2b(digest_size=DIGEST_BYTES)
     with path.open("rb") as file:
         while block := file.read(_BLOCK):
             state.update(block)
-            if told is not None:
-                told(len(block))
+            if on_progress is not None:
+                on_progress(len(block))
     return state.hexdigest()
 
 

@@ -126,7 +126,7 @@ def _lean_taken_out(visit: Path, picture: Picture) -> float:
         record = visit / ".clerestory" / "accounts" / f"{picture.view}.json"
         account = json.loads(record.read_text(encoding="utf-8"))
         lean = math.hypot(*(float(account["lean_before"][way]) for way in ("pitch", "roll")))
-        return -1.0 if account["kind"] == "wide" else lean * float(account["plumb"])
+        return -1.0 if account["kind"] == "panorama" else lean * float(account["plumb"])
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return -1.0
 

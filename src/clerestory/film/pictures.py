@@ -132,25 +132,25 @@ def read_picture(path: Path) -> Picture:
         raise UserError(f"{path}: the file is cut short; copy or export it again.")
     exif, xmp = _metadata(path)
 
-    def said(key: str) -> str:
+    def message(key: str) -> str:
         return _plain(xmp.get(key, "")).strip()
 
-    frames = len(said("Xmp.clerestory.Frames").split())
+    frames = len(message("Xmp.clerestory.Frames").split())
     settings = settings_line(exif)
 
     return Picture(
         path=path,
         width=width,
         height=height,
-        view=said("Xmp.clerestory.View") or said("Xmp.clerestory.view"),
-        title=said("Xmp.dc.title"),
-        description=said("Xmp.dc.description"),
-        place=said("Xmp.iptc.Location"),
-        creator=said("Xmp.dc.creator"),
-        rights=said("Xmp.dc.rights"),
+        view=message("Xmp.clerestory.View") or message("Xmp.clerestory.view"),
+        title=message("Xmp.dc.title"),
+        description=message("Xmp.dc.description"),
+        place=message("Xmp.iptc.Location"),
+        creator=message("Xmp.dc.creator"),
+        rights=message("Xmp.dc.rights"),
         taken=exif.get("Exif.Photo.DateTimeOriginal", ""),
         settings=f"{settings} · {frames} frames" if settings and frames > 1 else settings,
-        aspect=said("Xmp.clerestory.Aspect"),
+        aspect=message("Xmp.clerestory.Aspect"),
     )
 
 

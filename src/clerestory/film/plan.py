@@ -214,8 +214,8 @@ def _credit_cards(film: Film) -> Iterator[Scene]:
 
 def _settings(picture: Picture, shot: Shot) -> str:
     """The line under the caption."""
-    said = [picture.settings] if shot.settings and picture.settings else []
-    return " · ".join(said + (["as shot, then finished"] if shot.before else []))
+    message = [picture.settings] if shot.settings and picture.settings else []
+    return " · ".join(message + (["as shot, then finished"] if shot.before else []))
 
 
 def _outline(desk: _Desk) -> list[Scene]:

@@ -18,10 +18,10 @@ from clerestory.files.store import sweep, write_atomic
 from clerestory.film import cautions
 from clerestory.film.captions import subrip, webvtt, webvtt_chapters
 from clerestory.film.draft import draft_film, write_draft
-from clerestory.film.join import chapters_of, write_film
 from clerestory.film.light import Renderer, code_values
 from clerestory.film.loudness import RATE as SAMPLES
 from clerestory.film.model import Film, read_film
+from clerestory.film.mux import chapters_of, write_film
 from clerestory.film.parts import Coding, Digests, make_parts, parts_of
 from clerestory.film.plan import plan_cues, plan_scenes
 from clerestory.film.scenes import RATE, Plan, Speech

@@ -8,7 +8,7 @@ import opentimelineio as otio
 
 from clerestory.files.names import relative_url
 from clerestory.film.captions import Cue
-from clerestory.film.join import chapters_of
+from clerestory.film.mux import chapters_of
 from clerestory.film.scenes import RATE, Plan, Scene
 
 

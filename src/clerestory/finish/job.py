@@ -69,8 +69,8 @@ def order_of(aspects: Sequence[str | None], tiff: bool, space: str, better: bool
     """The order that words amount to; UserError for one that is not known."""
     unknown = [a for a in aspects if a is not None and a not in ASPECTS]
     if unknown or not aspects:
-        said = f"The aspect '{unknown[0]}' is not known" if unknown else "No aspect is given"
-        raise UserError(f"{said}; choose from own, {', '.join(ASPECTS)}.")
+        message = f"The aspect '{unknown[0]}' is not known" if unknown else "No aspect is given"
+        raise UserError(f"{message}; choose from own, {', '.join(ASPECTS)}.")
     if space not in ("srgb", "display-p3"):
         raise UserError(f"The colour space '{space}' is not known; choose srgb or display-p3.")
     kinds: tuple[Kind, ...] = ("jpeg", "tiff") if tiff else ("jpeg",)
@@ -150,7 +150,7 @@ def picture_bytes(job: Job, picture: Picture, kind: Kind, focal_known: bool = Tr
             "Merge": job.view.kind,
             "Recipe": job.recipe.digest(),
             "Aspect": picture.aspect,
-            "Kept": f"{picture.room.kept:.4f}",
+            "Kept": f"{picture.crop.kept:.4f}",
             **({} if focal_known else {"Doubt": "focal length not in the frame: estimated"}),
         }
     )
@@ -168,8 +168,8 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
     out.lean_bound = float(up.bound_deg)
     out.up = [float(v) for v in up.up]
     if done:
-        out.plumb = done[0].straightening.plumb
-        out.swing = float(np.degrees(done[0].straightening.swing))
+        out.plumb = done[0].rectification.plumb
+        out.swing = float(np.degrees(done[0].rectification.swing))
     out.tone = {k: float(v) for k, v in vars(seen.settings).items()}
     out.multipliers = [float(v) for v in seen.multipliers]
     out.clipped = clipped_shares(seen)
@@ -177,22 +177,22 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
         out.noise_stops = noise_on_grey(seen.noise, seen.settings.exposure)
     if seen.source.noise is not None:
         out.noise = {"gain": list(seen.source.noise.gain), "read": list(seen.source.noise.read)}
-    room = headroom_of(job, seen)
-    if room is not None:
-        out.exposed = {k: float(v) for k, v in vars(room).items()}
+    crop = headroom_of(job, seen)
+    if crop is not None:
+        out.exposed = {k: float(v) for k, v in vars(crop).items()}
     out.lens = seen.source.lens.source
     out.merge = seen.source.record
-    light_said = [f"Exposure: {room.said}"] if room is not None else []
+    light_said = [f"Exposure: {crop.message}"] if crop is not None else []
     offer = [seen.swing.reasons] if seen.swing is not None else []
     out.remarks = [*seen.source.remarks, *seen.remarks, *offer, *light_said, up.reasons]
     for picture in done:
         height, width = picture.rgb.shape[:2]
         out.aspects[picture.aspect] = {
-            "kept": picture.room.kept,
-            "lost": dict(picture.room.lost),
+            "kept": picture.crop.kept,
+            "lost": dict(picture.crop.lost),
             "width": width,
             "height": height,
-            "room": [picture.room.left, picture.room.top, picture.room.width, picture.room.height],
+            "room": [picture.crop.left, picture.crop.top, picture.crop.width, picture.crop.height],
             "white": float((picture.rgb.min(axis=-1) > 0.995).mean()),
         }
     return out

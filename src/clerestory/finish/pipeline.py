@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import ASSUMED_EQUIVALENT, Camera
-from clerestory.camera.crop import Room, largest_room, room_inside
+from clerestory.camera.crop import Crop, crop_inside, largest_crop
 from clerestory.camera.optics import diffraction_sigma
-from clerestory.camera.rectification import Straightening
+from clerestory.camera.rectification import Rectification
 from clerestory.develop import white_balance as white
 from clerestory.develop.colour import LUMINANCE, encode
 from clerestory.develop.denoise import Quality
@@ -25,7 +25,7 @@ from clerestory.finish.resample import resample
 from clerestory.finish.sharpen import sharpen
 from clerestory.finish.source import Multipliers, Source
 from clerestory.finish.square_up import Swing, square_up
-from clerestory.merge.result import Plate
+from clerestory.merge.result import Stitched
 from clerestory.merge.surface import Surface
 from clerestory.vertical.find import find_vertical
 from clerestory.vertical.focal import estimate_focal
@@ -65,8 +65,8 @@ class Picture:
 
     rgb: F32
     aspect: str
-    room: Room
-    straightening: Straightening
+    crop: Crop
+    rectification: Rectification
 
 
 @dataclass
@@ -109,8 +109,8 @@ def _multipliers(source: Source, half: F32, recipe: Recipe) -> tuple[Multipliers
         return white.multipliers_for(recipe.colour_temperature, recipe.green_magenta or 0.0, matrix), ()
     if source.mosaic.as_shot is not None:
         return source.mosaic.as_shot, ()
-    said = "the file has no usable white balance: it was estimated from the stone"
-    return white.estimate(half, xyz_to_camera=matrix, as_shot=source.mosaic.daylight), (said,)
+    message = "the file has no usable white balance: it was estimated from the stone"
+    return white.estimate(half, xyz_to_camera=matrix, as_shot=source.mosaic.daylight), (message,)
 
 
 def _camera(source: Source, luma: F32) -> tuple[Camera, bool, tuple[str, ...]]:
@@ -128,8 +128,8 @@ def _camera(source: Source, luma: F32) -> tuple[Camera, bool, tuple[str, ...]]:
         if known
         else f"assumed to be {equivalent:.0f} mm equivalent, so nothing is straightened unless you ask"
     )
-    said = f"no focal length in {source.info.path.name}: {how}"
-    return Camera.equivalent(width, height, equivalent, light.distortion_of(source)), known, (said,)
+    message = f"no focal length in {source.info.path.name}: {how}"
+    return Camera.equivalent(width, height, equivalent, light.distortion_of(source)), known, (message,)
 
 
 def luma_of(half: F32) -> F32:
@@ -138,27 +138,29 @@ def luma_of(half: F32) -> F32:
     return out
 
 
-def look(source: Source, recipe: Recipe, stage: Callable[[str], None] = quiet) -> Seen:
+def look(source: Source, recipe: Recipe, on_stage: Callable[[str], None] = quiet) -> Seen:
     """A first look at half size: white balance, vertical, tone."""
-    stage("half size")
+    on_stage("half size")
     half_camera_rgb = light.half_size(source)
-    multipliers, said = _multipliers(source, half_camera_rgb, recipe)
+    multipliers, message = _multipliers(source, half_camera_rgb, recipe)
     mixed = mixed_light_of(source, half_camera_rgb, multipliers, recipe.mixed_light or 0.0)
     half = light.balanced_half(half_camera_rgb, source, multipliers, mixed)
     noise = light.shown_noise(source, multipliers)
     luma = luma_of(half)
     camera, known, guessed = _camera(source, luma)
     swing = None
-    if source.plate is not None:
-        vertical = _as_joined(source.plate)
+    if source.stitched is not None:
+        vertical = _as_stitched(source.stitched)
     else:
-        stage("verticals")
+        on_stage("verticals")
         grid = camera.scaled(0.5).on_grid(half.shape[1], half.shape[0])
         vertical = _found_vertical(source, luma, grid, noise, recipe)
         swing = _swing_offered(source, luma, grid, vertical, recipe)
-    stage("tone")
+    on_stage("tone")
     settings = asked(tone.judge(half, noise), recipe)
-    return Seen(source, half, multipliers, camera, known, vertical, settings, noise, swing, mixed, (*said, *guessed))
+    return Seen(
+        source, half, multipliers, camera, known, vertical, settings, noise, swing, mixed, (*message, *guessed)
+    )
 
 
 def mixed_light_of(source: Source, half: F32, multipliers: Multipliers, share: float) -> F32 | None:
@@ -177,13 +179,15 @@ def _swing_offered(source: Source, luma: F32, grid: Camera, vertical: Vertical, 
     return swing if swing is not None and swing.offered else None
 
 
-def _as_joined(plate: Plate) -> Vertical:
+def _as_stitched(stitched: Stitched) -> Vertical:
     """A joined view is straight already, as far as its own vertical was believed."""
-    bound = plate.up_bound
+    bound = stitched.up_bound
     known = bound is not None
     straight = "straightened as it was stitched, accurate to"
-    said = f"{straight} ±{bound:.2f}°" if known else "stitched as held: no vertical was found in its frames"
-    return Vertical(plate.up_verdict, plate.up, 0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)), bound or 90.0, (), 0, said)
+    message = f"{straight} ±{bound:.2f}°" if known else "stitched as held: no vertical was found in its frames"
+    return Vertical(
+        stitched.up_verdict, stitched.up, 0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)), bound or 90.0, (), 0, message
+    )
 
 
 def _found_vertical(
@@ -209,11 +213,11 @@ def asked(settings: tone.ToneSettings, recipe: Recipe) -> tone.ToneSettings:
     return replace(out, exposure=out.exposure + (recipe.exposure or 0.0))
 
 
-def straightening_of(seen: Seen, recipe: Recipe) -> Straightening:
+def rectification_of(seen: Seen, recipe: Recipe) -> Rectification:
     """How this view is straightened: not at all when its vertical is not sure and nobody asked for it."""
     swing = math.radians(recipe.swing or 0.0)
-    if seen.source.plate is not None:
-        return Straightening(plumb=0.0, swing=0.0)
+    if seen.source.stitched is not None:
+        return Rectification(plumb=0.0, swing=0.0)
     pitch, roll = seen.vertical.pitch, seen.vertical.roll
     trusted = seen.vertical.verdict == "sure" and seen.focal_known
     if recipe.plumb is not None:
@@ -222,14 +226,14 @@ def straightening_of(seen: Seen, recipe: Recipe) -> Straightening:
         plumb = 1.0
     else:
         plumb = default_plumb(seen.vertical) if trusted else 0.0
-    return Straightening(pitch, roll, plumb, swing)
+    return Rectification(pitch, roll, plumb, swing)
 
 
-def room_of(seen: Seen, straightening: Straightening, aspect: Aspect | None, recipe: Recipe) -> Room:
+def crop_of(seen: Seen, rectification: Rectification, aspect: Aspect | None, recipe: Recipe) -> Crop:
     """The rectangle of the asked aspect (None: the frame's own) inside the straightened frame."""
-    camera, plate = seen.camera, seen.source.plate
+    camera, stitched = seen.camera, seen.source.stitched
     ratio = ASPECT_RATIOS[aspect or "free"]
-    if aspect is None and plate is None:
+    if aspect is None and stitched is None:
         ratio = camera.width / camera.height
     elif ratio is not None and camera.height > camera.width:
         ratio = 1 / ratio
@@ -237,16 +241,16 @@ def room_of(seen: Seen, straightening: Straightening, aspect: Aspect | None, rec
     if recipe.crop is not None:
         x, y = recipe.crop
         keep = ((camera.width - 1) * (1 + x) / 2, (camera.height - 1) * (1 + y) / 2)
-    if plate is not None:
+    if stitched is not None:
         # What counts is how much of the church it shows: upwards, a straightened picture enlarges everything.
-        return room_inside(plate.outline, ratio, keep, Surface(plate.camera, plate.compression).equal_area)
-    return largest_room(camera, straightening, ratio, keep)
+        return crop_inside(stitched.outline, ratio, keep, Surface(stitched.camera, stitched.compression).equal_area)
+    return largest_crop(camera, rectification, ratio, keep)
 
 
-def size_in_pixels(room: Room, long_edge: int | None = None) -> tuple[int, int]:
+def size_in_pixels(crop: Crop, long_edge: int | None = None) -> tuple[int, int]:
     """Width and height of a picture of a room at the frame's own fineness, or with a longest edge."""
-    scale = min(1.0, long_edge / max(room.width, room.height)) if long_edge else 1.0
-    return max(16, math.floor(room.width * scale)), max(16, math.floor(room.height * scale))
+    scale = min(1.0, long_edge / max(crop.width, crop.height)) if long_edge else 1.0
+    return max(16, math.floor(crop.width * scale)), max(16, math.floor(crop.height * scale))
 
 
 LOW_NOISE = 0.004  # display-linear standard deviation in the shade that the quick noise reduction is enough for
@@ -266,24 +270,24 @@ def pictures(
     aspects: Sequence[Aspect | None],
     quality: Quality = "fast",
     long_edge: int | None = None,
-    stage: Callable[[str], None] = quiet,
+    on_stage: Callable[[str], None] = quiet,
 ) -> list[Picture]:
     """The finished pictures of one view, one for each aspect, display-linear."""
     denoise = 1.0 if recipe.denoise is None else recipe.denoise
-    full = light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), stage, seen.mixed)
-    straightening = straightening_of(seen, recipe)
+    full = light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), on_stage, seen.mixed)
+    rectification = rectification_of(seen, recipe)
     out = []
     for aspect in aspects:
-        stage("resample")
-        room = room_of(seen, straightening, aspect, recipe)
-        shown = _resampled(seen, full, straightening, room, size_in_pixels(room, long_edge))
+        on_stage("resample")
+        crop = crop_of(seen, rectification, aspect, recipe)
+        shown = _resampled(seen, full, rectification, crop, size_in_pixels(crop, long_edge))
         if len(aspects) == 1:
             del full
-        stage("tone")
+        on_stage("tone")
         tone.apply(shown, seen.settings, seen.noise, in_place=True)
-        stage("sharpen")
-        sharpen(shown, shown.shape[1] / room.width, in_place=True, diffraction=diffraction_of(seen))
-        out.append(Picture(shown, aspect or "own", room, straightening))
+        on_stage("sharpen")
+        sharpen(shown, shown.shape[1] / crop.width, in_place=True, diffraction=diffraction_of(seen))
+        out.append(Picture(shown, aspect or "own", crop, rectification))
     return out
 
 
@@ -295,14 +299,14 @@ def diffraction_of(seen: Seen) -> float:
     return diffraction_sigma(info.f_number) * seen.camera.focal / info.focal_mm
 
 
-def _resampled(seen: Seen, full: F32, straightening: Straightening, room: Room, size: tuple[int, int]) -> F32:
+def _resampled(seen: Seen, full: F32, rectification: Rectification, crop: Crop, size: tuple[int, int]) -> F32:
     height, width = full.shape[:2]
     grid = (width / seen.camera.width, height / seen.camera.height)
     return resample(
         full,
         seen.camera,
-        straightening.homography(seen.camera),
-        room,
+        rectification.homography(seen.camera),
+        crop,
         size,
         stretch=grid,
     )

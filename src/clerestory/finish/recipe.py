@@ -94,9 +94,9 @@ def former_names(fields: Mapping[str, Any]) -> str:
     """Which names of earlier versions a recipe still has, each with its name now; '' for none."""
     lines = fields.get("lines")
     kinds = [line.get("kind") for line in lines if isinstance(line, dict)] if isinstance(lines, list) else []
-    said = [f"'{old}' is now called '{new}'" for old, new in FORMER.items() if old in fields]
-    said += [f"kind '{old}' is now called '{new}'" for old, new in FORMER_KINDS.items() if old in kinds]
-    return ", ".join(said)
+    message = [f"'{old}' is now called '{new}'" for old, new in FORMER.items() if old in fields]
+    message += [f"kind '{old}' is now called '{new}'" for old, new in FORMER_KINDS.items() if old in kinds]
+    return ", ".join(message)
 
 
 def picked(view: View, recipe: Recipe) -> View:

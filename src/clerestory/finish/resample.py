@@ -8,7 +8,7 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
-from clerestory.camera.crop import Room
+from clerestory.camera.crop import Crop
 from clerestory.camera.lens import Distortion
 
 GRID = 8  # picture pixels between the positions that are reckoned exactly
@@ -76,22 +76,22 @@ def _lens_numbers(camera: Camera) -> NDArray[np.float64]:
 def source_positions(
     camera: Camera,
     homography: NDArray[np.float64],
-    room: Room,
+    crop: Crop,
     size: tuple[int, int],
     rows: slice = slice(None),
     stretch: tuple[float, float] = (1.0, 1.0),
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """For each pixel of a picture `size` (width, height) that shows `room`: where it lies in the recorded frame.
+    """For each pixel of a picture `size` (width, height) that shows `crop`: where it lies in the recorded frame.
 
     Two float32 arrays (x, y) for the asked rows. `stretch`: recorded pixels to a square pixel, across and down, where
     pixels are not square. `homography` goes from ideal frame pixels to picture-plane pixels.
     """
     first, last, _ = rows.indices(size[1])
-    step = room.width / size[0]
+    step = crop.width / size[0]
     # Positions are reckoned on every GRID-th pixel and are straight in between to a thousandth of a pixel.
     columns, lines = -(-size[0] // GRID) + 1, -(-(last - first) // GRID) + 1
     nodes = np.empty((2, lines, columns), np.float32)
-    _positions(np.linalg.inv(homography), room.left, room.top, step, _lens_numbers(camera), first, GRID, *nodes)
+    _positions(np.linalg.inv(homography), crop.left, crop.top, step, _lens_numbers(camera), first, GRID, *nodes)
     for values, factor in zip(nodes, stretch, strict=True):
         if factor != 1.0:
             values[:] = (values + np.float32(0.5)) * np.float32(factor) - np.float32(0.5)
@@ -104,7 +104,7 @@ def resample(
     rgb: NDArray[np.float32],
     camera: Camera,
     homography: NDArray[np.float64],
-    room: Room,
+    crop: Crop,
     size: tuple[int, int],
     stretch: tuple[float, float] = (1.0, 1.0),
 ) -> NDArray[np.float32]:
@@ -112,22 +112,22 @@ def resample(
 
     When the picture has fewer pixels than its part of the frame, the frame is averaged down first.
     """
-    shrink = room.width / size[0]
+    shrink = crop.width / size[0]
     if shrink > 1.5:
-        rgb, camera, homography, room = _shrunk(rgb, camera, homography, room, shrink)
+        rgb, camera, homography, crop = _shrunk(rgb, camera, homography, crop, shrink)
         stretch = (1.0, 1.0)
     out = np.empty((size[1], size[0], 3), np.float32)
     strip = max(64, 4_000_000 // size[0])
     for first in range(0, size[1], strip):
         last = min(first + strip, size[1])
-        xs, ys = source_positions(camera, homography, room, size, slice(first, last), stretch)
+        xs, ys = source_positions(camera, homography, crop, size, slice(first, last), stretch)
         cv2.remap(rgb, xs, ys, cv2.INTER_CUBIC, dst=out[first:last], borderMode=cv2.BORDER_REFLECT_101)
     return out
 
 
 def _shrunk(
-    rgb: NDArray[np.float32], camera: Camera, homography: NDArray[np.float64], room: Room, shrink: float
-) -> tuple[NDArray[np.float32], Camera, NDArray[np.float64], Room]:
+    rgb: NDArray[np.float32], camera: Camera, homography: NDArray[np.float64], crop: Crop, shrink: float
+) -> tuple[NDArray[np.float32], Camera, NDArray[np.float64], Crop]:
     """The frame averaged over areas to about the picture's own fineness."""
     width = max(8, round(camera.width / shrink))
     factor = width / camera.width
@@ -135,4 +135,4 @@ def _shrunk(
     down = cv2.resize(rgb, (width, height), interpolation=cv2.INTER_AREA)
     fine = np.array([[factor, 0, 0.5 * factor - 0.5], [0, factor, 0.5 * factor - 0.5], [0, 0, 1.0]])
     grid = camera.scaled(factor).on_grid(width, height)
-    return down, grid, fine @ homography @ np.linalg.inv(fine), room.scaled(factor)
+    return down, grid, fine @ homography @ np.linalg.inv(fine), crop.scaled(factor)

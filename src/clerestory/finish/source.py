@@ -15,11 +15,11 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.camera.noise import NoiseModel
 from clerestory.develop.colour import balanced_values, to_working, working_from_camera, xyz_from_rgb
-from clerestory.develop.defects import open_corrected, rebuild_clipped
+from clerestory.develop.defects import open_corrected, reconstruct_highlights
 from clerestory.develop.demosaic import demosaic, signal_of, small_of, turned
 from clerestory.develop.denoise import Quality, denoise_mosaic
 from clerestory.finish.tone import WorkingNoise, working_noise
-from clerestory.merge.result import Plate
+from clerestory.merge.result import Stitched
 from clerestory.raw.clipping import clipping_of
 from clerestory.raw.lens import LensCorrection, lens_correction
 from clerestory.raw.read import FrameInfo, Mosaic, read_info, read_rendered
@@ -32,7 +32,7 @@ Multipliers = tuple[float, float, float]
 class Source:
     """One view's recorded light: a mosaic (from one frame or from a merge of several), or a rendered picture.
 
-    Exactly one of `mosaic` and `rendered` (working RGB, H x W x 3) is set. `plate` is the joined view that `rendered`
+    Exactly one of `mosaic` and `rendered` (working RGB, H x W x 3) is set. `stitched` is the joined view that `rendered`
     came from: upright already, with an outline of its own. `record`: what a merge did, in plain numbers. `noise` is
     that of the mosaic as it now is, after any merge, `excess` as of `merge.Merged`. `mask`: where a merge took what
     is seen from another frame.
@@ -46,7 +46,7 @@ class Source:
     noise: NoiseModel | None = None
     frames: tuple[Path, ...] = ()
     remarks: tuple[str, ...] = ()
-    plate: Plate | None = None
+    stitched: Stitched | None = None
     mask: NDArray[np.uint8] | None = None
     excess: F32 | None = None
     record: dict[str, Any] = field(default_factory=dict)
@@ -70,14 +70,14 @@ def read_source(path: Path, info: FrameInfo | None = None) -> Source:
 
 def said_lost(mosaic: Mosaic) -> tuple[str, ...]:
     """What clipping cost, in a sentence; nothing when it cost nothing worth saying."""
-    said = clipping_of(mosaic).said
-    return (said,) if said else ()
+    message = clipping_of(mosaic).message
+    return (message,) if message else ()
 
 
 def camera_of(source: Source) -> Camera | None:
     """The camera of the frame as held (after the file's orientation), None without a focal length."""
-    if source.plate is not None:
-        return source.plate.camera
+    if source.stitched is not None:
+        return source.stitched.camera
     camera = source.info.intrinsics
     if camera is None:
         return None
@@ -134,7 +134,7 @@ def balanced_half(image: F32, source: Source, multipliers: Multipliers, mixed: F
     if source.mosaic is None:
         return turned(image, source.info.orientation)
     gains = np.asarray(multipliers, np.float32) / np.float32(min(multipliers))
-    working = under_mixed_light(rebuild_clipped(image * gains, gains), mixed)
+    working = under_mixed_light(reconstruct_highlights(image * gains, gains), mixed)
     return turned(to_working(working, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)
 
 
@@ -153,7 +153,7 @@ def full_size(
     multipliers: Multipliers,
     denoise: float,
     quality: Quality,
-    stage: Callable[[str], None],
+    on_stage: Callable[[str], None],
     mixed: F32 | None = None,
 ) -> F32:
     """Working RGB of the whole frame, float32 H x W x 3, turned as held, noise taken out.
@@ -163,15 +163,15 @@ def full_size(
     if source.mosaic is None:
         assert source.rendered is not None
         return turned(source.rendered, source.info.orientation)
-    stage("denoise")
+    on_stage("denoise")
     if source.noise is not None and denoise > 0:
         signal = denoise_mosaic(source.mosaic, source.noise, denoise, quality, source.excess)
     else:
         signal = signal_of(source.mosaic)
-    stage("demosaic")
+    on_stage("demosaic")
     balanced = demosaic(signal, source.mosaic, multipliers)
     del signal
-    stage("colour")
-    values = under_mixed_light(rebuild_clipped(balanced_values(balanced), balanced.multipliers), mixed)
+    on_stage("colour")
+    values = under_mixed_light(reconstruct_highlights(balanced_values(balanced), balanced.multipliers), mixed)
     del balanced
     return turned(to_working(values, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)

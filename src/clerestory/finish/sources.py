@@ -12,29 +12,29 @@ from clerestory.raw.group import WIDE_SHARE, View
 from clerestory.raw.lens import LensCorrection, lens_correction
 
 
-def source_of(view: View, told: Callable[[str], None] = lambda _: None) -> Source:
+def source_of(view: View, on_stage: Callable[[str], None] = lambda _: None) -> Source:
     """The light of a view: its frames merged as its kind asks, or its pick alone with the reason said."""
     if view.kind == "single" or len(view.frames) < 2:
         return read_source(view.pick, *view.infos_of([view.pick]))
     try:
-        merged = _merged(view, told)
+        merged = _merged(view, on_stage)
     except Refused as reason:
         alone = read_source(view.pick, *view.infos_of([view.pick]))
-        said = f"the {len(view.frames)} frames were not merged: {reason} The best of them was finished alone"
-        return replace(alone, remarks=(*alone.remarks, said), record={"refused": str(reason)})
-    return _of_plate(merged) if merged.plate is not None else _of_mosaic(merged)
+        message = f"the {len(view.frames)} frames were not merged: {reason} The best of them was finished alone"
+        return replace(alone, remarks=(*alone.remarks, message), record={"refused": str(reason)})
+    return _of_stitched(merged) if merged.stitched is not None else _of_mosaic(merged)
 
 
-def _merged(view: View, told: Callable[[str], None]) -> Merged:
+def _merged(view: View, on_stage: Callable[[str], None]) -> Merged:
     """The view's frames merged as its kind asks; frames put together that were turned too far for that are joined."""
     infos = view.infos_of(view.frames)
     try:
-        return combine(view, infos, told)
+        return combine(view, infos, on_stage)
     except Refused as reason:
         if view.kind not in ("burst", "bracket"):
             raise
         try:
-            joined = combine(replace(view, kind="wide"), infos, told)
+            joined = combine(replace(view, kind="panorama"), infos, on_stage)
         except Refused:
             raise reason from None
         if min(joined.record["overlap"]) > WIDE_SHARE[1]:
@@ -57,17 +57,17 @@ def _of_mosaic(merged: Merged) -> Source:
     )
 
 
-def _of_plate(merged: Merged) -> Source:
-    plate = merged.plate
-    assert plate is not None
-    height, width = plate.rgb.shape[:2]
+def _of_stitched(merged: Merged) -> Source:
+    stitched = merged.stitched
+    assert stitched is not None
+    height, width = stitched.rgb.shape[:2]
     info = replace(merged.info, width=width, height=height, orientation=1)
     return Source(
         info,
         LensCorrection(None, None, f"each frame before joining: {lens_correction(merged.info).source}"),
-        rendered=to_working(plate.rgb, plate.xyz_to_camera),
+        rendered=to_working(stitched.rgb, stitched.xyz_to_camera),
         frames=merged.used,
         remarks=(*info.remarks, *merged.remarks),
-        plate=plate,
+        stitched=stitched,
         record=merged.record,
     )

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
-from clerestory.camera.crop import largest_room
+from clerestory.camera.crop import largest_crop
 from clerestory.camera.pose import Pose
-from clerestory.camera.rectification import Straightening
+from clerestory.camera.rectification import Rectification
 from clerestory.vertical.result import Direction, Vertical
 
 Array = NDArray[np.float64]
@@ -58,18 +58,18 @@ def square_up(
         return None
     swing, axis = min(near, key=lambda pair: abs(pair[0]))
     ratio = camera.width / camera.height if aspect is None else aspect
-    before = Straightening(vertical.pitch, vertical.roll, plumb, 0.0)
-    after = Straightening(vertical.pitch, vertical.roll, plumb, swing)
-    costs = largest_room(camera, before, ratio).kept - largest_room(camera, after, ratio).kept
+    before = Rectification(vertical.pitch, vertical.roll, plumb, 0.0)
+    after = Rectification(vertical.pitch, vertical.roll, plumb, swing)
+    costs = largest_crop(camera, before, ratio).kept - largest_crop(camera, after, ratio).kept
     alike = symmetry(luma, camera, after)
     offered = costs <= DEAREST and alike >= ALIKE
     degrees = math.degrees(swing)
-    said = f"Swing {degrees:+.1f}° would centre the axis"
+    message = f"Swing {degrees:+.1f}° would centre the axis"
     why = (
         "" if offered else "; too little symmetry to square up" if alike < ALIKE else "; too much of the frame for it"
     )
     costs_said = f"{100 * max(costs, 0):.1f} % of the frame"
-    reasons = f"{said} (swing = {degrees:.1f} in the recipe) and cost {costs_said}; symmetry {alike:.2f}{why}."
+    reasons = f"{message} (swing = {degrees:.1f} in the recipe) and cost {costs_said}; symmetry {alike:.2f}{why}."
     return Swing(swing, math.radians(axis.bound_deg) / 1.96, alike, costs, offered, reasons)
 
 
@@ -80,7 +80,7 @@ def azimuth(axis: Direction, vertical: Vertical) -> float:
     return (angle + math.pi / 2) % math.pi - math.pi / 2
 
 
-def symmetry(luma: NDArray[np.float32], camera: Camera, straightening: Straightening) -> float:
+def symmetry(luma: NDArray[np.float32], camera: Camera, rectification: Rectification) -> float:
     """How alike the halves of a straightened view are about its centre line: correlation, -1 to 1.
 
     Taken on the logarithm of luminance at a small size, with slow changes of light taken out.
@@ -96,7 +96,7 @@ def symmetry(luma: NDArray[np.float32], camera: Camera, straightening: Straighte
     x = np.arange(-half, half + 1, dtype=float) + grid.cx
     y = np.arange(grid.height, dtype=float)
     points = np.stack(np.meshgrid(x, y), axis=-1)
-    back = np.asarray(np.linalg.inv(straightening.homography(grid)), float)
+    back = np.asarray(np.linalg.inv(rectification.homography(grid)), float)
     q = points @ back[:, :2].T + back[:, 2]
     source: Array = grid.recorded(q[..., :2] / q[..., 2:])
     at = source.astype(np.float32)

@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 
 from clerestory.camera.camera import Camera
-from clerestory.camera.crop import largest_room
+from clerestory.camera.crop import largest_crop
 from clerestory.camera.lens import Distortion
 from clerestory.camera.noise import NoiseModel
-from clerestory.camera.rectification import Straightening
+from clerestory.camera.rectification import Rectification
 from clerestory.develop.colour import working_from_camera
 from clerestory.finish import report
 from clerestory.finish.job import noise_on_grey
@@ -70,9 +70,9 @@ def compared(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
     told = truth["intrinsics"]
     camera = Camera(**{**told, "distortion": Distortion(**told["distortion"])})
     pitch, roll, yaw = (math.radians(a) for a in (pose["pitch_deg"], pose["roll_deg"], account["swing"]))
-    turn = Straightening(pitch, roll, account["plumb"], yaw)
+    turn = Rectification(pitch, roll, account["plumb"], yaw)
     for name in account["aspects"]:
         aspect = camera.width / camera.height if name == "own" else ASPECT_RATIOS[name]
-        kept = largest_room(camera, turn, aspect).kept
+        kept = largest_crop(camera, turn, aspect).kept
         out[f"kept {name}"] = f"{100 * kept:.1f} % by the true pose"
     return out

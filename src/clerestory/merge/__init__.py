@@ -1,6 +1,6 @@
 """Several frames, one view: align, burst, bracket, clear, join."""
 
 from clerestory.merge.combine import combine
-from clerestory.merge.result import IN_DOUBT, Merged, Plate, Refused
+from clerestory.merge.result import IN_DOUBT, Merged, Refused, Stitched
 
-__all__ = ["IN_DOUBT", "Merged", "Plate", "Refused", "combine"]
+__all__ = ["IN_DOUBT", "Merged", "Refused", "Stitched", "combine"]

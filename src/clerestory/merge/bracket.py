@@ -19,7 +19,7 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement
 from clerestory.merge.align import Motion, align, guide_of
-from clerestory.merge.burst import Told, checked, motion_record
+from clerestory.merge.burst import OnStage, checked, motion_record
 from clerestory.merge.resample import channel_gains, laid, own
 from clerestory.merge.result import Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
@@ -166,7 +166,7 @@ def _order(exposures: Sequence[float]) -> list[int]:
 
 
 def merge_bracket(
-    reference: Mosaic, steps: Sequence[Step], noise: NoiseModel, camera: Camera, told: Told
+    reference: Mosaic, steps: Sequence[Step], noise: NoiseModel, camera: Camera, on_stage: OnStage
 ) -> Bracketed:
     """Merge a bracket into the reference's geometry and units. Raises Refused when no other frame fits."""
     height, width = reference.raw.shape
@@ -178,7 +178,7 @@ def merge_bracket(
     record: dict[str, Any] = {"motions": {}, "left_out": {}, "exposures": {}, "share_taken": {}}
     taken = []
     for index in _order([s.exposure for s in steps]):
-        told(f"exposure {steps[index].exposure:.3g} times the reference's")
+        on_stage(f"exposure {steps[index].exposure:.3g} times the reference's")
         other = steps[index].read()
         try:
             motion = checked(align(guide, guide_of(other, noise, steps[index].exposure), camera))

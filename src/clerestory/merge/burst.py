@@ -25,7 +25,7 @@ from clerestory.raw.read import Mosaic
 F32 = NDArray[np.float32]
 LEAST_AGREEMENT = 0.35  # of the textured tiles, below which a frame shows something else
 LEAST_TAKEN = 0.4  # of a frame that must agree, lest the frame is left out
-Told = Callable[[str], None]
+OnStage = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -62,14 +62,14 @@ def fitting(
     noise: NoiseModel,
     camera: Camera,
     left_out: dict[int, str],
-    told: Callable[[int], None],
+    on_stage: Callable[[int], None],
 ) -> Iterator[tuple[int, Mosaic, Motion]]:
     """Frames that can serve, read one at a time, with where they lie; `left_out` gets the reason of each that cannot.
 
-    `told` hears the index of each before it is read.
+    `on_stage` hears the index of each before it is read.
     """
     for index, read in enumerate(others):
-        told(index)
+        on_stage(index)
         other = read()
         try:
             motion = checked(align(guide, guide_of(other, noise), camera))
@@ -80,7 +80,7 @@ def fitting(
 
 
 def merge_burst(
-    reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, camera: Camera, told: Told
+    reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, camera: Camera, on_stage: OnStage
 ) -> Burst:
     """Merge frames read one at a time. Raises Refused when no other frame fits the reference."""
     height, width = reference.raw.shape
@@ -94,7 +94,7 @@ def merge_burst(
     left_out: dict[int, str] = {}
 
     def say(index: int) -> None:
-        told(f"frame {index + 2} of {len(others) + 1}")
+        on_stage(f"frame {index + 2} of {len(others) + 1}")
 
     for index, other, motion in fitting(guide, others, noise, camera, left_out, say):
         values = laid(other, motion, noise)

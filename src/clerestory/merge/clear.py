@@ -21,7 +21,7 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement, cells_agree
 from clerestory.merge.align import Guide, Motion, align, guide_of
-from clerestory.merge.burst import Told, checked, fitting, motion_record
+from clerestory.merge.burst import OnStage, checked, fitting, motion_record
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
@@ -328,7 +328,7 @@ def _looked_at(
     others: Sequence[Callable[[], Mosaic]],
     noise: NoiseModel,
     camera: Camera,
-    told: Told,
+    told: OnStage,
 ) -> tuple[list[_Laid], list[F32], list[NDArray[np.bool_]], dict[int, str]]:
     """First pass: where the frames lie, and their cells."""
     first, seen_first = cells_of(mine, reference.cfa)
@@ -362,7 +362,7 @@ def _looked_again(
     choice: _Choice,
     noise: NoiseModel,
     camera: Camera,
-    told: Told,
+    told: OnStage,
 ) -> tuple[list[_Laid], list[F32], list[NDArray[np.bool_]]]:
     """Second pass: where the frames lie by what shows stone in both; local alignment had followed the visitors."""
     again, cells, seen = [], [first], [seen_first]
@@ -382,7 +382,7 @@ def _looked_again(
 
 
 def merge_clear(
-    reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, camera: Camera, told: Told
+    reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, camera: Camera, told: OnStage
 ) -> Cleared:
     """Merge frames, each read up to four times, one at a time. Raises Refused with fewer than three that fit."""
     mine, guide = own(reference), guide_of(reference, noise)
@@ -435,7 +435,7 @@ def _stacked(
     fits: Sequence[_Laid],
     choice: _Choice,
     noise: NoiseModel,
-    told: Told,
+    told: OnStage,
 ) -> Stack:
     """Last pass: the reference where it shows stone, the chosen frames elsewhere, and all that agree with them."""
     model = BlockNoise.of(noise, reference)

@@ -17,14 +17,14 @@ from clerestory.develop.defects import open_corrected
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
 from clerestory.merge.clear import merge_clear
-from clerestory.merge.join import merge_wide
 from clerestory.merge.result import Merged, Refused
+from clerestory.merge.stitch import stitch
 from clerestory.raw.group import View, stops_of
 from clerestory.raw.lens import lens_correction
 from clerestory.raw.noise_fit import fit_noise
 from clerestory.raw.read import FrameInfo, Mosaic
 
-Told = Callable[[str], None]
+OnStage = Callable[[str], None]
 SAME_FOCAL = 0.01  # share by which focal lengths may differ in one merge: a zoom's own rounding
 
 
@@ -58,7 +58,7 @@ def check_together(infos: Sequence[FrameInfo], kind: str) -> None:
     if max(focals) > (1 + SAME_FOCAL) * min(focals):
         raise Refused(f"they were taken at different focal lengths, {min(focals):g} to {max(focals):g} mm.")
     stops = [s for s in map(_stops, infos) if s is not None]
-    most = JOINED_STOPS if kind == "wide" else 0.4
+    most = JOINED_STOPS if kind == "panorama" else 0.4
     if kind != "bracket" and stops and max(stops) - min(stops) > most:
         raise Refused(f"their exposures differ by {max(stops) - min(stops):.1f} stops.")
 
@@ -87,20 +87,20 @@ def _exposures(infos: Sequence[FrameInfo]) -> list[float]:
 def combine(
     view: View,
     infos: Sequence[FrameInfo],
-    told: Told = quiet,
+    on_stage: OnStage = quiet,
     fit: Callable[[Sequence[Mosaic]], NoiseModel] = fit_noise,
     edges: bool = True,
     denoise: bool = True,
 ) -> Merged:
     """Merge a view's frames as its kind asks: 'burst', 'bracket', 'clear' or 'wide'.
 
-    `infos` in the order of `view.frames`. `told` hears of progress. `fit`: noise model of frames. `edges` and
+    `infos` in the order of `view.frames`. `on_stage` hears of progress. `fit`: noise model of frames. `edges` and
     `denoise` of a wide view: see `join.merge_wide`. Raises Refused when the
     frames cannot be merged (take `view.pick` alone and say why), UserError for a file that cannot be read.
     """
     check_together(infos, view.kind)
-    if view.kind == "wide":
-        return merge_wide(view.frames, infos, _exposures(infos), camera_of(infos[0]), told, fit, edges, denoise)
+    if view.kind == "panorama":
+        return stitch(view.frames, infos, _exposures(infos), camera_of(infos[0]), on_stage, fit, edges, denoise)
     at = view.frames.index(view.pick)
     others = [i for i in range(len(view.frames)) if i != at]
     opened = open_corrected(view.pick, infos[at], frames=len(infos), fit=fit)
@@ -116,18 +116,18 @@ def combine(
             Step(read, _exposure(infos[i], infos[at]), _noise_for(infos[i], infos[at], noise, read, fit))
             for i, read in zip(others, reads, strict=True)
         ]
-        merged = merge_bracket(reference, steps, noise, camera, told)
+        merged = merge_bracket(reference, steps, noise, camera, on_stage)
         return Merged("bracket", infos[at], _used(used, merged.taken), merged.mosaic, merged.noise, merged.excess,
                       record=_named(merged.record, used), remarks=_bracket_remarks(merged.record, used))  # fmt: skip
     if view.kind == "clear":
-        cleared = merge_clear(reference, reads, noise, camera, told)
-        said = _clear_remarks(cleared.record, used, infos[at])
+        cleared = merge_clear(reference, reads, noise, camera, on_stage)
+        message = _clear_remarks(cleared.record, used, infos[at])
         return Merged("clear", infos[at], used, cleared.mosaic, cleared.noise, cleared.excess, cleared.mask,
-                      record=_named(cleared.record, used), remarks=said)  # fmt: skip
-    burst = merge_burst(reference, reads, noise, camera, told)
-    said = _burst_remarks(burst.record, burst.taken, used)
+                      record=_named(cleared.record, used), remarks=message)  # fmt: skip
+    burst = merge_burst(reference, reads, noise, camera, on_stage)
+    message = _burst_remarks(burst.record, burst.taken, used)
     return Merged("burst", infos[at], _used(used, burst.taken), burst.mosaic, burst.noise, burst.excess,
-                  record=_named(burst.record, used), remarks=said)  # fmt: skip
+                  record=_named(burst.record, used), remarks=message)  # fmt: skip
 
 
 def _used(used: Sequence[Path], taken: Sequence[int]) -> tuple[Path, ...]:
@@ -165,17 +165,17 @@ def _left_out(record: dict[str, Any], used: Sequence[Path]) -> tuple[str, ...]:
 
 
 def _burst_remarks(record: dict[str, Any], taken: Sequence[int], used: Sequence[Path]) -> tuple[str, ...]:
-    said = (f"merged from {len(taken) + 1} frames; noise is mostly that of "
+    message = (f"merged from {len(taken) + 1} frames; noise is mostly that of "
             f"{record['frames_behind_a_place']:.1f} frames averaged")  # fmt: skip
-    return (said, *_left_out(record, used))
+    return (message, *_left_out(record, used))
 
 
 def _bracket_remarks(record: dict[str, Any], used: Sequence[Path]) -> tuple[str, ...]:
     above, below = record["stops_gained_above"], math.log2(max(1.0, *record["exposures"].values()))
     words = ((above, "gained above the reference's highlights"), (below, "gained in the shade"))
     gains = [f"{stops:.1f} stops {where}" for stops, where in words if stops >= 0.05]
-    said = f"merged from {len(record['exposures']) + 1} exposures"
-    return ("; ".join([said, *gains]), *_left_out(record, used))
+    message = f"merged from {len(record['exposures']) + 1} exposures"
+    return ("; ".join([message, *gains]), *_left_out(record, used))
 
 
 def _places(count: int) -> str:

@@ -24,7 +24,7 @@ class Refused(Exception):  # noqa: N818 - a decision, not a mistake
 
 
 @dataclass(frozen=True)
-class Plate:
+class Stitched:
     """A wide view joined from several frames.
 
     `rgb`: float32 H x W x 3, linear camera colour times `multipliers` (the least of them 1), 1.0 at raw saturation
@@ -51,7 +51,7 @@ class Plate:
 
 @dataclass(frozen=True)
 class Merged:
-    """One view from several frames: a mosaic (`mosaic` with `noise`), or a joined picture (`plate`).
+    """One view from several frames: a mosaic (`mosaic` with `noise`), or a joined picture (`stitched`).
 
     The mosaic stands in the geometry of the reference frame (`info`), in its own raw units, deeper than the file's.
     `noise` is the noise of a typical place in it; `excess`, float32 H/2 x W/2 where given, says by how much the
@@ -67,6 +67,6 @@ class Merged:
     noise: NoiseModel | None = None
     excess: F32 | None = None
     mask: NDArray[np.uint8] | None = None
-    plate: Plate | None = None
+    stitched: Stitched | None = None
     record: dict[str, Any] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()

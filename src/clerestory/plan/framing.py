@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 
 from clerestory.building.model import WALL_TURN, Building
 from clerestory.camera.camera import Camera
-from clerestory.camera.crop import Room, largest_room
+from clerestory.camera.crop import Crop, largest_crop
 from clerestory.camera.lens import Distortion
 from clerestory.camera.pose import Pose
-from clerestory.camera.rectification import Straightening, local_scale, project
+from clerestory.camera.rectification import Rectification, local_scale, project
 from clerestory.plan.model import ASPECTS, BodyTable, LensTable, StationTable, ViewTable, Visit
 
 Array = NDArray[np.float64]
@@ -235,11 +235,11 @@ class Framing:
         return replace(held, yaw=held.yaw + math.radians(self.turn), pitch=math.radians(self.plane))
 
     @property
-    def straightening(self) -> Straightening:
+    def rectification(self) -> Rectification:
         """How the frame is then turned upright (identity for a view taken as seen)."""
         if self.how == "as seen":
-            return Straightening(plumb=0.0)
-        return Straightening(math.radians(self.tilt), 0.0, 1.0, math.radians(self.turn))
+            return Rectification(plumb=0.0)
+        return Rectification(math.radians(self.tilt), 0.0, 1.0, math.radians(self.turn))
 
     def frame_points(self, corners: Array, body: BodyTable) -> Array:
         """Where points (k, 2) of the picture plane lie in the frame, pixels."""
@@ -249,14 +249,14 @@ class Framing:
         out: Array = np.stack([camera.cx + camera.focal * u[0], camera.cy - camera.focal * v[0]], axis=-1)
         return out
 
-    def room(self, body: BodyTable) -> Room:
+    def crop(self, body: BodyTable) -> Crop:
         """What the finisher keeps: the largest rectangle of the picture's aspect in the straightened frame."""
         x0, x1, z0, z1 = self.rectangle
-        return largest_room(self.camera(body), self.straightening, (x1 - x0) / (z1 - z0))
+        return largest_crop(self.camera(body), self.rectification, (x1 - x0) / (z1 - z0))
 
     def enlargement(self, body: BodyTable, points: Array) -> Array:
         """Local enlargement of straightening at frame pixels (k, 2)."""
-        return local_scale(self.straightening.homography(self.camera(body)), points)
+        return local_scale(self.rectification.homography(self.camera(body)), points)
 
 
 def _shoelace(p: Array) -> float:
@@ -429,6 +429,6 @@ def sensor_corners(framing: Framing, body: BodyTable) -> Array:
             [-0.5, camera.height - 0.5],
         ]
     )
-    flat = project(framing.straightening.homography(camera), edge)
+    flat = project(framing.rectification.homography(camera), edge)
     out: Array = np.stack([(flat[:, 0] - camera.cx) / camera.focal, (camera.cy - flat[:, 1]) / camera.focal], axis=-1)
     return out

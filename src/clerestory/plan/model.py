@@ -537,7 +537,7 @@ class _Complaints:
     def __init__(self, path: Path, text: str) -> None:
         self.path = path
         self.lines = line_map(text)
-        self.said: list[str] = []
+        self.message: list[str] = []
 
     def add(self, loc: Loc, what: str) -> None:
         """Note one thing wrong at a place in the document."""
@@ -545,12 +545,12 @@ class _Complaints:
         while near and near not in self.lines:
             near = near[:-1]
         line = f"line {self.lines[near]}" if near else "the file as a whole"
-        self.said.append(f"{self.path.name}, {line}, {_field_name(loc) or 'top'}: {what}")
+        self.message.append(f"{self.path.name}, {line}, {_field_name(loc) or 'top'}: {what}")
 
     def check(self) -> None:
         """Raise all that was noted as one UserError."""
-        if self.said:
-            raise UserError("\n".join(self.said[:12]))
+        if self.message:
+            raise UserError("\n".join(self.message[:12]))
 
 
 _PLAIN = {

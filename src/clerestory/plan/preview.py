@@ -76,7 +76,7 @@ def straightened(frame: Pixels, framing: Framing, body: BodyTable, box: Box) -> 
     """A frame turned upright as the finisher turns it, cut to a rectangle (X0, X1, Z0, Z1) of the picture plane."""
     camera = _small(framing, body, LONGEST)
     onto = _picture_camera(box, LONGEST)
-    turn = onto.matrix @ camera.inverse @ framing.straightening.homography(camera)
+    turn = onto.matrix @ camera.inverse @ framing.rectification.homography(camera)
     out: Pixels = cv2.warpPerspective(frame, turn, (onto.width, onto.height), flags=cv2.INTER_LINEAR)
     return out
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from clerestory.building.sun import SunDay, sun_day
 from clerestory.building.windows import Calendar, Interval, SunTrack, calendars, day_span
-from clerestory.camera.crop import Room
+from clerestory.camera.crop import Crop
 from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.plan.exposure import Focus, Settings, focus_for, settings_for
 from clerestory.plan.framing import Aim, Framing, StandBack, stand_back
@@ -40,7 +40,7 @@ class ViewPlan:
     focus: Focus
     settings: Settings
     clipped: float | None
-    room: Room | None
+    room: Crop | None
     back: StandBack | None
     others: tuple[Framing, ...]
     good: tuple[Interval, ...]
@@ -112,7 +112,7 @@ def _view_plan(plan: Framings, framing: Framing, lenses: tuple[str, ...], day: D
         focus,
         settings,
         clipped_share(plan.visit.building, framing, aimed.eye, body, lens, settings),
-        framing.room(body) if framing.fits else None,
+        framing.crop(body) if framing.fits else None,
         stand_back(aimed, body, plan.visit.building, min(view.tilt_under_deg, view.max_tilt_deg), shortest),
         tuple(others),
         tuple(good_hours(plan.visit, day, view)),

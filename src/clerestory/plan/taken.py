@@ -22,8 +22,8 @@ def taken_for(name: str, about: About, planned: Collection[str]) -> str | None:
 
     What about.toml says of it (`planned = "..."`) comes first; else a planned view of the same title or name.
     """
-    said = (about.planned, about.title, name)
-    return next((word.casefold() for word in said if word and word.casefold() in planned), None)
+    message = (about.planned, about.title, name)
+    return next((word.casefold() for word in message if word and word.casefold() in planned), None)
 
 
 def planned_aspects(folder: Path, views: Sequence[View], abouts: Abouts) -> dict[str, Aspect]:

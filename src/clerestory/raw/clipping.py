@@ -36,7 +36,7 @@ class Clipping:
     largest: float = 0.0
 
     @property
-    def said(self) -> str:
+    def message(self) -> str:
         """One sentence for the photographer; empty when nothing worth saying is lost."""
         if self.all > 0.0005:
             patch = f", {self.largest:.1%} in one patch" if self.largest > 0.0005 else " in small spots"

@@ -11,17 +11,17 @@ from pathlib import Path
 from typing import Literal
 
 from clerestory.raw.inspect import Inspection
-from clerestory.raw.overlap import Overlap, changed_share, overlap_of, turned_from
+from clerestory.raw.overlap import Overlap, changed_share, overlap_of, rotation_between
 from clerestory.raw.read import FrameInfo, read_info
 
-Kind = Literal["single", "burst", "bracket", "clear", "wide"]
+Kind = Literal["single", "burst", "bracket", "clear", "panorama"]
 # The kinds as a photographer says them.
 KIND_WORDS: dict[Kind, str] = {
     "single": "single frame",
     "burst": "burst",
     "bracket": "bracket",
     "clear": "burst, visitors moving",
-    "wide": "panorama",
+    "panorama": "panorama",
 }
 
 SAME_SHIFT = 0.08  # of the longer side: hand shake of 5 % each way, measured between any two frames
@@ -246,7 +246,7 @@ def _turned(before: Sequence[Inspection], after: Sequence[Inspection]) -> bool:
         return False
     if _seconds_between(a, b) > WIDE_PAUSE or (ea is not None and eb is not None and abs(ea - eb) > SAME_EXPOSURE):
         return False
-    turned = turned_from(a.look, b.look, camera)
+    turned = rotation_between(a.look, b.look, camera)
     return turned is not None and WIDE_SHARE[0] <= turned.share <= WIDE_SHARE[1]
 
 
@@ -298,7 +298,7 @@ def _view(name: str, group: Sequence[Inspection], wide: bool) -> View:
         middle = group[len(group) // 2]
         softest = min(f.sharpness for f in group)
         why = f"{len(group)} frames turned about one spot; the middle one stands for them; softest {softest:.2f}"
-        return View(name, "wide", paths, middle.info.path, why, infos)
+        return View(name, "panorama", paths, middle.info.path, why, infos)
     kind, taken = _kind_of(group)
     best, why = _pick(group, kind)
     return View(name, kind, paths, best.info.path, f"{taken}; {why}" if len(group) > 1 else why, infos)

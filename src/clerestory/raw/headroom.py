@@ -34,7 +34,7 @@ class Headroom:
     needed: float
 
     @property
-    def said(self) -> str:
+    def message(self) -> str:
         """One sentence for the photographer."""
         if self.stops >= 0.15:
             gain = self.stone_snr_then / max(self.stone_snr, 1e-6)

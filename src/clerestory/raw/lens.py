@@ -68,8 +68,8 @@ def _from_database(info: FrameInfo) -> LensCorrection:
         float(info.focal_mm or 0), float(info.f_number or 8.0), distance=10.0, scale=1.0, pixel_format=np.float32
     )
     distortion = _fitted_distortion(modifier.apply_geometry_distortion())
-    plate = np.ones((height, width, 3), np.float32)
-    fall_off = _fitted_fall_off(plate) if modifier.apply_color_modification(plate) else None
+    stitched = np.ones((height, width, 3), np.float32)
+    fall_off = _fitted_fall_off(stitched) if modifier.apply_color_modification(stitched) else None
     return LensCorrection(distortion, fall_off, f"lens database: {lenses[0].model}")
 
 

@@ -128,7 +128,7 @@ def changed_share(first: Look, second: Look) -> float:
 
 
 @dataclass(frozen=True)
-class Turned:
+class RotatedBy:
     """A frame turned about the spot against another: `share` of the first that the second shows too, `angle`
     between their axes in degrees, `matches` that agree."""
 
@@ -137,7 +137,7 @@ class Turned:
     matches: int
 
 
-def turned_from(first: Look, second: Look, camera: Camera) -> Turned | None:
+def rotation_between(first: Look, second: Look, camera: Camera) -> RotatedBy | None:
     """Whether the second frame is the first turned about one spot (same focal length), from matched details."""
     sift = cv2.SIFT_create(nfeatures=600)  # type: ignore[attr-defined]
     (ka, da), (kb, db) = (sift.detectAndCompute(cv2.equalizeHist(look), None) for look in (first, second))
@@ -160,7 +160,7 @@ def turned_from(first: Look, second: Look, camera: Camera) -> Turned | None:
     seen = project(matrix, grid)
     inside = ahead & (seen[:, 0] >= 0) & (seen[:, 0] < w) & (seen[:, 1] >= 0) & (seen[:, 1] < h)
     angle = float(np.degrees(np.arccos(np.clip(rotation[2, 2], -1, 1))))
-    return Turned(float(inside.mean()), angle, inliers)
+    return RotatedBy(float(inside.mean()), angle, inliers)
 
 
 Points = NDArray[np.float64]

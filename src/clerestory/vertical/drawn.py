@@ -68,9 +68,13 @@ def with_lines(found: Vertical, drawn: Sequence[DrawnLine], camera: Camera) -> V
     stretch = np.diag([1.0, math.cos(float(solved.x[0]))])
     cov = stretch @ cov @ stretch
     worst = float(np.abs(solved.fun[: len(drawn)]).max())
-    said = f"{len(drawn)} drawn lines set the vertical"
+    message = f"{len(drawn)} drawn lines set the vertical"
     if worst > 4:
-        return vertical_of("unsure", up, cov * worst**2, found.axes, found.n_segments, f"{said}, but they disagree.")
+        return vertical_of(
+            "unsure", up, cov * worst**2, found.axes, found.n_segments, f"{message}, but they disagree."
+        )
     bound = math.degrees(vanishing.bound(cov))
     verdict: Verdict = "sure" if bound <= SURE_WITHIN else "unsure"
-    return vertical_of(verdict, up, cov, found.axes, found.n_segments, f"{said}; accurate to ±{bound:.2f}° (95 %).")
+    return vertical_of(
+        verdict, up, cov, found.axes, found.n_segments, f"{message}; accurate to ±{bound:.2f}° (95 %)."
+    )

@@ -69,10 +69,10 @@ def _level_together(
 
     It errs alike in all of them, so that the mean is not believed more than one.
     """
-    said = [(level, r) for level, r in zip(levels, rotations, strict=False) if level is not None]
-    if not said:
+    message = [(level, r) for level, r in zip(levels, rotations, strict=False) if level is not None]
+    if not message:
         return None
-    ups = [r.T @ vanishing.ups(*(np.radians(np.array(v)) for v in level[:2])) for level, r in said]
+    ups = [r.T @ vanishing.ups(*(np.radians(np.array(v)) for v in level[:2])) for level, r in message]
     mean = np.mean(ups, axis=0)
     pitch, roll = pitch_roll_of(mean / np.linalg.norm(mean))
-    return math.degrees(pitch), math.degrees(roll), *said[0][0][2:4]
+    return math.degrees(pitch), math.degrees(roll), *message[0][0][2:4]

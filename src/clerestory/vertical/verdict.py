@@ -80,7 +80,7 @@ def judged(fits: list[vanishing.Fit], level: vanishing.Evidence | None = None) -
     if weak:
         return _by_chance(best, cov, count, level)
     rival, cov = _rival(fits, cov, chance)
-    doubts = [said for said in (rival, _against_level(up, cov, level)) if said]
+    doubts = [message for message in (rival, _against_level(up, cov, level)) if message]
     if best.agreed < HARDLY * chance:
         doubts.append("they agree little better than chance")
         cov = cov + math.radians(PARTLY) ** 2 * np.eye(2)
@@ -89,8 +89,8 @@ def judged(fits: list[vanishing.Fit], level: vanishing.Evidence | None = None) -
         doubts.append(f"it is less accurate than ±{SURE_WITHIN}°")
     verdict: Verdict = "cannot tell" if bound > KNOWN_WITHIN else "unsure" if doubts else "sure"
     parts = counted(best.witnesses[0], "part")
-    said = f"{counted(count, 'vertical edge')} in {parts} of the building; accurate to ±{bound:.2f}° (95 %)"
-    reasons = f"{said}; {'; '.join(doubts)}." if doubts else f"{said}."
+    message = f"{counted(count, 'vertical edge')} in {parts} of the building; accurate to ±{bound:.2f}° (95 %)"
+    reasons = f"{message}; {'; '.join(doubts)}." if doubts else f"{message}."
     return vertical_of(verdict, up, cov, _axes(best), count, reasons + _steep(float(up[2])))
 
 

@@ -36,7 +36,7 @@ def _files(folder: Path) -> list[Path]:
     return sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith("."))
 
 
-def _originals(visit: VisitFolder, told: Callable[[Path], None]) -> Iterator[Difference]:
+def _originals(visit: VisitFolder, on_progress: Callable[[Path], None]) -> Iterator[Difference]:
     listed = read_digests(visit.digests)
     present = {p.name: p for p in _files(visit.frames)}
     for name in sorted(listed.keys() | present.keys()):
@@ -47,7 +47,7 @@ def _originals(visit: VisitFolder, told: Callable[[Path], None]) -> Iterator[Dif
         if name not in listed:
             yield Difference(path, "was laid here by hand: no digest is kept of it; sort takes it up")
             continue
-        told(path)
+        on_progress(path)
         try:
             same = digest_of(path) == listed[name]
         except OSError as problem:
@@ -77,7 +77,7 @@ def _texts(visit: VisitFolder, views: set[str]) -> Iterator[Difference]:
         yield Difference(visit.about, str(problem).removeprefix(f"{visit.about}: "))
 
 
-def _outputs(visit: VisitFolder, told: Callable[[Path], None]) -> Iterator[Difference]:
+def _outputs(visit: VisitFolder, on_progress: Callable[[Path], None]) -> Iterator[Difference]:
     for account in _files(visit.hidden / "accounts"):
         try:
             aspects = json.loads(account.read_text(encoding="utf-8"))["aspects"]
@@ -90,7 +90,7 @@ def _outputs(visit: VisitFolder, told: Callable[[Path], None]) -> Iterator[Diffe
             if "/" in name or not path.is_file():
                 yield Difference(path, "was finished but is not there; finish makes it again")
                 continue
-            told(path)
+            on_progress(path)
             if digest_of(path) != digest:
                 yield Difference(path, "has changed since it was finished; keep it elsewhere, finish makes it again")
 
@@ -118,11 +118,11 @@ def _catalogue(visit: VisitFolder) -> Iterator[Difference]:
                 yield Difference(visit.catalogue, f"picks {view.pick} for {view.name}, which it does not know")
 
 
-def check(visit: VisitFolder, told: Callable[[Path], None] = lambda _: None) -> list[Difference]:
+def check(visit: VisitFolder, on_progress: Callable[[Path], None] = lambda _: None) -> list[Difference]:
     """Everything that differs, originals first; empty when all is well. Nothing is changed.
 
     Originals against frames.b2sum, recipes and about.toml against the views, outputs against the digests recorded
-    when they were written, the catalogue against the files. `told` hears of each file whose content is read.
+    when they were written, the catalogue against the files. `on_progress` hears of each file whose content is read.
     """
     views: set[str] = set()
     if visit.catalogue.exists():
@@ -130,7 +130,7 @@ def check(visit: VisitFolder, told: Callable[[Path], None] = lambda _: None) -> 
             views = {v.name for v in catalogue.views()}
         with contextlib.suppress(UserError):  # told of below
             views |= read_hand(visit.root).keys()
-    out = [*_originals(visit, told), *_texts(visit, views), *_outputs(visit, told), *_catalogue(visit)]
+    out = [*_originals(visit, on_progress), *_texts(visit, views), *_outputs(visit, on_progress), *_catalogue(visit)]
     for part in visit.parts:
         out += [Difference(p, "was left by a run that was broken off; delete it") for p in leftovers(part)]
     return out

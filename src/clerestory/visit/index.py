@@ -59,14 +59,13 @@ def rows_of(found: Sorted, digests: Mapping[str, str], abouts: Abouts) -> tuple[
             continue
     views = []
     for view in found.views:
-        said = abouts.of(view.name)
-        views.append(_view_row(view, said))
+        views.append(_view_row(view, abouts.of(view.name)))
     return frames, views
 
 
-def _view_row(view: View, said: About) -> ViewRow:
-    return ViewRow(view.name, view.kind, plain_name(view.pick), view.why, said.title, said.caption, said.place,
-                   said.creator, said.rights, said.permit, ", ".join(said.keywords))  # fmt: skip
+def _view_row(view: View, about: About) -> ViewRow:
+    return ViewRow(view.name, view.kind, plain_name(view.pick), view.why, about.title, about.caption, about.place,
+                   about.creator, about.rights, about.permit, ", ".join(about.keywords))  # fmt: skip
 
 
 def earlier_views(visit: VisitFolder) -> dict[str, str]:
@@ -144,9 +143,14 @@ def _by_hand(
     usable = {visit.taken / row.name: row for row in frames if not row.refused}
     views = arranged(views_of(rows, frames, {row.name: path for path, row in usable.items()}), hand, usable)
     view_of = {plain_name(path): view.name for view in views for path in view.frames}
-    said = read_abouts(visit.about)
+    message = read_abouts(visit.about)
     out = [replace(row, view=view_of.get(row.name, "")) for row in frames]
-    return out, [_view_row(view, said.of(view.name)) for view in views]
+    return out, [_view_row(view, message.of(view.name)) for view in views]
+
+
+def _kind(word: str) -> Kind:
+    """A view's kind by the catalogue's word; "wide" is what the first catalogues called a panorama."""
+    return "panorama" if word == "wide" else cast(Kind, word)
 
 
 def views_of(rows: Sequence[ViewRow], frames: Iterable[FrameRow], paths: Mapping[str, Path]) -> list[View]:
@@ -156,7 +160,13 @@ def views_of(rows: Sequence[ViewRow], frames: Iterable[FrameRow], paths: Mapping
         if row.view and row.name in paths:
             members.setdefault(row.view, []).append(row.name)
     return [
-        View(v.name, cast(Kind, v.kind), tuple(paths[n] for n in members[v.name]), paths[v.pick], v.why)
+        View(
+            v.name,
+            _FORMER.get(v.kind, cast(Kind, v.kind)),
+            tuple(paths[n] for n in members[v.name]),
+            paths[v.pick],
+            v.why,
+        )
         for v in rows
         if v.name in members and v.pick in paths
     ]

@@ -17,15 +17,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
-from clerestory.camera.crop import Room
+from clerestory.camera.crop import Crop
 from clerestory.camera.lens import Distortion
-from clerestory.camera.rectification import Straightening
+from clerestory.camera.rectification import Rectification
 from clerestory.develop import white_balance as white
 from clerestory.develop.colour import LUMINANCE, encode, working_from_camera
 from clerestory.develop.demosaic import turned
 from clerestory.finish import source as light
 from clerestory.finish import tone
-from clerestory.finish.pipeline import Seen, asked, before, look, luma_of, mixed_light_of, room_of, straightening_of
+from clerestory.finish.pipeline import Seen, asked, before, crop_of, look, luma_of, mixed_light_of, rectification_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample, source_positions
 from clerestory.finish.source import Multipliers
@@ -57,8 +57,8 @@ class Placed:
 
     key: tuple[object, ...]
     width: int  # asked for
-    straightening: Straightening
-    room: Room
+    rectification: Rectification
+    crop: Crop
     size: tuple[int, int]
 
 
@@ -119,12 +119,12 @@ class OpenView:
     _toned: tuple[F32, F32] | None = None
 
     @classmethod
-    def of(cls, view: View, stage: Callable[[str], None], source: light.Source | None = None) -> OpenView:
+    def of(cls, view: View, on_stage: Callable[[str], None], source: light.Source | None = None) -> OpenView:
         """Look at a view, from the light of all its frames where that is given, else of its pick alone: seconds."""
-        stage("reading")
+        on_stage("reading")
         merged = source is not None or len(view.frames) == 1
         light_of_it = source if source is not None else light.read_source(view.pick)
-        seen = look(light_of_it, Recipe(), stage)
+        seen = look(light_of_it, Recipe(), on_stage)
         return cls(view, seen, light.half_size(light_of_it), merged)
 
     # ---- white balance
@@ -202,7 +202,7 @@ class OpenView:
 
         None in a joined view: its frames were straightened together.
         """
-        if self._edges is None and self.seen.source.plate is not None:
+        if self._edges is None and self.seen.source.stitched is not None:
             self._edges = []
         if self._edges is None:
             grid = self._half_grid()
@@ -223,9 +223,9 @@ class OpenView:
             bool(recipe.lines),
         )
         if self._placed is None or self._placed.key != key:
-            straightening = straightening_of(seen, recipe)
-            room = room_of(seen, straightening, recipe.aspect, recipe)
-            self._placed = Placed(key, width, straightening, room, _size(room, width))
+            rectification = rectification_of(seen, recipe)
+            crop = crop_of(seen, rectification, recipe.aspect, recipe)
+            self._placed = Placed(key, width, rectification, crop, _size(crop, width))
         return self._placed
 
     def _reduced(self, seen: Seen, balance: Balance, width: int) -> F32:
@@ -318,11 +318,11 @@ class OpenView:
             "size": list(placed.size),
             "camera": {name: getattr(camera, name) for name in ("width", "height", "focal", "cx", "cy")},
             "lens": {"radial": lens.radial, "tangential": lens.tangential, "centre": lens.centre},
-            "room": [placed.room.left, placed.room.top, placed.room.width, placed.room.height],
-            "kept": placed.room.kept,
-            "lost": placed.room.lost,
+            "room": [placed.crop.left, placed.crop.top, placed.crop.width, placed.crop.height],
+            "kept": placed.crop.kept,
+            "lost": placed.crop.lost,
             "outline": self._outline(placed, lens),
-            "straightening": vars(placed.straightening),
+            "rectification": vars(placed.rectification),
             "lean": self._lean(placed, seen.vertical),
             "verdict": seen.vertical.verdict,
             "bound": seen.vertical.bound_deg,
@@ -333,14 +333,14 @@ class OpenView:
             "lift_limit": limit,
             "colour_temperature_known": mosaic is not None and mosaic.xyz_to_camera is not None,
             "mixed_light_known": mosaic is not None,
-            "joined": seen.source.plate is not None,
+            "joined": seen.source.stitched is not None,
             "swing_offer": None if seen.swing is None or recipe.swing is not None else math.degrees(seen.swing.swing),
             "remarks": [*seen.source.remarks, *seen.remarks],
         }
 
     def _lean(self, placed: Placed, vertical: Vertical) -> dict[str, float]:
         """Degrees: the frame's own tilt and roll, and what of both the picture still has."""
-        rest = placed.straightening.rotation @ np.array(vertical.up)
+        rest = placed.rectification.rotation @ np.array(vertical.up)
         return {
             "tilt": math.degrees(vertical.pitch),
             "roll": math.degrees(vertical.roll),
@@ -351,10 +351,10 @@ class OpenView:
     def _outline(self, placed: Placed, lens: Distortion) -> list[list[float]]:
         """The picture's edge in the recorded frame, as shares of its width and height."""
         camera = self.seen.camera
-        corners = placed.room.corners
+        corners = placed.crop.corners
         steps = np.linspace(0, 1, 6, endpoint=False)[:, None]
         ring = np.concatenate([corners[i] + steps * (corners[(i + 1) % 4] - corners[i]) for i in range(4)])
-        back = np.linalg.inv(placed.straightening.homography(camera))
+        back = np.linalg.inv(placed.rectification.homography(camera))
         q = ring @ back[:, :2].T + back[:, 2]
         points = camera.recorded(q[:, :2] / q[:, 2:])
         shares = (points + 0.5) / [camera.width, camera.height]
@@ -414,13 +414,13 @@ class OpenView:
         return data.tobytes() if ok else b""
 
 
-def _size(room: Room, width: int) -> tuple[int, int]:
+def _size(crop: Crop, width: int) -> tuple[int, int]:
     """Width and height of a preview of a room; one in portrait has as many pixels as one in landscape."""
-    size = (width, max(16, round(width * room.height / room.width)))
-    return size if size[1] <= width else (max(16, round(width * room.width / room.height)), width)
+    size = (width, max(16, round(width * crop.height / crop.width)))
+    return size if size[1] <= width else (max(16, round(width * crop.width / crop.height)), width)
 
 
-Lie = tuple[Camera, NDArray[np.float64], Room, tuple[int, int]]
+Lie = tuple[Camera, NDArray[np.float64], Crop, tuple[int, int]]
 
 
 def _lie(shape: tuple[int, ...], seen: Seen, placed: Placed) -> Lie:
@@ -428,9 +428,9 @@ def _lie(shape: tuple[int, ...], seen: Seen, placed: Placed) -> Lie:
     camera, (height, width) = seen.camera, shape[:2]
     factor = width / camera.width
     fine = np.array([[factor, 0, 0.5 * factor - 0.5], [0, factor, 0.5 * factor - 0.5], [0, 0, 1.0]])
-    across = fine @ placed.straightening.homography(camera) @ np.linalg.inv(fine)
+    across = fine @ placed.rectification.homography(camera) @ np.linalg.inv(fine)
     grid = camera.scaled(factor).on_grid(width, height)
-    return grid, across, placed.room.scaled(factor), placed.size
+    return grid, across, placed.crop.scaled(factor), placed.size
 
 
 def _resampled(rgb: F32, seen: Seen, placed: Placed) -> F32:
@@ -455,12 +455,12 @@ class Darkroom:
             self._open.move_to_end(view.name)
             return found
 
-    def open(self, view: View, stage: Callable[[str], None]) -> OpenView:
+    def open(self, view: View, on_stage: Callable[[str], None]) -> OpenView:
         """The view, its pick read if it is not open yet; two askers read it once."""
         with self._lock:
             gate = self._opening.setdefault(view.name, threading.Lock())
         with gate:
-            return self.at_hand(view) or self.put(OpenView.of(view, stage))
+            return self.at_hand(view) or self.put(OpenView.of(view, on_stage))
 
     def put(self, opened: OpenView) -> OpenView:
         """Hold a view open, in place of what was held of it; the one longest unused is let go."""

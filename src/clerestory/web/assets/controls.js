@@ -23,7 +23,7 @@ const CONTROLS = [
     needs: (f, r) => f.colour_temperature_known && r.colour_temperature !== null },
   { name: "mixed_light", label: "Mixed light", min: 0, max: 1, step: 0.01, own: () => 0,
     say: (v) => (v === 0 ? "left as shot" : `${Math.round(100 * v)} % evened`), needs: (f) => f.mixed_light_known },
-  { name: "plumb", label: "Plumb", min: 0, max: 1, step: 0.01, own: (f) => f.straightening.plumb,
+  { name: "plumb", label: "Plumb", min: 0, max: 1, step: 0.01, own: (f) => f.rectification.plumb,
     say: (v) => (v === 0 ? "as shot" : `${Math.round(100 * v)} %`), needs: apart },
   { name: "swing", label: "Swing", min: -15, max: 15, step: 0.1, own: () => 0,
     say: (v) => (v === 0 ? "none" : `${Math.abs(v).toFixed(1)}° ${v > 0 ? "right" : "left"}`), needs: apart },

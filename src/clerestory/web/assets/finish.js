@@ -229,7 +229,7 @@ export class Finish {
 
   // The picture on the page warped as the lean asked for would have it.
   leanTo({ plumb, swing }) {
-    const now = this.facts.straightening;
+    const now = this.facts.rectification;
     const wanted = { ...now, plumb: plumb ?? now.plumb, swing: swing === undefined ? now.swing : (swing * Math.PI) / 180 };
     const shown = this.sheetNode.getBoundingClientRect().width / this.facts.size[0];
     this.canvas.style.transform = css(this.sheet.warpTo(wanted), shown);

@@ -50,8 +50,8 @@ export const straightened = ({ pitch, roll, plumb, swing }) => {
 
 export const lens = (camera) => [camera.focal, 0, camera.cx, 0, camera.focal, camera.cy, 0, 0, 1];
 
-export const homography = (straightening, camera) =>
-  mul(mul(lens(camera), straightened(straightening)), inverse(lens(camera)));
+export const homography = (rectification, camera) =>
+  mul(mul(lens(camera), straightened(rectification)), inverse(lens(camera)));
 
 // Lens distortion: DNG specification, WarpRectilinear.
 export const recorded = ([px, py], camera, { radial, tangential, centre }) => {
@@ -108,7 +108,7 @@ export class Sheet {
     this.facts = facts;
     this.camera = facts.camera;
     this.glass = facts.lens;
-    this.h = homography(facts.straightening, facts.camera);
+    this.h = homography(facts.rectification, facts.camera);
     const [left, top, width] = facts.room;
     const step = width / facts.size[0];
     this.paper = [1 / step, 0, -left / step, 0, 1 / step, -top / step, 0, 0, 1];
@@ -131,7 +131,7 @@ export class Sheet {
 
   // Where the building's vertical through a preview pixel crosses two heights of the preview.
   plumbLine([x, y], above, below) {
-    const { pitch, roll } = this.facts.straightening;
+    const { pitch, roll } = this.facts.rectification;
     const m = mul(this.whole, lens(this.camera));
     const [a, b, c] = upOf(pitch, roll);
     const far = [0, 3, 6].map((r) => m[r] * a + m[r + 1] * b + m[r + 2] * c);
@@ -140,8 +140,8 @@ export class Sheet {
   }
 
   // From this preview's pixels to those of the same frame straightened otherwise, the middle kept in its place.
-  warpTo(straightening) {
-    const other = mul(this.paper, homography(straightening, this.camera));
+  warpTo(rectification) {
+    const other = mul(this.paper, homography(rectification, this.camera));
     const raw = mul(other, this.back);
     const middle = [this.facts.size[0] / 2, this.facts.size[1] / 2];
     const moved = apply(raw, middle);

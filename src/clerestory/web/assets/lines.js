@@ -236,7 +236,7 @@ export class Lines {
     const facts = this.sheet.facts;
     const verticals = this.lines.filter((l) => l.kind === "vertical");
     if (verticals.length < 2) return;
-    const { pitch, roll, plumb, swing } = facts.straightening;
+    const { pitch, roll, plumb, swing } = facts.rectification;
     const up = vertical(verticals.map((l) => l.ends.map((e) => this.sheet.idealOf(e))), facts.camera, upOf(pitch, roll));
     const [p, r] = pitchRoll(up);
     this.warp = this.sheet.warpTo({ pitch: p, roll: r, plumb: plumb || 1, swing });

@@ -27,7 +27,7 @@ FOCAL_PRIOR = 0.01  # share by which the stated focal length is expected to be o
 
 
 @dataclass(frozen=True)
-class Turns:
+class Rotations:
     """Rotations (n, 3, 3) from the first frame's camera axes to each frame's; the lens with its focal length as the
     frames have it; the local shifts left between neighbours (95th percentile, pixels); each frame's neighbour."""
 
@@ -150,7 +150,7 @@ def _order(rotations: Sequence[F64]) -> list[int]:
     return [int(k) for k in np.argsort(spread @ direction)]
 
 
-def find_turns(guides: Sequence[Guide], camera: Camera) -> Turns:
+def find_rotations(guides: Sequence[Guide], camera: Camera) -> Rotations:
     """How the frames were turned. Raises Refused where they do not overlap enough."""
     seen = [_details(g, camera) for g in guides]
     n = len(guides)
@@ -159,4 +159,4 @@ def find_turns(guides: Sequence[Guide], camera: Camera) -> Turns:
     rotations, factor = _bundled(_chained(n, pairs), pairs)
     lens = replace(camera, focal=camera.focal * factor)
     rotations, motions = _refined(guides, rotations, lens)
-    return Turns(tuple(rotations), lens, tuple(m.parallax for m in motions), tuple(m.share for m in motions))
+    return Rotations(tuple(rotations), lens, tuple(m.parallax for m in motions), tuple(m.share for m in motions))

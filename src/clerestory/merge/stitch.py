@@ -26,9 +26,9 @@ from clerestory.develop.demosaic import Balanced, demosaic, signal_of, turned
 from clerestory.develop.denoise import denoise_mosaic
 from clerestory.merge.align import Guide, guide_of
 from clerestory.merge.resample import LANCZOS, balance_of
-from clerestory.merge.result import Merged, Plate, Refused
+from clerestory.merge.result import Merged, Refused, Stitched
+from clerestory.merge.rotations import Rotations, find_rotations
 from clerestory.merge.surface import WIDEST, Surface, surface_for
-from clerestory.merge.turns import Turns, find_turns
 from clerestory.raw.frame import open_frame
 from clerestory.raw.read import FrameInfo, Mosaic
 from clerestory.vertical.find import find_vertical_together
@@ -49,7 +49,7 @@ HELD = math.radians(20.0), math.radians(4.0)  # how far cameras are usually tilt
 LEVEL_BOUND = 1.0  # degrees within which a camera's level sensor is believed; common practice, no source
 
 
-Told = Callable[[str], None]
+OnStage = Callable[[str], None]
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
@@ -128,7 +128,7 @@ class _Vertical:
     verdict: Verdict
 
 
-def _vertical(lumas: Sequence[F32], infos: Sequence[FrameInfo], turns: Turns, edges: bool) -> _Vertical:
+def _vertical(lumas: Sequence[F32], infos: Sequence[FrameInfo], turns: Rotations, edges: bool) -> _Vertical:
     """The vertical from the edges of all frames together, else from the level sensor, else as the camera was held."""
     levels, orientation = [info.held_level for info in infos], infos[0].orientation
     held = orientation_rotation(orientation)
@@ -158,7 +158,7 @@ def _as_held(rotations: Sequence[F64]) -> F64:
     return up / np.linalg.norm(up)
 
 
-def _upright_axes(up: F64, turns: Turns) -> F64:
+def _upright_axes(up: F64, turns: Rotations) -> F64:
     """Rotation from the first frame's axes to the picture's: vertical upright, looking amid the frames."""
     ahead = np.sum([r[2] for r in turns.rotations], axis=0)
     ahead = ahead - up * (ahead @ up)
@@ -287,7 +287,7 @@ def _behind_seams(part: F32, rows: slice, width: int) -> F32:
 
 
 def _blended(
-    laid: _Set, lights: Callable[[int], Balanced], plan: _Plan, looks: Sequence[tuple[F32, U8]], told: Told
+    laid: _Set, lights: Callable[[int], Balanced], plan: _Plan, looks: Sequence[tuple[F32, U8]], on_stage: OnStage
 ) -> tuple[F32, U8]:
     """The picture: detail from one frame each side of a seam, broad tones from both. In bands, to spare memory."""
     height, width = size = (laid.surface.camera.height, laid.surface.camera.width)
@@ -295,7 +295,7 @@ def _blended(
     covered = np.zeros(size, np.uint8)
     bands = [slice(top, min(top + BAND, height)) for top in range(0, height, BAND)]
     for k in range(len(laid.paths)):
-        told(f"place frame {k + 1} of {len(laid.paths)}")
+        on_stage(f"place frame {k + 1} of {len(laid.paths)}")
         light, (nodes, gain) = lights(k), laid.nodes(k, NODE, size)
         broad = _broad(looks[k][0] * np.float32(plan.gains[k]), looks[k][1])
         for rows in bands:
@@ -332,14 +332,14 @@ def _guides(
     infos: Sequence[FrameInfo],
     exposures: Sequence[float],
     fit: Callable[[Sequence[Mosaic]], NoiseModel],
-    told: Told,
+    on_stage: OnStage,
 ) -> tuple[list[Guide], list[F32], list[NoiseModel], Mosaic]:
     """Guides, half-size luminances and noise models of the frames, and the middle frame's mosaic."""
     guides, lumas = [], []
     noises: dict[float | None, NoiseModel] = {}
     middle: Mosaic | None = None
     for k, (path, info) in enumerate(zip(paths, infos, strict=True)):
-        told(f"look at frame {k + 1} of {len(paths)}")
+        on_stage(f"look at frame {k + 1} of {len(paths)}")
         mosaic = open_frame(path, info).mosaic
         if info.iso not in noises:
             noises[info.iso] = fit([mosaic])
@@ -363,12 +363,12 @@ def _luma(mosaic: Mosaic) -> F32:
     return out
 
 
-def merge_wide(
+def stitch(
     paths: Sequence[Path],
     infos: Sequence[FrameInfo],
     exposures: Sequence[float],
     camera: Camera,
-    told: Told,
+    on_stage: OnStage,
     fit: Callable[[Sequence[Mosaic]], NoiseModel],
     edges: bool = True,
     denoise: bool = True,
@@ -379,8 +379,8 @@ def merge_wide(
     it is as white as it gets. `edges`: look for the building's vertical in the frames; without it, or where they show
     none, their level sensor or how they were held stands in. `denoise`: take noise out before demosaicing.
     """
-    guides, lumas, noises, middle = _guides(paths, infos, exposures, fit, told)
-    turns = find_turns(guides, camera)
+    guides, lumas, noises, middle = _guides(paths, infos, exposures, fit, on_stage)
+    turns = find_rotations(guides, camera)
     del guides
     vertical = _vertical(lumas, infos, turns, edges)
     axes = _upright_axes(vertical.up, turns)
@@ -401,14 +401,14 @@ def merge_wide(
 
     looks = []
     for k in range(len(paths)):
-        told(f"light of frame {k + 1} of {len(paths)}")
+        on_stage(f"light of frame {k + 1} of {len(paths)}")
         looks.append(_look(laid, k, lights(k), size))
     plan = _planned(looks, shown.width)
-    rgb, covered = _blended(laid, lights, plan, looks, told)
-    plate = Plate(rgb, covered, _hull(covered), surface.projection, shown, surface.compression,
+    rgb, covered = _blended(laid, lights, plan, looks, on_stage)
+    stitched = Stitched(rgb, covered, _hull(covered), surface.projection, shown, surface.compression,
                   _least_one(laid.multipliers), middle.xyz_to_camera, up_bound=vertical.bound,
                   up_verdict=vertical.verdict)  # fmt: skip
-    return _merged(paths, infos, turns, rotations, plan, plate, width)
+    return _merged(paths, infos, turns, rotations, plan, stitched, width)
 
 
 def _least_one(multipliers: tuple[float, float, float]) -> tuple[float, float, float]:
@@ -426,10 +426,10 @@ def _degrees_across(surface: Surface) -> float:
 def _merged(
     paths: Sequence[Path],
     infos: Sequence[FrameInfo],
-    turns: Turns,
+    turns: Rotations,
     rotations: Sequence[F64],
     plan: _Plan,
-    plate: Plate,
+    stitched: Stitched,
     width: float,
 ) -> Merged:
     record: dict[str, Any] = {
@@ -440,17 +440,19 @@ def _merged(
         "overlap": [round(s, 3) for s in turns.shares],
         "gains": [round(float(g), 4) for g in plan.gains],
         "degrees_across": round(width, 1),
-        "projection": plate.projection,
-        "up_bound_deg": plate.up_bound,
-        "up_verdict": plate.up_verdict,
+        "projection": stitched.projection,
+        "up_bound_deg": stitched.up_bound,
+        "up_verdict": stitched.up_verdict,
     }
-    remarks = [f"stitched from {len(paths)} frames, {width:.0f}° across, {plate.projection} projection"]
+    remarks = [f"stitched from {len(paths)} frames, {width:.0f}° across, {stitched.projection} projection"]
     worst = max(turns.parallax, default=0.0)
     if worst > 3:
         remarks.append(f"parallax of up to {worst:.0f} pixels on near things: the camera moved as it was turned; "
                        "check the seams")  # fmt: skip
-    if plate.up_bound is None:
+    if stitched.up_bound is None:
         remarks.append("no vertical was found: taken from how the camera was held")
-    elif plate.up_verdict == "unsure":
-        remarks.append(f"the vertical is accurate only to ±{plate.up_bound:.1f}°: check it")
-    return Merged("wide", infos[len(infos) // 2], tuple(paths), plate=plate, record=record, remarks=tuple(remarks))
+    elif stitched.up_verdict == "unsure":
+        remarks.append(f"the vertical is accurate only to ±{stitched.up_bound:.1f}°: check it")
+    return Merged(
+        "panorama", infos[len(infos) // 2], tuple(paths), stitched=stitched, record=record, remarks=tuple(remarks)
+    )

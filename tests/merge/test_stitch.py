@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 
 from clerestory.camera.camera import Camera
-from clerestory.camera.crop import room_inside
+from clerestory.camera.crop import crop_inside
 from clerestory.camera.pose import Pose
 from clerestory.finish.sources import source_of
 from clerestory.merge import Refused, combine
 from clerestory.merge.combine import check_together, place_in_words
-from clerestory.merge.join import _as_held
+from clerestory.merge.stitch import _as_held
 from clerestory.merge.surface import Surface, surface_for
 from clerestory.raw.dng import DngMeta, write_dng
 from clerestory.raw.group import View
@@ -70,13 +70,13 @@ def test_frames_one_above_another_stay_straight_and_keep_the_floor():
         if np.dot(hull[:, 0], np.roll(hull[:, 1], -1)) > np.dot(hull[:, 1], np.roll(hull[:, 0], -1))
         else hull[::-1]
     )
-    room = room_inside(hull, None, None, surface.equal_area)
+    room = crop_inside(hull, None, None, surface.equal_area)
     assert room.top + room.height > 0.97 * surface.camera.height
     assert room.height > 0.9 * surface.camera.height
     fan = np.array([[0.0, 0.0], [1000.0, 0.0], [600.0, 800.0], [400.0, 800.0]])
     sky = Surface(Camera(1001, 801, 250.0, 500.0, 750.0), 0.0)
-    assert room_inside(fan).height < 0.65 * 800
-    assert room_inside(fan, flat=sky.equal_area).height > 0.8 * 800
+    assert crop_inside(fan).height < 0.65 * 800
+    assert crop_inside(fan, flat=sky.equal_area).height > 0.8 * 800
     across = [_border(camera, 2, yaw) for yaw in (-30, 0, 30)]
     assert surface_for(across, camera.focal).projection == "pannini"
 
@@ -134,7 +134,7 @@ def _turned(
 @pytest.fixture(scope="module")
 def turned(tmp_path_factory):
     """Three frames of a hall, and their poses."""
-    return _turned(tmp_path_factory.mktemp("wide"))
+    return _turned(tmp_path_factory.mktemp("panorama"))
 
 
 @pytest.mark.parametrize(("orientation", "held"), [(6, 90), (8, -90), (3, 180)])
@@ -143,18 +143,18 @@ def test_frames_held_upright_join_upright(tmp_path, orientation, held):
     paths, poses, _ = _turned(tmp_path, orientation, held)
     infos = [read_info(p) for p in paths]
     blind = [replace(i, level=None) for i in infos]
-    for said, edges, close in ((infos, True, 0.4), (infos, False, 0.4), (blind, False, 4)):
-        merged = combine(View("hall", "wide", paths, paths[1], ""), said, edges=edges, denoise=False)
+    for message, edges, close in ((infos, True, 0.4), (infos, False, 0.4), (blind, False, 4)):
+        merged = combine(View("hall", "panorama", paths, paths[1], ""), message, edges=edges, denoise=False)
         up = np.array(merged.record["rotations"][0]) @ [0, -1, 0]
         assert math.degrees(math.acos(min(1.0, up @ poses[0].up))) < close
-        assert merged.plate.camera.width > merged.plate.camera.height
+        assert merged.stitched.camera.width > merged.stitched.camera.height
 
 
 def test_frames_of_a_panorama_join(turned):
     paths, poses, body = turned
     infos = [read_info(p) for p in paths]
-    merged = combine(View("hall", "wide", paths, paths[1], ""), infos, edges=False, denoise=False)
-    assert merged.plate is not None
+    merged = combine(View("hall", "panorama", paths, paths[1], ""), infos, edges=False, denoise=False)
+    assert merged.stitched is not None
     found = [np.array(r) for r in merged.record["rotations"]]
     focal = body.intrinsics(12.0).focal
     for k in range(2):
@@ -162,10 +162,10 @@ def test_frames_of_a_panorama_join(turned):
         assert math.acos(min(1.0, (np.trace(off) - 1) / 2)) * focal < 1.0
     for rotation, pose in zip(found, poses, strict=True):
         assert math.degrees(math.acos(min(1.0, (rotation @ [0, -1, 0]) @ pose.up))) < 0.1
-    assert merged.plate.projection == "pannini"
-    inside = merged.plate.inside > 0
+    assert merged.stitched.projection == "pannini"
+    inside = merged.stitched.inside > 0
     assert inside.mean() > 0.7
-    assert (merged.plate.rgb[inside].max(axis=-1) > 0).mean() > 0.999
+    assert (merged.stitched.rgb[inside].max(axis=-1) > 0).mean() > 0.999
     assert _against_panorama(merged, poses, body, 0.6) < 0.15
 
 
@@ -173,14 +173,14 @@ def _against_panorama(merged, poses, body, below):
     """How far the picture strays from the panorama seen straight through its own surface, where that is less than
     `below`: the 80th percentile of the share."""
     panorama = load_panorama(PANORAMA)
-    camera = merged.plate.camera
+    camera = merged.stitched.camera
     turn = np.array(merged.record["rotations"][1]).T @ poses[1].rotation
     y, x = np.mgrid[: camera.height, : camera.width].astype(float)
-    rays = Surface(camera, merged.plate.compression).rays(np.stack([x, y], axis=-1)) @ turn
+    rays = Surface(camera, merged.stitched.compression).rays(np.stack([x, y], axis=-1)) @ turn
     light = _looked_up(panorama, rays) * 0.2 / float(np.median(panorama))
     green = light @ body.rec2020_to_camera[1]
-    use = (merged.plate.inside > 0) & (green < below) & (green > 0.02)
-    ratio = merged.plate.rgb[..., 1][use] / green[use]
+    use = (merged.stitched.inside > 0) & (green < below) & (green > 0.02)
+    ratio = merged.stitched.rgb[..., 1][use] / green[use]
     assert np.median(ratio) == pytest.approx(1, abs=0.02)
     return np.percentile(np.abs(ratio - np.median(ratio)), 80)
 
@@ -189,37 +189,37 @@ def _against_panorama(merged, poses, body, below):
 def test_turned_frames_put_together_by_hand_are_joined(turned, kind):
     paths, _, _ = turned
     source = source_of(View("hall", kind, paths[::2], paths[0], "2 frames grouped by hand"))
-    assert source.plate is not None
-    assert any("stitched from 2 frames" in said for said in source.remarks)
+    assert source.stitched is not None
+    assert any("stitched from 2 frames" in message for message in source.remarks)
     same = source_of(View("hall", kind, (paths[0], paths[0]), paths[0], ""))
-    assert same.plate is None
+    assert same.stitched is None
 
 
 def test_frames_exposed_unlike_join_evenly(tmp_path):
     """As a camera left to itself exposes them: the light of the darkest, and white where a longer one is clipped."""
     paths, poses, body = _turned(tmp_path, stops=(0.0, 1.2, 0.7))
     infos = [read_info(p) for p in paths]
-    merged = combine(View("hall", "wide", paths, paths[1], ""), infos, edges=False, denoise=False)
+    merged = combine(View("hall", "panorama", paths, paths[1], ""), infos, edges=False, denoise=False)
     assert _against_panorama(merged, poses, body, 0.3) < 0.15
-    green = merged.plate.rgb[..., 1][merged.plate.inside > 0]
+    green = merged.stitched.rgb[..., 1][merged.stitched.inside > 0]
     assert np.mean((green > 0.42) & (green < 0.46)) < 1.5 * np.mean((green > 0.36) & (green < 0.40))  # no grey glass
     assert np.mean(green > 0.98) > 0.02
     with pytest.raises(Refused, match=r"exposures differ by 2\.5 stops"):
-        check_together([replace(infos[0], seconds=0.02 * 2**2.5), infos[0]], "wide")
+        check_together([replace(infos[0], seconds=0.02 * 2**2.5), infos[0]], "panorama")
 
 
 def test_a_joined_view_says_how_surely_it_stands(turned):
     paths, poses, _ = turned
-    view, infos = View("hall", "wide", paths, paths[1], ""), [read_info(p) for p in paths]
+    view, infos = View("hall", "panorama", paths, paths[1], ""), [read_info(p) for p in paths]
     by_level = combine(view, infos, edges=False, denoise=False)
-    assert by_level.plate.up_verdict == "unsure"
+    assert by_level.stitched.up_verdict == "unsure"
     assert "accurate only to ±1.0°: check it" in " ".join(by_level.remarks)
     by_edges = combine(view, [replace(i, level=None) for i in infos], denoise=False)
-    assert by_edges.plate.up_verdict == "sure"
+    assert by_edges.stitched.up_verdict == "sure"
     up = np.array(by_edges.record["rotations"][0]) @ [0, -1, 0]
-    assert math.degrees(math.acos(min(1.0, up @ poses[0].up))) < by_edges.plate.up_bound < 1
+    assert math.degrees(math.acos(min(1.0, up @ poses[0].up))) < by_edges.stitched.up_bound < 1
     nobody = combine(view, [replace(i, level=None) for i in infos], edges=False, denoise=False)
-    assert nobody.plate.up_verdict == "cannot tell"
+    assert nobody.stitched.up_verdict == "cannot tell"
 
 
 def _looked_up(panorama, rays):
@@ -243,7 +243,7 @@ def test_frames_that_do_not_overlap_are_refused(tmp_path):
     """80 degrees apart, where each sees 72."""
     paths, _, _ = _turned(tmp_path, apart=80.0)
     with pytest.raises(Refused, match=r"overlaps? too little"):
-        combine(View("hall", "wide", paths, paths[1], ""), [read_info(p) for p in paths])
+        combine(View("hall", "panorama", paths, paths[1], ""), [read_info(p) for p in paths])
 
 
 def test_frames_of_unlike_focal_lengths_are_refused(turned):
@@ -251,7 +251,7 @@ def test_frames_of_unlike_focal_lengths_are_refused(turned):
     infos = [read_info(p) for p in (paths[0], paths[0])]
     flipped = replace(infos[1], focal_mm=14.0)
     with pytest.raises(Refused, match="focal lengths, 12 to 14 mm"):
-        combine(View("hall", "wide", (paths[0], paths[0]), paths[0], ""), [infos[0], flipped])
+        combine(View("hall", "panorama", (paths[0], paths[0]), paths[0], ""), [infos[0], flipped])
 
 
 def test_reasons_are_sentences():
