@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 from clerestory.camera.noise import NoiseModel
 from clerestory.develop.colour import XYZ_FROM_WORKING
 from clerestory.finish import tone
-from clerestory.raw.headroom import exposure_headroom
-from light_frames import exposed, model, mosaic, signal, wall
+from light_frames import model, wall
 
 NATURAL = tone.ToneSettings(3.0, 5.0, 1.0, 0.15)
 
@@ -106,19 +105,6 @@ def test_working_noise_is_what_a_neutral_patch_shows() -> None:
     r, g1, g2, b = parts
     luminance = (0.2627 * r + 0.6780 * (g1 + g2) / 2 + 0.0593 * b) / 3839
     assert found == pytest.approx(luminance.std(), rel=0.03)
-
-
-def test_headroom_is_what_was_left() -> None:
-    noise = model(400)
-    light = signal(wall() * np.float32(0.5))
-    room = exposure_headroom(mosaic(exposed(light, noise)), noise)
-    again = exposure_headroom(mosaic(exposed(light / 4, noise)), noise)
-    assert again.stops - room.stops == pytest.approx(2.0, abs=0.1)
-    assert not again.guessed and again.stone_snr_then > 1.8 * again.stone_snr
-    blown = exposure_headroom(mosaic(exposed(np.minimum(light * 16, 3839), noise)), noise)
-    assert blown.guessed and blown.stops < -0.5 and "less" in blown.message
-    # Read-noise-free: S = snr^2 g, so stops = log2(span / (100 g)) (ISO 12232, signal to noise of 10).
-    assert tone.usable_stops(3839, NoiseModel((1.0,) * 4, (0.0,) * 4)) == pytest.approx(np.log2(38.39))
 
 
 def test_dull_and_dark_pictures_have_settings() -> None:
