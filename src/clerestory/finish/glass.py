@@ -1,0 +1,87 @@
+"""Where the windows of a picture are and how bright each is: what one meters when exposing for the glass.
+
+A window is what stands well above the stone. Leads, bars and tracery narrow enough to belong to it are found by a
+grey-level closing (Serra 1982), and the level of its glass by an average over what is bright near by, so that every
+window of a picture has a level of its own. Nothing here depends on a setting.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+F32 = NDArray[np.float32]
+DARKEST = -14.0  # log2 below which a pixel tells nothing of the place
+WINDOW_ABOVE = 3.5  # stops over the darker quarter of the picture from which a pixel is no stone
+GLASS_FROM, GLASS_TO = 1.5, 2.5  # stops over the stone at which the weight of glass begins, least and most
+GLASS_SHARE = 0.45  # of the stops from stone to the brightest, where in between that lies
+GLASS_WIDTH = 0.75  # stops over which the weight grows
+REACH = ((1 / 40, 1.0), (1 / 12, 0.1), (1 / 3, 0.005))  # of the long side, and weight: where glass is looked for
+CLOSED = ((1 / 320, 0.4), (1 / 160, 0.35), (1 / 80, 0.25))  # of the long side: half the width of leads, bars, mullions,
+# and how far such a thing belongs to its window
+INSET = 1 / 400  # of the long side: how far within its outline a window begins, so that no wall is ever taken for it
+
+
+def stone_level(log: F32) -> float | None:
+    """Median log2 of what is not window; None of a picture with nothing in it."""
+    live = log[log > DARKEST]
+    if live.size < 16:
+        return None
+    return float(np.median(live[live < float(np.percentile(live, 25)) + WINDOW_ABOVE]))
+
+
+def _smooth(x: F32) -> F32:
+    t = np.clip(x, np.float32(0), np.float32(1))
+    return t * t * (np.float32(3) - np.float32(2) * t)
+
+
+def _levels(log: F32, weight: F32, usual: float) -> F32:
+    """The level of glass near every pixel: a mean over near and far, the whole picture's where there is none."""
+    factor = max(1, round(max(log.shape) / 320))
+    size = (-(-log.shape[1] // factor), -(-log.shape[0] // factor))
+    parts = [cv2.resize(v, size, interpolation=cv2.INTER_AREA) for v in (weight * (log - np.float32(usual)), weight)]
+    side = max(size)
+    total = [np.zeros_like(parts[0]), np.full_like(parts[0], np.float32(1e-5))]
+    for share, trust in REACH:
+        for out, part in zip(total, parts, strict=True):
+            out += np.float32(trust) * cv2.GaussianBlur(part, (0, 0), share * side, borderType=cv2.BORDER_REFLECT)
+    level: F32 = total[0] / total[1] + np.float32(usual)
+    return cv2.resize(level, log.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+
+
+def _disc(radius: int) -> NDArray[np.uint8]:
+    out: NDArray[np.uint8] = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
+    return out
+
+
+def _within(bright: F32, side: int) -> F32:
+    """1 well within a window, leads with it, bars and mullions less so; 0 outside and on its outline."""
+    inset = max(1, round(INSET * side))
+    rim = max(1, round(CLOSED[-1][0] * side)) + inset
+    wide = cv2.copyMakeBorder(bright, rim, rim, rim, rim, cv2.BORDER_REFLECT)
+    total = np.zeros_like(wide)
+    for share, weight in CLOSED:
+        closed = cv2.morphologyEx(wide, cv2.MORPH_CLOSE, _disc(max(1, round(share * side))))
+        total += np.float32(weight) * closed
+    out: F32 = cv2.blur(cv2.erode(total, _disc(inset)), (3, 3))[rim:-rim, rim:-rim]
+    return np.ascontiguousarray(out)
+
+
+def windows(log: F32) -> tuple[F32, F32]:
+    """Of a reduced log2 image: the level (log2) of the glass near every pixel, and how far within a window it lies.
+
+    Both float32, of the image's size; the second from 0 to 1.
+    """
+    stone = stone_level(log)
+    if stone is None:
+        return np.zeros_like(log), np.zeros_like(log)
+    top = float(np.percentile(log, 99.5))
+    start = stone + float(np.clip(GLASS_SHARE * (top - stone), GLASS_FROM, GLASS_TO))
+    weight = _smooth((log - np.float32(start)) / np.float32(GLASS_WIDTH))
+    sure = float(weight.sum())
+    usual = float((weight * log).sum()) / sure if sure > 1e-3 * log.size else max(top, start)
+    level = _levels(log, weight, usual)
+    middle = np.float32(0.5) * (level + np.float32(stone))
+    bright = _smooth((log - middle) / np.float32(GLASS_WIDTH) + np.float32(0.5))
+    return level, _within(bright, max(log.shape))
