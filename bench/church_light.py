@@ -1,20 +1,18 @@
 """Scenes with windows, and what became of their light: glass, leads, stone, order, colour.
 
-The scenes are views of open panoramas (Poly Haven, CC0, see shared/data/SOURCES.md), of the modelled church and of
-any .hdr or .exr file a path names: a panorama (twice as wide as high) is seen through 24 mm and 50 mm lenses, anything
-else is taken as a picture. What is measured, and how, is in shared/tools/glass_and_stone.py, which is no part of the
+The scenes are views of open panoramas (Poly Haven, CC0, see SOURCES.md beside them), of the modelled church and of
+any .hdr or .exr file a path names: a panorama (twice as wide as high) is seen through 24 mm and 50 mm lenses,
+anything else is taken as a picture. What is measured, and how, is in shared/tools/glass_and_stone.py, which is no part of the
 project and is found beside it.
 """
 
 from __future__ import annotations
 
 import importlib.util
-import json
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np

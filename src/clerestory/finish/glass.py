@@ -7,6 +7,8 @@ window of a picture has a level of its own. Nothing here depends on a setting.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +19,18 @@ WINDOW_ABOVE = 3.5  # stops over the darker quarter of the picture from which a 
 GLASS_FROM, GLASS_TO = 1.5, 2.5  # stops over the stone at which the weight of glass begins, least and most
 GLASS_SHARE = 0.45  # of the stops from stone to the brightest, where in between that lies
 GLASS_WIDTH = 0.75  # stops over which the weight grows
-REACH = ((1 / 40, 1.0), (1 / 12, 0.1), (1 / 3, 0.005))  # of the long side, and weight: where glass is looked for
-CLOSED = ((1 / 320, 0.4), (1 / 160, 0.35), (1 / 80, 0.25))  # of the long side: half the width of leads, bars, mullions,
+BELOW, BELOW_WIDTH = (
+    1.5,
+    1.0,
+)  # stops under the mean of the glass near by at which brighter glass begins, and its rise
+LEAST_APART = 2.5  # stops over the stone below which nothing is a window
+ENOUGH = 1e-3  # of the picture: glass that there must be for its level to be told
+REACH = ((1 / 40, 1.0), (1 / 12, 0.3), (1 / 3, 0.01))  # of the long side, and weight: where glass is looked for
+CLOSED = (
+    (1 / 320, 0.4),
+    (1 / 160, 0.35),
+    (1 / 80, 0.25),
+)  # of the long side: half the width of leads, bars, mullions,
 # and how far such a thing belongs to its window
 INSET = 1 / 400  # of the long side: how far within its outline a window begins, so that no wall is ever taken for it
 
@@ -36,18 +48,24 @@ def _smooth(x: F32) -> F32:
     return t * t * (np.float32(3) - np.float32(2) * t)
 
 
-def _levels(log: F32, weight: F32, usual: float) -> F32:
-    """The level of glass near every pixel: a mean over near and far, the whole picture's where there is none."""
+def _near(log: F32, weight: F32, usual: float) -> F32:
+    """Weighted mean of a log2 image over near and far; `usual` where there is no weight."""
     factor = max(1, round(max(log.shape) / 320))
     size = (-(-log.shape[1] // factor), -(-log.shape[0] // factor))
-    parts = [cv2.resize(v, size, interpolation=cv2.INTER_AREA) for v in (weight * (log - np.float32(usual)), weight)]
-    side = max(size)
-    total = [np.zeros_like(parts[0]), np.full_like(parts[0], np.float32(1e-5))]
+    parts = [cv2.resize(v, size, interpolation=cv2.INTER_AREA) for v in (weight, weight * (log - np.float32(usual)))]
+    total = [np.full_like(parts[0], np.float32(1e-5)), np.zeros_like(parts[0])]
     for share, trust in REACH:
         for out, part in zip(total, parts, strict=True):
-            out += np.float32(trust) * cv2.GaussianBlur(part, (0, 0), share * side, borderType=cv2.BORDER_REFLECT)
-    level: F32 = total[0] / total[1] + np.float32(usual)
-    return cv2.resize(level, log.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+            out += np.float32(trust) * cv2.GaussianBlur(
+                part, (0, 0), share * max(size), borderType=cv2.BORDER_REFLECT
+            )
+    mean: F32 = np.float32(usual) + total[1] / total[0]
+    return cv2.resize(mean, log.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+
+
+def _of_brighter(log: F32, weight: F32, mean: F32 | float) -> F32:
+    """The weight of the brighter glass only: neither leads nor the edge of a window, which is part wall."""
+    return weight * _smooth((log - mean + np.float32(BELOW)) / np.float32(BELOW_WIDTH))
 
 
 def _disc(radius: int) -> NDArray[np.uint8]:
@@ -68,20 +86,53 @@ def _within(bright: F32, side: int) -> F32:
     return np.ascontiguousarray(out)
 
 
-def windows(log: F32) -> tuple[F32, F32]:
-    """Of a reduced log2 image: the level (log2) of the glass near every pixel, and how far within a window it lies.
-
-    Both float32, of the image's size; the second from 0 to 1.
-    """
-    stone = stone_level(log)
-    if stone is None:
-        return np.zeros_like(log), np.zeros_like(log)
+def _weights(log: F32, stone: float) -> tuple[F32, float]:
+    """How far each pixel counts as glass, and the level at which that begins."""
     top = float(np.percentile(log, 99.5))
     start = stone + float(np.clip(GLASS_SHARE * (top - stone), GLASS_FROM, GLASS_TO))
-    weight = _smooth((log - np.float32(start)) / np.float32(GLASS_WIDTH))
+    return _smooth((log - np.float32(start)) / np.float32(GLASS_WIDTH)), max(top, start)
+
+
+def usual_level(log: F32) -> float | None:
+    """The level of the brighter glass of the whole picture; None where there is too little of it to tell."""
+    stone = stone_level(log)
+    if stone is None:
+        return None
+    weight, _ = _weights(log, stone)
+    return _mean_brighter(log, weight)
+
+
+def _mean_brighter(log: F32, weight: F32) -> float | None:
     sure = float(weight.sum())
-    usual = float((weight * log).sum()) / sure if sure > 1e-3 * log.size else max(top, start)
-    level = _levels(log, weight, usual)
+    if sure <= ENOUGH * log.size:
+        return None
+    bright = _of_brighter(log, weight, float((weight * log).sum()) / sure)
+    return float((bright * log).sum()) / float(bright.sum())
+
+
+@dataclass(frozen=True)
+class Windows:
+    """What is known of a picture's windows, in log2 of the picture's own units.
+
+    `level`: of the brighter glass near every pixel; `within`: how far within a window it lies, 0 to 1 (both float32,
+    of the image's size). `stone`: the median of what is not window.
+    """
+
+    level: F32
+    within: F32
+    stone: float
+
+
+def windows(log: F32) -> Windows:
+    """The windows of a reduced log2 image."""
+    stone = stone_level(log)
+    if stone is None:
+        return Windows(np.zeros_like(log), np.zeros_like(log), 0.0)
+    weight, top = _weights(log, stone)
+    found = _mean_brighter(log, weight)
+    usual = top if found is None else found
+    level = _near(log, _of_brighter(log, weight, _near(log, weight, usual)), usual)
+    np.maximum(level, np.float32(stone + LEAST_APART), out=level)
     middle = np.float32(0.5) * (level + np.float32(stone))
     bright = _smooth((log - middle) / np.float32(GLASS_WIDTH) + np.float32(0.5))
-    return level, _within(bright, max(log.shape))
+    return Windows(level, _within(bright, max(log.shape)), stone)

@@ -20,22 +20,23 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel, model_channel
-from clerestory.finish.glass import windows
+from clerestory.finish.glass import usual_level, windows
 from clerestory.frames.read import Mosaic
 
 F32 = NDArray[np.float32]
 FLOOR = 2.0**-16  # darkest norm told apart
 MID = math.log2(0.18)  # mid-grey of the display, log2
-KNEE = -2.5  # log2 of display where the window's hold begins
-KNEE_WIDTH = 0.4  # stops over which it sets in
-FOOT = 1.1  # stops under the level of a window's glass: its darker glass, from which on contrast is kept
-FOOT_SHOWN = -1.68  # log2 of display at which that is shown
-HEADROOM = 1.5  # stops over the level of a window's glass that come under white when it is held
-FAINTER = 0.12  # stops by which a window is shown darker for each stop that it is darker than the brightest
+KNEE = -2.3  # log2 of display where the window's hold begins
+KNEE_WIDTH = 0.3  # stops over which it sets in
+FOOT = 1.5  # stops under the level of a window's glass: its darker glass, from which on contrast is kept
+FOOT_SHOWN = -2.0  # log2 of display at which that is shown
+HEADROOM = 1.0  # stops over the level of a window's glass that come under white when it is held
+FAINTER = 0.22  # stops by which a window is shown darker for each stop that it is darker than the brightest
 GLASS_SLOPE = 0.85  # contrast kept in held glass
 LEAD_SLOPE = 0.7  # and of what is darker within the window
-DEEPEST = 1.6  # stops under the stone's own curve that leads may come to be shown
-BEND = 0.9  # how early lit stone takes its share of the way from stone to glass
+DEEPEST = 1.4  # stops under the stone's own curve that leads may come to be shown
+UNDER_STONE = 0.6  # and stops under the middling stone, lest the place be shown the wrong way round
+BEND = 3.0  # how early lit stone takes its share of the way from stone to glass
 CONTRAST = 1.2  # of the base layer below mid-grey, for viewing on a screen in a lit room; common practice, no source
 LIFT_CENTRE = -5.5  # log2 of display: shade at which half of the lift is given
 LIFT_WIDTH = 1.2
@@ -94,7 +95,9 @@ def _norm(r, g, b):  # type: ignore[no-untyped-def]
     """Sum of cubes over sum of squares: the value itself for grey, the largest channel for a pure colour."""
     r, g, b = max(r, np.float32(0)), max(g, np.float32(0)), max(b, np.float32(0))
     r2, g2, b2 = r * r, g * g, b * b
-    return (r2 * r + g2 * g + b2 * b) / (r2 + g2 + b2 + np.float32(1e-20))
+    n = (r2 * r + g2 * g + b2 * b) / (r2 + g2 + b2 + np.float32(1e-20))
+    y = np.float32(0.2627) * r + np.float32(0.6780) * g + np.float32(0.0593) * b
+    return np.sqrt(n * np.sqrt(n * y))
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
@@ -184,7 +187,7 @@ def _relu(x, width):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, inline="always", error_model="numpy")
-def _held(u, within, glass, hold):  # type: ignore[no-untyped-def]
+def _held(u, below, within, glass, stone, hold):  # type: ignore[no-untyped-def]
     """Stops above the knee as shown, from the stops above it in the scene.
 
     `glass`: level (log2 of display) of the glass near by. From the knee the curve bends over to the darker glass of
@@ -203,7 +206,8 @@ def _held(u, within, glass, hold):  # type: ignore[no-untyped-def]
     out = rise * v * (one + bend) / (one + bend * v) + slope * over
     if within > nil:
         deeper = max(np.float32(LEAD_SLOPE) - rise / reach, nil) * _relu(reach - u, np.float32(0.4))
-        share = deeper / np.float32(DEEPEST)
+        room = below + out - stone + np.float32(UNDER_STONE)
+        share = deeper / min(max(room, np.float32(UNDER_STONE)), np.float32(DEEPEST))
         out -= within * deeper / np.sqrt(one + share * share)
     return out
 
@@ -219,7 +223,7 @@ def _shoulder(v):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
-def _apply(rgb, maps, step, ev, hold, table, low, per_stop, detail, floor):  # type: ignore[no-untyped-def]
+def _apply(rgb, maps, stone, step, ev, hold, table, low, per_stop, detail, floor):  # type: ignore[no-untyped-def]
     """Multiply every pixel by its gain, in place. `maps`: slope, offset, glass, within at 1 / step of the size."""
     rows, columns = maps.shape[1:]
     inverse = np.float32(1.0 / step)
@@ -249,9 +253,14 @@ def _apply(rgb, maps, step, ev, hold, table, low, per_stop, detail, floor):  # t
             f = p - np.float32(t)
             below = table[t, 0] + f * (table[t + 1, 0] - table[t, 0])
             above = table[t, 1] + f * (table[t + 1, 1] - table[t, 1])
-            glass = line[j, 2] * gx + line[j2, 2] * fx + ev
+            glass = line[j, 2] * gx + line[j2, 2] * fx
             within = line[j, 3] * gx + line[j2, 3] * fx
-            stops = below + _held(above, within, glass, hold) + (np.float32(1) + detail) * (log - base) - log
+            stops = (
+                below
+                + _held(above, below, within, glass + ev, stone + ev, hold)
+                + (np.float32(1) + detail) * (log - base)
+                - log
+            )
             gain = np.exp2(stops)
             shown = max(max(r, max(g, bl)), n) * gain  # of the strongest channel: none meets the ceiling, hue stays
             gain *= _shoulder(shown) / shown
@@ -274,12 +283,14 @@ class Layers:
     """
 
     maps: F32
+    stone: float  # level of the picture's stone
 
 
 def layers_of(rgb: F32) -> Layers:
     """The layers of a picture; no setting changes them, so they may be kept between settings."""
     log = reduced_log(rgb, _step(rgb.shape))
-    return Layers(np.stack([*base_layer(log), *windows(log)]))
+    found = windows(log)
+    return Layers(np.stack([*base_layer(log), found.level, found.within]), found.stone)
 
 
 def apply(
@@ -297,13 +308,14 @@ def apply(
     out = rgb if in_place else rgb.copy()
     if noise is not None:
         settings = replace(settings, shade_lift=min(settings.shade_lift, shade_limit(noise, settings.exposure)))
-    maps = (layers if layers is not None else layers_of(rgb)).maps
+    found = layers if layers is not None else layers_of(rgb)
     low, per_stop = np.float32(-24), np.float32(32)
     table = np.empty((44 * 32, 2), np.float32)
     _fill_table(low, per_stop, np.float32(max(settings.shade_lift, 0.0)), np.float32(CONTRAST), table)
     ev, hold = np.float32(settings.exposure), np.float32(max(settings.window_hold, 0.0))
     detail = np.float32(2**settings.local_contrast - 1)
-    _apply(out, maps, _step(rgb.shape), ev, hold, table, low, per_stop, detail, np.float32(FLOOR))
+    step, stone = _step(rgb.shape), np.float32(found.stone)
+    _apply(out, found.maps, stone, step, ev, hold, table, low, per_stop, detail, np.float32(FLOOR))
     return out
 
 
@@ -334,8 +346,9 @@ def judge(rgb: F32, noise: WorkingNoise | None = None) -> ToneSettings:
     exposure = MID - 0.15 - float(np.mean(body))
     # Where no window sets the scale, what is lightest still has to be light.
     exposure = float(np.clip(max(exposure, LIGHTEST - float(np.percentile(live, 98))), -4.0, 7.0))
-    high = float(np.percentile(live, 99.7)) + exposure
-    hold = float(np.clip(high + 0.2, 0.0, 8.0))
+    glass = usual_level(log)
+    high = max(float(np.percentile(live, 99.7)) + 0.2, -99.0 if glass is None else glass + HEADROOM) + exposure
+    hold = float(np.clip(high, 0.0, 8.0))
     lift = float(np.clip(0.5 * (-5.0 - (dark + exposure)), 0.0, 2.5))
     if noise is not None:
         lift = min(lift, shade_limit(noise, exposure))
