@@ -2,8 +2,8 @@
 
 The scenes are views of open panoramas (Poly Haven, CC0, see SOURCES.md beside them), of the modelled church and of
 any .hdr or .exr file a path names: a panorama (twice as wide as high) is seen through 24 mm and 50 mm lenses,
-anything else is taken as a picture. What is measured, and how, is in shared/tools/glass_and_stone.py, which is no part of the
-project and is found beside it.
+anything else is taken as a picture. What is measured, and how, is in glass_and_stone.py, which is no part of the
+project and is found beside the panoramas.
 """
 
 from __future__ import annotations
@@ -28,7 +28,6 @@ from clerestory.simulate.scene import Church
 
 F32 = NDArray[np.float32]
 OUT = Path(__file__).parent / "out"
-BASELINE = Path(__file__).parent / "tone_before.json"
 WIDTH = 1200  # pixels across a view
 LENSES = (24.0, 50.0)  # mm on 36 x 24
 AROUND = (0, 45, 90, 135, 180, 225, 270, 315)  # degrees; of a panorama the views with most glass are taken
@@ -159,5 +158,5 @@ def page(pairs: Sequence[tuple[str, NDArray[np.uint8], NDArray[np.uint8]]], path
         strip = cv2.copyMakeBorder(strip, 26, 4, 4, 4, cv2.BORDER_CONSTANT, value=(24, 26, 28))
         cv2.putText(strip, f"{name}: before, now", (10, 18), cv2.FONT_HERSHEY_SIMPLEX, 0.5, (220, 220, 220), 1)
         rows.append(strip)
-    path.parent.mkdir(exist_ok=True)
+    path.parent.mkdir(exist_ok=True, parents=True)
     cv2.imwrite(str(path), np.vstack(rows)[..., ::-1])

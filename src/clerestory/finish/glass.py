@@ -65,7 +65,8 @@ def _near(log: F32, weight: F32, usual: float) -> F32:
 
 def _of_brighter(log: F32, weight: F32, mean: F32 | float) -> F32:
     """The weight of the brighter glass only: neither leads nor the edge of a window, which is part wall."""
-    return weight * _smooth((log - mean + np.float32(BELOW)) / np.float32(BELOW_WIDTH))
+    over: F32 = np.asarray(log - mean + BELOW, np.float32)
+    return weight * _smooth(over / np.float32(BELOW_WIDTH))
 
 
 def _disc(radius: int) -> NDArray[np.uint8]:
@@ -73,17 +74,22 @@ def _disc(radius: int) -> NDArray[np.uint8]:
     return out
 
 
-def _within(bright: F32, side: int) -> F32:
+def _within(bright: F32) -> F32:
     """1 well within a window, leads with it, bars and mullions less so; 0 outside and on its outline."""
+    height, width = bright.shape
+    factor = max(1, round(max(height, width) / 650))  # fine enough, and the closing is quick
+    small = cv2.resize(bright, (-(-width // factor), -(-height // factor)), interpolation=cv2.INTER_AREA)
+    side = max(small.shape)
     inset = max(1, round(INSET * side))
     rim = max(1, round(CLOSED[-1][0] * side)) + inset
-    wide = cv2.copyMakeBorder(bright, rim, rim, rim, rim, cv2.BORDER_REFLECT)
+    wide = cv2.copyMakeBorder(small, rim, rim, rim, rim, cv2.BORDER_REFLECT)
     total = np.zeros_like(wide)
     for share, weight in CLOSED:
         closed = cv2.morphologyEx(wide, cv2.MORPH_CLOSE, _disc(max(1, round(share * side))))
         total += np.float32(weight) * closed
-    out: F32 = cv2.blur(cv2.erode(total, _disc(inset)), (3, 3))[rim:-rim, rim:-rim]
-    return np.ascontiguousarray(out)
+    inner = np.ascontiguousarray(cv2.blur(cv2.erode(total, _disc(inset)), (3, 3))[rim:-rim, rim:-rim])
+    out: F32 = cv2.resize(inner, (width, height), interpolation=cv2.INTER_LINEAR)
+    return out
 
 
 def _weights(log: F32, stone: float) -> tuple[F32, float]:
@@ -135,4 +141,4 @@ def windows(log: F32) -> Windows:
     np.maximum(level, np.float32(stone + LEAST_APART), out=level)
     middle = np.float32(0.5) * (level + np.float32(stone))
     bright = _smooth((log - middle) / np.float32(GLASS_WIDTH) + np.float32(0.5))
-    return Windows(level, _within(bright, max(log.shape)), stone)
+    return Windows(level, _within(bright), stone)

@@ -312,7 +312,7 @@ PLENTY = 2.0  # weight of a colour (about as many pixels) that is as good as mor
 STRICT = np.float32(
     3
 )  # halvings of its weight for each stop by which a colour would have lost the channels too easily
-WHITE_GLASS = 0.5  # weight of white glass, which may be there without being seen unclipped
+WHITE_GLASS = 1.0  # weight of white glass, which may be there without being seen unclipped
 PLANES = 64  # that OpenCV blurs at a time
 CELL = 32  # pixels across a cell of the map of colours around what is clipped
 REACH = 5  # cells across within which colours are looked for around a clipped one
