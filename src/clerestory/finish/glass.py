@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 F32 = NDArray[np.float32]
+# Set together with the curve in `finish.tone`, on the scenes named there.
 DARKEST = -14.0  # log2 below which a pixel tells nothing of the place
 WINDOW_ABOVE = 3.5  # stops over the darker quarter of the picture from which a pixel is no stone
 GLASS_FROM, GLASS_TO = 1.5, 2.5  # stops over the stone at which the weight of glass begins, least and most
@@ -25,13 +26,9 @@ BELOW, BELOW_WIDTH = (
 )  # stops under the mean of the glass near by at which brighter glass begins, and its rise
 LEAST_APART = 2.5  # stops over the stone below which nothing is a window
 ENOUGH = 1e-3  # of the picture: glass that there must be for its level to be told
-REACH = ((1 / 40, 1.0), (1 / 12, 0.3), (1 / 3, 0.01))  # of the long side, and weight: where glass is looked for
-CLOSED = (
-    (1 / 320, 0.4),
-    (1 / 160, 0.35),
-    (1 / 80, 0.25),
-)  # of the long side: half the width of leads, bars, mullions,
-# and how far such a thing belongs to its window
+REACH = ((1 / 40, 1.0), (1 / 12, 0.1), (1 / 3, 0.005))  # of the long side, and weight: where glass is looked for
+# Half the width of leads, bars and mullions, of the long side, and how far such a thing belongs to its window.
+CLOSED = ((1 / 320, 0.55), (1 / 160, 0.35), (1 / 80, 0.1))
 INSET = 1 / 400  # of the long side: how far within its outline a window begins, so that no wall is ever taken for it
 
 
@@ -140,5 +137,6 @@ def windows(log: F32) -> Windows:
     level = _near(log, _of_brighter(log, weight, _near(log, weight, usual)), usual)
     np.maximum(level, np.float32(stone + LEAST_APART), out=level)
     middle = np.float32(0.5) * (level + np.float32(stone))
-    bright = _smooth((log - middle) / np.float32(GLASS_WIDTH) + np.float32(0.5))
+    over: F32 = np.asarray((log - middle) / np.float32(GLASS_WIDTH) + np.float32(0.5), np.float32)
+    bright = _smooth(over)
     return Windows(level, _within(bright), stone)

@@ -1,12 +1,18 @@
 """Tone: hold the window, lift the stone, in stops, so that the picture looks as the place did.
 
-Scene-referred and edge-aware. Brightness is a norm of RGB that equals the largest channel for a pure colour, so that
-no colour is driven past white and every pixel's RGB is only multiplied by one number: hue cannot move. A base layer
-in log2 of that norm, smooth on surfaces and sharp at edges, goes through one monotone curve; what is left over it,
-the texture of the stone, is kept as it is.
+Scene-referred and edge-aware. Brightness is a norm of RGB near the largest channel for a pure colour, and every
+pixel's RGB is only multiplied by one number: hue cannot move. A base layer in log2 of that norm, smooth on surfaces
+and sharp at edges, goes through a monotone curve; what is left over it, the texture of the stone, is kept as it is.
+
+Each place has a curve of its own, as one who prints dodges and burns. Up to the knee it is the same everywhere: the
+stone's. From there it bends over to the darker glass of the window near by, so that the step from wall to window is
+taken down at the window's edge, and from there on runs at nearly full slope: the contrast within the glass stays.
+Within a window what is darker than its glass, its leads, keeps its distance too, but not so far that it would be
+shown well under stone that was darker. A wall's pixel has the stone's curve beside a window and far away: no halo.
 
 Sources: He, Sun and Tang 2013 (guided filter), He and Sun 2015 (coefficients found at reduced size); the split into
-base and detail follows Durand and Dorsey 2002.
+base and detail follows Durand and Dorsey 2002; a curve for every place, from the light around it, is the dodging and
+burning of Reinhard and others 2002.
 """
 
 from __future__ import annotations
@@ -26,15 +32,17 @@ from clerestory.frames.read import Mosaic
 F32 = NDArray[np.float32]
 FLOOR = 2.0**-16  # darkest norm told apart
 MID = math.log2(0.18)  # mid-grey of the display, log2
+# Set on views of the open panoramas (Poly Haven), the Memorial Church bracket (Debevec) and the modelled church, with
+# bench/light.py tone: as much of the glass's contrast as leaves few places shown in the wrong order.
 KNEE = -2.3  # log2 of display where the window's hold begins
 KNEE_WIDTH = 0.3  # stops over which it sets in
 FOOT = 1.5  # stops under the level of a window's glass: its darker glass, from which on contrast is kept
-FOOT_SHOWN = -2.0  # log2 of display at which that is shown
+FOOT_SHOWN = -1.97  # log2 of display at which that is shown
 HEADROOM = 1.0  # stops over the level of a window's glass that come under white when it is held
 FAINTER = 0.22  # stops by which a window is shown darker for each stop that it is darker than the brightest
 GLASS_SLOPE = 0.85  # contrast kept in held glass
-LEAD_SLOPE = 0.7  # and of what is darker within the window
-DEEPEST = 1.4  # stops under the stone's own curve that leads may come to be shown
+LEAD_SLOPE = 0.9  # and of what is darker within the window
+DEEPEST = 1.5  # stops under the stone's own curve that leads may come to be shown
 UNDER_STONE = 0.6  # and stops under the middling stone, lest the place be shown the wrong way round
 BEND = 3.0  # how early lit stone takes its share of the way from stone to glass
 CONTRAST = 1.2  # of the base layer below mid-grey, for viewing on a screen in a lit room; common practice, no source
@@ -92,7 +100,11 @@ def working_noise(
 
 @njit(cache=True, inline="always", error_model="numpy")
 def _norm(r, g, b):  # type: ignore[no-untyped-def]
-    """Sum of cubes over sum of squares: the value itself for grey, the largest channel for a pure colour."""
+    """Brightness: the value itself for grey, near the largest channel for a pure colour.
+
+    Sum of cubes over sum of squares, with a quarter (of its logarithm) of luminance, lest blue glass be shown darker
+    than it looks.
+    """
     r, g, b = max(r, np.float32(0)), max(g, np.float32(0)), max(b, np.float32(0))
     r2, g2, b2 = r * r, g * g, b * b
     n = (r2 * r + g2 * g + b2 * b) / (r2 + g2 + b2 + np.float32(1e-20))
