@@ -187,6 +187,8 @@ def film(
     sound = "" if result.loudness < -70 else f"; {result.loudness:.1f} LUFS, true peak {result.true_peak:.1f} dBTP"
     made = f"{result.parts_made} of {result.parts} parts made anew"
     out.print(f"{result.film}: {result.length:.0f} s, {made}{sound}", markup=False)
+    for caution in result.cautions:
+        out.print(caution, markup=False)
 
 
 @app.command()

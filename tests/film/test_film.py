@@ -124,7 +124,7 @@ def visit(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = make_visit(tmp_path_factory.mktemp("visit"))
     result = film.make(folder)
     assert result.parts_made == result.parts > 8
-    assert cautions.PUBLISHING in result.warnings  # a whole film may be shown to others, a preview is one's own
+    assert cautions.PUBLISHING in result.cautions  # a whole film may be shown to others, a preview is one's own
     return folder
 
 
@@ -402,7 +402,7 @@ def test_a_draft_is_made_from_pictures_alone_and_never_over_an_edit(tmp_path: Pa
     shutil.rmtree(visit / "film")
     result = film.make(visit, draft=True, preview=True)
     assert result.film.name == "preview.mp4" and result.film.exists()
-    assert cautions.PUBLISHING not in result.warnings
+    assert cautions.PUBLISHING not in result.cautions
     drafted = read_film(visit / "film" / "film.toml")
     moves = {shot.picture: (shot.move, shot.before) for shot in drafted.shots}
     assert moves["aisle"][0] == "pan" and moves["tower"][0] == "tilt" and moves["nave"][1]

@@ -25,7 +25,7 @@ def test_previews_show_what_is_written(photographed: Path) -> None:
     lit = opened.render(recipe, 640, False)  # as while the tone moves
     written = pictures(look(read_source(path), recipe), recipe, (None,))[0]
     # Edges are found anew under another white balance: the vertical moves within its bound.
-    assert abs(rest.facts["kept"] - written.room.kept) < 0.01
+    assert abs(rest.facts["kept"] - written.crop.kept) < 0.01
     true = encode(written.rgb, "srgb", 8)
     size = tuple(rest.facts["size"])
     true = cv2.resize(true, size, interpolation=cv2.INTER_AREA).astype(float)[..., ::-1]

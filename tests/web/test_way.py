@@ -81,8 +81,8 @@ def test_the_browser_reckons_as_the_camera_model(page: Any, served: Any) -> None
              vars(straight), points.tolist(), up.tolist()],
         )  # fmt: skip
         np.testing.assert_allclose(out["plane"], project(straight.homography(camera), points), atol=1e-6)
-        np.testing.assert_allclose(out["recorded"], lens.recorded(points, camera), atol=1e-6)
-        np.testing.assert_allclose(out["ideal"], lens.ideal(points, camera), atol=1e-6)
+        np.testing.assert_allclose(out["recorded"], lens.recorded(points, camera.size), atol=1e-6)
+        np.testing.assert_allclose(out["ideal"], lens.ideal(points, camera.size), atol=1e-6)
         np.testing.assert_allclose(out["angles"], pitch_roll_of(up), atol=1e-6)
 
 
@@ -180,7 +180,7 @@ def test_lines_drawn_make_the_lean_fall(page: Any, served: Any, shot: Shoot, wai
     wait(lambda: lean_left(page) < 0.2)
     assert "plumb" not in recipe(served, "view-01")
     assert lean_left(page) < leaning / 20
-    found = page.evaluate("window.clerestory.page.facts.straightening")
+    found = page.evaluate("window.clerestory.page.facts.rectification")
     up = Pose(pitch=found["pitch"], roll=found["roll"]).up
     assert math.degrees(math.acos(min(1.0, float(up @ truth)))) < 0.5, "the pose the picture was taken with"
 
@@ -231,7 +231,7 @@ def test_a_swing_on_offer_is_taken_by_its_button(page: Any, served: Any, shot: S
     shot(page, "finish-swing")
     page.get_by_role("button", name="Swing it").click()
     wait(lambda: recipe(served, "view-01").get("swing") == -0.9)
-    wait(lambda: abs(page.evaluate("clerestory.page.facts.straightening.swing") + math.radians(0.9)) < 1e-6)
+    wait(lambda: abs(page.evaluate("clerestory.page.facts.rectification.swing") + math.radians(0.9)) < 1e-6)
     page.get_by_role("button", name="Undo").click()
     wait(lambda: "swing" not in recipe(served, "view-01"))
 

@@ -59,6 +59,7 @@ class FilmResult:
     loudness: float = -np.inf
     true_peak: float = -np.inf
     warnings: list[str] = field(default_factory=list)
+    cautions: list[str] = field(default_factory=list)
 
 
 def load_film(visit: Path) -> Film:
@@ -203,8 +204,9 @@ def make(
         if not preview:
             result.written.extend(_beside(plan, film, folder, coding, threads))
             _forget(cache, {part.key for part in parts})
-    care = [] if preview else [cautions.PUBLISHING, *([cautions.MUSIC] if film.music else [])]
-    result.warnings = [*plan.notes, *_off_level(sound, film), *care]
+    result.warnings = [*plan.notes, *_off_level(sound, film)]
+    if not preview:
+        result.cautions = [cautions.PUBLISHING, *([cautions.MUSIC] if film.music else [])]
     result.seconds = time.perf_counter() - begun
     return result
 

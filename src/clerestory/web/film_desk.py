@@ -225,7 +225,14 @@ def _make(root: Path, preview: bool, tell: Pipe) -> None:
 
     try:
         result = films.make(root, preview=preview, progress=progress)
-        tell.send({"state": "made", "seconds": result.seconds, "length": result.length, "notes": result.warnings})
+        tell.send(
+            {
+                "state": "made",
+                "seconds": result.seconds,
+                "length": result.length,
+                "notes": [*result.warnings, *result.cautions],
+            }
+        )
     except UserError as problem:
         tell.send({"state": "failed", "said": str(problem)})
     except BrokenPipeError:
