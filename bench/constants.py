@@ -100,8 +100,8 @@ def judge(views: Path) -> None:
 
 
 def figures(views: Sequence[Sequence[float | str]]) -> str:
-    """Of a group of views: median and 90 % error, degrees; share called sure, how many of these are off by more than a
-    degree; share of bounds that hold."""
+    """Of a group of views: median and 90 % error, degrees; share called sure, how many of these are off by more than
+    a degree; share of bounds that hold."""
     if not views:
         return "–"
     error, bound = (np.array([float(v[k]) for v in views]) for k in (1, 2))
