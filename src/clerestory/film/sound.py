@@ -158,8 +158,8 @@ def cut_take(samples: Floats, words: list[int]) -> list[tuple[float, float]]:
     """One long take cut into as many pieces as there are texts, at its silences, in order.
 
     `samples` (c, n) at 48 kHz; `words` is the number of words of each text; out come (from, to) in seconds.
-    Of all ways to choose the cuts, the one in which each piece's share of speech comes nearest its share of words, long
-    pauses preferred. Raises ValueError when there are too few.
+    Of all ways to choose the cuts, the one in which each piece's share of speech comes nearest its share of words,
+    long pauses preferred. Raises ValueError when there are too few.
     """
     runs = spoken(samples)
     need = len(words)
