@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.steadiness import Hands
-from clerestory.finish.pipeline import look, rectification_of, room_of
+from clerestory.finish.pipeline import look, rectification_of, crop_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.source import read_source
 from clerestory.plan.exposure import focus_for, settings_for
@@ -119,7 +119,7 @@ def one(seed: int, width: int, folder: Path) -> Row | None:
     write_frame(frames[0], path)
     recipe = Recipe(plumb=1.0, swing=framing.turn, aspect=view.aspect)  # type: ignore[arg-type]
     found = look(read_source(path), recipe)
-    kept = room_of(found, rectification_of(found, recipe), recipe.shape, recipe).kept
+    kept = crop_of(found, rectification_of(found, recipe), recipe.aspect, recipe).kept
     return Row(
         f"{seed:4} {view.on:6}{view.shape:6}{framing.tilt:6.1f}",
         (1 - framing.crop(table).kept, 1 - kept),

@@ -20,7 +20,7 @@ from clerestory.camera.lens import Distortion
 from clerestory.camera.optics import defocus_blur, equivalent_focal
 from clerestory.camera.rectification import Rectification, local_scale, project
 from clerestory.camera.steadiness import Hands
-from clerestory.finish.pipeline import look, rectification_of, room_of
+from clerestory.finish.pipeline import look, rectification_of, crop_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample
 from clerestory.finish.source import full_size, read_source
@@ -114,7 +114,7 @@ def photographed(seed: int, folder: Path) -> Case | None:
     write_frame(taken, path)
     recipe = Recipe(plumb=1.0, swing=framing.turn, aspect=view.aspect)  # type: ignore[arg-type]
     seen = look(read_source(path), recipe)
-    room = room_of(seen, rectification_of(seen, recipe), recipe.shape, recipe)
+    room = crop_of(seen, rectification_of(seen, recipe), recipe.aspect, recipe)
     return Case(view, wall, framing, focus, settings, taken, room, seen.vertical.verdict, seen.vertical.bound_deg)
 
 

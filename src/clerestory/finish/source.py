@@ -32,10 +32,10 @@ Multipliers = tuple[float, float, float]
 class Source:
     """One view's recorded light: a mosaic (from one frame or from a merge of several), or a rendered picture.
 
-    Exactly one of `mosaic` and `rendered` (working RGB, H x W x 3) is set. `stitched` is the panorama that `rendered`
-    came from: upright already, with an outline of its own. `record`: what a merge did, in plain numbers. `noise` is
-    that of the mosaic as it now is, after any merge, `excess` as of `merge.Merged`. `mask`: where a merge took what
-    is seen from another frame.
+    Exactly one of `mosaic` and `rendered` (working RGB, H x W x 3) is set. `stitched` is the stitched view that
+    `rendered` came from: straight already, with an outline of its own. `record`: what a merge did, in plain numbers.
+    `noise` is that of the mosaic as it now is, after any merge, `excess` as of `merge.Merged`. `mask`: where a merge
+    took what is seen from another frame.
     `remarks` are sentences for the report.
     """
 
@@ -113,10 +113,7 @@ def half_size(source: Source) -> F32:
 
 
 def under_mixed_light(values: F32, mixed: F32 | None) -> F32:
-    """Camera RGB, H x W x 3, multiplied in place by a small map, h x w x 3, from `white_balance.mixed_light`.
-
-    Both as recorded; the map is enlarged bilinearly.
-    """
+    """Camera RGB multiplied in place by a small map from `white.mixed_light`, enlarged bilinearly; as recorded."""
     if mixed is None:
         return values
     height, width = values.shape[:2]
@@ -130,9 +127,9 @@ def under_mixed_light(values: F32, mixed: F32 | None) -> F32:
 
 
 def balanced_half(image: F32, source: Source, multipliers: Multipliers, mixed: F32 | None = None) -> F32:
-    """Half-size camera RGB, H x W x 3, to half-size working RGB, clipped places rebuilt, turned as held.
+    """Half-size camera RGB to half-size working RGB, clipped places rebuilt, turned as held.
 
-    `mixed`: the map against mixed light, h x w x 3, as recorded (not turned).
+    `mixed`: the map against mixed light, as recorded (not turned).
     """
     if source.mosaic is None:
         return turned(image, source.info.orientation)

@@ -45,7 +45,7 @@ def _true_noise(account: Mapping[str, Any], truth: Mapping[str, Any]) -> str:
     r, g, b = (m / min(account["multipliers"]) for m in account["multipliers"])
     shown = working_noise(noise, span, (r, g, b), working_from_camera(np.array(body["xyz_to_camera"])))
     stops = noise_on_grey(shown, account["tone"]["exposure"])
-    return f"{stops:.2f} stops" + (f" for {behind:.1f} frames averaged" if behind > 1 else "")
+    return f"{stops:.2f} stops" + (f", as of {behind:.1f} frames averaged" if behind > 1 else "")
 
 
 def compared(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:

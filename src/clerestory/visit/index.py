@@ -162,7 +162,7 @@ def views_of(rows: Sequence[ViewRow], frames: Iterable[FrameRow], paths: Mapping
     return [
         View(
             v.name,
-            _FORMER.get(v.kind, cast(Kind, v.kind)),
+            _kind(v.kind),
             tuple(paths[n] for n in members[v.name]),
             paths[v.pick],
             v.why,
