@@ -101,7 +101,7 @@ def judge(views: Path) -> None:
 
 def figures(views: Sequence[Sequence[float | str]]) -> str:
     """Of a group of views: median and 90 % error, degrees; share called sure, how many of these are off by more than
-    a degree; share of bounds that hold."""
+    a degree; share of bounds that hold, and the median bound, degrees."""
     if not views:
         return "–"
     error, bound = (np.array([float(v[k]) for v in views]) for k in (1, 2))
@@ -109,7 +109,7 @@ def figures(views: Sequence[Sequence[float | str]]) -> str:
     wrong = int(np.count_nonzero(error[sure] > 1))
     return (
         f"{np.median(error):.3f} / {np.percentile(error, 90):.2f}, sure {sure.mean():.0%} ({wrong} wrong), "
-        f"holds {np.mean(error <= bound):.0%}"
+        f"holds {np.mean(error <= bound):.0%}, bound {np.median(bound):.3f}"
     )
 
 
