@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.steadiness import Hands
-from clerestory.finish.pipeline import look, rectification_of, crop_of
+from clerestory.finish.pipeline import crop_of, look, rectification_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.source import read_source
 from clerestory.plan.exposure import focus_for, settings_for

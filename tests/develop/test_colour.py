@@ -50,15 +50,20 @@ def test_grey_ramp_encodes_to_within_half_a_level_of_exact() -> None:
     assert np.abs(eight[..., 1].mean(axis=0) - srgb.encoded(grey[0, :, 0]) * 255).max() < 0.25
 
 
-def test_out_of_gamut_colours_keep_hue_and_are_not_clipped_flat() -> None:
-    """A saturated Rec. 2020 green must come in towards its own grey, keeping luminance, not lose two channels."""
-    glass = np.array([[[0.02, 0.5, 0.03]]], np.float32)
-    shown = encode(glass, "srgb", 16)[0, 0] / 65535
+@pytest.mark.parametrize("glass", [(0.02, 0.5, 0.03), (0.02, 0.03, 0.5), (0.6, 0.02, 0.01), (0.9, 0.8, 0.02)])
+def test_out_of_gamut_colours_keep_hue_and_are_not_clipped_flat(glass: tuple[float, float, float]) -> None:
+    """Saturated Rec. 2020 colours in colour-science's Oklab: hue and lightness stay, chroma alone goes down."""
+    shown = encode(np.array([[glass]], np.float32), "srgb", 16)[0, 0] / 65535
     linear = np.where(shown <= 0.04045, shown / 12.92, ((shown + 0.055) / 1.055) ** 2.4)
-    luminance = (xyz_from_rgb("srgb") @ linear)[1]
-    assert abs(luminance - (xyz_from_rgb("rec2020") @ glass[0, 0])[1]) < 0.002
-    direct = to_space("srgb") @ glass[0, 0]
-    assert direct[0] < 0 and linear.min() > -1e-6
+    before, after = (
+        colour.XYZ_to_Oklab(xyz_from_rgb(space) @ rgb)
+        for space, rgb in (("rec2020", np.array(glass)), ("srgb", linear))
+    )
+    assert min(to_space("srgb") @ glass) < 0 or max(to_space("srgb") @ glass) > 1
+    assert after[0] == pytest.approx(before[0], abs=0.003)
+    turn = np.degrees(np.arctan2(after[2], after[1]) - np.arctan2(before[2], before[1]))
+    assert abs((turn + 180) % 360 - 180) < 1.5
+    assert 0.45 * np.hypot(*before[1:]) < np.hypot(*after[1:]) < np.hypot(*before[1:])
 
 
 @pytest.mark.parametrize("space", ["srgb", "display-p3"])

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from clerestory.camera.noise import NoiseModel
 from clerestory.develop.colour import XYZ_FROM_WORKING
 from clerestory.finish import tone
-from light_frames import exposed, model, mosaic, signal, wall
+from light_frames import model, wall
 
 NATURAL = tone.ToneSettings(3.0, 5.0, 1.0, 0.15)
 
@@ -49,6 +49,50 @@ def test_no_halo_at_a_window_eight_stops_above_the_wall(width: int) -> None:
         assert out[-5] > 2 * out[5]
 
 
+def _lattice(width: int, lead: int, far: int) -> tuple[np.ndarray, np.ndarray]:
+    """A window eight stops above the wall, panes between leads, up to column `far`; and where its outline runs."""
+    y, x = np.mgrid[: width // 4, :width]
+    outer = (x >= int(0.7 * width)) & (x < far)
+    bars = ((x - int(0.7 * width)) % (6 * lead) >= 5 * lead) | (y % (6 * lead) >= 5 * lead)
+    row = np.where(outer & ~bars, np.float32(0.02 * 2**8), np.float32(0.02))
+    return np.repeat(cv2.GaussianBlur(row, (0, 0), 0.6)[..., None], 3, axis=2), outer
+
+
+@pytest.mark.parametrize("lead", [2, 5, 12])
+@pytest.mark.parametrize("far", [0.9, 1.0])
+def test_no_halo_at_a_window_of_leads(lead: int, far: float) -> None:
+    """On the wall, three pixels away and more, under 2 %; also where the window runs to the frame's edge."""
+    rgb, outer = _lattice(1200, lead, int(far * 1200))
+    away = cv2.dilate(outer.astype(np.uint8), np.ones((7, 7))) == 0
+    for look in (NATURAL, tone.judge(rgb)):
+        out = tone.apply(rgb, look)[..., 1]
+        assert np.abs(out[away] / out[150, 5] - 1).max() < 0.02
+        assert np.median(out[outer]) > 2 * out[150, 5]
+
+
+def test_glass_keeps_its_contrast_and_leads_stay_dark_while_the_window_is_held() -> None:
+    """Panes that differ by a stop still do by more than half of one, and leads are no lighter than the wall."""
+    rgb, outer = _lattice(1200, 5, 1080)
+    rgb[:, 960:] *= np.where(outer[:, 960:, None], np.float32(0.5), np.float32(1))
+    out = np.log2(tone.apply(rgb, tone.judge(rgb))[..., 1])
+    panes = outer & (rgb[..., 1] > 2)
+    light, dark = (np.median(out[:, part][panes[:, part]]) for part in (np.s_[850:950], np.s_[970:1070]))
+    assert 0.5 < light - dark < 1.1
+    assert np.median(out[outer & (rgb[..., 1] < 0.03)]) < out[150, 5]
+
+
+def test_window_hold_darkens_every_pixel_steadily() -> None:
+    """From 0 to 8 no pixel of a window, its leads or the wall ever grows lighter, and none jumps."""
+    rgb = wall(240, 320) * np.float32(4)
+    rgb[60:140, 40:120] = 8.0 * np.random.default_rng(5).uniform(0.05, 1, (80, 80, 3)).astype(np.float32)
+    rgb[60:140, 40:120:10] = 0.05
+    layers = tone.layers_of(rgb)
+    shown = [tone.apply(rgb, tone.ToneSettings(3.0, h, 0.5, 0.15), layers=layers) for h in np.arange(0, 8.05, 0.1)]
+    light = np.stack([v @ np.array([0.2627, 0.6780, 0.0593], np.float32) for v in shown])
+    assert np.diff(light, axis=0).max() < 2e-6
+    assert np.diff(light, axis=0).min() > -0.06
+
+
 def _oklab_hue(rgb: np.ndarray) -> np.ndarray:
     """Hue angle in degrees in Oklab (Ottosson 2020, matrices from memory)."""
     to_lms = np.array(
@@ -75,14 +119,14 @@ def test_colour_of_glass_is_kept_over_three_stops() -> None:
 
 
 def test_texture_of_stone_is_kept_while_the_window_is_held() -> None:
-    """Local contrast of stone (standard deviation of log2) within 0.85 to 1.4 of the scene's."""
+    """Local contrast of stone (deviation of log2) within 0.75 to 1.4 of the scene's: least where it is lit."""
     rgb = wall(360, 480)
     rgb[100:200, 50:150] = 8.0
     out = tone.apply(rgb, tone.judge(rgb))
     for part in (np.s_[220:340, 200:300], np.s_[220:340, 340:460]):
         scene, shown = (np.log2(v[part][..., 1]) for v in (rgb, out))
         scene, shown = (v - cv2.GaussianBlur(v, (0, 0), 8) for v in (scene, shown))
-        assert 0.85 < shown.std() / scene.std() < 1.4
+        assert 0.75 < shown.std() / scene.std() < 1.4
 
 
 def test_shade_is_lifted_only_as_far_as_noise_allows() -> None:
@@ -105,19 +149,6 @@ def test_working_noise_is_what_a_neutral_patch_shows() -> None:
     r, g1, g2, b = parts
     luminance = (0.2627 * r + 0.6780 * (g1 + g2) / 2 + 0.0593 * b) / 3839
     assert found == pytest.approx(luminance.std(), rel=0.03)
-
-
-def test_headroom_is_what_was_left() -> None:
-    noise = model(400)
-    light = signal(wall() * np.float32(0.5))
-    room = tone.exposure_headroom(mosaic(exposed(light, noise)), noise)
-    again = tone.exposure_headroom(mosaic(exposed(light / 4, noise)), noise)
-    assert again.stops - room.stops == pytest.approx(2.0, abs=0.1)
-    assert not again.guessed and again.stone_snr_then > 1.8 * again.stone_snr
-    blown = tone.exposure_headroom(mosaic(exposed(np.minimum(light * 16, 3839), noise)), noise)
-    assert blown.guessed and blown.stops < -0.5 and "less" in blown.message
-    # Read-noise-free: S = snr^2 g, so stops = log2(span / (100 g)) (ISO 12232, signal to noise of 10).
-    assert tone.usable_stops(3839, NoiseModel((1.0,) * 4, (0.0,) * 4)) == pytest.approx(np.log2(38.39))
 
 
 def test_dull_and_dark_pictures_have_settings() -> None:

@@ -20,7 +20,7 @@ from clerestory.camera.lens import Distortion
 from clerestory.camera.optics import defocus_blur, equivalent_focal
 from clerestory.camera.rectification import Rectification, local_scale, project
 from clerestory.camera.steadiness import Hands
-from clerestory.finish.pipeline import look, rectification_of, crop_of
+from clerestory.finish.pipeline import crop_of, look, rectification_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample
 from clerestory.finish.source import full_size, read_source

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from clerestory.camera.lens import Vignetting
 from clerestory.develop.demosaic import Balanced
+from clerestory.develop.gamut import fitted, matrices
 from clerestory.raw import srgb
 
 Matrix = NDArray[np.float64]
@@ -112,7 +113,8 @@ def to_working(
 def _encode(
     rgb: NDArray[np.float32],
     matrix: NDArray[np.float32],
-    weights: NDArray[np.float32],
+    to_lms: NDArray[np.float32],
+    from_lms: NDArray[np.float32],
     table: NDArray[np.float32],
     levels: float,
     dither: NDArray[np.float32],
@@ -121,23 +123,19 @@ def _encode(
     height, width = rgb.shape[:2]
     steps = np.float32(table.size - 2)
     one, nil = np.float32(1), np.float32(0)
+    slack = np.float32(1e-5)
     for y in prange(height):
+        shown = np.empty(3, np.float32)
         for x in range(width):
             a, b, c = rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]
-            grey = min(max(weights[0] * a + weights[1] * b + weights[2] * c, nil), one)
-            keep = one
-            # Colours outside the output's gamut move straight towards their own grey: hue and lightness stay.
             for k in range(3):
-                v = matrix[k, 0] * a + matrix[k, 1] * b + matrix[k, 2] * c
-                if v < nil and grey - v > nil:
-                    keep = min(keep, grey / (grey - v))
-                elif v > one and v - grey > nil:
-                    keep = min(keep, (one - grey) / (v - grey))
+                shown[k] = matrix[k, 0] * a + matrix[k, 1] * b + matrix[k, 2] * c
+            least, most = min(shown[0], min(shown[1], shown[2])), max(shown[0], max(shown[1], shown[2]))
+            if least < -slack or most > one + slack:
+                shown[0], shown[1], shown[2] = fitted(a, b, c, to_lms, from_lms)
             noise = dither[y % dither.shape[0], x % dither.shape[1]]
             for k in range(3):
-                v = matrix[k, 0] * a + matrix[k, 1] * b + matrix[k, 2] * c
-                v = min(max(grey + keep * (v - grey), nil), one)
-                at = np.sqrt(v) * steps
+                at = np.sqrt(min(max(shown[k], nil), one)) * steps
                 i = int(at)
                 frac = at - np.float32(i)
                 e = table[i] + frac * (table[i + 1] - table[i])
@@ -147,8 +145,8 @@ def _encode(
 def encode(rgb: NDArray[np.float32], space: str = "srgb", bits: int = 8) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Display-linear working RGB, 0..1, to encoded values of an output space, uint8 or uint16 H x W x 3.
 
-    Out-of-gamut colours are brought in towards their own grey. 8-bit values carry half a level of fixed
-    noise so that smooth walls do not band.
+    Out-of-gamut colours are brought in at constant lightness and hue (see `develop.gamut`). 8-bit values carry half
+    a level of fixed noise so that smooth walls do not band.
     """
     table = srgb.encoded((np.arange(4098) / 4096) ** 2).astype(np.float32)
     grain = np.random.default_rng(7).random((251, 257)).astype(np.float32) - np.float32(0.5)
@@ -157,7 +155,7 @@ def encode(rgb: NDArray[np.float32], space: str = "srgb", bits: int = 8) -> NDAr
     _encode(
         np.ascontiguousarray(rgb, np.float32),
         to_space(space).astype(np.float32),
-        LUMINANCE.astype(np.float32),
+        *matrices(to_space(space)),
         table,
         np.float32(levels),
         grain * np.float32(0.9 if bits == 8 else 0.0),

@@ -258,10 +258,25 @@ def correct_defects(
     return out
 
 
+PLENTY = 2.0  # weight of a colour (about as many pixels) that is as good as more: what counts is how well it fits
+STRICT = np.float32(
+    3
+)  # halvings of its weight for each stop by which a colour would have lost the channels too easily
+WHITE_GLASS = 1.0  # weight of white glass, which may be there without being seen unclipped
+PLANES = 64  # that OpenCV blurs at a time
 CELL = 32  # pixels across a cell of the map of colours around what is clipped
 REACH = 5  # cells across within which colours are looked for around a clipped one
 LOW, HIGH = np.float32(0.94), np.float32(0.99)  # shares of saturation between which a channel fades into clipped
-CLASSES = 9  # of the ratio of the two channels left, in stops from -4 to 4
+CLASSES = 9  # of the ratio of the two channels left, in stops from -4 to 4; of the excess over one, from 0 to 8
+NEARER = (
+    0.0,
+    0.5,
+    1.0,
+    2.0,
+    3.0,
+)  # stops from which on a colour is so much nearer to saturation in one than in others
+FARTHEST = np.float32(3.2)  # times what it shows that a clipped channel is taken for at most: 1.7 stops
+PALER = (0.03, 0.08, 1.0)  # of the way to white, with one, two, three channels lost; set on the modelled church
 
 
 @njit(cache=True, inline="always", error_model="numpy")
@@ -282,132 +297,246 @@ def _clipped_cells(rgb, ceiling, cell, out):  # type: ignore[no-untyped-def]
                         out[i, x // cell] = 1
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _colours_near(rgb, ceiling, cell, wanted, out):  # type: ignore[no-untyped-def]
-    """Over bright unclipped pixels of each cell: how each channel stands to the mean of the other two, in stops.
-
-    By channel and by class of the other two's ratio: sums of (weight x stops, weight).
-    """
-    half = np.float32(0.5)
-    for i in prange(out.shape[0]):
-        for j in range(out.shape[1]):
-            if not wanted[i, j]:
-                continue
-            for y in range(i * cell, min((i + 1) * cell, rgb.shape[0])):
-                for x in range(j * cell, min((j + 1) * cell, rgb.shape[1])):
-                    v = rgb[y, x]
-                    top = max(v[0] / ceiling[0], max(v[1] / ceiling[1], v[2] / ceiling[2]))
-                    if not np.float32(0.25) < top < np.float32(0.93):
-                        continue
-                    if min(v[0], min(v[1], v[2])) <= np.float32(1e-4):
-                        continue
-                    w = top * top * top
-                    for k in range(3):
-                        p, q = v[(k + 1) % 3], v[(k + 2) % 3]
-                        t = _class(p, q)
-                        n = int(t)
-                        f = t - np.float32(n)
-                        stops = np.log2(v[k]) - half * (np.log2(p) + np.log2(q))
-                        out[i, j, k, n, 0] += (np.float32(1) - f) * w * stops
-                        out[i, j, k, n, 1] += (np.float32(1) - f) * w
-                        out[i, j, k, n + 1, 0] += f * w * stops
-                        out[i, j, k, n + 1, 1] += f * w
-
-
-def _spread(found: F32) -> F32:
-    """The same for every cell, from near and from farther away, even (no tint) where nothing is known."""
-    out = np.empty(found.shape[:4], np.float32)
-    for k in range(3):
-        for n in range(CLASSES):
-            part = np.ascontiguousarray(found[:, :, k, n])
-            known = np.zeros_like(part)
-            known[..., 1] = 0.02
-            for sigma, share in ((0.6, 1.0), (1.5, 0.3), (4.0, 0.1)):
-                known += np.float32(share) * cv2.GaussianBlur(part, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
-            out[:, :, k, n] = known[..., 0] / known[..., 1]
-    return out
-
-
 @njit(cache=True, inline="always", error_model="numpy")
 def _ramp(v, low, high):  # type: ignore[no-untyped-def]
     t = min(max((v - low) / (high - low), np.float32(0)), np.float32(1))
     return t * t * (np.float32(3) - np.float32(2) * t)
 
 
+@njit(cache=True, parallel=True, error_model="numpy")
+def _touched(rgb, ceiling, cell, wanted, out):  # type: ignore[no-untyped-def]
+    """How far each channel is lost, 0 to 255: by the most that the pixel or its eight neighbours show of it.
+
+    Interpolating a mosaic carries what is clipped that far.
+    """
+    for y in prange(rgb.shape[0]):
+        for x in range(rgb.shape[1]):
+            if not wanted[y // cell, x // cell]:
+                continue
+            for k in range(3):
+                most = np.float32(0)
+                for i in range(max(y - 1, 0), min(y + 2, rgb.shape[0])):
+                    for j in range(max(x - 1, 0), min(x + 2, rgb.shape[1])):
+                        most = max(most, rgb[i, j, k])
+                out[y, x, k] = np.uint8(np.float32(255) * _ramp(most / ceiling[k], LOW, HIGH))
+
+
 @njit(cache=True, inline="always", error_model="numpy")
-def _guess(colours, y, x, k, p, q):  # type: ignore[no-untyped-def]
-    """Value of channel k from the other two, p and q; colours nearby interpolated between cells and classes."""
-    t = _class(p, q)
-    n = int(t)
-    f = t - np.float32(n)
-    u = min(max(np.float32(y) / np.float32(CELL) - np.float32(0.5), np.float32(0)), np.float32(colours.shape[0] - 1))
-    v = min(max(np.float32(x) / np.float32(CELL) - np.float32(0.5), np.float32(0)), np.float32(colours.shape[1] - 1))
+def _gather(v, w, ceiling, one, two):  # type: ignore[no-untyped-def]
+    """Adds an unclipped pixel to its cell: by channel and class, its stops beside the others, and its weight."""
+    half, whole = np.float32(0.5), np.float32(1)
+    logs = (np.log2(v[0]), np.log2(v[1]), np.log2(v[2]))
+    for k in range(3):
+        a, b = (k + 1) % 3, (k + 2) % 3
+        t = _class(v[a], v[b])
+        n = int(t)
+        f = t - np.float32(n)
+        stops = logs[k] - half * (logs[a] + logs[b])
+        over = logs[k] - np.log2(max(v[a] / ceiling[a], v[b] / ceiling[b]) * ceiling[k])
+        if over >= 0:  # brighter, such a colour loses this channel first
+            m = 0
+            while m + 1 < len(NEARER) and over >= NEARER[m + 1]:
+                m += 1
+            one[k, n, m, 0] += (whole - f) * w * stops
+            one[k, n, m, 1] += (whole - f) * w
+            one[k, n + 1, m, 0] += f * w * stops
+            one[k, n + 1, m, 1] += f * w
+        # How far both others are nearer to saturation: brighter, such a colour loses them both and keeps this one.
+        over = np.log2(min(v[a] / ceiling[a], v[b] / ceiling[b]) * ceiling[k]) - logs[k]
+        if over >= 0:
+            n = min(int(over), CLASSES - 1)
+            two[k, n, 0] += w * (logs[a] - logs[k])
+            two[k, n, 1] += w * (logs[b] - logs[k])
+            two[k, n, 2] += w
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def _colours_near(rgb, lost, ceiling, cell, wanted, one, two):  # type: ignore[no-untyped-def]
+    """The colours of bright unclipped pixels of each cell, for `_one_lost` and `_two_lost`."""
+    for i in prange(wanted.shape[0]):
+        for j in range(wanted.shape[1]):
+            if not wanted[i, j]:
+                continue
+            for y in range(i * cell, min((i + 1) * cell, rgb.shape[0])):
+                for x in range(j * cell, min((j + 1) * cell, rgb.shape[1])):
+                    v = rgb[y, x]
+                    top = max(v[0] / ceiling[0], max(v[1] / ceiling[1], v[2] / ceiling[2]))
+                    if not np.float32(0.15) < top < np.float32(0.93):
+                        continue
+                    if min(v[0], min(v[1], v[2])) <= np.float32(1e-4):
+                        continue
+                    if lost[y, x, 0] == 0 and lost[y, x, 1] == 0 and lost[y, x, 2] == 0:
+                        _gather(v, top * top * top, ceiling, one[i, j], two[i, j])
+
+
+def _spread(part: F32, doubt: float) -> F32:
+    """Sums (cells h x w, ..., the last of n the weight) as means, from near and from farther away, and the weight.
+
+    `doubt`: weight of 0 (no tint), to which the mean tends where little is known.
+    """
+    flat = part.reshape(*part.shape[:2], -1)
+    out = np.zeros_like(flat)
+    for first in range(0, flat.shape[2], PLANES):
+        some = np.ascontiguousarray(flat[..., first : first + PLANES])
+        for sigma, share in ((0.6, 1.0), (1.5, 0.3), (4.0, 0.1)):
+            blurred = cv2.GaussianBlur(some, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
+            out[..., first : first + PLANES] += np.float32(share) * blurred.reshape(some.shape)
+    known: F32 = out.reshape(part.shape)
+    known[..., :-1] /= known[..., -1:] + np.float32(doubt)
+    return known
+
+
+def _known_colours(rgb: F32, lost: NDArray[np.uint8], ceiling: F32, wanted: NDArray[np.uint8]) -> tuple[F32, F32]:
+    """Of every cell, by channel and class: stops where one channel is lost, (stops, stops, weight) where two are."""
+    one = np.zeros((*wanted.shape, 3, CLASSES, len(NEARER), 2), np.float32)
+    two = np.zeros((*wanted.shape, 3, CLASSES, 3), np.float32)
+    _colours_near(rgb, lost, ceiling, CELL, wanted, one, two)
+    return _spread(one, 1e-6), _spread(two, 1e-6)
+
+
+@njit(cache=True, inline="always", error_model="numpy")
+def _cells(y, x, rows, columns):  # type: ignore[no-untyped-def]
+    """The upper left of the four cells around a pixel, and how far on from it the pixel lies."""
+    u = min(max(np.float32(y) / np.float32(CELL) - np.float32(0.5), np.float32(0)), np.float32(rows - 1))
+    v = min(max(np.float32(x) / np.float32(CELL) - np.float32(0.5), np.float32(0)), np.float32(columns - 1))
     i, j = int(u), int(v)
-    fu, fv = u - np.float32(i), v - np.float32(j)
-    stops = np.float32(0)
+    return i, j, u - np.float32(i), v - np.float32(j)
+
+
+@njit(cache=True, error_model="numpy")
+def _one_lost(colours, y, x, k, p, q, share):  # type: ignore[no-untyped-def]
+    """Value of channel k from the other two, p and q, the nearer of which to saturation shows `share` of it.
+
+    Colours nearby of the same ratio of p to q, interpolated between cells; of these the ones that would just have
+    lost channel k count most. Grey where none is known.
+    """
+    t = _class(p, q)
+    r = int(t)
+    f = t - np.float32(r)
+    need = -np.log2(max(share, np.float32(1e-4)))
+    i, j, fu, fv = _cells(y, x, colours.shape[0], colours.shape[1])
+    stops, total = np.float32(0), np.float32(WHITE_GLASS) * np.exp2(-STRICT * abs(t - np.float32(4)))
     for di in range(2):
         for dj in range(2):
             a, b = min(i + di, colours.shape[0] - 1), min(j + dj, colours.shape[1] - 1)
             w = (fu if di else np.float32(1) - fu) * (fv if dj else np.float32(1) - fv)
-            stops += w * ((np.float32(1) - f) * colours[a, b, k, n] + f * colours[a, b, k, n + 1])
-    return np.sqrt(max(p, np.float32(0)) * max(q, np.float32(0))) * np.exp2(stops)
+            for m in range(len(NEARER)):
+                upper = np.float32(NEARER[m + 1] if m + 1 < len(NEARER) else 5.0)
+                if upper <= need:
+                    continue
+                fit = w * np.exp2(-STRICT * max(np.float32(NEARER[m]) - need, np.float32(0)))
+                for n in range(2):
+                    known = colours[a, b, k, r + n, m, 1]
+                    known = fit * (f if n else np.float32(1) - f) * known / (known + np.float32(PLENTY))
+                    stops += known * colours[a, b, k, r + n, m, 0]
+                    total += known
+    return np.sqrt(max(p, np.float32(0)) * max(q, np.float32(0))) * np.exp2(stops / total)
+
+
+@njit(cache=True, error_model="numpy")
+def _two_lost(colours, ceiling, y, x, k, value, share):  # type: ignore[no-untyped-def]
+    """Values of the two channels after k (in turn) from it alone, and how much is known of them (0 to 1).
+
+    `share`: of saturation, what k shows. Only colours that, this bright, would have lost the other two come into
+    question; of these the ones that would just have lost them count most.
+    """
+    need = -np.log2(max(share, np.float32(1e-4)))
+    i, j, fu, fv = _cells(y, x, colours.shape[0], colours.shape[1])
+    first = second = total = np.float32(0)
+    o, p = (k + 1) % 3, (k + 2) % 3
+    white = np.float32(WHITE_GLASS) * np.exp2(-STRICT * abs(np.log2(ceiling[k] / max(ceiling[o], ceiling[p])) - need))
+    for di in range(2):
+        for dj in range(2):
+            a, b = min(i + di, colours.shape[0] - 1), min(j + dj, colours.shape[1] - 1)
+            w = (fu if di else np.float32(1) - fu) * (fv if dj else np.float32(1) - fv)
+            for n in range(CLASSES):
+                beyond = np.float32(n) + np.float32(0.5) - need
+                if beyond <= np.float32(-0.5):
+                    continue
+                known = colours[a, b, k, n, 2]
+                known = w * np.exp2(-STRICT * abs(beyond)) * known / (known + np.float32(PLENTY))
+                first += known * colours[a, b, k, n, 0]
+                second += known * colours[a, b, k, n, 1]
+                total += known
+    total += white
+    trust = total / (total + np.float32(0.02))
+    total = max(total, np.float32(1e-12))
+    return value * np.exp2(first / total), value * np.exp2(second / total), trust
+
+
+@njit(cache=True, inline="always", error_model="numpy")
+def _channel(v, w, one, pairs, k, top):  # type: ignore[no-untyped-def]
+    """What channel k is taken for: from both others, from the one of them that is left, or white where neither is.
+
+    `pairs[u, k]`: as `_two_lost` has it from channel u alone.
+    """
+    a, b = (k + 1) % 3, (k + 2) % 3
+    whole = np.float32(1)
+    out = (whole - w[a]) * (whole - w[b]) * one[k]
+    out += w[a] * (whole - w[b]) * pairs[b, k] + w[b] * (whole - w[a]) * pairs[a, k] + w[a] * w[b] * top
+    return v[k] + w[k] * (max(out, v[k]) - v[k])
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
-def _reconstruct(rgb, ceiling, colours):  # type: ignore[no-untyped-def]
-    low, high = LOW, HIGH
+def _reconstruct(rgb, lost, ceiling, one_lost, two_lost):  # type: ignore[no-untyped-def]
     for y in prange(rgb.shape[0]):
-        w = np.empty(3, np.float32)
-        new = np.empty(3, np.float32)
+        v, w, one = np.empty(3, np.float32), np.empty(3, np.float32), np.empty(3, np.float32)
+        new, pairs = np.empty(3, np.float32), np.empty((3, 3), np.float32)
         for x in range(rgb.shape[1]):
-            top = np.float32(0)
-            for k in range(3):
-                top = max(top, rgb[y, x, k] / ceiling[k])
-            if top < low:
+            if lost[y, x, 0] == 0 and lost[y, x, 1] == 0 and lost[y, x, 2] == 0:
                 continue
+            top = missing = np.float32(0)
             for k in range(3):
-                w[k] = _ramp(rgb[y, x, k] / ceiling[k], low, high)
+                v[k] = rgb[y, x, k]
+                w[k] = np.float32(lost[y, x, k]) / np.float32(255)
+                missing += w[k]
+                top = max(top, v[k])
             for k in range(3):
-                new[k] = rgb[y, x, k]
+                a, b = (k + 1) % 3, (k + 2) % 3
                 if w[k] > 0:
-                    guess = _guess(colours, y, x, k, rgb[y, x, (k + 1) % 3], rgb[y, x, (k + 2) % 3])
-                    # A clipped channel was at least what it shows; one stop more is as far as the guess goes.
-                    guess = min(max(guess, new[k]), np.float32(2) * new[k])
-                    new[k] += w[k] * (guess - new[k])
-            # Two clipped channels rise to the highest of the three: yellow stays yellow, white stays white.
+                    share = max(v[a] / ceiling[a], v[b] / ceiling[b])
+                    one[k] = _one_lost(one_lost, y, x, k, v[a], v[b], share)
+                pairs[k, a] = pairs[k, b] = top
+                if w[a] > 0 and w[b] > 0:
+                    first, second, trust = _two_lost(two_lost, ceiling, y, x, k, v[k], v[k] / ceiling[k])
+                    pairs[k, a] = top + trust * (first - top)
+                    pairs[k, b] = top + trust * (second - top)
+            most = FARTHEST
             for k in range(3):
-                level = new[k]
-                for other in range(3):
-                    if other != k:
-                        top = max(new[other], new[3 - k - other])
-                        level = max(level, new[k] + w[k] * w[other] * (top - new[k]))
-                rgb[y, x, k] = level
+                new[k] = _channel(v, w, one, pairs, k, top)
+                most = max(most, new[k] / max(v[k], np.float32(1e-6)))
+            # No farther than so many stops, the colour kept.
+            for k in range(3):
+                new[k] *= FARTHEST / most
             # The fewer channels are left to say the colour, the paler it is shown, as film pales towards the light.
-            lost = w[0] + w[1] + w[2]
-            paler = np.float32(0.15) * min(lost, np.float32(1))
-            paler += np.float32(0.5) * min(max(lost - np.float32(1), np.float32(0)), np.float32(1))
-            paler += np.float32(0.35) * max(lost - np.float32(2), np.float32(0))
-            brightest = max(rgb[y, x, 0], max(rgb[y, x, 1], rgb[y, x, 2]))
+            paler = np.float32(PALER[0]) * min(missing, np.float32(1))
+            paler += np.float32(PALER[1] - PALER[0]) * min(max(missing - np.float32(1), np.float32(0)), np.float32(1))
+            paler += np.float32(PALER[2] - PALER[1]) * max(missing - np.float32(2), np.float32(0))
+            brightest = max(new[0], max(new[1], new[2]))
             for k in range(3):
-                rgb[y, x, k] += paler * (brightest - rgb[y, x, k])
+                rgb[y, x, k] = new[k] + paler * (brightest - new[k])
 
 
 def reconstruct_highlights(rgb: F32, multipliers: Sequence[float] | NDArray[np.floating]) -> F32:
     """Clipped channels rebuilt, in place, in white-balanced camera RGB (float32 H x W x 3); returns the same array.
 
     Channel k saturates at `multipliers[k]` (the least of them 1). One clipped channel follows the colour of bright
-    unclipped glass nearby whose two other channels stand in the same ratio, by at most one stop. Two rise to
-    the highest of the three; three are white. What is rebuilt is paler the less is left to say its colour.
+    unclipped glass nearby whose two other channels stand in the same ratio. Two follow such glass as would have lost
+    just these two, as bright as the third channel says; where there is none they rise to the highest of the three.
+    Three are white. None rises by more than 1.7 stops, and what is rebuilt is paler the less is left to say its
+    colour. Colour borrowed across channels and from near by: after Masood, Zhu and Tappen 2009, "Automatic correction
+    of saturated regions in photographs using cross-channel correlation".
     """
     ceiling = np.asarray(multipliers, np.float32)
     height, width = rgb.shape[:2]
-    found = np.zeros((-(-height // CELL), -(-width // CELL), 3, CLASSES, 2), np.float32)
-    clipped = np.zeros(found.shape[:2], np.uint8)
+    clipped = np.zeros((-(-height // CELL), -(-width // CELL)), np.uint8)
     _clipped_cells(rgb, ceiling, CELL, clipped)
     if not clipped.any():
         return rgb
-    _colours_near(rgb, ceiling, CELL, cv2.dilate(clipped, np.ones((REACH, REACH), np.uint8)), found)
-    _reconstruct(rgb, ceiling, _spread(found))
+    lost = np.zeros(rgb.shape, np.uint8)
+    _touched(rgb, ceiling, CELL, cv2.dilate(clipped, np.ones((3, 3), np.uint8)), lost)
+    wanted = cv2.dilate(clipped, np.ones((REACH, REACH), np.uint8))
+    _reconstruct(rgb, lost, ceiling, *_known_colours(rgb, lost, ceiling, wanted))
     return rgb
 
 

@@ -1,12 +1,18 @@
 """Tone: hold the window, lift the stone, in stops, so that the picture looks as the place did.
 
-Scene-referred and edge-aware. Brightness is a norm of RGB that equals the largest channel for a pure colour, so that
-no colour is driven past white and every pixel's RGB is only multiplied by one number: hue cannot move. A base layer
-in log2 of that norm, smooth on surfaces and sharp at edges, goes through one monotone curve; what is left over it,
-the texture of the stone, is kept as it is.
+Scene-referred and edge-aware. Brightness is a norm of RGB near the largest channel for a pure colour, and every
+pixel's RGB is only multiplied by one number: hue cannot move. A base layer in log2 of that norm, smooth on surfaces
+and sharp at edges, goes through a monotone curve; what is left over it, the texture of the stone, is kept as it is.
+
+Each place has a curve of its own, as one who prints dodges and burns. Up to the knee it is the same everywhere: the
+stone's. From there it bends over to the darker glass of the window near by, so that the step from wall to window is
+taken down at the window's edge, and from there on runs at nearly full slope: the contrast within the glass stays.
+Within a window what is darker than its glass, its leads, keeps its distance too, but not so far that it would be
+shown well under stone that was darker. A wall's pixel has the stone's curve beside a window and far away: no halo.
 
 Sources: He, Sun and Tang 2013 (guided filter), He and Sun 2015 (coefficients found at reduced size); the split into
-base and detail follows Durand and Dorsey 2002.
+base and detail follows Durand and Dorsey 2002; a curve for every place, from the light around it, is the dodging and
+burning of Reinhard and others 2002.
 """
 
 from __future__ import annotations
@@ -20,12 +26,24 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel
+from clerestory.finish.glass import usual_level, windows
 
 F32 = NDArray[np.float32]
 FLOOR = 2.0**-16  # darkest norm told apart
 MID = math.log2(0.18)  # mid-grey of the display, log2
-KNEE = -2.0  # log2 of display where the window's hold begins
-KNEE_WIDTH = 0.5  # stops over which it sets in
+# Set on views of the open panoramas (Poly Haven), the Memorial Church bracket (Debevec) and the modelled church, with
+# bench/light.py tone: as much of the glass's contrast as leaves few places shown in the wrong order.
+KNEE = -2.3  # log2 of display where the window's hold begins
+KNEE_WIDTH = 0.3  # stops over which it sets in
+FOOT = 1.5  # stops under the level of a window's glass: its darker glass, from which on contrast is kept
+FOOT_SHOWN = -1.97  # log2 of display at which that is shown
+HEADROOM = 1.0  # stops over the level of a window's glass that come under white when it is held
+FAINTER = 0.22  # stops by which a window is shown darker for each stop that it is darker than the brightest
+GLASS_SLOPE = 0.85  # contrast kept in held glass
+LEAD_SLOPE = 0.9  # and of what is darker within the window
+DEEPEST = 1.5  # stops under the stone's own curve that leads may come to be shown
+UNDER_STONE = 0.6  # and stops under the middling stone, lest the place be shown the wrong way round
+BEND = 3.0  # how early lit stone takes its share of the way from stone to glass
 CONTRAST = 1.2  # of the base layer below mid-grey, for viewing on a screen in a lit room; common practice, no source
 LIFT_CENTRE = -5.5  # log2 of display: shade at which half of the lift is given
 LIFT_WIDTH = 1.2
@@ -81,10 +99,16 @@ def working_noise(
 
 @njit(cache=True, inline="always", error_model="numpy")
 def _norm(r, g, b):  # type: ignore[no-untyped-def]
-    """Sum of cubes over sum of squares: the value itself for grey, the largest channel for a pure colour."""
+    """Brightness: the value itself for grey, near the largest channel for a pure colour.
+
+    Sum of cubes over sum of squares, with a quarter (of its logarithm) of luminance, lest blue glass be shown darker
+    than it looks.
+    """
     r, g, b = max(r, np.float32(0)), max(g, np.float32(0)), max(b, np.float32(0))
     r2, g2, b2 = r * r, g * g, b * b
-    return (r2 * r + g2 * g + b2 * b) / (r2 + g2 + b2 + np.float32(1e-20))
+    n = (r2 * r + g2 * g + b2 * b) / (r2 + g2 + b2 + np.float32(1e-20))
+    y = np.float32(0.2627) * r + np.float32(0.6780) * g + np.float32(0.0593) * b
+    return np.sqrt(n * np.sqrt(n * y))
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
@@ -139,22 +163,6 @@ def base_layer(log: F32) -> tuple[F32, F32]:
     return half * (parts[0][0] + parts[1][0]), half * (parts[0][1] + parts[1][1])
 
 
-@dataclass(frozen=True)
-class _Curve:
-    """Base log2 (after exposure) to base log2 of display."""
-
-    slope: float  # of the straight half above the knee
-    bend: float  # of the curved half
-    lift: float
-    contrast: float
-
-
-def _curve(settings: ToneSettings) -> _Curve:
-    hold = max(settings.window_hold, 0.0)
-    slope = KNEE / (KNEE - hold)
-    return _Curve(slope, -1 / KNEE - 1 / (hold - KNEE), max(settings.shade_lift, 0.0), CONTRAST)
-
-
 @njit(cache=True, inline="always", error_model="numpy")
 def _softplus(x):  # type: ignore[no-untyped-def]
     if x > np.float32(15.0):
@@ -162,26 +170,57 @@ def _softplus(x):  # type: ignore[no-untyped-def]
     return np.log1p(np.exp(x))
 
 
-@njit(cache=True, inline="always", error_model="numpy")
-def _placed(x, slope, bend, lift, contrast):  # type: ignore[no-untyped-def]
-    """The curve: contrast about mid-grey, shade lifted, window held."""
+@njit(cache=True, error_model="numpy")
+def _fill_table(low, per_stop, lift, contrast, out):  # type: ignore[no-untyped-def]
+    """For log2 of display x: what lies below the knee, and the stops above it, of the stone's curve.
+
+    Contrast about mid-grey, shade lifted. The two add up to the light as it would be shown with no window held.
+    """
     knee, kw, mid = np.float32(KNEE), np.float32(KNEE_WIDTH), np.float32(MID)
     width = max(np.float32(LIFT_WIDTH), np.float32(0.4) * lift)  # so that darker never comes out brighter
-    y = x + lift / (np.float32(1) + np.exp((x - np.float32(LIFT_CENTRE)) / width))
-    z = mid + contrast * (y - mid)
-    y = z if z < mid else y
-    u = kw * _softplus((y - knee) / kw)  # stops above the knee
-    # Half a straight line, half a curve that leaves the knee at full slope: sunlit stone glows, glass keeps contrast.
-    return y - u + np.float32(0.5) * (slope * u + u / (np.float32(1) + u * bend))
+    for k in range(out.shape[0]):
+        x = low + np.float32(k) / per_stop
+        y = x + lift / (np.float32(1) + np.exp((x - np.float32(LIFT_CENTRE)) / width))
+        z = mid + contrast * (y - mid)
+        y = z if z < mid else y
+        above = kw * _softplus((y - knee) / kw)
+        out[k, 0], out[k, 1] = y - above, above
 
 
 @njit(cache=True, inline="always", error_model="numpy")
-def _table(x, table, low, per_stop):  # type: ignore[no-untyped-def]
-    p = (x - low) * per_stop
-    p = min(max(p, np.float32(0)), np.float32(table.size - 2))
-    i = int(p)
-    f = p - np.float32(i)
-    return table[i] + f * (table[i + 1] - table[i])
+def _relu(x, width):  # type: ignore[no-untyped-def]
+    """0 below, x above, rounded off over `width` either side."""
+    if x <= -width:
+        return np.float32(0)
+    if x >= width:
+        return x
+    return (x + width) * (x + width) / (np.float32(4) * width)
+
+
+@njit(cache=True, inline="always", error_model="numpy")
+def _held(u, below, within, glass, stone, hold):  # type: ignore[no-untyped-def]
+    """Stops above the knee as shown, from the stops above it in the scene.
+
+    `glass`: level (log2 of display) of the glass near by. From the knee the curve bends over to the darker glass of
+    that window, and from there on runs at nearly full slope. Within the window what is darker keeps its distance.
+    """
+    nil, one, knee = np.float32(0), np.float32(1), np.float32(KNEE)
+    foot = max(glass - np.float32(FOOT), knee + np.float32(0.3))  # where the darker glass of this window lies
+    reach = foot - knee
+    apart = foot - hold + np.float32(FOOT + HEADROOM)
+    shown = np.float32(FOOT_SHOWN) + (apart if apart > nil else np.float32(FAINTER) * apart)
+    rise = min(max(min(foot, shown) - knee, np.float32(0.05) * reach), reach)
+    bend = min(np.float32(BEND), reach / rise - one)
+    slope = np.float32(GLASS_SLOPE) + (one - np.float32(GLASS_SLOPE)) / (one + hold)
+    over = _relu(u - reach, np.float32(0.4))
+    v = (u - over) / reach
+    out = rise * v * (one + bend) / (one + bend * v) + slope * over
+    if within > nil:
+        deeper = max(np.float32(LEAD_SLOPE) - rise / reach, nil) * _relu(reach - u, np.float32(0.4))
+        room = below + out - stone + np.float32(UNDER_STONE)
+        share = deeper / min(max(room, np.float32(UNDER_STONE)), np.float32(DEEPEST))
+        out -= within * deeper / np.sqrt(one + share * share)
+    return out
 
 
 @njit(cache=True, inline="always", error_model="numpy")
@@ -195,30 +234,44 @@ def _shoulder(v):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
-def _apply(rgb, slope, offset, step, ev, table, low, per_stop, detail, floor):  # type: ignore[no-untyped-def]
-    """Multiply every pixel by its gain, in place. `table` holds curve(x) - x."""
-    rows, columns = slope.shape
+def _apply(rgb, maps, stone, step, ev, hold, table, low, per_stop, detail, floor):  # type: ignore[no-untyped-def]
+    """Multiply every pixel by its gain, in place. `maps`: slope, offset, glass, within at 1 / step of the size."""
+    rows, columns = maps.shape[1:]
     inverse = np.float32(1.0 / step)
     half = np.float32(0.5)
+    last = np.float32(table.shape[0] - 2)
     for y in prange(rgb.shape[0]):
         v = min(max((np.float32(y) + half) * inverse - half, np.float32(0)), np.float32(rows - 1))
         i = min(int(v), rows - 2) if rows > 1 else 0
         i2 = min(i + 1, rows - 1)
         fy = v - np.float32(i)
+        line = np.empty((columns, 4), np.float32)
+        for j in range(columns):
+            for k in range(4):
+                line[j, k] = maps[k, i, j] * (1 - fy) + maps[k, i2, j] * fy
         for x in range(rgb.shape[1]):
             u = min(max((np.float32(x) + half) * inverse - half, np.float32(0)), np.float32(columns - 1))
             j = min(int(u), columns - 2) if columns > 1 else 0
             j2 = min(j + 1, columns - 1)
             fx = u - np.float32(j)
-            a = (slope[i, j] * (1 - fx) + slope[i, j2] * fx) * (1 - fy)
-            a += (slope[i2, j] * (1 - fx) + slope[i2, j2] * fx) * fy
-            b = (offset[i, j] * (1 - fx) + offset[i, j2] * fx) * (1 - fy)
-            b += (offset[i2, j] * (1 - fx) + offset[i2, j2] * fx) * fy
+            gx = np.float32(1) - fx
             r, g, bl = rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]
             n = max(_norm(r, g, bl), floor)
             log = np.log2(n)
-            base = a * log + b
-            stops = ev + _table(base + ev, table, low, per_stop) + detail * (log - base)
+            base = (line[j, 0] * gx + line[j2, 0] * fx) * log + line[j, 1] * gx + line[j2, 1] * fx
+            p = min(max((base + ev - low) * per_stop, np.float32(0)), last)
+            t = int(p)
+            f = p - np.float32(t)
+            below = table[t, 0] + f * (table[t + 1, 0] - table[t, 0])
+            above = table[t, 1] + f * (table[t + 1, 1] - table[t, 1])
+            glass = line[j, 2] * gx + line[j2, 2] * fx
+            within = line[j, 3] * gx + line[j2, 3] * fx
+            stops = (
+                below
+                + _held(above, below, within, glass + ev, stone + ev, hold)
+                + (np.float32(1) + detail) * (log - base)
+                - log
+            )
             gain = np.exp2(stops)
             shown = max(max(r, max(g, bl)), n) * gain  # of the strongest channel: none meets the ceiling, hue stays
             gain *= _shoulder(shown) / shown
@@ -232,16 +285,23 @@ def _step(shape: tuple[int, ...]) -> int:
     return max(1, round(max(shape[:2]) / 1300))
 
 
-@njit(cache=True, error_model="numpy")
-def _fill_table(low, per_stop, slope, bend, lift, contrast, out):  # type: ignore[no-untyped-def]
-    for k in range(out.size):
-        x = low + np.float32(k) / per_stop
-        out[k] = _placed(x, slope, bend, lift, contrast) - x
+@dataclass(frozen=True)
+class Layers:
+    """What `apply` finds in a picture whatever the settings: float32 maps, 4 x h x w, at a reduced size.
+
+    Slope and offset of the base layer (base = slope x log2 norm + offset), level of the glass near by (log2 norm),
+    how far within a window (0 to 1).
+    """
+
+    maps: F32
+    stone: float  # level of the picture's stone
 
 
-def layers_of(rgb: F32) -> tuple[F32, F32]:
-    """The base layer of a picture as `apply` finds it; no setting changes it, so it may be kept between settings."""
-    return base_layer(reduced_log(rgb, _step(rgb.shape)))
+def layers_of(rgb: F32) -> Layers:
+    """The layers of a picture; no setting changes them, so they may be kept between settings."""
+    log = reduced_log(rgb, _step(rgb.shape))
+    found = windows(log)
+    return Layers(np.stack([*base_layer(log), found.level, found.within]), found.stone)
 
 
 def apply(
@@ -249,7 +309,7 @@ def apply(
     settings: ToneSettings,
     noise: WorkingNoise | None = None,
     in_place: bool = False,
-    layers: tuple[F32, F32] | None = None,
+    layers: Layers | None = None,
 ) -> F32:
     """Display-linear float32 RGB, 0 to 1, from scene-linear Rec. 2020 RGB (1 = raw saturation of green).
 
@@ -259,15 +319,14 @@ def apply(
     out = rgb if in_place else rgb.copy()
     if noise is not None:
         settings = replace(settings, shade_lift=min(settings.shade_lift, shade_limit(noise, settings.exposure)))
-    step = _step(rgb.shape)
-    slope, offset = layers if layers is not None else layers_of(rgb)
-    curve = _curve(settings)
+    found = layers if layers is not None else layers_of(rgb)
     low, per_stop = np.float32(-24), np.float32(32)
-    table = np.empty(44 * 32, np.float32)
-    numbers = (np.float32(v) for v in (curve.slope, curve.bend, curve.lift, curve.contrast))
-    _fill_table(low, per_stop, *numbers, table)
+    table = np.empty((44 * 32, 2), np.float32)
+    _fill_table(low, per_stop, np.float32(max(settings.shade_lift, 0.0)), np.float32(CONTRAST), table)
+    ev, hold = np.float32(settings.exposure), np.float32(max(settings.window_hold, 0.0))
     detail = np.float32(2**settings.local_contrast - 1)
-    _apply(out, slope, offset, step, np.float32(settings.exposure), table, low, per_stop, detail, np.float32(FLOOR))
+    step, stone = _step(rgb.shape), np.float32(found.stone)
+    _apply(out, found.maps, stone, step, ev, hold, table, low, per_stop, detail, np.float32(FLOOR))
     return out
 
 
@@ -298,8 +357,9 @@ def judge(rgb: F32, noise: WorkingNoise | None = None) -> ToneSettings:
     exposure = MID - 0.15 - float(np.mean(body))
     # Where no window sets the scale, what is lightest still has to be light.
     exposure = float(np.clip(max(exposure, LIGHTEST - float(np.percentile(live, 98))), -4.0, 7.0))
-    high = float(np.percentile(live, 99.7)) + exposure
-    hold = float(np.clip(high + 0.2, 0.0, 8.0))
+    glass = usual_level(log)
+    high = max(float(np.percentile(live, 99.7)) + 0.2, -99.0 if glass is None else glass + HEADROOM) + exposure
+    hold = float(np.clip(high, 0.0, 8.0))
     lift = float(np.clip(0.5 * (-5.0 - (dark + exposure)), 0.0, 2.5))
     if noise is not None:
         lift = min(lift, shade_limit(noise, exposure))

@@ -61,7 +61,7 @@ def _rays(camera: Camera, pose: Pose, rows: slice) -> NDArray[np.float32]:
     y, x = np.mgrid[rows.start : rows.stop, 0 : camera.width].astype(float)
     away = camera.unproject(np.stack([x, y], axis=-1))
     r = pose.rotation
-    return np.asarray(away[..., :1] * r[0] + away[..., 1:] * r[1] + r[2], dtype=np.float32)
+    return np.asarray(away[..., :1] * r[0] + away[..., 1:2] * r[1] + r[2], dtype=np.float32)
 
 
 def _wrapped_logs(panorama: NDArray[np.float32]) -> NDArray[np.float32]:

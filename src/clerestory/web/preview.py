@@ -71,7 +71,7 @@ class Laid:
     scene: F32
 
     @cached_property
-    def layers(self) -> tuple[F32, F32]:
+    def layers(self) -> tone.Layers:
         """What tone mapping finds in the picture whatever its settings."""
         return tone.layers_of(self.scene)
 

@@ -1,0 +1,142 @@
+"""Where the windows of a picture are and how bright each is: what one meters when exposing for the glass.
+
+A window is what stands well above the stone. Leads, bars and tracery narrow enough to belong to it are found by a
+grey-level closing (Serra 1982), and the level of its glass by an average over what is bright near by, so that every
+window of a picture has a level of its own. Nothing here depends on a setting.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+F32 = NDArray[np.float32]
+# Set together with the curve in `finish.tone`, on the scenes named there.
+DARKEST = -14.0  # log2 below which a pixel tells nothing of the place
+WINDOW_ABOVE = 3.5  # stops over the darker quarter of the picture from which a pixel is no stone
+GLASS_FROM, GLASS_TO = 1.5, 2.5  # stops over the stone at which the weight of glass begins, least and most
+GLASS_SHARE = 0.45  # of the stops from stone to the brightest, where in between that lies
+GLASS_WIDTH = 0.75  # stops over which the weight grows
+BELOW, BELOW_WIDTH = (
+    1.5,
+    1.0,
+)  # stops under the mean of the glass near by at which brighter glass begins, and its rise
+LEAST_APART = 2.5  # stops over the stone below which nothing is a window
+ENOUGH = 1e-3  # of the picture: glass that there must be for its level to be told
+REACH = ((1 / 40, 1.0), (1 / 12, 0.1), (1 / 3, 0.005))  # of the long side, and weight: where glass is looked for
+# Half the width of leads, bars and mullions, of the long side, and how far such a thing belongs to its window.
+CLOSED = ((1 / 320, 0.55), (1 / 160, 0.35), (1 / 80, 0.1))
+INSET = 1 / 400  # of the long side: how far within its outline a window begins, so that no wall is ever taken for it
+
+
+def stone_level(log: F32) -> float | None:
+    """Median log2 of what is not window; None of a picture with nothing in it."""
+    live = log[log > DARKEST]
+    if live.size < 16:
+        return None
+    return float(np.median(live[live < float(np.percentile(live, 25)) + WINDOW_ABOVE]))
+
+
+def _smooth(x: F32) -> F32:
+    t = np.clip(x, np.float32(0), np.float32(1))
+    return t * t * (np.float32(3) - np.float32(2) * t)
+
+
+def _near(log: F32, weight: F32, usual: float) -> F32:
+    """Weighted mean of a log2 image over near and far; `usual` where there is no weight."""
+    factor = max(1, round(max(log.shape) / 320))
+    size = (-(-log.shape[1] // factor), -(-log.shape[0] // factor))
+    parts = [cv2.resize(v, size, interpolation=cv2.INTER_AREA) for v in (weight, weight * (log - np.float32(usual)))]
+    total = [np.full_like(parts[0], np.float32(1e-5)), np.zeros_like(parts[0])]
+    for share, trust in REACH:
+        for out, part in zip(total, parts, strict=True):
+            out += np.float32(trust) * cv2.GaussianBlur(
+                part, (0, 0), share * max(size), borderType=cv2.BORDER_REFLECT
+            )
+    mean: F32 = np.float32(usual) + total[1] / total[0]
+    return cv2.resize(mean, log.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+
+
+def _of_brighter(log: F32, weight: F32, mean: F32 | float) -> F32:
+    """The weight of the brighter glass only: neither leads nor the edge of a window, which is part wall."""
+    over: F32 = np.asarray(log - mean + BELOW, np.float32)
+    return weight * _smooth(over / np.float32(BELOW_WIDTH))
+
+
+def _disc(radius: int) -> NDArray[np.uint8]:
+    out: NDArray[np.uint8] = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
+    return out
+
+
+def _within(bright: F32) -> F32:
+    """1 well within a window, leads with it, bars and mullions less so; 0 outside and on its outline."""
+    height, width = bright.shape
+    factor = max(1, round(max(height, width) / 650))  # fine enough, and the closing is quick
+    small = cv2.resize(bright, (-(-width // factor), -(-height // factor)), interpolation=cv2.INTER_AREA)
+    side = max(small.shape)
+    inset = max(1, round(INSET * side))
+    rim = max(1, round(CLOSED[-1][0] * side)) + inset
+    wide = cv2.copyMakeBorder(small, rim, rim, rim, rim, cv2.BORDER_REFLECT)
+    total = np.zeros_like(wide)
+    for share, weight in CLOSED:
+        closed = cv2.morphologyEx(wide, cv2.MORPH_CLOSE, _disc(max(1, round(share * side))))
+        total += np.float32(weight) * closed
+    inner = np.ascontiguousarray(cv2.blur(cv2.erode(total, _disc(inset)), (3, 3))[rim:-rim, rim:-rim])
+    out: F32 = cv2.resize(inner, (width, height), interpolation=cv2.INTER_LINEAR)
+    return out
+
+
+def _weights(log: F32, stone: float) -> tuple[F32, float]:
+    """How far each pixel counts as glass, and the level at which that begins."""
+    top = float(np.percentile(log, 99.5))
+    start = stone + float(np.clip(GLASS_SHARE * (top - stone), GLASS_FROM, GLASS_TO))
+    return _smooth((log - np.float32(start)) / np.float32(GLASS_WIDTH)), max(top, start)
+
+
+def usual_level(log: F32) -> float | None:
+    """The level of the brighter glass of the whole picture; None where there is too little of it to tell."""
+    stone = stone_level(log)
+    if stone is None:
+        return None
+    weight, _ = _weights(log, stone)
+    return _mean_brighter(log, weight)
+
+
+def _mean_brighter(log: F32, weight: F32) -> float | None:
+    sure = float(weight.sum())
+    if sure <= ENOUGH * log.size:
+        return None
+    bright = _of_brighter(log, weight, float((weight * log).sum()) / sure)
+    return float((bright * log).sum()) / float(bright.sum())
+
+
+@dataclass(frozen=True)
+class Windows:
+    """What is known of a picture's windows, in log2 of the picture's own units.
+
+    `level`: of the brighter glass near every pixel; `within`: how far within a window it lies, 0 to 1 (both float32,
+    of the image's size). `stone`: the median of what is not window.
+    """
+
+    level: F32
+    within: F32
+    stone: float
+
+
+def windows(log: F32) -> Windows:
+    """The windows of a reduced log2 image."""
+    stone = stone_level(log)
+    if stone is None:
+        return Windows(np.zeros_like(log), np.zeros_like(log), 0.0)
+    weight, top = _weights(log, stone)
+    found = _mean_brighter(log, weight)
+    usual = top if found is None else found
+    level = _near(log, _of_brighter(log, weight, _near(log, weight, usual)), usual)
+    np.maximum(level, np.float32(stone + LEAST_APART), out=level)
+    middle = np.float32(0.5) * (level + np.float32(stone))
+    over: F32 = np.asarray((log - middle) / np.float32(GLASS_WIDTH) + np.float32(0.5), np.float32)
+    bright = _smooth(over)
+    return Windows(level, _within(bright), stone)
