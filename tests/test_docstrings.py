@@ -13,6 +13,7 @@ PACKAGE = Path(clerestory.__path__[0])
 # Files whose docstrings are written anew elsewhere and may still lack shapes; to be emptied.
 NOT_YET = frozenset(
     {
+        "finish/glass.py",
         "finish/tone.py",
         "develop/colour.py",
         "develop/defects.py",
