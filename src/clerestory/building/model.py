@@ -71,7 +71,10 @@ class Skyline:
     altitudes: tuple[float, ...] = ()
 
     def altitude(self, azimuth: Array) -> Array:
-        """Lowest clear altitude in degrees at each azimuth; 0 where nothing is given."""
+        """Lowest clear altitude (...), degrees, at azimuths (...), degrees from true north; 0 where nothing is given.
+
+        Straight between the points given, round the compass.
+        """
         if not self.azimuths:
             return np.zeros_like(azimuth)
         order = np.argsort(self.azimuths)

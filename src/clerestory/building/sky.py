@@ -40,7 +40,11 @@ class ClearSky:
 def clear_sky(
     altitude: ArrayLike, pressure: float = 1013.25, air: Air = Air(), extra: float = SOLAR_CONSTANT
 ) -> ClearSky:
-    """Beam and diffuse irradiance for apparent sun altitudes in degrees (any shape), pressure in millibars."""
+    """Beam and diffuse irradiance (...), W/m2, for apparent sun altitudes (...) in degrees (Bird & Hulstrom 1981).
+
+    `pressure`: millibars at the place; `extra`: W/m2 square to the sun above the air. Relative air mass by Kasten
+    (1966; from memory). Zero with the sun at or below the horizon.
+    """
     h = np.asarray(altitude, float)
     up = h > 0
     zenith = 90 - np.maximum(h, 0.01)
@@ -65,9 +69,10 @@ def clear_sky(
 
 
 def on_wall(sky: ClearSky, altitude: ArrayLike, cos_incidence: ArrayLike, albedo: float = 0.2) -> tuple[Array, Array]:
-    """Direct and diffuse illuminance in lux on an upright wall, with an even sky and ground (half of each seen).
+    """Direct and diffuse illuminance (...), lux, on an upright wall, with an even sky and ground (half of each seen).
 
-    `cos_incidence` is the cosine between the wall's outward normal and the sun; what is behind the wall counts nil.
+    `altitude`: the sun's, (...) degrees, of the shape of `sky`; `cos_incidence`, (...), is the cosine between
+    the wall's outward normal and the sun; what is behind the wall counts nil.
     """
     sin_h = np.sin(np.radians(np.maximum(np.asarray(altitude, float), 0)))
     direct = LUMENS_PER_WATT_DIRECT * sky.beam * np.maximum(np.asarray(cos_incidence, float), 0)

@@ -120,7 +120,10 @@ class Patch:
 
 
 def clip(polygon: Array, axis: int, limit: float, sign: float) -> Array:
-    """The part of a polygon where sign * (coordinate - limit) >= 0 (Sutherland & Hodgman 1974)."""
+    """The part (m, 3) of a polygon (n, 3) where sign * (coordinate - limit) >= 0; empty where there is none.
+
+    `axis`: which coordinate, 0 to 2. Sutherland & Hodgman (1974).
+    """
     if len(polygon) == 0:
         return polygon
     side = sign * (polygon[:, axis] - limit)
@@ -152,7 +155,10 @@ def _beam(window: Window, normal: Array, sun: Array) -> Array | None:
 
 
 def patches(window: Window, hall: Hall, building: Building, sun: Array) -> list[Patch]:
-    """Where the sun through a window falls in a room, for a unit vector `sun` towards it in building axes."""
+    """Where the sun through a window falls in a room, for a unit vector `sun` (3,) towards it in building axes.
+
+    One patch for each wall or floor it reaches; a vault is not counted. Empty where no sun passes.
+    """
     corners = _beam(window, building.normal(window), sun)
     if corners is None or sun[2] <= 0:
         return []
@@ -195,7 +201,10 @@ class Calendar:
 
 
 def local_slots(seconds: Array, zone: ZoneInfo, year: int, minutes: int) -> tuple[Array, Array]:
-    """Day of year (from 0) and slot of the local clock of UTC seconds; summer time counted."""
+    """Day of year (n,) from 0 and slot of the day (n,), by the local clock, of UTC seconds (n,); summer time counted.
+
+    `minutes`: length of a slot. `seconds` ascend.
+    """
     hours = np.arange(np.floor(seconds[0] / 3600), np.floor(seconds[-1] / 3600) + 1)
     offsets = np.array([_offset(h * 3600, zone) for h in hours])
     local = seconds + offsets[(np.floor(seconds / 3600) - hours[0]).astype(int)]

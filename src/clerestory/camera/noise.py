@@ -20,7 +20,10 @@ class NoiseModel:
     read: tuple[float, float, float, float]
 
     def variance(self, signal: NDArray[np.floating], channel: int) -> NDArray[np.float64]:
-        """Variance in raw units squared at a signal in raw units above black."""
+        """Variance (...), raw units squared, at a signal (...), raw units above black (EMVA 1288).
+
+        `channel`: 0 to 3 for R, G1, G2, B. A signal below black has the variance of black.
+        """
         s = np.maximum(np.asarray(signal, float), 0)
         out: NDArray[np.float64] = self.gain[channel] * s + self.read[channel] ** 2
         return out

@@ -47,7 +47,7 @@ class Pose:
 
 
 def pitch_roll_of(up: Array) -> tuple[float, float]:
-    """Pitch and roll (radians) of a camera that sees the vertical `up` (camera axes, unit length)."""
+    """Pitch and roll (radians) of a camera that sees the vertical `up` (3,), camera axes, unit length."""
     return math.asin(float(np.clip(up[2], -1, 1))), math.atan2(-float(up[0]), -float(up[1]))
 
 

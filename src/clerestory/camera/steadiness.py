@@ -105,9 +105,10 @@ class HandsFit:
         return float(math.sqrt(turn @ self.covariance @ turn))
 
     def band(self, stops: F64, deviations: float = 1.96) -> tuple[F64, F64, F64]:
-        """Chance of a sharp frame at log2(seconds x equivalent focal length), and its band (95 %): low, middle, high.
+        """Chance of a sharp frame and its band (95 %): low, middle, high, each (n,), 0 to 1.
 
-        The band is that of the curve's height in the logit, carried to chances.
+        `stops`, (n,): log2 of seconds times equivalent focal length in mm; `deviations`: half width of the band in
+        standard deviations. The band is that of the curve's height in the logit, carried to chances.
         """
         design = np.stack([np.ones(len(stops)), np.asarray(stops) - self.centre], axis=1)
         middle = design @ np.array(self.coefficients)
@@ -117,7 +118,9 @@ class HandsFit:
 
 
 def fit_hands(seconds: F64, equivalent_mm: F64, sharp: NDArray[np.bool_]) -> HandsFit:
-    """Hands from frames: shutter time, equivalent focal length (mm) and whether each is sharp; one frame at least.
+    """Hands from frames: shutter times (n,), seconds, equivalent focal lengths (n,), mm, whether each is sharp (n,).
+
+    One frame at least; logistic regression by `fit_logistic`.
 
     The prior (our choice) weighs about as much as a handful of frames: even odds at the middle of the user's own
     frames give or take a factor e^3, and the slope that `Hands` starts with, give or take as much again.

@@ -52,7 +52,7 @@ def prepared(signal: NDArray[np.floating], mosaic: Mosaic) -> NDArray[np.uint16]
 
 
 def turned(image: NDArray[np.float32], orientation: int) -> NDArray[np.float32]:
-    """An image turned the way the camera was held (EXIF orientation 3, 6 or 8; others as they are)."""
+    """An image, H x W or H x W x 3, turned the way the camera was held (EXIF orientation 3, 6 or 8)."""
     out: NDArray[np.float32] = cv2.rotate(image, _TURNS[orientation]) if orientation in _TURNS else image
     return out
 

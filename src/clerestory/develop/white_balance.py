@@ -89,7 +89,10 @@ def multipliers_for(kelvin: float, green_magenta: float, xyz_to_camera: NDArray[
 
 
 def kelvin_green_magenta_of(multipliers: Multipliers, xyz_to_camera: NDArray[np.floating]) -> tuple[float, float]:
-    """Kelvin and green-magenta whose multipliers come nearest: the inverse of `multipliers_for`."""
+    """Kelvin and green-magenta whose multipliers come nearest: the inverse of `multipliers_for`.
+
+    `multipliers` (R, G, B); `xyz_to_camera` 3 x 3. Least squares over log R/G and log B/G from three starts.
+    """
     aim = np.log([multipliers[0] / multipliers[1], multipliers[2] / multipliers[1]])
 
     def miss(p: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -49,6 +49,8 @@ def small_luminance(path: Path, side: int = 320) -> NDArray[np.float32]:
 def interest(light: NDArray[np.float32]) -> tuple[tuple[float, float], float]:
     """Where the detail of a picture is, as shares of width and height, and how gathered it is (0 even, 1 one spot).
 
+    `light`: display-linear luminance, float32 H x W, 0 to 1.
+
     Detail is the local contrast of the logarithm of light, which counts carving in shade as much as in light;
     blown windows and black corners hold none.
     """

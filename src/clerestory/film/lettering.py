@@ -149,7 +149,11 @@ def card_light(card: Card, size: tuple[int, int]) -> Floats:
 
 
 def inset(whole: NDArray[np.float32], region: tuple[float, float, float, float], size: tuple[int, int]) -> Layer:
-    """A small view of the whole picture (linear light), top right, the detail's place outlined."""
+    """A small view of the whole picture, top right, the detail's place outlined.
+
+    `whole`: display-linear light, float32 H x W x 3; `region`: left, top, right, bottom as shares of it; `size`:
+    width and height of the frame it lies in, pixels.
+    """
     width, height = size
     box_h = round(0.30 * height)
     box_w = round(box_h * whole.shape[1] / whole.shape[0])

@@ -42,7 +42,9 @@ class Source:
 
 
 def prepare(linear: Floats, closest: float, frame_width: int) -> Source:
-    """The picture at the one fineness that serves a whole move; `closest` is the tightest framing's width.
+    """The picture, linear light float32 H x W x 3, at the one fineness that serves a whole move.
+
+    `closest`: width of the tightest framing, picture pixels; `frame_width`: of the film's frame, pixels.
 
     One fineness for all frames of a shot, so that no change of level shows while the camera moves.
     """
@@ -384,5 +386,8 @@ class Renderer:
         self._each(lambda rows: _levels_band(linear, self._curve, rows, luma, u, v))
 
     def mix(self, a: Floats, b: Floats, share: Floats) -> None:
-        """b mixed into a, in place, in linear light; `share` of b by column, float32 of the frame's width."""
+        """b mixed into a, in place, in linear light: both float32 (H, 3 W), colours side by side.
+
+        `share` of b by column, float32 (W,), 0 to 1.
+        """
         self._each(lambda rows: _mix_band(a, b, share, rows))

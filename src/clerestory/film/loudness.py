@@ -37,7 +37,7 @@ class Meter:
         self._peak = 0.0
 
     def feed(self, samples: NDArray[np.floating]) -> None:
-        """Samples, channels x N; all channels weigh 1 (left, right, centre)."""
+        """Samples (c, n), one row a channel, 48 kHz, full scale 1; all channels weigh 1 (left, right, centre)."""
         stage, self._state[0] = lfilter(_SHELF_B, _SHELF_A, samples, axis=1, zi=self._state[0])
         weighted, self._state[1] = lfilter(_HIGH_B, _HIGH_A, stage, axis=1, zi=self._state[1])
         weighted = np.concatenate([self._left, weighted], axis=1)
@@ -75,7 +75,7 @@ class Meter:
 
 
 def measured(blocks: Iterable[NDArray[np.floating]], channels: int = 2) -> Meter:
-    """A meter that has heard all blocks."""
+    """A meter that has heard all blocks, each (c, n) samples of `channels` rows at 48 kHz."""
     meter = Meter(channels)
     for block in blocks:
         meter.feed(block)
@@ -125,9 +125,9 @@ def _peaks(samples: Floats, table: Floats, least: float, out: Floats) -> None:
 
 
 def oversampled_peak(samples: NDArray[np.floating], least: float = 0.0) -> Floats:
-    """Largest magnitude at and after each sample over all channels, four points a sample (BS.1770-4 annex 2).
+    """Largest magnitude (n,) at and after each sample over all channels, four points a sample (BS.1770-4 annex 2).
 
-    Where nothing can reach `least`, the points between samples are left out.
+    `samples` (c, n), full scale 1. Where nothing can reach `least`, the points between samples are left out.
     """
     out = np.empty(samples.shape[1], np.float32)
     _peaks(np.ascontiguousarray(samples, np.float32), _TABLE, least, out)
@@ -147,7 +147,7 @@ BEFORE, AFTER = RATE, 4 * REACH  # context it needs around a block
 
 
 def limiter_gain(samples: NDArray[np.floating], ceiling: float) -> Floats:
-    """Gain for every sample that keeps the true peak under `ceiling` (linear); gone again 120 ms after a peak."""
+    """Gain (n,) for samples (c, n) that keeps the true peak under `ceiling` (linear), gone 120 ms after a peak."""
     peak = oversampled_peak(samples, ceiling)
     peak = np.maximum(peak, np.roll(peak, 1))
     wanted = np.minimum(np.float32(1), np.float32(ceiling) / np.maximum(peak, np.float32(1e-9))).astype(np.float32)

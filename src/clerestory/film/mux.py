@@ -105,7 +105,11 @@ def _in_time(sources: list[tuple[Stream, Iterator[Packet[Stream]]]]) -> Iterator
 def write_film(
     path: Path, plan: Plan, parts: list[Part], folder: Path, sound: Sound, cues: list[Cue], language: str
 ) -> None:
-    """The finished MP4, its index in front so that it plays while it loads."""
+    """The finished MP4, its index in front so that it plays while it loads.
+
+    `parts`: encoded pictures in `folder`; `sound`: samples from first to last as float32 2 x n, 48 kHz; `language`:
+    ISO 639-2 code of sound and captions. UserError, and no half-written file, where the disk refuses.
+    """
     temporary = path.with_name(f".{path.name}.part")
     try:
         _write(temporary, plan, parts, folder, sound, cues, language)

@@ -133,7 +133,7 @@ def _levels(samples: Floats) -> NDArray[np.float64]:
 
 
 def spoken(samples: Floats, pause: float = 0.22) -> list[tuple[float, float]]:
-    """Stretches of speech as (from, to) in seconds; gaps shorter than `pause` belong to the speech.
+    """Stretches of speech in samples (c, n) at 48 kHz, as (from, to) in seconds; gaps below `pause` belong to them.
 
     Speech is what stands above the recording's own floor by 40 % of the way to its loud parts.
     """
@@ -157,8 +157,9 @@ def spoken(samples: Floats, pause: float = 0.22) -> list[tuple[float, float]]:
 def cut_take(samples: Floats, words: list[int]) -> list[tuple[float, float]]:
     """One long take cut into as many pieces as there are texts, at its silences, in order.
 
-    `words` is the number of words of each text. Of all ways to choose the cuts, the one in which each piece's share
-    of speech comes nearest its share of words, long pauses preferred. Raises ValueError when there are too few.
+    `samples` (c, n) at 48 kHz; `words` is the number of words of each text; out come (from, to) in seconds.
+    Of all ways to choose the cuts, the one in which each piece's share of speech comes nearest its share of words,
+    long pauses preferred. Raises ValueError when there are too few.
     """
     runs = spoken(samples)
     need = len(words)
@@ -225,7 +226,7 @@ def quiet_stretch(recording: Recording) -> Floats | None:
 
 
 def looped(tone: Floats, cross: int) -> Floats:
-    """A stretch made to repeat without a seam: its end cross-faded into its start at equal power."""
+    """A stretch (c, n) made to repeat without a seam: its last `cross` samples faded into its first."""
     cross = min(cross, tone.shape[1] // 3)
     t = np.linspace(0, np.pi / 2, cross, dtype=np.float32)
     out = tone[:, : tone.shape[1] - cross].copy()

@@ -42,7 +42,7 @@ class Lit(Protocol):
     """A scene that can be drawn."""
 
     def linear(self, frame: int, out: Floats) -> None:
-        """The frame in linear light, into `out`."""
+        """The frame of this number in linear light, into `out`: float32 (H, 3 W), colours side by side."""
 
     def video(self, frame: int, out: av.VideoFrame) -> None:
         """The frame as video."""
@@ -56,6 +56,7 @@ class StillCard:
     light: Floats
 
     def linear(self, frame: int, out: Floats) -> None:
+        """The card, the same at every frame, into `out`, float32 (H, 3 W)."""
         out[:] = self.light
 
     def video(self, frame: int, out: av.VideoFrame) -> None:
@@ -72,6 +73,7 @@ class Moving:
     _held: Floats | None = None
 
     def linear(self, frame: int, out: Floats) -> None:
+        """The picture where its move has come to, into `out`, float32 (H, 3 W)."""
         if self._held is None:
             self.renderer.linear(self.source, self.path.at(frame), out)
             if self.path.still:
@@ -103,6 +105,7 @@ class Wiped:
         return eased((frame - self.first) / (self.last - self.first), 0.35) * (width + 4) - 2
 
     def linear(self, frame: int, out: Floats) -> None:
+        """Before to the right of the wipe's line, after to its left, into `out`, float32 (H, 3 W)."""
         line = self._line(frame)
         width = self.after.renderer.width
         if line >= width + 2:
@@ -264,5 +267,5 @@ def letter(layers: list[tuple[Span, Layer]], frame: int, out: av.VideoFrame) -> 
 
 
 def joint(a: NDArray[np.float32], b: NDArray[np.float32], share: float, renderer: Renderer) -> None:
-    """A dissolve in linear light: b mixed into a."""
+    """A dissolve in linear light: the `share` (0 to 1) of b mixed into a, in place; both float32 (H, 3 W)."""
     renderer.mix(a, b, np.full(renderer.width, share, np.float32))

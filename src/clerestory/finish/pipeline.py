@@ -133,7 +133,10 @@ def _camera(source: Source, luma: F32) -> tuple[Camera, bool, tuple[str, ...]]:
 
 
 def luma_of(half: F32) -> F32:
-    """Luminance up to raw saturation: what was rebuilt above it is no evidence of where an edge lies."""
+    """Luminance, float32 H x W, of working RGB, H x W x 3, up to raw saturation.
+
+    What was rebuilt above that is no evidence of where an edge lies.
+    """
     out: F32 = cv2.transform(np.minimum(half, np.float32(1)), LUMINANCE.astype(np.float32)[None])
     return out
 
@@ -164,7 +167,10 @@ def look(source: Source, recipe: Recipe, on_stage: Callable[[str], None] = quiet
 
 
 def mixed_light_of(source: Source, half: F32, multipliers: Multipliers, share: float) -> F32 | None:
-    """Map that takes a share (0 to 1) of mixed light's other colour out, None for none; from half-size camera RGB."""
+    """Map, h x w x 3, that takes a share (0 to 1) of mixed light's other colour out; None for none.
+
+    `half`: half-size camera RGB, H x W x 3, before white balance.
+    """
     if share == 0 or source.mosaic is None:
         return None
     return white.mixed_light(half, multipliers, source.mosaic.xyz_to_camera, amount=share)

@@ -51,7 +51,7 @@ def _apply(rgb, light, soft, amount, core, slack):  # type: ignore[no-untyped-de
 
 
 def seen_noise(light: F32) -> float:
-    """Noise of a lightness picture, from the flattest third of its tiles: standard deviation of one pixel."""
+    """Noise of a lightness picture, float32 H x W, from the flattest third of its tiles: deviation of one pixel."""
     step = max(1, light.shape[0] // 600)
     rows = light[::step]
     d = np.abs(rows[:, 2:] - 2 * rows[:, 1:-1] + rows[:, :-2]) / np.sqrt(6)

@@ -113,7 +113,10 @@ def half_size(source: Source) -> F32:
 
 
 def under_mixed_light(values: F32, mixed: F32 | None) -> F32:
-    """Camera RGB multiplied in place by a small map from `white.mixed_light`, enlarged bilinearly; as recorded."""
+    """Camera RGB, H x W x 3, multiplied in place by a small map, h x w x 3, from `white_balance.mixed_light`.
+
+    Both as recorded; the map is enlarged bilinearly.
+    """
     if mixed is None:
         return values
     height, width = values.shape[:2]
@@ -127,9 +130,9 @@ def under_mixed_light(values: F32, mixed: F32 | None) -> F32:
 
 
 def balanced_half(image: F32, source: Source, multipliers: Multipliers, mixed: F32 | None = None) -> F32:
-    """Half-size camera RGB to half-size working RGB, clipped places rebuilt, turned as held.
+    """Half-size camera RGB, H x W x 3, to half-size working RGB, clipped places rebuilt, turned as held.
 
-    `mixed`: the map against mixed light, as recorded (not turned).
+    `mixed`: the map against mixed light, h x w x 3, as recorded (not turned).
     """
     if source.mosaic is None:
         return turned(image, source.info.orientation)

@@ -83,6 +83,8 @@ def azimuth(axis: Direction, vertical: Vertical) -> float:
 def symmetry(luma: NDArray[np.float32], camera: Camera, rectification: Rectification) -> float:
     """How alike the halves of a straightened view are about its centre line: correlation, -1 to 1.
 
+    `luma`: linear luminance, float32 H x W, on the grid of `camera`; 0 where too little lies on both sides.
+
     Taken on the logarithm of luminance at a small size, with slow changes of light taken out.
     """
     factor = LOOK_WIDTH / luma.shape[1]

@@ -44,7 +44,10 @@ class Record:
 
 
 def encoded(rgb: NDArray[np.float32], kind: str, space: str = "srgb", quality: int = 93) -> bytes:
-    """Display-linear working RGB as the bytes of a picture file, `kind` 'jpeg' or 'tiff' (16 bits a channel)."""
+    """Display-linear working RGB, H x W x 3, 0 to 1, as the bytes of a picture file with its colour profile.
+
+    `kind`: 'jpeg' (8 bits) or 'tiff' (16 bits a channel); `quality`: of the JPEG, 1 to 95. UserError for another.
+    """
     out = io.BytesIO()
     if kind == "jpeg":
         Image.fromarray(encode(rgb, space, 8)).save(

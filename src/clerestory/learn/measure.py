@@ -274,7 +274,9 @@ def _noise(frames: Mapping[Path, tuple[str, float]], seen: Mapping[Path, Referen
 
 
 def unmoved(sharpness: NDArray[np.float64], left: Sequence[float]) -> float:
-    """The sharpness that a run's view shows when nothing moves, from its frames' and what movement leaves of it.
+    """The sharpness that a run's view shows when nothing moves, from its frames' (n,) and what movement leaves of it.
+
+    `left`: the share of sharpness that movement by each of STEPS leaves.
 
     The greatest would not do: where edges fall between pixels, and noise, scatter sharpness by some per cent, and the
     greatest of many is an accident. Taken here is the mean of what is likely, with movement as likely in each octave

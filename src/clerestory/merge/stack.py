@@ -86,8 +86,8 @@ class Stack:
 def merged_mosaic(stack: Stack, reference: Mosaic, own: F32, span: float | None = None) -> tuple[Mosaic, float]:
     """The mosaic of a stack, and by how much its raw units are finer than the reference's.
 
-    `own`: the reference's balanced values, for places nothing was summed at; `span`: raw units of the reference that
-    become the full scale (None: the reference's own saturation).
+    `own`: the reference's balanced values, H x W, for places nothing was summed at; `span`: raw units of the
+    reference that become the full scale (None: the reference's own saturation).
     """
     wide = span or float(np.max(reference.white - reference.black))
     finer = (FULL - PEDESTAL) / wide
@@ -101,7 +101,7 @@ def merged_mosaic(stack: Stack, reference: Mosaic, own: F32, span: float | None 
 
 
 def typical_count(count: F32) -> float:
-    """The number of frames behind a typical place: the median."""
+    """The number of frames behind a typical place: the median of `count`, H/2 x W/2, as of `Stack.count`."""
     return float(np.median(np.maximum(count[::4, ::4], 1.0)))
 
 

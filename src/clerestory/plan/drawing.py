@@ -292,7 +292,7 @@ def _picture_parts(aimed: Aim, framing: Framing, body: BodyTable, place: Buildin
 def view_drawing(aimed: Aim, framing: Framing, body: BodyTable, place: Building, sun: Array | None) -> str:
     """A view in plan, section, frame and straightened frame, to scale, as SVG text; the last two as the rooms show.
 
-    `sun`: unit vector towards it in building axes for the sunlight in the picture, None when it does not shine.
+    `sun`: unit vector (3,) towards it in building axes for the sunlight in the picture, None when it does not shine.
     """
     parts = _place_parts(aimed, framing, body, place) + _picture_parts(aimed, framing, body, place, sun)
     return _svg(960, 226, parts, f"{framing.view} from {framing.station}: plan, section, frame and picture")
@@ -301,7 +301,7 @@ def view_drawing(aimed: Aim, framing: Framing, body: BodyTable, place: Building,
 def view_drawings(
     aimed: Aim, framing: Framing, body: BodyTable, place: Building, sun: Array | None
 ) -> tuple[str, str]:
-    """`view_drawing` in two halves, for a narrow page: plan and section, frame and straightened frame."""
+    """`view_drawing` in two halves, for a narrow page: plan and section, frame and straightened one. `sun`: (3,)."""
     name = f"{framing.view} from {framing.station}"
     return (
         _svg(518, 226, _place_parts(aimed, framing, body, place), f"{name}: plan and section"),

@@ -49,7 +49,7 @@ def subject_points(view: ViewTable, eye: Array) -> Array:
 
 
 def subject_axes(view: ViewTable, eye: Array) -> tuple[Array, Array]:
-    """Unit vectors along the subject's width and height, building axes."""
+    """Unit vectors, each (3,), along the subject's width and height, building axes; `eye` (3,) in metres."""
     if view.on in ("east", "west"):
         return np.array([1.0, 0, 0]), np.array([0, 0, 1.0])
     if view.on in ("north", "south"):
@@ -222,13 +222,13 @@ class Framing:
         return _basis(math.radians(self.yaw + self.turn), math.radians(self.plane))
 
     def pose(self, eye: Array) -> Pose:
-        """The camera as held at a point (3) in building axes."""
+        """The camera as held at a point `eye` (3,) in building axes, metres."""
         return Pose(
             math.radians(self.yaw), math.radians(self.tilt), 0.0, (float(eye[0]), float(eye[1]), float(eye[2]))
         )
 
     def picture_pose(self, eye: Array) -> Pose:
-        """The camera that would see the finished picture without straightening."""
+        """The camera at a point `eye` (3,) that would see the finished picture without straightening."""
         held = self.pose(eye)
         if self.how == "as seen":
             return held

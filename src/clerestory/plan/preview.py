@@ -38,7 +38,7 @@ _TONE = _tone()
 
 
 def rooms_of(view: ViewTable, building: Building, sun: Array | None) -> Rooms:
-    """The rooms in a view's light, luminances relative to its stone; `sun`: unit vector towards it, or None."""
+    """The rooms in a view's light, luminances relative to its stone; `sun`: unit vector (3,) towards it, or None."""
     bright = luminance(view.glass_cd_m2) / luminance(view.stone_cd_m2) if view.glass_cd_m2 is not None else BRIGHT
     towards = (float(sun[0]), float(sun[1]), float(sun[2])) if sun is not None else None
     return Rooms(building, 1.0, bright, towards)
@@ -73,7 +73,7 @@ def seen_picture(rooms: Rooms, framing: Framing, eye: Array) -> Pixels:
 
 
 def straightened(frame: Pixels, framing: Framing, body: BodyTable, box: Box) -> Pixels:
-    """A frame turned upright as the finisher turns it, cut to a rectangle (X0, X1, Z0, Z1) of the picture plane."""
+    """A frame, uint8 H x W x 3, turned upright as the finisher does, cut to (X0, X1, Z0, Z1) of the picture plane."""
     camera = _small(framing, body, LONGEST)
     onto = _picture_camera(box, LONGEST)
     turn = onto.matrix @ camera.inverse @ framing.rectification.homography(camera)
@@ -91,7 +91,8 @@ def clipped_share(
 ) -> float | None:
     """Share of the frame (of the picture, for a join) in which glass is above saturation in the darkest exposure.
 
-    The glass is that of the windows in the visit file; the lens's loss of light towards the corners is counted in.
+    `eye` (3,): metres, building axes. The glass is that of the windows in the visit file; the lens's loss of
+    light towards the corners is counted in.
     None where the view gives no luminance of its glass.
     """
     if settings.glass is None:

@@ -79,7 +79,7 @@ class DayLight:
         return flags
 
     def intervals(self, flags: Flags) -> list[Interval]:
-        """Runs of set slots as UTC seconds."""
+        """Runs of set slots (n,) of the day as UTC seconds."""
         edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
         return [(self.start + a * SLOT, self.start + b * SLOT) for a, b in edges.reshape(-1, 2)]
 

@@ -47,7 +47,7 @@ class Clipping:
 
 
 def clip_level(values: NDArray[np.uint16], black: float, white: float) -> tuple[float, bool]:
-    """Where a channel clips, raw units, and whether that was seen.
+    """Where a channel clips, raw units, and whether that was seen; `values` uint16 of one channel, any H x W.
 
     Saturated pixels pile up in a narrow band at the top of the histogram, often below the white level that the
     decoder assumes. A pile-up is a band holding far more pixels than the bands just below it.

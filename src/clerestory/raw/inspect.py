@@ -150,7 +150,10 @@ def sharpness_of(first: Plane, second: Plane, usable: NDArray[np.bool_]) -> tupl
 
 
 def log_look(linear: NDArray[np.float32]) -> NDArray[np.uint8]:
-    """A look: luminance (1 = saturation) shrunk by area and coded `LOOK_LEVELS` to the stop below white."""
+    """A look, uint8 h x w: luminance, float32 H x W (1 = saturation), coded `LOOK_LEVELS` to the stop below white.
+
+    Shrunk by area to LOOK_WIDTH pixels along the longer side.
+    """
     scale = LOOK_WIDTH / max(linear.shape)
     size = (max(8, round(linear.shape[1] * scale)), max(8, round(linear.shape[0] * scale)))
     small = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)
@@ -159,7 +162,7 @@ def log_look(linear: NDArray[np.float32]) -> NDArray[np.uint8]:
 
 
 def upright(picture: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
-    """A picture turned as its EXIF orientation (1 to 8) asks."""
+    """A picture, uint8 H x W or H x W x 3, turned and mirrored as its EXIF orientation (1 to 8) asks."""
     if orientation in (2, 4, 5, 7):
         picture = picture[:, ::-1]
     turns = {3: 2, 4: 2, 5: 1, 6: 3, 7: 3, 8: 1}.get(orientation, 0)

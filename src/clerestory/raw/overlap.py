@@ -73,7 +73,8 @@ def _euclidean(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.flo
 def overlap_of(first: Look, second: Look) -> Overlap | None:
     """How the second frame lies on the first, for hand shake of some per cent of the frame and a few degrees.
 
-    None when the looks differ in shape.
+    Looks, uint8 H x W, as of `raw.inspect.log_look`; None when they differ in shape. Phase correlation, then ECC
+    (Evangelidis and Psarakis 2008).
     """
     if first.shape != second.shape:
         return None
@@ -99,7 +100,11 @@ def overlap_of(first: Look, second: Look) -> Overlap | None:
 
 
 def changed_share(first: Look, second: Look) -> float:
-    """Share of the picture where something came or went, after lying one frame on the other."""
+    """Share (0 to 1) of the picture where something came or went, after lying one frame on the other.
+
+    Looks, uint8 H x W, as of `raw.inspect.log_look`; 0 where they differ in shape or do not fit. Laid by ECC
+    (Evangelidis and Psarakis 2008).
+    """
     if first.shape != second.shape:
         return 0.0
     grey_a, a, sure_a = _prepared(first)
@@ -138,7 +143,11 @@ class RotatedBy:
 
 
 def rotation_between(first: Look, second: Look, camera: Camera) -> RotatedBy | None:
-    """Whether the second frame is the first turned about one spot (same focal length), from matched details."""
+    """Whether the second frame is the first turned about one spot (same focal length), from matched details.
+
+    Looks, uint8 H x W; `camera`: of the whole frame. SIFT details (Lowe 2004), a rotation by RANSAC (Fischler and
+    Bolles 1981). None where too few details agree.
+    """
     sift = cv2.SIFT_create(nfeatures=600)  # type: ignore[attr-defined]
     (ka, da), (kb, db) = (sift.detectAndCompute(cv2.equalizeHist(look), None) for look in (first, second))
     if da is None or db is None or len(ka) < 12 or len(kb) < 12:

@@ -17,12 +17,12 @@ CODED_BELOW = 0.04045  # code value up to which the curve is straight
 
 
 def encoded(light: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Code values 0 to 1 of display-linear light 0 to 1, any shape; the array's own precision is kept."""
+    """Code values (...), 0 to 1, of display-linear light (...), 0 to 1; the array's own precision is kept."""
     root = (1 + OFFSET) * np.maximum(light, 1e-9) ** (1 / POWER) - OFFSET
     return np.asarray(np.where(light <= LINEAR_BELOW, SLOPE * light, root))
 
 
 def linear(codes: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Display-linear light 0 to 1 of code values 0 to 1, any shape: `encoded` undone."""
+    """Display-linear light (...), 0 to 1, of code values (...), 0 to 1: `encoded` undone."""
     power = ((codes + OFFSET) / (1 + OFFSET)) ** POWER
     return np.asarray(np.where(codes <= CODED_BELOW, codes / SLOPE, power))

@@ -84,7 +84,7 @@ class Lens:
     stabiliser_stops: float = 4.0
 
     def falloff(self, r2: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Light that reaches the sensor, as a share of that on the axis, at squared radius `r2`."""
+        """Light (...) that reaches the sensor, as a share of that on the axis, at squared radii `r2` (...)."""
         gain = np.ones_like(r2)
         for power, k in enumerate(self.vignetting, 1):
             gain = gain + k * r2**power

@@ -66,6 +66,7 @@ def unknown(reasons: str) -> Vertical:
 def vertical_of(
     verdict: Verdict, up: Array, cov: Array, axes: tuple[Direction, ...], count: int, reasons: str
 ) -> Vertical:
+    """A `Vertical` of a direction `up` (3,) and its covariance (2, 2), squared radians along `vanishing.tangent`."""
     pitch, roll = pitch_roll_of(up)
     (a, b), (_, d) = ((float(v) for v in row) for row in cov)
     vector = (float(up[0]), float(up[1]), float(up[2]))
@@ -74,10 +75,12 @@ def vertical_of(
 
 
 def noise_pair(noise: PlaneNoise | tuple[float, float] | None) -> tuple[float, float] | None:
+    """Noise as (gain, read), variance = gain x value + read^2, whichever way it was given; None stays None."""
     if noise is None or isinstance(noise, tuple):
         return noise
     return max(float(noise.slope), 0.0), math.sqrt(max(float(noise.floor), 0.0))
 
 
 def counted(n: int, noun: str) -> str:
+    """A number of things in words: '1 edge', '2 edges'."""
     return f"{n} {noun}{'' if n == 1 else 's'}"

@@ -52,7 +52,7 @@ class Segments:
         return len(self.sigma)
 
     def take(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Segments:
-        """Some of them."""
+        """Some of them, by indexes (k,) or flags (n,)."""
         return Segments(**{name: getattr(self, name)[index] for name in self.__dataclass_fields__})
 
     def turned(self, rotation: Array) -> Segments:
@@ -68,7 +68,7 @@ def gathered(parts: Sequence[Segments]) -> Segments:
 
 
 def estimate_noise(luma: Plane) -> tuple[float, float]:
-    """Gain and read noise (variance = gain x signal + read^2) of a plane, from its own smoothest places.
+    """Gain and read noise (variance = gain x signal + read^2) of a plane, H x W, from its own smoothest places.
 
     Second differences along rows, in eight steps of brightness; their lower quartile, so that edges do not count.
     """

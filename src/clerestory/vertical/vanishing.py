@@ -94,7 +94,10 @@ def tangent(up: Array) -> Array:
 
 
 def bound(covariance: Array, quantile: float = 0.95) -> float:
-    """Radius that a two-dimensional normal error of this covariance stays within, by Satterthwaite's chi square."""
+    """Radius, radians, that a normal error of this covariance (2, 2), squared radians, stays within.
+
+    By the chi square nearest to the sum of squares (Satterthwaite 1946). `quantile`: how often, 0 to 1.
+    """
     spread = np.maximum(np.linalg.eigvalsh(covariance), 0)
     total, square = float(spread.sum()), float((spread**2).sum())
     if total <= 0:
@@ -135,8 +138,8 @@ def _belief(pitch: Array, roll: Array) -> Array:
 
 
 def belief(up: Array, evidence: Evidence | None = None) -> float:
-    """Log of the belief that a camera is held with this vertical, in the measure of edges' log likelihood: the weak
-    one about cameras, or better evidence, which may be wrong outright but seldom is."""
+    """Log of the belief that a camera is held with this vertical (3,), in the measure of edges' log likelihood: the
+    weak one about cameras, or better evidence, which may be wrong outright but seldom is."""
     if evidence is None:
         return float(_belief(*(np.array(v) for v in pitch_roll_of(up))))
     angle = math.acos(float(np.clip(up @ evidence.up, -1, 1)))
@@ -283,7 +286,9 @@ WINDOW = math.radians(5.0)
 
 
 def calibrated(segments: Segments, angle: Array) -> Array:
-    """Deviation of every edge's direction, learnt from how those within 5 degrees of the vertical scatter about it.
+    """Deviation (n,), radians, of every edge's direction, learnt from those within 5 degrees of the vertical.
+
+    `angle` (n,): of each edge with the way to the vertical's vanishing point, radians.
 
     Residuals along an edge tell too little of its direction, because neighbouring points err together, the more the
     softer the picture: a factor and a wander of the ends are fitted by likelihood, beside a lean and a share of
@@ -480,7 +485,7 @@ def find(segments: Segments, evidence: Evidence | None = None) -> list[Fit]:
 
 
 def pose_of(frame: Array) -> Pose:
-    """Pose of a camera whose building's frame (rows up, axis, across) is given in camera axes."""
+    """Pose of a camera whose building's frame, 3 x 3 (rows up, axis, across), is given in camera axes."""
     pitch, roll = pitch_roll_of(frame[0])
     level = Pose(pitch=pitch, roll=roll).rotation.T @ frame[1]
     return Pose(yaw=-math.atan2(level[0], level[1]), pitch=pitch, roll=roll)

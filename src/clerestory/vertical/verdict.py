@@ -46,6 +46,8 @@ FEWEST = 4
 
 
 def from_edges(segments: lines.Segments, level: tuple[float, ...] | None) -> Vertical:
+    """The vertical that straight edges show, with the camera's own level where there is one: (pitch, roll) or (pitch,
+    roll, their deviations), degrees."""
     evidence = _level_evidence(level)
     if len(segments) < FEWEST:
         return unknown("This frame has hardly a straight edge.") if evidence is None else _by_level(evidence)
