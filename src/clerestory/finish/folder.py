@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from clerestory import __version__
 from clerestory.errors import UserError
+from clerestory.files.places import cache_folder
 from clerestory.files.store import sweep, write_atomic
 from clerestory.finish import report
 from clerestory.finish.job import Done, Job, Order, already_done, finish_view, job_of
@@ -23,6 +25,8 @@ from clerestory.run.pool import default_workers, map_pool
 from clerestory.run.progress import OnProgress, quiet
 from clerestory.visit.about import About, Abouts, read_abouts
 
+# Said once on a computer: compiling our inner loops, which numba then keeps, takes longer than the first picture.
+FIRST_TIME = "First time on this computer: preparing, about a minute"
 AT_ONCE = 2  # views, where there are the cores: a merged one of 20 megapixels takes 2.5 GB
 
 
@@ -116,8 +120,15 @@ def finish_sorted(
         ended += 1
         on_progress("Finishing views", ended, len(jobs))
 
+    prepared = cache_folder() / f"prepared-{__version__}"
+    if jobs and executor is None and not prepared.exists():
+        on_progress(FIRST_TIME, 0, None)
     on_progress("Finishing views", 0, len(jobs))
     done += finish_jobs(jobs, workers or default_workers(AT_ONCE), one_more, executor)
+    if any(d.account is not None and not d.kept for d in done):
+        with contextlib.suppress(OSError):  # a note to ourselves; without it the word is said again
+            prepared.parent.mkdir(parents=True, exist_ok=True)
+            prepared.touch()
     done.sort(key=lambda d: d.view)
     failures += [(d.view, d.reason) for d in done if d.account is None]
     return Finished(done, failures)

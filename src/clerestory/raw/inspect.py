@@ -275,4 +275,4 @@ def _inspect_rendered(info: FrameInfo) -> Inspection:
 def inspect_file(path: Path) -> Inspection:
     """Read and look at one file, raw or finished. UserError says what is wrong with a bad one."""
     info = read_info(path)
-    return inspect_mosaic(info, read_mosaic(path)) if info.is_raw else _inspect_rendered(info)
+    return inspect_mosaic(info, read_mosaic(path, info)) if info.is_raw else _inspect_rendered(info)
