@@ -95,7 +95,10 @@ def balanced_values(balanced: Balanced) -> NDArray[np.float32]:
 def to_working(
     rgb: NDArray[np.float32], xyz_to_camera: Matrix | None, vignetting: Vignetting | None = None
 ) -> NDArray[np.float32]:
-    """White-balanced camera RGB to working RGB, in place, with the lens's light fall-off made good."""
+    """White-balanced camera RGB (H x W x 3) to working RGB, in place, with the lens's light fall-off made good.
+
+    `xyz_to_camera`: 3 x 3, None for a camera of sRGB primaries. `vignetting`: as of the DNG specification.
+    """
     height, width = rgb.shape[:2]
     fall_off = vignetting or Vignetting()
     cx, cy = fall_off.centre[0] * (width - 1), fall_off.centre[1] * (height - 1)

@@ -20,10 +20,7 @@ WINDOW_ABOVE = 3.5  # stops over the darker quarter of the picture from which a 
 GLASS_FROM, GLASS_TO = 1.5, 2.5  # stops over the stone at which the weight of glass begins, least and most
 GLASS_SHARE = 0.45  # of the stops from stone to the brightest, where in between that lies
 GLASS_WIDTH = 0.75  # stops over which the weight grows
-BELOW, BELOW_WIDTH = (
-    1.5,
-    1.0,
-)  # stops under the mean of the glass near by at which brighter glass begins, and its rise
+BELOW, BELOW_WIDTH = 1.5, 1.0  # stops under the mean of the glass near by where brighter glass begins, and its rise
 LEAST_APART = 2.5  # stops over the stone below which nothing is a window
 ENOUGH = 1e-3  # of the picture: glass that there must be for its level to be told
 REACH = ((1 / 40, 1.0), (1 / 12, 0.1), (1 / 3, 0.005))  # of the long side, and weight: where glass is looked for
@@ -33,7 +30,7 @@ INSET = 1 / 400  # of the long side: how far within its outline a window begins,
 
 
 def stone_level(log: F32) -> float | None:
-    """Median log2 of what is not window; None of a picture with nothing in it."""
+    """Median log2 of what is not window in a log2 picture (H x W); None of a picture with nothing in it."""
     live = log[log > DARKEST]
     if live.size < 16:
         return None
@@ -97,7 +94,7 @@ def _weights(log: F32, stone: float) -> tuple[F32, float]:
 
 
 def usual_level(log: F32) -> float | None:
-    """The level of the brighter glass of the whole picture; None where there is too little of it to tell."""
+    """The level of the brighter glass of a whole log2 picture (H x W); None where there is too little to tell."""
     stone = stone_level(log)
     if stone is None:
         return None
@@ -127,7 +124,7 @@ class Windows:
 
 
 def windows(log: F32) -> Windows:
-    """The windows of a reduced log2 image."""
+    """The windows of a reduced log2 image (H x W)."""
     stone = stone_level(log)
     if stone is None:
         return Windows(np.zeros_like(log), np.zeros_like(log), 0.0)

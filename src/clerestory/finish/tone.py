@@ -128,7 +128,7 @@ def _reduced_log(rgb, step, floor, out):  # type: ignore[no-untyped-def]
 
 
 def reduced_log(rgb: F32, step: int) -> F32:
-    """log2 of the brightness norm at 1 / step of the size, float32."""
+    """log2 of the brightness norm of RGB (H x W x 3) at 1 / step of the size, float32 (rows, columns)."""
     height, width = rgb.shape[:2]
     out = np.empty((-(-height // step), -(-width // step)), np.float32)
     _reduced_log(rgb, step, np.float32(FLOOR), out)
@@ -153,7 +153,7 @@ def _guided(log: F32, radius: int, softness: float) -> tuple[F32, F32]:
 
 
 def base_layer(log: F32) -> tuple[F32, F32]:
-    """Slope and offset (base = slope x log + offset) of the base layer of a reduced log2 image.
+    """Slope and offset (base = slope x log + offset; h x w each) of the base layer of a reduced log2 image (h x w).
 
     Two radii, 1/100 and 1/30 of the long side; differences under about 0.7 stop are texture, larger ones are edges.
     """
@@ -298,7 +298,7 @@ class Layers:
 
 
 def layers_of(rgb: F32) -> Layers:
-    """The layers of a picture; no setting changes them, so they may be kept between settings."""
+    """The layers of a picture (H x W x 3); no setting changes them, so they may be kept between settings."""
     log = reduced_log(rgb, _step(rgb.shape))
     found = windows(log)
     return Layers(np.stack([*base_layer(log), found.level, found.within]), found.stone)
@@ -311,7 +311,7 @@ def apply(
     in_place: bool = False,
     layers: Layers | None = None,
 ) -> F32:
-    """Display-linear float32 RGB, 0 to 1, from scene-linear Rec. 2020 RGB (1 = raw saturation of green).
+    """Display-linear float32 RGB (H x W x 3), 0 to 1, from scene-linear Rec. 2020 RGB (1 = raw saturation of green).
 
     `noise`, where given, limits `shade_lift` to what `shade_limit` allows. `layers`: from `layers_of` this picture,
     where it was asked before.
@@ -345,7 +345,7 @@ LIGHTEST = -0.9  # log2 of display that the lightest surface reaches at least
 
 
 def judge(rgb: F32, noise: WorkingNoise | None = None) -> ToneSettings:
-    """Settings good enough to leave, from the picture itself (scene-linear Rec. 2020)."""
+    """Settings good enough to leave, from the picture itself (scene-linear Rec. 2020, H x W x 3)."""
     log = reduced_log(rgb, max(1, round(max(rgb.shape[:2]) / 512)))
     live = log[log > -14]
     if live.size < 16:
