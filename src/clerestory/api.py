@@ -130,7 +130,7 @@ def write_picture(picture: Picture, path: Anywhere, space: Literal["srgb", "disp
 # ---- a visit
 
 
-def plan_visit(file: Anywhere, into: Anywhere | None = None) -> PlanResult:
+def plan_visit(file: Anywhere, into: Anywhere | None = None, on_progress: OnProgress = quiet) -> PlanResult:
     """Plan a visit: works out sun, standing points, kit, exposure and timetable from a visit.toml, and writes the
     report, the field card (PDF and phone), the calendar and the numbers; `plan` of the result is the plan itself.
 
@@ -140,7 +140,11 @@ def plan_visit(file: Anywhere, into: Anywhere | None = None) -> PlanResult:
 
     path = Path(file)
     path = path / "visit.toml" if path.is_dir() else path
-    return make(path, path.parent / "plan" if into is None else Path(into))
+
+    def told(what: str, share: float) -> None:
+        on_progress(what, round(100 * share), 100)
+
+    return make(path, path.parent / "plan" if into is None else Path(into), told)
 
 
 def import_card(

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
+from clerestory import api
 from clerestory import film as films
 from clerestory.errors import UserError
 from clerestory.files.names import legal_name
@@ -217,14 +218,14 @@ def _make(root: Path, preview: bool, tell: Pipe) -> None:
     system.lower_priority(BEHIND)
     said = 0.0
 
-    def progress(done: int, total: int) -> None:
+    def on_progress(_: str, done: int, total: int | None) -> None:
         nonlocal said
         if time.monotonic() - said > EVERY or done == total:
             said = time.monotonic()
             tell.send({"state": "making", "done": done, "total": total})
 
     try:
-        result = films.make(root, preview=preview, progress=progress)
+        result = api.make_film(root, preview=preview, on_progress=on_progress)
         tell.send(
             {
                 "state": "made",

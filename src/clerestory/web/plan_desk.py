@@ -9,9 +9,10 @@ from typing import Any
 
 import numpy as np
 
+from clerestory import api
 from clerestory.building.windows import SunTrack, day_span, patches
 from clerestory.errors import UserError
-from clerestory.plan import compute, make
+from clerestory.plan import compute
 from clerestory.plan.care import STAFF, of_plan, view_cautions
 from clerestory.plan.drawing import view_drawing
 from clerestory.plan.framing import subject_points
@@ -140,7 +141,11 @@ class PlanDesk:
 
     def write(self) -> list[str]:
         """Write the field card, the report and the calendar; their names."""
-        result = make(self.file, self.out, self._progress)
+
+        def on_progress(what: str, done: int, total: int | None) -> None:
+            self._progress(what, done / (total or 1))
+
+        result = api.plan_visit(self.file, self.out, on_progress)
         self.tell("plan")
         return [p.name for p in (result.card_pdf, result.card_html, result.report, result.calendar)]
 
