@@ -1,7 +1,8 @@
 """The view without its visitors, from frames in which they pass.
 
-Stone stays, people do not: at every place the light that recurs in most frames is taken for the stone, and only
-frames that show it are used. Where two answers recur about equally often (someone stood there for half of the
+Stone stays, people do not: frames are first laid on one another near and far (`standpoint`, `depth`); at every place
+the light that recurs in most frames is then taken for the stone, and only frames that show it are used, in one
+labelling of the whole picture (`labels`). Where two answers recur about equally often (someone stood there for half of the
 time), the one without an outline of its own is the stone: a person's outline lies along the edge of the place in
 dispute, that of the building does not. Where no two frames agree nothing is known, and the reference stands as it
 is. No pixel is made up: each comes from frames that saw the place.
@@ -21,7 +22,9 @@ from clerestory.camera.noise import NoiseModel
 from clerestory.frames.read import Mosaic
 from clerestory.merge.agree import BlockNoise, agreement, cells_agree
 from clerestory.merge.align import Guide, Motion, Optics, align, guide_of
-from clerestory.merge.burst import Told, checked, fitting, motion_record
+from clerestory.merge.burst import Told, checked, motion_record
+from clerestory.merge.labels import labelled
+from clerestory.merge.lay import Laying, cells_laid, evened, laying_of
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
@@ -29,7 +32,9 @@ from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_c
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 Box = tuple[int, int, int, int]
-CELL = 4  # pixels: decisions are taken per 4 x 4 pixels
+LARGE = 2600  # pixels along the longer side, from which decisions are taken per 4 x 4 pixels; below, per 2 x 2
+LABELLED = 324  # parts along the longer side of the grid whose seams are chosen
+CHANGES = 0.012  # of the level, that light may change between frames once it is evened: set on halls with drifting light
 FEWEST = 3
 CLOSE_RACE = 1.2  # frames by which the first answer may lead the second and still be doubted
 NEAR_ENOUGH = 0.4  # how near to all of the step must be one camp's own for it to show a visitor
@@ -37,6 +42,9 @@ THINNEST = 400  # places in dispute thinner than so small a part of the picture'
 LEAST_DISPUTE = 24  # cells: smaller places have no outline to judge by
 NEIGHBOURS = 40  # places in dispute within so small a part of the picture's longer side may be of one figure
 ABOUT = 3  # blocks left out about a figure: the alignment did not follow it
+SMALLEST_OWNED = 2e-4  # of the picture: whoever is smaller and stands in most frames is left where he is
+STEEP = 2e-3  # of a step in square-root light, squared, per cell of its border: fainter ones tell nothing
+OWNED = 0.75  # of the step that must lie in what recurs for it to be somebody
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
 
 
@@ -66,31 +74,34 @@ class _Choice:
     others: NDArray[np.bool_]
 
 
-def cells_of(values: F32, cfa: NDArray[np.int8]) -> tuple[F32, NDArray[np.bool_]]:
-    """Mean colours per CELL x CELL pixels (rows, columns, 3) of a laid mosaic, and where it shows anything."""
-    height, width = (n // CELL * CELL for n in values.shape)
-    out = np.zeros((height // CELL, width // CELL, 3), np.float32)
-    seen = np.ones(out.shape[:2], bool)
-    size = (width // CELL, height // CELL)
+def cell_of(shape: tuple[int, ...]) -> int:
+    """Pixels along a side of a cell, for which one decision is taken."""
+    return 4 if max(shape) >= LARGE else 2
+
+
+def cells_of(values: F32, cfa: NDArray[np.int8], cell: int) -> F32:
+    """Mean colours per cell x cell pixels (rows, columns, 3) of a frame's balanced values."""
+    height, width = (n // cell * cell for n in values.shape)
+    out = np.zeros((height // cell, width // cell, 3), np.float32)
+    size = (width // cell, height // cell)
     for row in range(2):
         for column in range(2):
             c = int(cfa[row, column])
-            plane = cv2.resize(np.ascontiguousarray(values[row:height:2, column:width:2]), size,
-                               interpolation=cv2.INTER_AREA)  # fmt: skip
-            seen &= plane > -1e6
+            plane = np.ascontiguousarray(values[row:height:2, column:width:2])
+            if cell > 2:
+                plane = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
             out[..., 1 if c == 3 else c] += plane * np.float32(0.5 if c in (1, 3) else 1.0)
-    out[~seen] = 0
-    return out, seen
+    return out
 
 
-def _supports(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise) -> F32:
+def _supports(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int) -> F32:
     """Agreement of every pair of frames, (n, n, rows, columns), 0 to 1."""
     n = len(cells)
     out = np.zeros((n, n, *cells[0].shape[:2]), np.float32)
     for i in range(n):
         out[i, i] = seen[i]
         for j in range(i):
-            fits = cells_agree(cells[i], cells[j], model)
+            fits = cells_agree(cells[i], cells[j], model, (cell // 2) ** 2, CHANGES)
             out[i, j] = out[j, i] = fits * (seen[i] & seen[j])
     return out
 
@@ -221,30 +232,74 @@ def _camps(pairs: F32, place: U8) -> tuple[tuple[int, ...], tuple[int, ...]]:
     return camps[0], camps[1] if len(camps[1]) >= 2 else ()
 
 
-def _choose(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise) -> _Choice:
-    pairs = _supports(cells, seen, model)
+def _judge_owners(cells: Sequence[F32], pairs: F32, support: F32, shown: NDArray[np.bool_]) -> F32:
+    """Support with whoever stands in what most frames show found out.
+
+    Wherever a frame differs from what recurs most, one of the two shows somebody: the one in whose picture the whole
+    step at the border lies. Where that is what recurs, the frames that show it lose and the one that differs gains.
+    """
+    first = support.argmax(axis=0)
+    common = np.take_along_axis(np.stack(cells), first[None, ..., None], axis=0)[0]
+    agree_first = np.take_along_axis(pairs, first[None, None], axis=0)[0]
+    out = support.copy()
+    n = len(cells)
+    for k in range(n):
+        differs = ((agree_first[k] < 0.5) & shown[k]).astype(np.uint8)
+        differs = cv2.morphologyEx(differs, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+        count, parts, stats, _ = cv2.connectedComponentsWithStats(differs, connectivity=8)
+        for part in range(1, count):
+            x, y, w, h, area = (int(v) for v in stats[part])
+            if area < max(LEAST_DISPUTE, SMALLEST_OWNED * differs.size):
+                continue
+            box = (slice(max(y - 5, 0), y + h + 5), slice(max(x - 5, 0), x + w + 5))
+            place = (parts[box] == part).astype(np.uint8)
+            mine, whole = _step(common[box], cells[k][box], place)
+            length = 4.0 * np.sqrt(area)
+            if whole < STEEP * length or mine < OWNED * whole:
+                continue
+            wide = cv2.dilate(place, np.ones((5, 5), np.uint8)) > 0
+            for j in range(n):
+                if j != k:
+                    out[j][box] -= np.where(wide, agree_first[j][box] * np.float32(n), np.float32(0))
+            out[k][box] += np.where(place > 0, np.float32(n), np.float32(0))
+    return out
+
+
+def _choose(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int) -> _Choice:
+    pairs = _supports(cells, seen, model, cell)
+    shown = np.stack(seen)
     support = pairs.sum(axis=1)
     first = support.argmax(axis=0)
     agreed = support.max(axis=0)
     support = _judge_disputes(cells, pairs, support, first)
+    support = _judge_owners(cells, pairs, support, shown)
     best = support.max(axis=0)
-    shown = np.stack(seen)
     few = shown.sum(axis=0) < FEWEST
-    cost = np.stack([cv2.blur(best - s, (7, 7)) for s in support])
-    # The reference where it will do; few different frames elsewhere.
-    cost += np.arange(len(cells), dtype=np.float32)[:, None, None] * 0.02
-    cost[(support < best - 0.6) | ~shown] = 1e6
-    label = cost.argmin(axis=0).astype(np.int16)
-    stone = np.take_along_axis(pairs, label[None, None].astype(np.intp), axis=0)[0, 0]
     unknown = (agreed < 1.5) & ~few
+    block = max(1, round(max(unknown.shape) / LABELLED))
+    label = labelled(support, pairs, shown, _off_middle(cells, shown, agreed), block)
+    stone = np.take_along_axis(pairs, label[None, None].astype(np.intp), axis=0)[0, 0]
     unknown = cv2.morphologyEx(unknown.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)) > 0
-    label[unknown | few] = 0
-    stays = _without_specks((stone > 0.5) | (support[0] > best - 0.35) | unknown | few)
+    stays = _without_specks((stone > 0.5) & (support[0] > best - 1.2) | (label == 0))
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
     stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    stays |= (label == 0) & ~(cv2.dilate((label > 0).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
+    stays |= label == 0
     others = np.stack([_figures(np.take_along_axis(p, label[None].astype(np.intp), axis=0)[0] < 0.5) for p in pairs])
-    return _Choice(_settled(label, stays), stays, unknown, others)
+    return _Choice(label, stays, unknown, others)
+
+
+def _off_middle(cells: Sequence[F32], shown: NDArray[np.bool_], agreed: F32) -> F32:
+    """Votes (n, rows, columns) off a frame where no two agree, by how far it is from the median of all."""
+    stacked = np.where(shown[..., None], np.sqrt(np.maximum(np.stack(cells), 0)), np.nan)
+    doubt = agreed < 1.5
+    out = np.zeros(shown.shape, np.float32)
+    if doubt.any():
+        there = stacked[:, doubt]
+        with np.errstate(all="ignore"):
+            middle = np.nan_to_num(np.nanmedian(there, axis=0))
+        far = np.abs(np.nan_to_num(there) - middle).sum(axis=-1) / np.maximum(middle.sum(axis=-1), 1e-3)
+        out[:, doubt] = np.minimum(6 * far, 2).astype(np.float32)
+    return out
 
 
 def _figures(differs: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -266,35 +321,15 @@ def _specks(places: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(small[labels])
 
 
-def _settled(label: NDArray[np.int16], stays: NDArray[np.bool_]) -> NDArray[np.int16]:
-    """Labels of replaced cells, a fleck of one in the midst of another taken in by it: nobody is so small."""
-    flecks = np.zeros(stays.shape, bool)
-    for k in np.unique(label[~stays]):
-        flecks |= _specks((label == k) & ~stays)
-    out = _spread(np.where(flecks, np.int16(0), label), stays)
-    return np.where(~stays & (out == 0), label, out)
-
-
-def _spread(label: NDArray[np.int16], stays: NDArray[np.bool_]) -> NDArray[np.int16]:
-    """Labels of replaced cells whose own label is the reference: the nearest replaced neighbour's."""
-    out = label.copy()
-    for _ in range(4):
-        bare = ~stays & (out == 0)
-        if not bare.any():
-            break
-        grown = cv2.dilate(out.astype(np.float32), np.ones((3, 3), np.uint8)).astype(np.int16)
-        out[bare] = grown[bare]
-    return out
-
-
 def _to_blocks(cells: NDArray[np.bool_], shape: tuple[int, int]) -> NDArray[np.bool_]:
     """Cells to 2 x 2 blocks of a mosaic; edges repeat."""
-    big = np.repeat(np.repeat(cells, 2, axis=0), 2, axis=1)
+    times = max(1, round(shape[1] / cells.shape[1]))
+    big = np.repeat(np.repeat(cells, times, axis=0), times, axis=1)
     pad = ((0, max(0, shape[0] - big.shape[0])), (0, max(0, shape[1] - big.shape[1])))
     return np.asarray(np.pad(big, pad, mode="edge")[: shape[0], : shape[1]])
 
 
-def _spots(unknown: NDArray[np.bool_], shape: tuple[int, int]) -> tuple[NDArray[np.bool_], list[Box]]:
+def _spots(unknown: NDArray[np.bool_], shape: tuple[int, int], cell: int) -> tuple[NDArray[np.bool_], list[Box]]:
     """Places in doubt closed to whole figures, per cell, and their boxes in pixels."""
     reach = 2 * (max(unknown.shape) // 120) + 3
     closed = cv2.morphologyEx(unknown.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((reach, reach), np.uint8))
@@ -306,94 +341,119 @@ def _spots(unknown: NDArray[np.bool_], shape: tuple[int, int]) -> tuple[NDArray[
             continue
         cv2.drawContours(filled, [outline], -1, 1, cv2.FILLED)
         x, y, w, h = cv2.boundingRect(outline)
-        boxes.append((x * CELL, y * CELL, min(w * CELL, shape[1]), min(h * CELL, shape[0])))
+        boxes.append((x * cell, y * cell, min(w * cell, shape[1]), min(h * cell, shape[0])))
     return filled > 0, boxes
 
 
 @dataclass(frozen=True)
 class _Laid:
-    """A frame that fits: how to read it, where it lies, its light over the reference's."""
+    """A frame that fits: how to read it, where it lies, and its light there."""
 
     index: int
     read: Callable[[], Mosaic]
     motion: Motion
-    light: float
 
 
-def _looked_at(
-    reference: Mosaic,
-    mine: F32,
-    guide: Guide,
-    others: Sequence[Callable[[], Mosaic]],
-    noise: NoiseModel,
-    optics: Optics,
-    told: Told,
-) -> tuple[list[_Laid], list[F32], list[NDArray[np.bool_]], dict[int, str]]:
-    """First pass: where the frames lie, and their cells."""
-    first, seen_first = cells_of(mine, reference.cfa)
-    cells, seen, fits = [first], [seen_first], []
-    left_out: dict[int, str] = {}
+@dataclass(frozen=True)
+class _Look:
+    """A first look at a frame: its cells where it recorded them, and what alignment sees of it."""
 
-    def say(index: int) -> None:
-        told(f"look at frame {index + 2} of {len(others) + 1}")
-
-    for index, other, motion in fitting(guide, others, noise, optics, left_out, say):
-        colours, shown = cells_of(laid(other, motion, noise), reference.cfa)
-        level = shown & (first[..., 1] > np.median(first[..., 1]))
-        light = float(np.median(colours[level][:, 1] / np.maximum(first[level][:, 1], 1e-3))) if level.any() else 1.0
-        fits.append(_Laid(index, others[index], motion, light))
-        cells.append(_in_light(colours, shown, light, first))
-        seen.append(shown)
-    return fits, cells, seen, left_out
+    cells: F32
+    guide: Guide
 
 
-def _in_light(colours: F32, shown: NDArray[np.bool_], light: float, first: F32) -> F32:
-    """A frame's cells in the reference's light; where it shows nothing it must not seem to disagree."""
-    return np.where(shown[..., None], colours / np.float32(light), first)
+def _look(mosaic: Mosaic, noise: NoiseModel, cell: int) -> _Look:
+    return _Look(cells_of(own(mosaic), mosaic.cfa, cell), guide_of(mosaic, noise))
 
 
-def _looked_again(
-    reference: Mosaic,
-    first: F32,
-    seen_first: NDArray[np.bool_],
-    guide: Guide,
-    fits: Sequence[_Laid],
-    choice: _Choice,
-    noise: NoiseModel,
-    optics: Optics,
-    told: Told,
-) -> tuple[list[_Laid], list[F32], list[NDArray[np.bool_]]]:
-    """Second pass: where the frames lie by what shows stone in both; local alignment had followed the visitors."""
-    again, cells, seen = [], [first], [seen_first]
-    for k, fit in enumerate(fits, 1):
-        told(f"look again at frame {fit.index + 2}")
-        other, hidden = fit.read(), ~choice.reference_is_stone | choice.others[k]
+@dataclass
+class _View:
+    """The frames on the first one's grid: which, and per frame, the first included, cells and what shows there."""
+
+    fits: list[_Laid]
+    cells: list[F32]
+    seen: list[NDArray[np.bool_]]
+    laying: Laying | None
+
+
+def _placed(
+    looks: Sequence[_Look], reads: Sequence[Callable[[], Mosaic]], optics: Optics, left_out: dict[int, str], told: Told
+) -> _View:
+    """Where the frames lie: by their standpoints and the distances of things, else by the camera's turn."""
+    first = looks[0]
+    try:
+        laying: Laying | None = laying_of([x.cells for x in looks], optics)
+    except Refused:
+        laying = None
+    view = _View([], [first.cells], [np.ones(first.cells.shape[:2], bool)], laying)
+    for index, look in enumerate(looks[1:]):
+        told(f"lay frame {index + 2} of {len(looks)}")
         try:
-            motion = align(guide.without(hidden), guide_of(other, noise), optics, start=fit.motion.rotation)
-            fit = replace(fit, motion=checked(motion))
+            motion = _motion(first.guide, look.guide, laying, index, optics)
+        except Refused as why:
+            left_out[index] = str(why)
+            continue
+        view.fits.append(_Laid(index, reads[index], motion))
+    return view
+
+
+def _motion(first: Guide, other: Guide, laying: Laying | None, index: int, optics: Optics) -> Motion:
+    start = laying.stands.frames[index] if laying is not None else None
+    if start is not None and laying is not None and laying.deep:
+        return laying.motion(index, first, other, optics)
+    return checked(align(first, other, optics, start=None if start is None else start.rotation))
+
+
+def _with_cells(view: _View, looks: Sequence[_Look], optics: Optics, cell: int) -> None:
+    """Fill in the frames' cells on the first one's grid, their light evened to the first's."""
+    del view.cells[1:], view.seen[1:]
+    size = (optics.camera.height, optics.camera.width)
+    for k, fit in enumerate(view.fits):
+        cells, seen = cells_laid(looks[fit.index + 1].cells, fit.motion, cell, view.cells[0].shape[:2])
+        if view.laying is not None and view.laying.deep:
+            seen &= ~view.laying.hidden(fit.index, cell, optics)
+        cells, gain = evened(cells, seen, view.cells[0], fit.motion, cell, size)
+        view.fits[k] = replace(fit, motion=replace(fit.motion, gain=gain))
+        view.cells.append(cells)
+        view.seen.append(seen)
+
+
+def _again(view: _View, looks: Sequence[_Look], choice: _Choice, optics: Optics) -> None:
+    """Second look, where the camera only turned: by what shows stone in both; local shifts had followed visitors."""
+    for k, fit in enumerate(view.fits):
+        hidden = ~choice.reference_is_stone | choice.others[k + 1]
+        try:
+            motion = align(looks[0].guide.without(hidden), looks[fit.index + 1].guide, optics, start=fit.motion.rotation)
+            view.fits[k] = replace(fit, motion=checked(motion))
         except Refused:  # too little is left to go by
-            pass
-        colours, shown = cells_of(laid(other, fit.motion, noise), reference.cfa)
-        again.append(fit)
-        cells.append(_in_light(colours, shown, fit.light, first))
-        seen.append(shown)
-    return again, cells, seen
+            continue
 
 
 def merge_clear(
     reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, optics: Optics, told: Told
 ) -> Cleared:
-    """Merge frames, each read up to four times, one at a time. Raises Refused with fewer than three that fit."""
-    mine, guide = own(reference), guide_of(reference, noise)
-    fits, cells, seen, left_out = _looked_at(reference, mine, guide, others, noise, optics, told)
-    if len(cells) < FEWEST:
-        raise Refused(f"only {len(cells)} frames fit each other, and at least {FEWEST} are needed to tell stone from "
-                      "visitors. " + " ".join(dict.fromkeys(left_out.values())))  # fmt: skip
+    """Merge frames, each read up to three times, one at a time. Raises Refused with fewer than three that fit."""
+    cell = cell_of(reference.raw.shape)
+    looks = [_look(reference, noise, cell)]
+    for index, read in enumerate(others):
+        told(f"look at frame {index + 2} of {len(others) + 1}")
+        looks.append(_look(read(), noise, cell))
+    left_out: dict[int, str] = {}
+    view = _placed(looks, others, optics, left_out, told)
+    if len(view.fits) + 1 < FEWEST:
+        raise Refused(f"only {len(view.fits) + 1} frames fit each other, and at least {FEWEST} are needed to tell stone "
+                      "from visitors. " + " ".join(dict.fromkeys(left_out.values())))  # fmt: skip
     model = BlockNoise.of(noise, reference)
-    choice = _choose(cells, seen, model)
-    fits, cells, seen = _looked_again(reference, cells[0], seen[0], guide, fits, choice, noise, optics, told)
-    choice = _choose(cells, seen, model)
-    del cells
+    _with_cells(view, looks, optics, cell)
+    told("choose what stays")
+    choice = _choose(view.cells, view.seen, model, cell)
+    if view.laying is None or not view.laying.deep:
+        _again(view, looks, choice, optics)
+        _with_cells(view, looks, optics, cell)
+        choice = _choose(view.cells, view.seen, model, cell)
+    fits = view.fits
+    del looks, view
+    mine = own(reference)
     stack = _stacked(reference, mine, fits, choice, noise, told)
     mosaic, finer = merged_mosaic(stack, reference, mine)
     typical = typical_count(stack.count)
@@ -401,7 +461,7 @@ def merge_clear(
     mask, boxes, sources = _account(choice, reference.raw.shape, fits)
     record = {
         "motions": {f.index: motion_record(f.motion) for f in fits},
-        "light": {f.index: round(f.light, 4) for f in fits},
+        "light": {f.index: round(float(1 / np.median(f.motion.gain)), 4) for f in fits},
         "left_out": left_out,
         "replaced_pixels": int(np.count_nonzero((mask > 0) & (mask < IN_DOUBT))),
         "replaced_from": sources,
@@ -415,10 +475,7 @@ def merge_clear(
 
 def _values(fit: _Laid, noise: NoiseModel) -> F32:
     """A frame laid on the reference, in its light."""
-    values = laid(fit.read(), fit.motion, noise)
-    values /= np.float32(fit.light)
-    values[values < np.float32(-1e6)] = np.float32(-1e9)
-    return values
+    return laid(fit.read(), fit.motion, noise)
 
 
 def _shown(values: F32, weights: F32) -> F32:
@@ -461,10 +518,11 @@ def _stacked(
 
 def _account(choice: _Choice, shape: tuple[int, int], fits: Sequence[_Laid]) -> tuple[U8, list[Box], dict[int, int]]:
     """The mask at full size, boxes in doubt, and pixels taken from each frame (by its index)."""
-    doubt, boxes = _spots(choice.unknown, shape)
+    cell = cell_of(shape)
+    doubt, boxes = _spots(choice.unknown, shape, cell)
     cells = np.where(choice.reference_is_stone, 0, np.minimum(choice.label + 1, IN_DOUBT - 1)).astype(np.uint8)
     cells[doubt & (cells == 0)] = IN_DOUBT
-    big = np.repeat(np.repeat(cells, CELL, axis=0), CELL, axis=1)
+    big = np.repeat(np.repeat(cells, cell, axis=0), cell, axis=1)
     pad = ((0, shape[0] - big.shape[0]), (0, shape[1] - big.shape[1]))
     mask = np.pad(big, pad, mode="edge")
     sources = {f.index: int((mask == k + 2).sum()) for k, f in enumerate(fits)}

@@ -8,7 +8,7 @@ eight directions (semi-global matching, Hirschmueller 2008).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -16,6 +16,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
+from clerestory.merge.align import Optics
 from clerestory.merge.standpoint import Stand, Stands
 
 F32 = NDArray[np.float32]
@@ -30,15 +31,21 @@ WINDOW = 5
 SMALL, LARGE = 3.0, 26.0  # what a step of one plane and one of more costs, in units of the cost below
 LEAST_COVER = 0.08  # of the parts of the frame with detail that must be near: less may be somebody walking
 FARTHEST = 0.16  # of the longer side that a near thing may shift: arms swing 15 cm, and nothing is nearer than 0.8 m
+SUPPOSED = 3.0  # cost of being elsewhere than the details about tell: what a plain place goes by
+TRUSTED = 6.0  # planes from there at which that cost is whole
+HIDES = 4.0  # planes by which something must be nearer to hide what is behind it: errors of distance hide nothing
 SIGNIFICANT = 0.0025  # of the longer side: a smaller shift is not told from an error
 
 
 @dataclass(frozen=True)
 class Depth:
-    """`near`: inverse distance per pixel of the picture it was made for, float32 H x W; `planes`: those tried."""
+    """`near`: inverse distance, float32 H x W, as an ideal lens of `focal` and `centre` (pixels of it) sees the place;
+    `planes`: the distances tried, one alone where nothing shifts against anything."""
 
     near: F32
     planes: F64
+    focal: float
+    centre: tuple[float, float]
 
 
 def has_depth(stands: Stands, focal: float, shape: tuple[int, ...]) -> bool:
@@ -70,41 +77,64 @@ def planes_of(stands: Stands, focal: float, shape: tuple[int, ...]) -> F64:
     return np.linspace(low, high, count)
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _consensus_cost(layers, shown, cut, cost):  # type: ignore[no-untyped-def]
-    """Per pixel the mean truncated distance of the frames from their own median colour; layers (n, H, W, 3) uint8.
+@njit(cache=True, inline="always", error_model="numpy")
+def _middle(values, count):  # type: ignore[no-untyped-def]
+    """The median of the first `count` values, which it sorts."""
+    for k in range(1, count):
+        v, i = values[k], k
+        while i > 0 and values[i - 1] > v:
+            values[i] = values[i - 1]
+            i -= 1
+        values[i] = v
+    return np.float32(0.5) * (values[(count - 1) // 2] + values[count // 2])
 
-    Where only a part of the frames shows anything, the others count as in doubt.
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def _consensus(pictures, turns, steps, focal, cx, cy, planes, cut, cost):  # type: ignore[no-untyped-def]
+    """Per plane and pixel the mean truncated distance of the frames from their own median colour.
+
+    `pictures` (n, H, W, 3) uint8, the first the one to lay on; what a frame does not show counts as in doubt.
     """
-    n, height, width, _ = layers.shape
+    n, height, width, _ = pictures.shape
+    half = np.float32(0.5)
     for y in prange(height):
-        values = np.empty(n, np.float32)
-        middle = np.empty(3, np.float32)
+        colours, values = np.empty((3, n), np.float32), np.empty(n, np.float32)
+        base = np.empty((n, 3), np.float32)
         for x in range(width):
-            count = 0
-            for c in range(3):
-                count = 0
-                for k in range(n):
-                    if shown[k, y, x] > 0:
-                        v = np.float32(layers[k, y, x, c])
-                        i = count
-                        while i > 0 and values[i - 1] > v:
-                            values[i] = values[i - 1]
-                            i -= 1
-                        values[i] = v
-                        count += 1
-                if count > 0:
-                    middle[c] = np.float32(0.5) * (values[(count - 1) // 2] + values[count // 2])
-            total = np.float32(0.0)
-            for k in range(n):
-                if shown[k, y, x] > 0:
-                    d = np.float32(0.0)
+            u, v = (np.float32(x) - cx) / focal, (np.float32(y) - cy) / focal
+            for k in range(n - 1):
+                for i in range(3):
+                    base[k, i] = turns[k, i, 0] * u + turns[k, i, 1] * v + turns[k, i, 2]
+            for j in range(planes.shape[0]):
+                near, count = planes[j], 1
+                for c in range(3):
+                    colours[c, 0] = np.float32(pictures[0, y, x, c])
+                for k in range(n - 1):
+                    z = max(base[k, 2] + near * steps[k, 2], np.float32(1e-3))
+                    qx = (base[k, 0] + near * steps[k, 0]) / z * focal + cx
+                    qy = (base[k, 1] + near * steps[k, 1]) / z * focal + cy
+                    if not (qx >= 0 and qy >= 0 and qx < width - 1 and qy < height - 1):
+                        continue
+                    ix, iy = int(qx), int(qy)
+                    fx, fy = qx - np.float32(ix), qy - np.float32(iy)
                     for c in range(3):
-                        d += abs(np.float32(layers[k, y, x, c]) - middle[c])
-                    total += min(d, cut)
-                else:
-                    total += np.float32(0.5) * cut
-            cost[y, x] = total / np.float32(n)
+                        a, b = np.float32(pictures[k + 1, iy, ix, c]), np.float32(pictures[k + 1, iy, ix + 1, c])
+                        d, e = np.float32(pictures[k + 1, iy + 1, ix, c]), np.float32(pictures[k + 1, iy + 1, ix + 1, c])
+                        top, low = a + fx * (b - a), d + fx * (e - d)
+                        colours[c, count] = top + fy * (low - top)
+                    count += 1
+                total = half * cut * np.float32(n - count)
+                middle = np.empty(3, np.float32)
+                for c in range(3):
+                    for k in range(count):
+                        values[k] = colours[c, k]
+                    middle[c] = _middle(values, count)
+                for k in range(count):
+                    far = np.float32(0.0)
+                    for c in range(3):
+                        far += abs(colours[c, k] - middle[c])
+                    total += min(far, cut)
+                cost[j, y, x] = total / np.float32(n)
 
 
 @njit(cache=True, error_model="numpy")
@@ -165,47 +195,80 @@ def _coded(picture: F32, top: float) -> U8:
     return np.asarray(np.clip(np.sqrt(np.maximum(picture, 0) / np.float32(top)) * 200, 0, 255).astype(np.uint8))
 
 
-def depth_of(
-    pictures: Sequence[F32],
-    stands: Stands,
-    rays_of: Callable[[F64], F64],
-    pixels_of: Callable[[F64], F64],
-    focal: float,
-) -> Depth:
-    """Inverse distances as the first of some pictures (H x W x 3, of even light and one size) sees them."""
-    height, width = pictures[0].shape[:2]
-    planes = planes_of(stands, focal, (height, width))
-    if len(planes) == 1:
-        return Depth(np.zeros((height, width), np.float32), planes)
-    factor = min(1.0, SWEPT / max(height, width))
-    size = (round(width * factor), round(height * factor))
+@dataclass(frozen=True)
+class Pinhole:
+    """Small pictures as an ideal lens has them: `pictures` uint8 (n, H, W, 3), focal length and centre in pixels."""
+
+    pictures: U8
+    focal: float
+    centre: tuple[float, float]
+
+    @classmethod
+    def of(cls, pictures: Sequence[F32], gains: Sequence[F64], optics: Optics) -> Pinhole:
+        """From pictures of the optics' frame at any size; each is divided by its gain (3,) first."""
+        camera = optics.camera
+        factor = SWEPT / max(camera.width, camera.height)
+        width, height = round(camera.width * factor), round(camera.height * factor)
+        centre = (camera.cx + 0.5) * factor - 0.5, (camera.cy + 0.5) * factor - 0.5
+        focal = camera.focal * factor
+        x, y = np.meshgrid(np.arange(width), np.arange(height))
+        flat = (np.stack([x, y], axis=-1) - centre) / focal
+        at = optics.pixels(np.concatenate([flat, np.ones((height, width, 1))], axis=-1))
+        rows, columns = pictures[0].shape[:2]
+        scale = np.array([width / camera.width, height / camera.height])
+        at = ((at + 0.5) * scale - 0.5).astype(np.float32)
+        top = float(np.percentile(pictures[0][::4, ::4], 99))
+        out = np.empty((len(pictures), height, width, 3), np.uint8)
+        for k, (picture, gain) in enumerate(zip(pictures, gains, strict=True)):
+            even = picture / gain.astype(np.float32)
+            small = even if (rows, columns) == (height, width) else cv2.resize(even, (width, height), interpolation=cv2.INTER_AREA)
+            out[k] = cv2.remap(_coded(small, top), at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return cls(out, focal, centre)
+
+
+def _supposed(points: F64, near: F64, shape: tuple[int, int]) -> F32:
+    """Inverse distances between details where those are known, H x W: means over wider and wider surroundings."""
+    total, weight = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+    at = np.clip(np.round(points).astype(int), 0, [shape[1] - 1, shape[0] - 1])
+    np.add.at(total, (at[:, 1], at[:, 0]), near.astype(np.float32))
+    np.add.at(weight, (at[:, 1], at[:, 0]), np.float32(1))
+    up, down = np.zeros(shape, np.float32), np.full(shape, 1e-9, np.float32)
+    for part, trust in ((60, 1.0), (25, 1e-3), (8, 1e-6)):
+        sigma = max(shape) / part
+        up += np.float32(trust) * cv2.GaussianBlur(total, (0, 0), sigma) * np.float32(sigma**2)
+        down += np.float32(trust) * cv2.GaussianBlur(weight, (0, 0), sigma) * np.float32(sigma**2)
+    return np.asarray(up / down, np.float32)
+
+
+def depth_of(pictures: Sequence[F32], stands: Stands, optics: Optics) -> Depth:
+    """Inverse distances as the first of some pictures (H x W x 3, of one size, whole frames of `optics`) sees them."""
+    camera = optics.camera
+    planes = planes_of(stands, camera.focal, (camera.height, camera.width))
     placed = [(s, p) for s, p in zip(stands.frames, pictures[1:], strict=True) if s is not None]
-    top = float(np.percentile(pictures[0][::4, ::4], 99))
-    coded = [_coded(cv2.resize(p, size, interpolation=cv2.INTER_AREA), top) for p in (pictures[0], *(p for _, p in placed))]
-    scale = np.array([width / size[0], height / size[1]])
-    x, y = np.meshgrid(np.arange(size[0]), np.arange(size[1]))
-    rays = rays_of((np.stack([x, y], axis=-1) + 0.5) * scale - 0.5)
-    cost = np.empty((size[1], size[0], len(planes)), np.float32)
-    layers = np.empty((len(coded), size[1], size[0], 3), np.uint8)
-    shown = np.ones(layers.shape[:3], np.uint8)
-    layers[0] = coded[0]
-    one = np.empty(cost.shape[:2], np.float32)
+    gains = [np.ones(3), *(s.gain for s, _ in placed)]
+    small = Pinhole.of([pictures[0], *(p for _, p in placed)], gains, optics)
+    height, width = small.pictures.shape[1:3]
+    if len(planes) == 1:
+        return Depth(np.zeros((height, width), np.float32), planes, small.focal, small.centre)
+    cost = np.empty((len(planes), height, width), np.float32)
+    turns, steps = (np.array([getattr(s, n) for s, _ in placed], np.float32) for n in ("rotation", "step"))
+    _consensus(small.pictures, turns, steps, np.float32(small.focal), np.float32(small.centre[0]),
+               np.float32(small.centre[1]), planes.astype(np.float32), np.float32(3 * CUT), cost)  # fmt: skip
+    rays = optics.rays(stands.points)
+    points = rays[:, :2] * small.focal + small.centre
+    supposed = _supposed(points, np.clip(stands.near, planes[0], planes[-1]), (height, width))
+    span = TRUSTED * (planes[1] - planes[0])
     for j, near in enumerate(planes):
-        for k, (stand, _) in enumerate(placed, 1):
-            at = ((pixels_of(stand.at(rays, np.full(rays.shape[:2], near))) + 0.5) / scale - 0.5).astype(np.float32)
-            layers[k] = cv2.remap(coded[k], at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-            inside = (at[..., 0] >= 0) & (at[..., 1] >= 0) & (at[..., 0] <= size[0] - 1) & (at[..., 1] <= size[1] - 1)
-            shown[k] = inside
-        _consensus_cost(layers, shown, np.float32(3 * CUT), one)
-        cost[..., j] = cv2.blur(one, (WINDOW, WINDOW))
-    grey = cv2.GaussianBlur(coded[0], (0, 0), 1.0).astype(np.float32).mean(axis=-1)
+        cost[j] = cv2.blur(cost[j], (WINDOW, WINDOW))
+        cost[j] += np.float32(SUPPOSED) * np.minimum(np.abs(supposed - np.float32(near)) / np.float32(span), 1)
+    grey = cv2.GaussianBlur(small.pictures[0], (0, 0), 1.0).astype(np.float32).mean(axis=-1)
     slope = np.hypot(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)) / 8
     edge = (1 / (1 + slope / 4)).clip(0.25, 1).astype(np.float32)
-    summed = _smoothed(cost, edge)
+    summed = _smoothed(np.ascontiguousarray(np.moveaxis(cost, 0, -1)), edge)
     index = _finer(summed, summed.argmin(axis=-1))
     index = cv2.medianBlur(index.astype(np.float32), 5)
-    near_small = np.interp(index, np.arange(len(planes)), planes).astype(np.float32)
-    return Depth(cv2.resize(near_small, (width, height), interpolation=cv2.INTER_LINEAR), planes)
+    near_all = np.interp(index, np.arange(len(planes)), planes).astype(np.float32)
+    return Depth(near_all, planes, small.focal, small.centre)
 
 
 def _finer(summed: F32, best: NDArray[np.intp]) -> F32:
@@ -217,9 +280,12 @@ def _finer(summed: F32, best: NDArray[np.intp]) -> F32:
     return np.asarray(np.where(best == at, out, best), np.float32)
 
 
-def place_of(stand: Stand, depth: Depth, rays: F64, pixels_of: Callable[[F64], F64]) -> F32:
-    """Where the first frame's pixels lie in another, float32 H x W x 2."""
-    return pixels_of(stand.at(rays, depth.near.astype(float))).astype(np.float32)
+def place_of(stand: Stand, depth: Depth, points: F64, optics: Optics) -> tuple[F64, F32]:
+    """Where pixels (..., 2) of the first frame lie in another, and their inverse distances (...)."""
+    rays = optics.rays(points)
+    at = (rays[..., :2] * depth.focal + depth.centre).astype(np.float32)
+    near = cv2.remap(depth.near, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return optics.pixels(stand.at(rays, near.astype(float))), near
 
 
 @njit(cache=True, error_model="numpy")
@@ -235,12 +301,14 @@ def _splat(at, near, front):  # type: ignore[no-untyped-def]
                         front[a, b] = near[y, x]
 
 
-def hidden(at: F32, depth: Depth) -> NDArray[np.bool_]:
-    """Where what the first frame shows is hidden in another behind something nearer, H x W."""
-    if len(depth.planes) == 1:
-        return np.zeros(depth.near.shape, bool)
-    front = np.full(depth.near.shape, -1e9, np.float32)
-    _splat(at, depth.near, front)
+def hidden(at: F32, near: F32, planes: F64) -> NDArray[np.bool_]:
+    """Where what the first frame shows is hidden in another behind something nearer, H x W.
+
+    `at`: places in the other frame in units of this grid, H x W x 2; `near`: inverse distances there.
+    """
+    if len(planes) == 1:
+        return np.zeros(near.shape, bool)
+    front = np.full(near.shape, -1e9, np.float32)
+    _splat(at, near, front)
     seen = cv2.remap(front, at, None, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
-    step = float(depth.planes[1] - depth.planes[0])
-    return np.asarray(seen - depth.near > 3 * step)
+    return np.asarray(seen - near > HIDES * float(planes[1] - planes[0]))

@@ -14,14 +14,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.merge.align import rotation_of
+from clerestory.merge.align import Optics, rotation_of
 from clerestory.merge.result import Refused
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 U8 = NDArray[np.uint8]
 
-FEATURES = 4000
+FEATURES = 3000
+LOOKED_AT = 1000  # pixels along the longer side at which details are looked for
 RATIO = 0.8  # of the nearest to the next nearest descriptor: Lowe's own value
 LEAST_MATCHES = 24  # below, a frame's place cannot be told: set on simulated churches with people in a fifth of it
 LOOSE = 0.02  # of the longer side: what near things may shift against the turn while it is being found
@@ -31,11 +32,13 @@ TIGHT = 0.002  # of the longer side: how well a detail must lie to count
 @dataclass(frozen=True)
 class Stand:
     """Where another frame was taken from: `rotation` 3 x 3 and `step` (3,), so that a ray (x, y, 1) of the first
-    frame at inverse distance k goes to rotation @ ray + k * step. `count`: details it rests on."""
+    frame at inverse distance k goes to rotation @ ray + k * step. `count`: details it rests on; `gain` (3,): its
+    light over the first's, per colour."""
 
     rotation: F64
     step: F64
     count: int
+    gain: F64
 
     def at(self, rays: F64, nearness: F64) -> F64:
         """Rays in the other frame, (..., 3), of rays (..., 3) at inverse distances (...)."""
@@ -210,14 +213,33 @@ class Stands:
     points: F64
 
 
-def stands_of(pictures: Sequence[F32], rays_of: object, focal: float) -> Stands:
-    """From pictures (the first is the one to lay on) of one size; `rays_of` gives rays (n, 3), z = 1, of pixels (n, 2).
+def _light(first: F32, second: F32, here: F64, there: F64) -> F64:
+    """The second picture's light over the first's per colour (3,), from what surrounds details (n, 2) in both."""
+    one, two = (
+        cv2.remap(cv2.blur(p, (5, 5)), np.float32(at)[None], None, cv2.INTER_LINEAR)[0]
+        for p, at in ((first, here), (second, there))
+    )
+    least = 0.02 * float(np.percentile(one, 95))
+    ok = (one > least) & (two > least)
+    ratios = [np.median(two[ok[:, c], c] / one[ok[:, c], c]) if ok[:, c].sum() > 8 else 1.0 for c in range(3)]
+    return np.array(ratios, float)
 
-    `focal`: pixels. Raises Refused when no other frame can be placed.
+
+def stands_of(pictures: Sequence[F32], optics: Optics) -> Stands:
+    """From pictures, H x W x 3, of the optics' whole frame; the first is the one to lay on.
+
+    Raises Refused when no other frame can be placed.
     """
-    assert callable(rays_of)
-    side = max(pictures[0].shape[:2])
+    focal, side = optics.camera.focal, max(optics.camera.width, optics.camera.height)
+    factor = min(1.0, LOOKED_AT / max(pictures[0].shape[:2]))
+    if factor < 1:
+        pictures = [cv2.resize(p, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA) for p in pictures]
+    scale_up = np.array([optics.camera.width / pictures[0].shape[1], optics.camera.height / pictures[0].shape[0]])
     details = [_details(p) for p in pictures]
+
+    def rays_of(points: F64) -> F64:
+        return optics.rays((points + 0.5) * scale_up - 0.5)
+
     first = details[0]
     matches = [_matched(first, other) for other in details[1:]]
     rays = rays_of(first.points) if len(first.points) else np.zeros((0, 3))
@@ -253,5 +275,8 @@ def stands_of(pictures: Sequence[F32], rays_of: object, focal: float) -> Stands:
     for row, k in enumerate(usable):
         count = int((weight[row] > 0.25).sum())
         if count >= LEAST_MATCHES:
-            frames[k] = Stand(spun[row], steps[row], count)
-    return Stands(tuple(frames), near[strong], first.points[keep][strong])
+            pairs = matches[k]
+            good = np.isin(pairs[:, 0], np.flatnonzero(keep)[weight[row] > 0.25])
+            gain = _light(pictures[0], pictures[k + 1], first.points[pairs[good, 0]], details[k + 1].points[pairs[good, 1]])
+            frames[k] = Stand(spun[row], steps[row], count, gain)
+    return Stands(tuple(frames), near[strong], (first.points[keep][strong] + 0.5) * scale_up - 0.5)
