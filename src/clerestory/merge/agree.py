@@ -160,12 +160,13 @@ def _weights(
     size: int,
     per: int,
     flicker: float = FLICKER,
+    misplaced: float = MISPLACED,
 ) -> F32:
     """Weights at one scale: `per` blocks went into each place, windows of `size` places, an odd number."""
     height, width = level.shape[:2]
     out = np.empty((height, width), np.float32)
     flat = (height, 3 * width)
-    limits = [np.float32(v) for v in (ACCEPT, REJECT, MISPLACED, flicker)]
+    limits = [np.float32(v) for v in (ACCEPT, REJECT, misplaced, flicker)]
     _chi(level.reshape(flat), difference.reshape(flat), spread, fresh, size // 2, np.float32(per), model.slope,
          model.foot, *limits, out)  # fmt: skip
     return out
@@ -219,10 +220,18 @@ def _about_figures(weights: F32, about: int) -> NDArray[np.bool_]:
 
 
 def cells_agree(
-    first: F32, second: F32, model: BlockNoise, per: int = 4, flicker: float = FLICKER
+    first: F32,
+    second: F32,
+    model: BlockNoise,
+    per: int = 4,
+    flicker: float = FLICKER,
+    misplaced: float = MISPLACED,
 ) -> F32:
-    """How far two frames' cell colours (rows, columns, 3), each the mean of `per` blocks, agree: 0 to 1."""
+    """How far two frames' cell colours (rows, columns, 3), each the mean of `per` blocks, agree: 0 to 1.
+
+    `flicker`: of the level, that light may change; `misplaced`: of the local spread, that a misplacement may change.
+    """
     one = np.ones(first.shape[:2], np.float32)
-    fits = _weights(first, second - first, one, one, model, 3, per, flicker)
+    fits = _weights(first, second - first, one, one, model, 3, per, flicker, misplaced)
     # A thing wholly inside a window of 3 x 3 cells leaves its edge outside.
     return np.asarray(cv2.erode(fits, np.ones((3, 3), np.uint8)), np.float32)

@@ -34,7 +34,9 @@ U8 = NDArray[np.uint8]
 Box = tuple[int, int, int, int]
 LARGE = 2600  # pixels along the longer side, from which decisions are taken per 4 x 4 pixels; below, per 2 x 2
 LABELLED = 324  # parts along the longer side of the grid whose seams are chosen
-CHANGES = 0.012  # of the level, that light may change between frames once it is evened: set on halls with drifting light
+# Of the level, what light may change between frames once evened; of the local spread, what a misplacement may change.
+# A camera that only turned, set on modelled churches; one that moved, on halls with pillars near by.
+TURNED, MOVED = (0.008, 0.2), (0.022, 0.36)
 FEWEST = 3
 CLOSE_RACE = 1.2  # frames by which the first answer may lead the second and still be doubted
 NEAR_ENOUGH = 0.4  # how near to all of the step must be one camp's own for it to show a visitor
@@ -94,14 +96,16 @@ def cells_of(values: F32, cfa: NDArray[np.int8], cell: int) -> F32:
     return out
 
 
-def _supports(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int) -> F32:
+def _supports(
+    cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int, slack: tuple[float, float]
+) -> F32:
     """Agreement of every pair of frames, (n, n, rows, columns), 0 to 1."""
     n = len(cells)
     out = np.zeros((n, n, *cells[0].shape[:2]), np.float32)
     for i in range(n):
         out[i, i] = seen[i]
         for j in range(i):
-            fits = cells_agree(cells[i], cells[j], model, (cell // 2) ** 2, CHANGES)
+            fits = cells_agree(cells[i], cells[j], model, (cell // 2) ** 2, *slack)
             out[i, j] = out[j, i] = fits * (seen[i] & seen[j])
     return out
 
@@ -265,8 +269,9 @@ def _judge_owners(cells: Sequence[F32], pairs: F32, support: F32, shown: NDArray
     return out
 
 
-def _choose(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int) -> _Choice:
-    pairs = _supports(cells, seen, model, cell)
+def _choose(view: _View, model: BlockNoise, cell: int) -> _Choice:
+    cells, seen = view.cells, view.seen
+    pairs = _supports(cells, seen, model, cell, MOVED if view.deep else TURNED)
     shown = np.stack(seen)
     support = pairs.sum(axis=1)
     first = support.argmax(axis=0)
@@ -375,6 +380,11 @@ class _View:
     seen: list[NDArray[np.bool_]]
     laying: Laying | None
 
+    @property
+    def deep(self) -> bool:
+        """Whether hands moved so far that near things shift against far ones."""
+        return self.laying is not None and self.laying.deep
+
 
 def _placed(
     looks: Sequence[_Look], reads: Sequence[Callable[[], Mosaic]], optics: Optics, left_out: dict[int, str], told: Told
@@ -419,12 +429,20 @@ def _with_cells(view: _View, looks: Sequence[_Look], optics: Optics, cell: int) 
 
 
 def _again(view: _View, looks: Sequence[_Look], choice: _Choice, optics: Optics) -> None:
-    """Second look, where the camera only turned: by what shows stone in both; local shifts had followed visitors."""
+    """Second look: where frames lie by what shows stone in both; distances and shifts had followed visitors."""
+    laying, first = view.laying, looks[0].guide
+    if laying is not None and laying.deep:
+        laying = laying.again([x.cells for x in looks], optics, ~choice.reference_is_stone)
+        view.laying, first = laying, first.without(~choice.reference_is_stone)
     for k, fit in enumerate(view.fits):
-        hidden = ~choice.reference_is_stone | choice.others[k + 1]
+        other = looks[fit.index + 1].guide
         try:
-            motion = align(looks[0].guide.without(hidden), looks[fit.index + 1].guide, optics, start=fit.motion.rotation)
-            view.fits[k] = replace(fit, motion=checked(motion))
+            if laying is not None and laying.deep and laying.stands.frames[fit.index] is not None:
+                motion = laying.motion(fit.index, first, other, optics)
+            else:
+                hidden = ~choice.reference_is_stone | choice.others[k + 1]
+                motion = checked(align(first.without(hidden), other, optics, start=fit.motion.rotation))
+            view.fits[k] = replace(fit, motion=motion)
         except Refused:  # too little is left to go by
             continue
 
@@ -446,11 +464,11 @@ def merge_clear(
     model = BlockNoise.of(noise, reference)
     _with_cells(view, looks, optics, cell)
     told("choose what stays")
-    choice = _choose(view.cells, view.seen, model, cell)
-    if view.laying is None or not view.laying.deep:
-        _again(view, looks, choice, optics)
-        _with_cells(view, looks, optics, cell)
-        choice = _choose(view.cells, view.seen, model, cell)
+    choice = _choose(view, model, cell)
+    told("look again")
+    _again(view, looks, choice, optics)
+    _with_cells(view, looks, optics, cell)
+    choice = _choose(view, model, cell)
     fits = view.fits
     del looks, view
     mine = own(reference)

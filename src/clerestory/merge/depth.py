@@ -31,6 +31,7 @@ WINDOW = 5
 SMALL, LARGE = 3.0, 26.0  # what a step of one plane and one of more costs, in units of the cost below
 LEAST_COVER = 0.08  # of the parts of the frame with detail that must be near: less may be somebody walking
 FARTHEST = 0.16  # of the longer side that a near thing may shift: arms swing 15 cm, and nothing is nearer than 0.8 m
+OWN = 2.0  # frames that the first counts for: where it shows the place, that is what is looked for
 SUPPOSED = 3.0  # cost of being elsewhere than the details about tell: what a plain place goes by
 TRUSTED = 6.0  # planes from there at which that cost is whole
 HIDES = 4.0  # planes by which something must be nearer to hide what is behind it: errors of distance hide nothing
@@ -90,7 +91,7 @@ def _middle(values, count):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
-def _consensus(pictures, turns, steps, focal, cx, cy, planes, cut, cost):  # type: ignore[no-untyped-def]
+def _consensus(pictures, turns, steps, focal, cx, cy, planes, cut, owns, cost):  # type: ignore[no-untyped-def]
     """Per plane and pixel the mean truncated distance of the frames from their own median colour.
 
     `pictures` (n, H, W, 3) uint8, the first the one to lay on; what a frame does not show counts as in doubt.
@@ -101,14 +102,17 @@ def _consensus(pictures, turns, steps, focal, cx, cy, planes, cut, cost):  # typ
         colours, values = np.empty((3, n), np.float32), np.empty(n, np.float32)
         base = np.empty((n, 3), np.float32)
         for x in range(width):
+            own = owns[y, x]
             u, v = (np.float32(x) - cx) / focal, (np.float32(y) - cy) / focal
             for k in range(n - 1):
                 for i in range(3):
                     base[k, i] = turns[k, i, 0] * u + turns[k, i, 1] * v + turns[k, i, 2]
             for j in range(planes.shape[0]):
-                near, count = planes[j], 1
-                for c in range(3):
-                    colours[c, 0] = np.float32(pictures[0, y, x, c])
+                near, count = planes[j], 0
+                if own > 0:
+                    count = 1
+                    for c in range(3):
+                        colours[c, 0] = np.float32(pictures[0, y, x, c])
                 for k in range(n - 1):
                     z = max(base[k, 2] + near * steps[k, 2], np.float32(1e-3))
                     qx = (base[k, 0] + near * steps[k, 0]) / z * focal + cx
@@ -123,7 +127,11 @@ def _consensus(pictures, turns, steps, focal, cx, cy, planes, cut, cost):  # typ
                         top, low = a + fx * (b - a), d + fx * (e - d)
                         colours[c, count] = top + fy * (low - top)
                     count += 1
-                total = half * cut * np.float32(n - count)
+                first = 1 if own > 0 else 0
+                total = half * cut * np.float32(n - 1 + first - count)
+                if count == 0:
+                    cost[j, y, x] = half * cut
+                    continue
                 middle = np.empty(3, np.float32)
                 for c in range(3):
                     for k in range(count):
@@ -133,8 +141,8 @@ def _consensus(pictures, turns, steps, focal, cx, cy, planes, cut, cost):  # typ
                     far = np.float32(0.0)
                     for c in range(3):
                         far += abs(colours[c, k] - middle[c])
-                    total += min(far, cut)
-                cost[j, y, x] = total / np.float32(n)
+                    total += min(far, cut) * (own if k == 0 and own > 0 else np.float32(1.0))
+                cost[j, y, x] = total / (np.float32(n - 1) + own)
 
 
 @njit(cache=True, error_model="numpy")
@@ -225,44 +233,77 @@ class Pinhole:
             out[k] = cv2.remap(_coded(small, top), at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         return cls(out, focal, centre)
 
+    def of_frame(self, values: F32, optics: Optics) -> F32:
+        """A map (rows, columns) over the whole frame, as the ideal lens has it."""
+        height, width = self.pictures.shape[1:3]
+        x, y = np.meshgrid(np.arange(width), np.arange(height))
+        flat = (np.stack([x, y], axis=-1) - self.centre) / self.focal
+        at = optics.pixels(np.concatenate([flat, np.ones((height, width, 1))], axis=-1))
+        scale = np.array([values.shape[1] / optics.camera.width, values.shape[0] / optics.camera.height])
+        at = ((at + 0.5) * scale - 0.5).astype(np.float32)
+        return np.asarray(cv2.remap(values, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
+
+
+def _spread(total: F32, weight: F32) -> F32:
+    """What is known here and there (`total` over `weight`), everywhere: means over wider and wider surroundings."""
+    up, down = np.zeros(total.shape, np.float32), np.full(total.shape, 1e-12, np.float32)
+    for part, trust in ((60, 1.0), (25, 1e-3), (8, 1e-6)):
+        sigma = max(total.shape) / part
+        up += np.float32(trust * sigma**2) * cv2.GaussianBlur(total, (0, 0), sigma)
+        down += np.float32(trust * sigma**2) * cv2.GaussianBlur(weight, (0, 0), sigma)
+    return np.asarray(up / down, np.float32)
+
 
 def _supposed(points: F64, near: F64, shape: tuple[int, int]) -> F32:
-    """Inverse distances between details where those are known, H x W: means over wider and wider surroundings."""
+    """Inverse distances between details (n, 2) where those are known, H x W."""
     total, weight = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
     at = np.clip(np.round(points).astype(int), 0, [shape[1] - 1, shape[0] - 1])
     np.add.at(total, (at[:, 1], at[:, 0]), near.astype(np.float32))
     np.add.at(weight, (at[:, 1], at[:, 0]), np.float32(1))
-    up, down = np.zeros(shape, np.float32), np.full(shape, 1e-9, np.float32)
-    for part, trust in ((60, 1.0), (25, 1e-3), (8, 1e-6)):
-        sigma = max(shape) / part
-        up += np.float32(trust) * cv2.GaussianBlur(total, (0, 0), sigma) * np.float32(sigma**2)
-        down += np.float32(trust) * cv2.GaussianBlur(weight, (0, 0), sigma) * np.float32(sigma**2)
-    return np.asarray(up / down, np.float32)
+    return _spread(total, weight)
 
 
-def depth_of(pictures: Sequence[F32], stands: Stands, optics: Optics) -> Depth:
-    """Inverse distances as the first of some pictures (H x W x 3, of one size, whole frames of `optics`) sees them."""
+def depth_of(
+    pictures: Sequence[F32],
+    stands: Stands,
+    optics: Optics,
+    before: Depth | None = None,
+    visitors: NDArray[np.bool_] | None = None,
+) -> Depth:
+    """Inverse distances as the first of some pictures (H x W x 3, of one size, whole frames of `optics`) sees them.
+
+    `before`: distances found once already, and `visitors`, of any size over the whole frame, where the first frame
+    was then seen to show somebody: there it is not asked, and the place goes on as it does about them.
+    """
     camera = optics.camera
-    planes = planes_of(stands, camera.focal, (camera.height, camera.width))
+    planes = planes_of(stands, camera.focal, (camera.height, camera.width)) if before is None else before.planes
     placed = [(s, p) for s, p in zip(stands.frames, pictures[1:], strict=True) if s is not None]
     gains = [np.ones(3), *(s.gain for s, _ in placed)]
     small = Pinhole.of([pictures[0], *(p for _, p in placed)], gains, optics)
     height, width = small.pictures.shape[1:3]
     if len(planes) == 1:
         return Depth(np.zeros((height, width), np.float32), planes, small.focal, small.centre)
+    there = np.zeros((height, width), np.float32)
+    if visitors is not None:
+        there = small.of_frame(visitors.astype(np.float32), optics)
+        there = cv2.dilate((there > 0.1).astype(np.float32), np.ones((5, 5), np.uint8))
     cost = np.empty((len(planes), height, width), np.float32)
     turns, steps = (np.array([getattr(s, n) for s, _ in placed], np.float32) for n in ("rotation", "step"))
+    owns = (np.float32(OWN) * (1 - there)).astype(np.float32)
     _consensus(small.pictures, turns, steps, np.float32(small.focal), np.float32(small.centre[0]),
-               np.float32(small.centre[1]), planes.astype(np.float32), np.float32(3 * CUT), cost)  # fmt: skip
-    rays = optics.rays(stands.points)
-    points = rays[:, :2] * small.focal + small.centre
-    supposed = _supposed(points, np.clip(stands.near, planes[0], planes[-1]), (height, width))
-    span = TRUSTED * (planes[1] - planes[0])
+               np.float32(small.centre[1]), planes.astype(np.float32), np.float32(3 * CUT), owns, cost)  # fmt: skip
+    if before is None:
+        points = optics.rays(stands.points)[:, :2] * small.focal + small.centre
+        supposed = _supposed(points, np.clip(stands.near, planes[0], planes[-1]), (height, width))
+    else:
+        supposed = _spread(before.near * (1 - there), 1 - there)
+    much = np.float32(SUPPOSED) * (1 + 2 * there)
+    span = np.float32(TRUSTED * (planes[1] - planes[0]))
     for j, near in enumerate(planes):
         cost[j] = cv2.blur(cost[j], (WINDOW, WINDOW))
-        cost[j] += np.float32(SUPPOSED) * np.minimum(np.abs(supposed - np.float32(near)) / np.float32(span), 1)
+        cost[j] += much * np.minimum(np.abs(supposed - np.float32(near)) / span, 1)
     grey = cv2.GaussianBlur(small.pictures[0], (0, 0), 1.0).astype(np.float32).mean(axis=-1)
-    slope = np.hypot(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)) / 8
+    slope = np.hypot(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)) / 8 * (1 - there)
     edge = (1 / (1 + slope / 4)).clip(0.25, 1).astype(np.float32)
     summed = _smoothed(np.ascontiguousarray(np.moveaxis(cost, 0, -1)), edge)
     index = _finer(summed, summed.argmin(axis=-1))

@@ -28,6 +28,10 @@ class Laying:
     stands: Stands
     depth: Depth
 
+    def again(self, cells: Sequence[F32], optics: Optics, visitors: NDArray[np.bool_]) -> Laying:
+        """The same with the distances behind visitors in the first frame told by the others."""
+        return Laying(self.stands, depth_of(cells, self.stands, optics, self.depth, visitors))
+
     @property
     def deep(self) -> bool:
         """Whether hands moved so far that near things shift against far ones."""
