@@ -54,14 +54,19 @@ class Source:
     record: dict[str, Any] = field(default_factory=dict)
 
 
+def working_of_srgb(linear: F32) -> F32:
+    """Linear sRGB, H x W x 3, in working colour."""
+    to_rec2020 = (np.linalg.inv(xyz_from_rgb("rec2020")) @ xyz_from_rgb("srgb")).astype(np.float32)
+    return np.asarray(linear @ to_rec2020.T, np.float32)
+
+
 def read_source(path: Path) -> Source:
     """One frame as a source: its mosaic and fitted noise, or its rendered picture with a word on what is lost."""
     info = read_info(path)
     lens = lens_correction(info)
     if not info.is_raw:
         linear, losses = read_rendered(path)
-        to_rec2020 = (np.linalg.inv(xyz_from_rgb("rec2020")) @ xyz_from_rgb("srgb")).astype(np.float32)
-        return Source(info, lens, rendered=linear @ to_rec2020.T, frames=(path,), remarks=(*info.remarks, *losses))
+        return Source(info, lens, rendered=working_of_srgb(linear), frames=(path,), remarks=(*info.remarks, *losses))
     mosaic = with_real_white(read_mosaic(path))
     noise = fit_noise([mosaic])
     remarks = (*info.remarks, *said_lost(mosaic))

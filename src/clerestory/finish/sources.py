@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from clerestory.finish.colour import to_working
 from clerestory.finish.denoise import denoise_mosaic
-from clerestory.finish.light import Source, read_source, said_lost
+from clerestory.finish.light import Source, read_source, said_lost, working_of_srgb
 from clerestory.finish.plumb import find_upright_together
 from clerestory.frames.group import WIDE_SHARE, View
 from clerestory.frames.lens import LensCorrection, lens_correction
@@ -25,6 +28,8 @@ def source_of(view: View, told: Callable[[str], None] = lambda _: None) -> Sourc
         alone = read_source(view.pick)
         said = f"the {len(view.frames)} frames were not merged: {reason} The best of them was finished alone"
         return replace(alone, remarks=(*alone.remarks, said), record={"refused": str(reason)})
+    if merged.picture is not None:
+        return _of_picture(merged, merged.picture)
     return _of_plate(merged) if merged.plate is not None else _of_mosaic(merged)
 
 
@@ -56,6 +61,18 @@ def _of_mosaic(merged: Merged) -> Source:
         remarks=(*merged.info.remarks, *merged.remarks, *said_lost(merged.mosaic)),
         mask=merged.mask,
         excess=merged.excess,
+        record=merged.record,
+    )
+
+
+def _of_picture(merged: Merged, rgb: NDArray[np.float32]) -> Source:
+    return Source(
+        merged.info,
+        lens_correction(merged.info),
+        rendered=working_of_srgb(rgb),
+        frames=merged.used,
+        remarks=(*merged.info.remarks, *merged.remarks),
+        mask=merged.mask,
         record=merged.record,
     )
 

@@ -182,15 +182,31 @@ def guide_of(mosaic: Mosaic, noise: NoiseModel, exposure: float = 1.0) -> Guide:
     offset = np.float32(2 * (3 / 8 + (read / gain) ** 2))
     _greens(mosaic.raw, places, black, limit, np.float32(2 / gain / exposure), offset, image, sure)
     # sqrt of twice the electrons of the mean of two: standard deviation 1/2 before the blur.
+    noisy = 0.5 / math.sqrt(min(exposure, 1.0))
+    ceiling = math.sqrt(max(limit - float(black.max()), 1.0) * 2 / gain / exposure + float(offset))
+    return _guide(image, sure, noisy, ceiling)
+
+
+def guide_of_greens(greens: F32, slope: float, foot: float) -> Guide:
+    """The guide of a finished picture from its greens at half size, linear with 1 at white.
+
+    `slope`, `foot`: the variance of a green is slope times its level plus foot.
+    """
+    offset = np.float32(2 * (3 / 8 + foot / slope**2))
+    image = np.sqrt(np.maximum(greens * np.float32(2 / slope) + offset, 0)).astype(np.float32)
+    sure = (greens < CLIPPED).astype(np.float32)
+    return _guide(image, sure, 0.5, math.sqrt(CLIPPED * 2 / slope + float(offset)))
+
+
+def _guide(image: F32, sure: F32, noise: float, ceiling: float) -> Guide:
+    """A guide of a square-root green of even noise and where it is sure."""
     first = cv2.GaussianBlur(image, (0, 0), BLUR)
     sure = cv2.erode(sure, np.ones((3, 3), np.uint8))
     levels, masks = [first], [sure]
     while max(levels[-1].shape) > COARSEST:
         levels.append(cv2.pyrDown(levels[-1]))
         masks.append(np.floor(cv2.pyrDown(masks[-1]) + np.float32(0.02)))
-    noisy = 0.5 / (2 * BLUR * math.sqrt(math.pi)) / math.sqrt(min(exposure, 1.0))
-    ceiling = math.sqrt(max(limit - float(black.max()), 1.0) * 2 / gain / exposure + float(offset))
-    return Guide(tuple(levels), tuple(masks), noisy, ceiling)
+    return Guide(tuple(levels), tuple(masks), noise / (2 * BLUR * math.sqrt(math.pi)), ceiling)
 
 
 @njit(cache=True, parallel=True, error_model="numpy")

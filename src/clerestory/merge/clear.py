@@ -66,7 +66,7 @@ class Cleared:
 
 
 @dataclass(frozen=True)
-class _Choice:
+class Choice:
     """Per cell: the frame that stands for the stone, whether the reference shows it, and whether it is unknown;
     `others`: per frame whether it shows something else than the stone."""
 
@@ -105,7 +105,7 @@ def _supports(
     for i in range(n):
         out[i, i] = seen[i]
         for j in range(i):
-            fits = cells_agree(cells[i], cells[j], model, (cell // 2) ** 2, *slack)
+            fits = cells_agree(cells[i], cells[j], model, max(1, (cell // 2) ** 2), *slack)
             out[i, j] = out[j, i] = fits * (seen[i] & seen[j])
     return out
 
@@ -269,7 +269,7 @@ def _judge_owners(cells: Sequence[F32], pairs: F32, support: F32, shown: NDArray
     return out
 
 
-def _choose(view: _View, model: BlockNoise, cell: int) -> _Choice:
+def _choose(view: _View, model: BlockNoise, cell: int) -> Choice:
     cells, seen = view.cells, view.seen
     pairs = _supports(cells, seen, model, cell, MOVED if view.deep else TURNED)
     shown = np.stack(seen)
@@ -290,7 +290,7 @@ def _choose(view: _View, model: BlockNoise, cell: int) -> _Choice:
     stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     stays |= label == 0
     others = np.stack([_figures(np.take_along_axis(p, label[None].astype(np.intp), axis=0)[0] < 0.5) for p in pairs])
-    return _Choice(label, stays, unknown, others)
+    return Choice(label, stays, unknown, others)
 
 
 def _off_middle(cells: Sequence[F32], shown: NDArray[np.bool_], agreed: F32) -> F32:
@@ -351,31 +351,30 @@ def _spots(unknown: NDArray[np.bool_], shape: tuple[int, int], cell: int) -> tup
 
 
 @dataclass(frozen=True)
-class _Laid:
-    """A frame that fits: how to read it, where it lies, and its light there."""
+class Laid:
+    """A frame that fits: where it lies, and its light there."""
 
     index: int
-    read: Callable[[], Mosaic]
     motion: Motion
 
 
 @dataclass(frozen=True)
-class _Look:
+class Look:
     """A first look at a frame: its cells where it recorded them, and what alignment sees of it."""
 
     cells: F32
     guide: Guide
 
 
-def _look(mosaic: Mosaic, noise: NoiseModel, cell: int) -> _Look:
-    return _Look(cells_of(own(mosaic), mosaic.cfa, cell), guide_of(mosaic, noise))
+def _look(mosaic: Mosaic, noise: NoiseModel, cell: int) -> Look:
+    return Look(cells_of(own(mosaic), mosaic.cfa, cell), guide_of(mosaic, noise))
 
 
 @dataclass
 class _View:
     """The frames on the first one's grid: which, and per frame, the first included, cells and what shows there."""
 
-    fits: list[_Laid]
+    fits: list[Laid]
     cells: list[F32]
     seen: list[NDArray[np.bool_]]
     laying: Laying | None
@@ -387,7 +386,7 @@ class _View:
 
 
 def _placed(
-    looks: Sequence[_Look], reads: Sequence[Callable[[], Mosaic]], optics: Optics, left_out: dict[int, str], told: Told
+    looks: Sequence[Look], optics: Optics, left_out: dict[int, str], told: Told
 ) -> _View:
     """Where the frames lie: by their standpoints and the distances of things, else by the camera's turn."""
     first = looks[0]
@@ -403,7 +402,7 @@ def _placed(
         except Refused as why:
             left_out[index] = str(why)
             continue
-        view.fits.append(_Laid(index, reads[index], motion))
+        view.fits.append(Laid(index, motion))
     return view
 
 
@@ -414,7 +413,7 @@ def _motion(first: Guide, other: Guide, laying: Laying | None, index: int, optic
     return checked(align(first, other, optics, start=None if start is None else start.rotation))
 
 
-def _with_cells(view: _View, looks: Sequence[_Look], optics: Optics, cell: int) -> None:
+def _with_cells(view: _View, looks: Sequence[Look], optics: Optics, cell: int) -> None:
     """Fill in the frames' cells on the first one's grid, their light evened to the first's."""
     del view.cells[1:], view.seen[1:]
     size = (optics.camera.height, optics.camera.width)
@@ -428,7 +427,7 @@ def _with_cells(view: _View, looks: Sequence[_Look], optics: Optics, cell: int) 
         view.seen.append(seen)
 
 
-def _again(view: _View, looks: Sequence[_Look], choice: _Choice, optics: Optics) -> None:
+def _again(view: _View, looks: Sequence[Look], choice: Choice, optics: Optics) -> None:
     """Second look: where frames lie by what shows stone in both; distances and shifts had followed visitors."""
     laying, first = view.laying, looks[0].guide
     if laying is not None and laying.deep:
@@ -447,6 +446,31 @@ def _again(view: _View, looks: Sequence[_Look], choice: _Choice, optics: Optics)
             continue
 
 
+@dataclass(frozen=True)
+class Decided:
+    """Which frames fit, where each lies, which shows what stays, and why others were left out (by index)."""
+
+    fits: list[Laid]
+    choice: Choice
+    left_out: dict[int, str]
+
+
+def decide(looks: Sequence[Look], optics: Optics, model: BlockNoise, cell: int, told: Told) -> Decided:
+    """Where frames lie and what of each stays. `looks`: the reference's first. Refused with fewer than three that fit."""
+    left_out: dict[int, str] = {}
+    view = _placed(looks, optics, left_out, told)
+    if len(view.fits) + 1 < FEWEST:
+        raise Refused(f"only {len(view.fits) + 1} frames fit each other, and at least {FEWEST} are needed to tell stone "
+                      "from visitors. " + " ".join(dict.fromkeys(left_out.values())))  # fmt: skip
+    _with_cells(view, looks, optics, cell)
+    told("choose what stays")
+    choice = _choose(view, model, cell)
+    told("look again")
+    _again(view, looks, choice, optics)
+    _with_cells(view, looks, optics, cell)
+    return Decided(view.fits, _choose(view, model, cell), left_out)
+
+
 def merge_clear(
     reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, optics: Optics, told: Told
 ) -> Cleared:
@@ -456,44 +480,17 @@ def merge_clear(
     for index, read in enumerate(others):
         told(f"look at frame {index + 2} of {len(others) + 1}")
         looks.append(_look(read(), noise, cell))
-    left_out: dict[int, str] = {}
-    view = _placed(looks, others, optics, left_out, told)
-    if len(view.fits) + 1 < FEWEST:
-        raise Refused(f"only {len(view.fits) + 1} frames fit each other, and at least {FEWEST} are needed to tell stone "
-                      "from visitors. " + " ".join(dict.fromkeys(left_out.values())))  # fmt: skip
-    model = BlockNoise.of(noise, reference)
-    _with_cells(view, looks, optics, cell)
-    told("choose what stays")
-    choice = _choose(view, model, cell)
-    told("look again")
-    _again(view, looks, choice, optics)
-    _with_cells(view, looks, optics, cell)
-    choice = _choose(view, model, cell)
-    fits = view.fits
-    del looks, view
+    done = decide(looks, optics, BlockNoise.of(noise, reference), cell, told)
+    del looks
     mine = own(reference)
-    stack = _stacked(reference, mine, fits, choice, noise, told)
+    stack = _stacked(reference, mine, done.fits, others, done.choice, noise, told)
     mosaic, finer = merged_mosaic(stack, reference, mine)
     typical = typical_count(stack.count)
     excess = (np.float32(typical) / np.maximum(stack.count, 1e-3)).astype(np.float32)
-    mask, boxes, sources = _account(choice, reference.raw.shape, fits)
-    record = {
-        "motions": {f.index: motion_record(f.motion) for f in fits},
-        "light": {f.index: round(float(1 / np.median(f.motion.gain)), 4) for f in fits},
-        "left_out": left_out,
-        "replaced_pixels": int(np.count_nonzero((mask > 0) & (mask < IN_DOUBT))),
-        "replaced_from": sources,
-        "in_doubt_pixels": int(np.count_nonzero(mask == IN_DOUBT)),
-        "in_doubt_boxes": [list(b) for b in boxes],
-        "frames_behind_a_place": round(typical, 2),
-    }
-    taken = tuple(f.index for f in fits)
+    mask, boxes, record = account(done, reference.raw.shape, cell)
+    record["frames_behind_a_place"] = round(typical, 2)
+    taken = tuple(f.index for f in done.fits)
     return Cleared(mosaic, merged_noise(noise, typical, finer), excess, mask, taken, tuple(boxes), record)
-
-
-def _values(fit: _Laid, noise: NoiseModel) -> F32:
-    """A frame laid on the reference, in its light."""
-    return laid(fit.read(), fit.motion, noise)
 
 
 def _shown(values: F32, weights: F32) -> F32:
@@ -506,8 +503,9 @@ def _shown(values: F32, weights: F32) -> F32:
 def _stacked(
     reference: Mosaic,
     mine: F32,
-    fits: Sequence[_Laid],
-    choice: _Choice,
+    fits: Sequence[Laid],
+    reads: Sequence[Callable[[], Mosaic]],
+    choice: Choice,
     noise: NoiseModel,
     told: Told,
 ) -> Stack:
@@ -523,25 +521,33 @@ def _stacked(
         stands = _to_blocks((choice.label == k + 1) & bare, shape)
         if stands.any():
             told(f"take stone from frame {fits[k].index + 2}")
-            values = _values(fits[k], noise)
+            values = laid(reads[fits[k].index](), fits[k].motion, noise)
             stack.add(values, _shown(values, stands.astype(np.float32)))
     for k in order:
         told(f"merge frame {fits[k].index + 2}")
-        values = _values(fits[k], noise)
+        values = laid(reads[fits[k].index](), fits[k].motion, noise)
         weights = agreement(values, stack, reference, model, about=ABOUT)
         weights[_to_blocks((choice.label == k + 1) & bare, shape) | (stack.weight <= 0)] = 0
         stack.add(values, _shown(values, weights))
     return stack
 
 
-def _account(choice: _Choice, shape: tuple[int, int], fits: Sequence[_Laid]) -> tuple[U8, list[Box], dict[int, int]]:
-    """The mask at full size, boxes in doubt, and pixels taken from each frame (by its index)."""
-    cell = cell_of(shape)
+def account(done: Decided, shape: tuple[int, int], cell: int) -> tuple[U8, list[Box], dict[str, Any]]:
+    """The mask at full size (see `Cleared`), boxes in doubt, and the record."""
+    choice, fits = done.choice, done.fits
     doubt, boxes = _spots(choice.unknown, shape, cell)
     cells = np.where(choice.reference_is_stone, 0, np.minimum(choice.label + 1, IN_DOUBT - 1)).astype(np.uint8)
     cells[doubt & (cells == 0)] = IN_DOUBT
     big = np.repeat(np.repeat(cells, cell, axis=0), cell, axis=1)
     pad = ((0, shape[0] - big.shape[0]), (0, shape[1] - big.shape[1]))
     mask = np.pad(big, pad, mode="edge")
-    sources = {f.index: int((mask == k + 2).sum()) for k, f in enumerate(fits)}
-    return mask, boxes, sources
+    record = {
+        "motions": {f.index: motion_record(f.motion) for f in fits},
+        "light": {f.index: round(float(1 / np.median(f.motion.gain)), 4) for f in fits},
+        "left_out": done.left_out,
+        "replaced_pixels": int(np.count_nonzero((mask > 0) & (mask < IN_DOUBT))),
+        "replaced_from": {f.index: int((mask == k + 2).sum()) for k, f in enumerate(fits)},
+        "in_doubt_pixels": int(np.count_nonzero(mask == IN_DOUBT)),
+        "in_doubt_boxes": [list(b) for b in boxes],
+    }
+    return mask, boxes, record

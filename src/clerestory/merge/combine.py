@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from clerestory.camera.geometry import held_axes
 from clerestory.camera.noise import NoiseModel
@@ -18,12 +19,13 @@ from clerestory.frames.inspect import with_real_white
 from clerestory.frames.lens import lens_correction
 from clerestory.frames.mend import mend, read_mended
 from clerestory.frames.noise_fit import fit_noise
-from clerestory.frames.read import FrameInfo, Mosaic, read_mosaic
+from clerestory.frames.read import FrameInfo, Mosaic, read_mosaic, read_rendered
 from clerestory.merge.align import Optics
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
 from clerestory.merge.clear import merge_clear
 from clerestory.merge.join import Develop, Uprights, merge_wide
+from clerestory.merge.pictures import merge_clear_pictures
 from clerestory.merge.result import Merged, Refused
 
 Told = Callable[[str], None]
@@ -46,7 +48,7 @@ def check_together(infos: Sequence[FrameInfo], kind: str) -> None:
     first = infos[0]
     if len(infos) < 2:
         raise Refused("there is only one frame.")
-    if not all(i.is_raw for i in infos):
+    if not all(i.is_raw for i in infos) and (kind != "clear" or any(i.is_raw for i in infos)):
         raise Refused("some frames are finished pictures, not raw files, and their light is no longer linear.")
     if any((i.width, i.height) != (first.width, first.height) for i in infos):
         raise Refused("the frames differ in size.")
@@ -104,6 +106,8 @@ def combine(
     check_together(infos, view.kind)
     if view.kind == "wide":
         return merge_wide(view.frames, infos, _exposures(infos), optics_of(infos[0]), told, upright, develop, fit)
+    if not infos[0].is_raw:
+        return _pictures(view, infos, told)
     at = view.frames.index(view.pick)
     others = [i for i in range(len(view.frames)) if i != at]
     reference = read_mended(view.pick)
@@ -132,6 +136,22 @@ def combine(
     said = _burst_remarks(burst.record, burst.taken, used)
     return Merged("burst", infos[at], _used(used, burst.taken), burst.mosaic, burst.noise, burst.excess,
                   record=_named(burst.record, used), remarks=said)  # fmt: skip
+
+
+def _pictures(view: View, infos: Sequence[FrameInfo], told: Told) -> Merged:
+    """Visitors taken out of finished pictures."""
+    at = view.frames.index(view.pick)
+    others = [i for i in range(len(view.frames)) if i != at]
+    used = (view.pick, *(view.frames[i] for i in others))
+    reads = [functools.partial(_picture, view.frames[i]) for i in others]
+    done = merge_clear_pictures(_picture(view.pick), reads, optics_of(infos[at]), told)
+    said = _clear_remarks(done.record, used, infos[at])
+    return Merged("clear", infos[at], used, mask=done.mask, picture=done.rgb, record=_named(done.record, used),
+                  remarks=said)  # fmt: skip
+
+
+def _picture(path: Path) -> NDArray[np.float32]:
+    return read_rendered(path)[0]
 
 
 def _used(used: Sequence[Path], taken: Sequence[int]) -> tuple[Path, ...]:
