@@ -45,8 +45,10 @@ LEAST_DISPUTE = 24  # cells: smaller places have no outline to judge by
 NEIGHBOURS = 40  # places in dispute within so small a part of the picture's longer side may be of one figure
 ABOUT = 3  # blocks left out about a figure: the alignment did not follow it
 SMALLEST_OWNED = 2e-4  # of the picture: whoever is smaller and stands in most frames is left where he is
-STEEP = 2e-3  # of a step in square-root light, squared, per cell of its border: fainter ones tell nothing
-OWNED = 0.75  # of the step that must lie in what recurs for it to be somebody
+STEEP = 0.02  # of a step in square-root light, squared, over the level and per cell of its border: fainter ones tell nothing
+# Of the step, what must lie in what recurs for it to be somebody: where two frames agree on what is behind, and where
+# one alone shows it. Set on halls in which people stay for half of the frames.
+OWNED_BY_TWO, OWNED = 0.6, 0.75
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
 
 
@@ -239,34 +241,49 @@ def _camps(pairs: F32, place: U8) -> tuple[tuple[int, ...], tuple[int, ...]]:
 def _judge_owners(cells: Sequence[F32], pairs: F32, support: F32, shown: NDArray[np.bool_]) -> F32:
     """Support with whoever stands in what most frames show found out.
 
-    Wherever a frame differs from what recurs most, one of the two shows somebody: the one in whose picture the whole
-    step at the border lies. Where that is what recurs, the frames that show it lose and the one that differs gains.
+    Wherever frames differ from what recurs most, one of the two shows somebody: the one in whose picture the whole
+    step at the border lies. Where that is what recurs, the frames that show it lose and those that differ gain. First
+    the second answer of two frames or more is tried, then each frame by itself.
     """
-    first = support.argmax(axis=0)
-    common = np.take_along_axis(np.stack(cells), first[None, ..., None], axis=0)[0]
+    stacked, first = np.stack(cells), support.argmax(axis=0)
+    common = np.take_along_axis(stacked, first[None, ..., None], axis=0)[0]
     agree_first = np.take_along_axis(pairs, first[None, None], axis=0)[0]
+    away = ((agree_first < 0.5) & shown).astype(np.float32)
+    seconds = np.einsum("kjhw,jhw->khw", pairs, away) * away
+    second = seconds.argmax(axis=0)
+    other = np.take_along_axis(stacked, second[None, ..., None], axis=0)[0]
+    agree_second = np.take_along_axis(pairs, second[None, None], axis=0)[0] * away
     out = support.copy()
-    n = len(cells)
-    for k in range(n):
-        differs = ((agree_first[k] < 0.5) & shown[k]).astype(np.uint8)
-        differs = cv2.morphologyEx(differs, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-        count, parts, stats, _ = cv2.connectedComponentsWithStats(differs, connectivity=8)
-        for part in range(1, count):
-            x, y, w, h, area = (int(v) for v in stats[part])
-            if area < max(LEAST_DISPUTE, SMALLEST_OWNED * differs.size):
-                continue
-            box = (slice(max(y - 5, 0), y + h + 5), slice(max(x - 5, 0), x + w + 5))
-            place = (parts[box] == part).astype(np.uint8)
-            mine, whole = _step(common[box], cells[k][box], place)
-            length = 4.0 * np.sqrt(area)
-            if whole < STEEP * length or mine < OWNED * whole:
-                continue
-            wide = cv2.dilate(place, np.ones((5, 5), np.uint8)) > 0
-            for j in range(n):
-                if j != k:
-                    out[j][box] -= np.where(wide, agree_first[j][box] * np.float32(n), np.float32(0))
-            out[k][box] += np.where(place > 0, np.float32(n), np.float32(0))
+    _overrule(out, common, other, seconds.max(axis=0) > 1.5, agree_first, agree_second, OWNED_BY_TWO)
+    for k in range(len(cells)):
+        alone = np.zeros_like(agree_first)
+        alone[k] = 1
+        _overrule(out, common, cells[k], away[k] > 0, agree_first, alone, OWNED)
     return out
+
+
+def _overrule(
+    out: F32, common: F32, other: F32, differs: NDArray[np.bool_], losers: F32, winners: F32, owned: float
+) -> None:
+    """Change votes where what differs has all of its border's step in the common answer."""
+    places = cv2.morphologyEx(differs.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    count, parts, stats, _ = cv2.connectedComponentsWithStats(places, connectivity=8)
+    for part in range(1, count):
+        x, y, w, h, area = (int(v) for v in stats[part])
+        if area < max(LEAST_DISPUTE, SMALLEST_OWNED * differs.size):
+            continue
+        box = (slice(max(y - 5, 0), y + h + 5), slice(max(x - 5, 0), x + w + 5))
+        place = (parts[box] == part).astype(np.uint8)
+        mine, whole = _step(common[box], other[box], place)
+        level = float(np.maximum(common[box][place > 0], 0).mean()) + 1e-6
+        if whole < STEEP * level * np.sqrt(area) or mine < owned * whole:
+            continue
+        wide = cv2.dilate(place, np.ones((5, 5), np.uint8)) > 0
+        most = np.float32(len(out))
+        out[(slice(None), *box)] += most * (
+            np.where(place > 0, winners[(slice(None), *box)], np.float32(0))
+            - np.where(wide, losers[(slice(None), *box)], np.float32(0))
+        )
 
 
 def _choose(view: _View, model: BlockNoise, cell: int) -> Choice:

@@ -41,12 +41,14 @@ SIGNIFICANT = 0.0025  # of the longer side: a smaller shift is not told from an 
 @dataclass(frozen=True)
 class Depth:
     """`near`: inverse distance, float32 H x W, as an ideal lens of `focal` and `centre` (pixels of it) sees the place;
-    `planes`: the distances tried, one alone where nothing shifts against anything."""
+    `planes`: the distances tried, one alone where nothing shifts against anything; `cost`: of each there, for a
+    second look."""
 
     near: F32
     planes: F64
     focal: float
     centre: tuple[float, float]
+    cost: F32 | None = None
 
 
 def has_depth(stands: Stands, focal: float, shape: tuple[int, ...]) -> bool:
@@ -103,6 +105,8 @@ def _consensus(pictures, turns, steps, focal, cx, cy, planes, cut, owns, cost): 
         base = np.empty((n, 3), np.float32)
         for x in range(width):
             own = owns[y, x]
+            if own < 0:
+                continue
             u, v = (np.float32(x) - cx) / focal, (np.float32(y) - cy) / focal
             for k in range(n - 1):
                 for i in range(3):
@@ -287,9 +291,11 @@ def depth_of(
     if visitors is not None:
         there = small.of_frame(visitors.astype(np.float32), optics)
         there = cv2.dilate((there > 0.1).astype(np.float32), np.ones((5, 5), np.uint8))
-    cost = np.empty((len(planes), height, width), np.float32)
+    known = before is not None and before.cost is not None
+    cost = before.cost if before is not None and before.cost is not None else np.empty((len(planes), height, width), np.float32)
     turns, steps = (np.array([getattr(s, n) for s, _ in placed], np.float32) for n in ("rotation", "step"))
-    owns = (np.float32(OWN) * (1 - there)).astype(np.float32)
+    # What was told with the first frame's word stands where it shows no visitor.
+    owns = np.where(there > 0, 0, -1 if known else OWN).astype(np.float32)
     _consensus(small.pictures, turns, steps, np.float32(small.focal), np.float32(small.centre[0]),
                np.float32(small.centre[1]), planes.astype(np.float32), np.float32(3 * CUT), owns, cost)  # fmt: skip
     if before is None:
@@ -299,17 +305,18 @@ def depth_of(
         supposed = _spread(before.near * (1 - there), 1 - there)
     much = np.float32(SUPPOSED) * (1 + 2 * there)
     span = np.float32(TRUSTED * (planes[1] - planes[0]))
+    seen = np.empty_like(cost)
     for j, near in enumerate(planes):
-        cost[j] = cv2.blur(cost[j], (WINDOW, WINDOW))
-        cost[j] += much * np.minimum(np.abs(supposed - np.float32(near)) / span, 1)
+        seen[j] = cv2.blur(cost[j], (WINDOW, WINDOW))
+        seen[j] += much * np.minimum(np.abs(supposed - np.float32(near)) / span, 1)
     grey = cv2.GaussianBlur(small.pictures[0], (0, 0), 1.0).astype(np.float32).mean(axis=-1)
     slope = np.hypot(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)) / 8 * (1 - there)
     edge = (1 / (1 + slope / 4)).clip(0.25, 1).astype(np.float32)
-    summed = _smoothed(np.ascontiguousarray(np.moveaxis(cost, 0, -1)), edge)
+    summed = _smoothed(np.ascontiguousarray(np.moveaxis(seen, 0, -1)), edge)
     index = _finer(summed, summed.argmin(axis=-1))
     index = cv2.medianBlur(index.astype(np.float32), 5)
     near_all = np.interp(index, np.arange(len(planes)), planes).astype(np.float32)
-    return Depth(near_all, planes, small.focal, small.centre)
+    return Depth(near_all, planes, small.focal, small.centre, cost)
 
 
 def _finer(summed: F32, best: NDArray[np.intp]) -> F32:
@@ -321,9 +328,8 @@ def _finer(summed: F32, best: NDArray[np.intp]) -> F32:
     return np.asarray(np.where(best == at, out, best), np.float32)
 
 
-def place_of(stand: Stand, depth: Depth, points: F64, optics: Optics) -> tuple[F64, F32]:
-    """Where pixels (..., 2) of the first frame lie in another, and their inverse distances (...)."""
-    rays = optics.rays(points)
+def place_of(stand: Stand, depth: Depth, rays: F64, optics: Optics) -> tuple[F64, F32]:
+    """Where rays (..., 3) of the first frame lie in another, pixels, and their inverse distances (...)."""
     at = (rays[..., :2] * depth.focal + depth.centre).astype(np.float32)
     near = cv2.remap(depth.near, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return optics.pixels(stand.at(rays, near.astype(float))), near

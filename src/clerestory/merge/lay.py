@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -16,6 +17,7 @@ from clerestory.merge.result import Refused
 from clerestory.merge.standpoint import Stands, stands_of
 
 F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
 LEAST_SHOWN = 0.5  # of the first frame that another must show
 LIGHT_REACH = 14  # light is evened over so small a part of the longer side: shades wider than a figure, set on halls
 LIGHT_MOST = 0.35  # natural logarithm: a greater difference is another thing, not another light
@@ -44,8 +46,7 @@ class Laying:
         height, width = optics.camera.height, optics.camera.width
         step = step_of(max(height, width))
         rows, columns = node_shape(height, width, step)
-        x, y = np.meshgrid(np.arange(columns) * float(step), np.arange(rows) * float(step))
-        nodes, near = place_of(stand, self.depth, np.stack([x, y], axis=-1), optics)
+        nodes, near = place_of(stand, self.depth, _rays(optics, rows, columns, float(step), float(step), 0.0, 0.0), optics)
         spread = float(np.percentile(near, 97.5) - np.percentile(near, 2.5))
         parallax = spread * float(np.linalg.norm(stand.step)) * optics.camera.focal
         gain = np.ones((rows, columns), np.float32)
@@ -65,10 +66,17 @@ class Laying:
         factor = min(1.0, SWEPT / max(height, width))
         small = (max(1, round(height * factor)), max(1, round(width * factor)))
         scale = np.array([width / small[1], height / small[0]])
-        x, y = np.meshgrid(np.arange(small[1]), np.arange(small[0]))
-        at, near = place_of(stand, self.depth, (np.stack([x, y], axis=-1) + 0.5) * scale - 0.5, optics)
+        rays = _rays(optics, *small, float(scale[0]), float(scale[1]), float(scale[0] - 1) / 2, float(scale[1] - 1) / 2)
+        at, near = place_of(stand, self.depth, rays, optics)
         out = hidden(((at + 0.5) / scale - 0.5).astype(np.float32), near, self.depth.planes)
         return cv2.resize(out.astype(np.uint8), size[::-1], interpolation=cv2.INTER_NEAREST) > 0
+
+
+@lru_cache(maxsize=4)
+def _rays(optics: Optics, rows: int, columns: int, across: float, down: float, left: float, top: float) -> F64:
+    """Rays of a grid of recorded pixels, kept: a lens's distortion is slow to undo."""
+    x, y = np.meshgrid(np.arange(columns) * across + left, np.arange(rows) * down + top)
+    return optics.rays(np.stack([x, y], axis=-1))
 
 
 def step_of(side: int) -> int:
