@@ -28,8 +28,8 @@ LENS = Lens()
 APART = 15.0  # CIELAB units
 PIECE = 2e-4  # of the picture: the least left-over piece that counts
 # seed, frames, people, near things
-STACKS = ((1, 6, 5, 3), (2, 5, 4, 2), (3, 8, 6, 3), (4, 3, 3, 2), (5, 10, 7, 3), (6, 6, 6, 4), (7, 7, 5, 2), (8, 12, 8, 3),
-          (9, 6, 5, 4), (10, 15, 8, 3))  # fmt: skip
+STACKS = ((1, 6, 5, 3), (2, 5, 4, 2), (3, 8, 6, 3), (4, 3, 3, 2), (5, 10, 7, 3), (6, 6, 6, 4), (7, 7, 5, 2),
+          (8, 12, 8, 3), (9, 6, 5, 4), (10, 15, 8, 3))  # fmt: skip
 
 
 def mosaic_of(raw: Any, body: SimulatedCamera) -> Mosaic:
@@ -98,7 +98,9 @@ def figures(found: Any, truth: Any, where: Any) -> Figures:
     solid = cv2.morphologyEx(wrong, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     _, _, stats, _ = cv2.connectedComponentsWithStats(solid, connectivity=8)
     big = [tuple(int(v) for v in s[:4]) for s in stats[1:] if s[4] > PIECE * wrong.size]
-    return Figures(float(wrong[where].mean()), float(grey[where].mean()), float((grey[where] > 20).mean()), tuple(big))
+    return Figures(
+        float(wrong[where].mean()), float(grey[where].mean()), float((grey[where] > 20).mean()), tuple(big)
+    )
 
 
 def measured(view: Swayed, folder: Path | None, name: str) -> tuple[Figures, Figures, Figures, dict[str, Any], float]:
@@ -127,15 +129,17 @@ def measured(view: Swayed, folder: Path | None, name: str) -> tuple[Figures, Fig
             row.append(red)
         row.append((np.clip(ours, 0, 1)[..., ::-1] * 255).astype(np.uint8))
         cv2.imwrite(str(folder / f"hands{name}.png"), np.hstack(row))
-    return *(figures(p, truth, where) for p in (ours, median, pictures[0])), done.record, spent
+    one, two, three = (figures(p, truth, where) for p in (ours, median, pictures[0]))
+    return one, two, three, done.record, spent
 
 
 def bench_hands(width: int = 972, folder: Path | None = None) -> list[tuple[str, str, str]]:
     """Ten stacks; rows of what, found, target."""
     body = SimulatedCamera(width=width, height=width * 3 // 16 * 4)
-    rows, shares, pieces = [], [], 0
+    rows: list[tuple[str, str, str]] = []
+    shares, pieces = [], 0
     for seed, count, people, near in STACKS:
-        ours, median, single, record, spent = measured(sway(seed, count, body, LENS, people, near), folder, str(seed))
+        ours, median, single, _, spent = measured(sway(seed, count, body, LENS, people, near), folder, str(seed))
         rows.append((f"hands {seed}: {count} frames, area apart: ours, median, one frame",
                      f"{ours.area * 100:.2f} {median.area * 100:.2f} {single.area * 100:.2f} %", ""))  # fmt: skip
         rows.append((f"hands {seed}: AGE and pEPs, ours and median", f"{ours.age:.2f} {median.age:.2f}, "

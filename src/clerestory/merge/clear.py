@@ -2,8 +2,8 @@
 
 Stone stays, people do not: frames are first laid on one another near and far (`standpoint`, `depth`); at every place
 the light that recurs in most frames is then taken for the stone, and only frames that show it are used, in one
-labelling of the whole picture (`labels`). Where two answers recur about equally often (someone stood there for half of the
-time), the one without an outline of its own is the stone: a person's outline lies along the edge of the place in
+labelling of the whole picture (`labels`). Where two answers recur about equally often (someone stood there for half
+of the time), the one without an outline of its own is the stone: a person's outline lies along the edge of the place in
 dispute, that of the building does not. Where no two frames agree nothing is known, and the reference stands as it
 is. No pixel is made up: each comes from frames that saw the place.
 """
@@ -45,7 +45,7 @@ LEAST_DISPUTE = 24  # cells: smaller places have no outline to judge by
 NEIGHBOURS = 40  # places in dispute within so small a part of the picture's longer side may be of one figure
 ABOUT = 3  # blocks left out about a figure: the alignment did not follow it
 SMALLEST_OWNED = 2e-4  # of the picture: whoever is smaller and stands in most frames is left where he is
-STEEP = 0.02  # of a step in square-root light, squared, over the level and per cell of its border: fainter ones tell nothing
+STEEP = 0.02  # of a step in square-root light, squared, over the level, per cell of border: fainter ones tell nothing
 # Of the step, what must lie in what recurs for it to be somebody: where two frames agree on what is behind, and where
 # one alone shows it. Set on halls in which people stay for half of the frames.
 OWNED_BY_TWO, OWNED = 0.6, 0.75
@@ -302,6 +302,10 @@ def _choose(view: _View, model: BlockNoise, cell: int) -> Choice:
     label = labelled(support, pairs, shown, _off_middle(cells, shown, agreed), block)
     stone = np.take_along_axis(pairs, label[None, None].astype(np.intp), axis=0)[0, 0]
     unknown = cv2.morphologyEx(unknown.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)) > 0
+    if (
+        not view.deep
+    ):  # frames that lie well and still differ show visitors: no reason to take one rather than another
+        label[unknown] = 0
     stays = _without_specks((stone > 0.5) & (support[0] > best - 1.2) | (label == 0))
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
     stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
@@ -402,9 +406,7 @@ class _View:
         return self.laying is not None and self.laying.deep
 
 
-def _placed(
-    looks: Sequence[Look], optics: Optics, left_out: dict[int, str], told: Told
-) -> _View:
+def _placed(looks: Sequence[Look], optics: Optics, left_out: dict[int, str], told: Told) -> _View:
     """Where the frames lie: by their standpoints and the distances of things, else by the camera's turn."""
     first = looks[0]
     try:
@@ -473,12 +475,12 @@ class Decided:
 
 
 def decide(looks: Sequence[Look], optics: Optics, model: BlockNoise, cell: int, told: Told) -> Decided:
-    """Where frames lie and what of each stays. `looks`: the reference's first. Refused with fewer than three that fit."""
+    """Where frames lie and what of each stays. `looks`: the reference's first. Refused with fewer than three."""
     left_out: dict[int, str] = {}
     view = _placed(looks, optics, left_out, told)
     if len(view.fits) + 1 < FEWEST:
-        raise Refused(f"only {len(view.fits) + 1} frames fit each other, and at least {FEWEST} are needed to tell stone "
-                      "from visitors. " + " ".join(dict.fromkeys(left_out.values())))  # fmt: skip
+        raise Refused(f"only {len(view.fits) + 1} frames fit each other, and at least {FEWEST} are needed to tell "
+                      "stone from visitors. " + " ".join(dict.fromkeys(left_out.values())))  # fmt: skip
     _with_cells(view, looks, optics, cell)
     told("choose what stays")
     choice = _choose(view, model, cell)

@@ -40,7 +40,7 @@ SIGNIFICANT = 0.0025  # of the longer side: a smaller shift is not told from an 
 
 @dataclass(frozen=True)
 class Depth:
-    """`near`: inverse distance, float32 H x W, as an ideal lens of `focal` and `centre` (pixels of it) sees the place;
+    """`near`: inverse distance, float32 H x W, as an ideal lens of `focal` and `centre` (its pixels) sees the place;
     `planes`: the distances tried, one alone where nothing shifts against anything; `cost`: of each there, for a
     second look."""
 
@@ -93,7 +93,7 @@ def _middle(values, count):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
-def _consensus(pictures, turns, steps, focal, cx, cy, planes, cut, owns, cost):  # type: ignore[no-untyped-def]
+def _consensus(pictures, turns, steps, focal, cx, cy, planes, cut, owns, cost):  # type: ignore[no-untyped-def]  # noqa: C901
     """Per plane and pixel the mean truncated distance of the frames from their own median colour.
 
     `pictures` (n, H, W, 3) uint8, the first the one to lay on; what a frame does not show counts as in doubt.
@@ -127,7 +127,10 @@ def _consensus(pictures, turns, steps, focal, cx, cy, planes, cut, owns, cost): 
                     fx, fy = qx - np.float32(ix), qy - np.float32(iy)
                     for c in range(3):
                         a, b = np.float32(pictures[k + 1, iy, ix, c]), np.float32(pictures[k + 1, iy, ix + 1, c])
-                        d, e = np.float32(pictures[k + 1, iy + 1, ix, c]), np.float32(pictures[k + 1, iy + 1, ix + 1, c])
+                        d, e = (
+                            np.float32(pictures[k + 1, iy + 1, ix, c]),
+                            np.float32(pictures[k + 1, iy + 1, ix + 1, c]),
+                        )
                         top, low = a + fx * (b - a), d + fx * (e - d)
                         colours[c, count] = top + fy * (low - top)
                     count += 1
@@ -233,7 +236,11 @@ class Pinhole:
         out = np.empty((len(pictures), height, width, 3), np.uint8)
         for k, (picture, gain) in enumerate(zip(pictures, gains, strict=True)):
             even = picture / gain.astype(np.float32)
-            small = even if (rows, columns) == (height, width) else cv2.resize(even, (width, height), interpolation=cv2.INTER_AREA)
+            small = (
+                even
+                if (rows, columns) == (height, width)
+                else cv2.resize(even, (width, height), interpolation=cv2.INTER_AREA)
+            )
             out[k] = cv2.remap(_coded(small, top), at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         return cls(out, focal, centre)
 
@@ -292,7 +299,11 @@ def depth_of(
         there = small.of_frame(visitors.astype(np.float32), optics)
         there = cv2.dilate((there > 0.1).astype(np.float32), np.ones((5, 5), np.uint8))
     known = before is not None and before.cost is not None
-    cost = before.cost if before is not None and before.cost is not None else np.empty((len(planes), height, width), np.float32)
+    cost = (
+        before.cost
+        if before is not None and before.cost is not None
+        else np.empty((len(planes), height, width), np.float32)
+    )
     turns, steps = (np.array([getattr(s, n) for s, _ in placed], np.float32) for n in ("rotation", "step"))
     # What was told with the first frame's word stands where it shows no visitor.
     owns = np.where(there > 0, 0, -1 if known else OWN).astype(np.float32)
@@ -341,7 +352,7 @@ def _splat(at, near, front):  # type: ignore[no-untyped-def]
     height, width = near.shape
     for y in range(height):
         for x in range(width):
-            i, j = int(round(at[y, x, 1])), int(round(at[y, x, 0]))
+            i, j = int(at[y, x, 1] + np.float32(0.5)), int(at[y, x, 0] + np.float32(0.5))
             for a in range(max(i - 1, 0), min(i + 2, front.shape[0])):
                 for b in range(max(j - 1, 0), min(j + 2, front.shape[1])):
                     if near[y, x] > front[a, b]:

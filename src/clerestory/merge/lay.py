@@ -46,7 +46,9 @@ class Laying:
         height, width = optics.camera.height, optics.camera.width
         step = step_of(max(height, width))
         rows, columns = node_shape(height, width, step)
-        nodes, near = place_of(stand, self.depth, _rays(optics, rows, columns, float(step), float(step), 0.0, 0.0), optics)
+        nodes, near = place_of(
+            stand, self.depth, _rays(optics, rows, columns, float(step), float(step), 0.0, 0.0), optics
+        )
         spread = float(np.percentile(near, 97.5) - np.percentile(near, 2.5))
         parallax = spread * float(np.linalg.norm(stand.step)) * optics.camera.focal
         gain = np.ones((rows, columns), np.float32)
@@ -66,7 +68,9 @@ class Laying:
         factor = min(1.0, SWEPT / max(height, width))
         small = (max(1, round(height * factor)), max(1, round(width * factor)))
         scale = np.array([width / small[1], height / small[0]])
-        rays = _rays(optics, *small, float(scale[0]), float(scale[1]), float(scale[0] - 1) / 2, float(scale[1] - 1) / 2)
+        rays = _rays(
+            optics, *small, float(scale[0]), float(scale[1]), float(scale[0] - 1) / 2, float(scale[1] - 1) / 2
+        )
         at, near = place_of(stand, self.depth, rays, optics)
         out = hidden(((at + 0.5) / scale - 0.5).astype(np.float32), near, self.depth.planes)
         return cv2.resize(out.astype(np.uint8), size[::-1], interpolation=cv2.INTER_NEAREST) > 0
@@ -98,7 +102,12 @@ def cells_laid(cells: F32, motion: Motion, cell: int, shape: tuple[int, ...]) ->
     at = cv2.remap(motion.nodes, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     at = ((at - np.float32((cell - 1) / 2)) / np.float32(cell)).astype(np.float32)
     out = cv2.remap(cells, at, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    seen = (at[..., 0] >= 0) & (at[..., 1] >= 0) & (at[..., 0] <= cells.shape[1] - 1) & (at[..., 1] <= cells.shape[0] - 1)
+    seen = (
+        (at[..., 0] >= 0)
+        & (at[..., 1] >= 0)
+        & (at[..., 0] <= cells.shape[1] - 1)
+        & (at[..., 1] <= cells.shape[0] - 1)
+    )
     return np.asarray(out, np.float32), seen
 
 
@@ -113,7 +122,9 @@ def evened(
     floor = 0.01 * float(np.percentile(first[..., 1], 95))
     bright = seen[..., None] & (cells > floor) & (first > floor)
     ratio = np.log(np.maximum(first, floor) / np.maximum(cells, floor))
-    whole = np.array([float(np.median(ratio[..., c][bright[..., c]])) if bright[..., c].any() else 0.0 for c in range(3)])
+    whole = np.array(
+        [float(np.median(ratio[..., c][bright[..., c]])) if bright[..., c].any() else 0.0 for c in range(3)]
+    )
     rest = ratio - whole.astype(np.float32)
     ok = (bright & (np.abs(rest) < LIGHT_MOST)).all(axis=-1)
     sigma = max(ok.shape) / LIGHT_REACH / 4

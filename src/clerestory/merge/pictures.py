@@ -82,7 +82,7 @@ def _composed(reference: F32, reads: Sequence[Callable[[], F32]], done: Decided,
 def merge_clear_pictures(
     reference: F32, others: Sequence[Callable[[], F32]], optics: Optics, told: Callable[[str], None]
 ) -> ClearedPicture:
-    """Merge pictures (float32 H x W x 3, linear, 1 at white), each read twice. Refused with fewer than three that fit."""
+    """Merge pictures (float32 H x W x 3, linear, 1 at white), each read twice. Refused with fewer than three."""
     cell = max(1, round(max(reference.shape[:2]) / MOST_CELLS))
     looks = [_look(reference, cell)]
     for index, read in enumerate(others):

@@ -126,7 +126,7 @@ def _weights(size2: F64, scale: float) -> F64:
 
 
 def _first_steps(seen: _Seen, turns: F64, scale: float) -> tuple[F64, F64]:
-    """Steps (frames, 3) and nearness (n,): what the turns leave, as of one movement per frame (rank one), robustly."""
+    """Steps (frames, 3) and nearness (n,): what the turns leave, as of one movement per frame, robustly."""
     base = np.stack([_projected(seen.rays @ r.T) for r in turns])
     left = np.where(seen.there[..., None], seen.where - base, 0)
     spread = [float(np.percentile(np.linalg.norm(x[t], axis=1), 90)) for x, t in zip(left, seen.there, strict=True)]
@@ -151,7 +151,7 @@ def _first_steps(seen: _Seen, turns: F64, scale: float) -> tuple[F64, F64]:
 
 
 def _adjusted(seen: _Seen, turns: F64, steps: F64, near: F64, scale: float) -> tuple[F64, F64, F64, F64]:
-    """Turns, steps and nearness together, by Gauss and Newton with the nearness eliminated; and weights (frames, n)."""
+    """Turns, steps and nearness together, by Gauss and Newton, nearness eliminated; and weights (frames, n)."""
     frames, points = seen.there.shape
     damp, last = 1e-3, np.inf
     weight = np.zeros((frames, points))
@@ -188,10 +188,7 @@ def _adjusted(seen: _Seen, turns: F64, steps: F64, near: F64, scale: float) -> t
         right = g - np.einsum("knp,n->kp", b, h / c)
         delta = np.linalg.lstsq(whole.reshape(6 * frames, -1), right.ravel(), rcond=1e-10)[0].reshape(frames, 6)
         change = (h - np.einsum("knp,kp->n", b, delta)) / c
-        if cost > last * (1 + 1e-9):
-            damp = min(damp * 4, 10.0)
-        else:
-            damp = max(damp * 0.5, 1e-6)
+        damp = min(damp * 4, 10.0) if cost > last * (1 + 1e-9) else max(damp * 0.5, 1e-6)
         turns = np.stack([rotation_of(d[:3]) @ r for d, r in zip(delta, turns, strict=True)])
         steps = steps + delta[:, 3:]
         near = near + change
@@ -268,7 +265,8 @@ def stands_of(pictures: Sequence[F32], optics: Optics) -> Stands:
     steps, near = _first_steps(seen, np.array(turns), 2 * scale)
     found = _adjusted(seen, np.array(turns), steps, near, scale)
     spun, steps, near, weight = found
-    strong = weight.sum(axis=0) > 0.5
+    # One other frame tells a distance of any false match along the way it moved; two must agree on it.
+    strong = weight.sum(axis=0) > min(1.5, 0.6 * len(weight))
     if strong.any() and np.sum(near[strong]) < 0:
         steps, near = -steps, -near
     frames: list[Stand | None] = [None] * (len(pictures) - 1)
@@ -277,6 +275,8 @@ def stands_of(pictures: Sequence[F32], optics: Optics) -> Stands:
         if count >= LEAST_MATCHES:
             pairs = matches[k]
             good = np.isin(pairs[:, 0], np.flatnonzero(keep)[weight[row] > 0.25])
-            gain = _light(pictures[0], pictures[k + 1], first.points[pairs[good, 0]], details[k + 1].points[pairs[good, 1]])
+            gain = _light(
+                pictures[0], pictures[k + 1], first.points[pairs[good, 0]], details[k + 1].points[pairs[good, 1]]
+            )
             frames[k] = Stand(spun[row], steps[row], count, gain)
     return Stands(tuple(frames), near[strong], (first.points[keep][strong] + 0.5) * scale_up - 0.5)

@@ -125,7 +125,14 @@ def tiles(rng: np.random.Generator, shape: tuple[int, int], size: int) -> F32:
 def figure(seed: int, sits: bool, leaning: float) -> F32:
     """A person's picture 480 x 240 x 4: head, coat, arms, legs in colours drawn from the seed."""
     rng = np.random.default_rng(seed)
-    coats = ((0.05, 0.05, 0.06), (0.35, 0.05, 0.04), (0.05, 0.1, 0.3), (0.4, 0.36, 0.3), (0.1, 0.2, 0.08), (0.6, 0.58, 0.55))
+    coats = (
+        (0.05, 0.05, 0.06),
+        (0.35, 0.05, 0.04),
+        (0.05, 0.1, 0.3),
+        (0.4, 0.36, 0.3),
+        (0.1, 0.2, 0.08),
+        (0.6, 0.58, 0.55),
+    )
     coat, legs = np.array(coats[rng.integers(len(coats))]), np.array(coats[rng.integers(3)]) * 0.8
     skin = np.array([0.42, 0.28, 0.2]) * rng.uniform(0.4, 1.2)
     out = np.zeros((480, 240, 4), np.float32)
@@ -149,7 +156,10 @@ def figure(seed: int, sits: bool, leaning: float) -> F32:
     put(cv2.fillPoly(shape(), [body], 1), coat)
     for side in (-1, 1):
         hand = 120 + side * int(rng.integers(48, 70))
-        put(cv2.line(shape(), (120 + 44 * side + lean, top + 22), (hand, top + int(rng.integers(110, 170))), 1, 24), coat * 0.9)
+        put(
+            cv2.line(shape(), (120 + 44 * side + lean, top + 22), (hand, top + int(rng.integers(110, 170))), 1, 24),
+            coat * 0.9,
+        )
     put(cv2.ellipse(shape(), (120 + lean, top - 30), (26, 36), 0, 0, 360, 1, -1), skin)
     put(cv2.ellipse(shape(), (120 + lean, top - 48), (28, 22), 0, 0, 360, 1, -1), np.array([0.06, 0.04, 0.03]))
     fold = 1 + 0.12 * _noise(rng, (480, 240), 14)
@@ -198,10 +208,14 @@ class Hall:
             y = float(rng.uniform(1.0, 3.0))
             x = y * float(rng.uniform(0.25, 0.62)) * (-1) ** k
             if rng.uniform() < 0.5:
-                out.append(Piece(_v(x - 0.11, y, h), _v(0.22, 0, 0), _v(0, 0, -h), _opaque(stone(rng, (1800, 90), 40, 0.2))))
+                out.append(
+                    Piece(_v(x - 0.11, y, h), _v(0.22, 0, 0), _v(0, 0, -h), _opaque(stone(rng, (1800, 90), 40, 0.2)))
+                )
             else:
                 top = float(rng.uniform(0.85, 1.15))
-                out.append(Piece(_v(x - 0.5, y, top), _v(1.0, 0.2, 0), _v(0, 0, -top), _opaque(wood(rng, (420, 420)))))
+                out.append(
+                    Piece(_v(x - 0.5, y, top), _v(1.0, 0.2, 0), _v(0, 0, -top), _opaque(wood(rng, (420, 420))))
+                )
         out[5:] = sorted(out[5:], key=lambda p: -p.corner[1])
         return tuple(out)
 
@@ -291,7 +305,9 @@ def people_of(guests: Sequence[Guest], frame: int, seed: int) -> tuple[Piece, ..
         soft = np.zeros((64, 64, 4), np.float32)
         cv2.ellipse(soft, (32, 32), (22, 26), 0, 0, 360, (0, 0, 0, 0.45), -1)
         soft = cv2.GaussianBlur(soft, (0, 0), 4)
-        out.append(Piece(_v(x - 0.45, y + 0.25, 0.001), _v(1.3, 0, 0), _v(0.5, -0.7, 0), soft, person=True, shade=True))
+        out.append(
+            Piece(_v(x - 0.45, y + 0.25, 0.001), _v(1.3, 0, 0), _v(0.5, -0.7, 0), soft, person=True, shade=True)
+        )
     return tuple(out)
 
 
@@ -375,12 +391,19 @@ def sway(
     for k in range(count):
         a = np.zeros(10) if k == 0 else rng.uniform(-1, 1, 10)
         where = np.array([a[0], 0.5 * a[1], 0.6 * a[2]]) * reach / 2
-        pose = Pose(0.05 * a[3], 0.03 + 0.04 * a[4], 0.012 + 0.03 * a[5], (float(where[0]), float(where[1]), EYES + float(where[2])))
+        pose = Pose(
+            0.05 * a[3],
+            0.03 + 0.04 * a[4],
+            0.012 + 0.03 * a[5],
+            (float(where[0]), float(where[1]), EYES + float(where[2])),
+        )
         focal = 12.0 * (1 + 0.004 * a[6])
         stops = drift / 2 * a[7]
         gain = 2.0 ** (stops + drift / 6 * a[8]), 2.0**stops, 2.0 ** (stops + drift / 6 * a[9])
         shot = replace(base, pose=pose, focal_mm=focal)
-        scene = _Drifted(replace(hall, pieces=people_of(guests, k, seed)), (float(gain[0]), float(gain[1]), float(gain[2])))
+        scene = _Drifted(
+            replace(hall, pieces=people_of(guests, k, seed)), (float(gain[0]), float(gain[1]), float(gain[2]))
+        )
         scene.scene.__dict__["walls"] = hall.walls
         frame = shoot(scene, shot, body, lens, seed=seed * 1000 + k)
         frame.meta = replace(frame.meta, focal_mm=12.0)
@@ -390,4 +413,3 @@ def sway(
             empty = shoot(hall, shot, body, lens, seed=seed * 1000)
     assert empty is not None
     return Swayed(body, shots, frames, empty)
-
