@@ -3,8 +3,8 @@
 Stone stays, people do not: frames are first laid on one another near and far (`standpoint`, `depth`); at every place
 the light that recurs in most frames is then taken for the stone, and only frames that show it are used, in one
 labelling of the whole picture (`labels`). Where two answers recur about equally often (someone stood there for half
-of the time), the one without an outline of its own is the stone: a person's outline lies along the edge of the place in
-dispute, that of the building does not. Where no two frames agree nothing is known, and the reference stands as it
+of the time), the one without an outline of its own is the stone: a person's outline lies along the edge of the place
+in dispute, that of the building does not. Where no two frames agree nothing is known, and the reference stands as it
 is. No pixel is made up: each comes from frames that saw the place.
 """
 

@@ -51,24 +51,31 @@ class Depth:
     cost: F32 | None = None
 
 
-def has_depth(stands: Stands, focal: float, shape: tuple[int, ...]) -> bool:
+def has_depth(stands: Stands, optics: Optics) -> bool:
     """Whether near things shift against far ones in enough of the frame to be the place and not somebody walking."""
-    steps = [np.linalg.norm(s.step) for s in stands.frames if s is not None]
-    if not steps or not len(stands.near):
+    placed = [s for s in stands.frames if s is not None]
+    if not placed or not len(stands.near):
         return False
-    side = max(shape[:2])
-    shift = np.abs(stands.near - np.median(stands.near)) * max(steps) * focal
+    side = max(optics.camera.width, optics.camera.height)
+    rays = optics.rays(stands.points)
+    middle = np.full(len(rays), np.median(stands.near))
+    # As seen: along the way that a frame moved, distances shift nothing.
+    shifts = [
+        np.linalg.norm(optics.pixels(s.at(rays, stands.near)) - optics.pixels(s.at(rays, middle)), axis=1)
+        for s in placed
+    ]
+    shift = np.median(shifts, axis=0)
     cells = (stands.points / (side / 16)).astype(int)
     every = {tuple(c) for c in cells}
     moved = {tuple(c) for c in cells[(shift > SIGNIFICANT * side) & (shift < FARTHEST * side)]}
     return len(moved) >= LEAST_COVER * len(every)
 
 
-def planes_of(stands: Stands, focal: float, shape: tuple[int, ...]) -> F64:
+def planes_of(stands: Stands, optics: Optics) -> F64:
     """Inverse distances to try: a pixel or less apart in every frame, from the farthest detail to the nearest."""
-    if not has_depth(stands, focal, shape):
+    if not has_depth(stands, optics):
         return np.zeros(1)
-    side = max(shape[:2])
+    side, focal = max(optics.camera.width, optics.camera.height), optics.camera.focal
     step = max(float(np.linalg.norm(s.step)) for s in stands.frames if s is not None)
     most = FARTHEST * side / focal / step
     near = stands.near[np.abs(stands.near - np.median(stands.near)) < most]
@@ -287,7 +294,7 @@ def depth_of(
     was then seen to show somebody: there it is not asked, and the place goes on as it does about them.
     """
     camera = optics.camera
-    planes = planes_of(stands, camera.focal, (camera.height, camera.width)) if before is None else before.planes
+    planes = planes_of(stands, optics) if before is None else before.planes
     placed = [(s, p) for s, p in zip(stands.frames, pictures[1:], strict=True) if s is not None]
     gains = [np.ones(3), *(s.gain for s, _ in placed)]
     small = Pinhole.of([pictures[0], *(p for _, p in placed)], gains, optics)
