@@ -242,7 +242,7 @@ class Pinhole:
         top = float(np.percentile(pictures[0][::4, ::4], 99))
         out = np.empty((len(pictures), height, width, 3), np.uint8)
         for k, (picture, gain) in enumerate(zip(pictures, gains, strict=True)):
-            even = picture / gain.astype(np.float32)
+            even = np.asarray(picture / gain.astype(np.float32), np.float32)
             small = (
                 even
                 if (rows, columns) == (height, width)
@@ -293,7 +293,6 @@ def depth_of(
     `before`: distances found once already, and `visitors`, of any size over the whole frame, where the first frame
     was then seen to show somebody: there it is not asked, and the place goes on as it does about them.
     """
-    camera = optics.camera
     planes = planes_of(stands, optics) if before is None else before.planes
     placed = [(s, p) for s, p in zip(stands.frames, pictures[1:], strict=True) if s is not None]
     gains = [np.ones(3), *(s.gain for s, _ in placed)]

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import cv2
-import maxflow
+import maxflow  # type: ignore[import-untyped]
 import numpy as np
 from numpy.typing import NDArray
 
@@ -75,7 +75,7 @@ def _expanded(label: I16, alpha: int, cost: F32, apart: F32, nodes: NDArray[np.i
 
 
 def _energy(label: I16, cost: F32, apart: F32) -> float:
-    rows, columns = np.indices(label.shape)
+    rows, columns = (np.asarray(x) for x in np.indices(label.shape))
     total = float(cost[label, rows, columns].sum())
     for p, q in (((slice(None), slice(None, -1)), (slice(None), slice(1, None))),
                  ((slice(None, -1), slice(None)), (slice(1, None), slice(None)))):  # fmt: skip
