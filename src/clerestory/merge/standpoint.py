@@ -213,7 +213,7 @@ class Stands:
 def _light(first: F32, second: F32, here: F64, there: F64) -> F64:
     """The second picture's light over the first's per colour (3,), from what surrounds details (n, 2) in both."""
     one, two = (
-        cv2.remap(cv2.blur(p, (5, 5)), np.float32(at)[None], None, cv2.INTER_LINEAR)[0]
+        np.asarray(cv2.remap(cv2.blur(p, (5, 5)), at.astype(np.float32)[None], None, cv2.INTER_LINEAR))[0]
         for p, at in ((first, here), (second, there))
     )
     least = 0.02 * float(np.percentile(one, 95))
