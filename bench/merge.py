@@ -767,7 +767,14 @@ def main() -> None:
     parser.add_argument("--only", default="align,burst,edge,bracket,clear,join")
     parser.add_argument("--pictures", type=Path, help="a folder to write pictures to, for looking at")
     parser.add_argument("--detail", action="store_true", help="say each level of the comparison with OpenCV")
+    parser.add_argument("--hands", action="store_true", help="only clearing, on halls taken by swaying hands")
     message = parser.parse_args()
+    if message.hands:
+        from hands import bench_hands
+
+        for what, found, target in bench_hands(folder=message.pictures):
+            print(f"{what:<76}{found:>28}{target:>16}", flush=True)
+        return
     PICTURES, DETAIL = message.pictures, message.detail
     width = FULL if message.full else message.width
     body = body_of(width)

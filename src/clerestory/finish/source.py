@@ -52,6 +52,12 @@ class Source:
     record: dict[str, Any] = field(default_factory=dict)
 
 
+def working_of_srgb(linear: F32) -> F32:
+    """Linear sRGB, H x W x 3, in working colour."""
+    to_rec2020 = (np.linalg.inv(xyz_from_rgb("rec2020")) @ xyz_from_rgb("srgb")).astype(np.float32)
+    return np.asarray(linear @ to_rec2020.T, np.float32)
+
+
 def read_source(path: Path, info: FrameInfo | None = None) -> Source:
     """One frame as a source: its mosaic and fitted noise, or its rendered picture with a word on what is lost.
 
@@ -61,8 +67,7 @@ def read_source(path: Path, info: FrameInfo | None = None) -> Source:
     lens = lens_correction(info)
     if not info.is_raw:
         linear, losses = read_rendered(path)
-        to_rec2020 = (np.linalg.inv(xyz_from_rgb("rec2020")) @ xyz_from_rgb("srgb")).astype(np.float32)
-        return Source(info, lens, rendered=linear @ to_rec2020.T, frames=(path,), remarks=(*info.remarks, *losses))
+        return Source(info, lens, rendered=working_of_srgb(linear), frames=(path,), remarks=(*info.remarks, *losses))
     opened = open_corrected(path, info)
     remarks = (*info.remarks, *said_lost(opened.mosaic))
     return Source(info, lens, mosaic=opened.mosaic, noise=opened.noise, frames=(path,), remarks=remarks)

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from clerestory.develop.colour import to_working
-from clerestory.finish.source import Source, read_source, said_lost
+from clerestory.finish.source import Source, read_source, said_lost, working_of_srgb
 from clerestory.merge import Merged, Refused, combine
 from clerestory.raw.group import WIDE_SHARE, View
 from clerestory.raw.lens import LensCorrection, lens_correction
@@ -22,6 +25,8 @@ def source_of(view: View, on_stage: Callable[[str], None] = lambda _: None) -> S
         alone = read_source(view.pick, *view.infos_of([view.pick]))
         message = f"the {len(view.frames)} frames were not merged: {reason} The best of them was finished alone"
         return replace(alone, remarks=(*alone.remarks, message), record={"refused": str(reason)})
+    if merged.picture is not None:
+        return _of_picture(merged, merged.picture)
     return _of_stitched(merged) if merged.stitched is not None else _of_mosaic(merged)
 
 
@@ -53,6 +58,18 @@ def _of_mosaic(merged: Merged) -> Source:
         remarks=(*merged.info.remarks, *merged.remarks, *said_lost(merged.mosaic)),
         mask=merged.mask,
         excess=merged.excess,
+        record=merged.record,
+    )
+
+
+def _of_picture(merged: Merged, rgb: NDArray[np.float32]) -> Source:
+    return Source(
+        merged.info,
+        lens_correction(merged.info),
+        rendered=working_of_srgb(rgb),
+        frames=merged.used,
+        remarks=(*merged.info.remarks, *merged.remarks),
+        mask=merged.mask,
         record=merged.record,
     )
 

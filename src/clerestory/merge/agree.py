@@ -151,12 +151,22 @@ def _chi(  # type: ignore[no-untyped-def]
                 out[y, x] = min(max((reject - chi) / (reject - accept), np.float32(0.0)), np.float32(1.0))
 
 
-def _weights(level: F32, difference: F32, spread: F32, fresh: F32, model: BlockNoise, size: int, per: int) -> F32:
+def _weights(
+    level: F32,
+    difference: F32,
+    spread: F32,
+    fresh: F32,
+    model: BlockNoise,
+    size: int,
+    per: int,
+    flicker: float = FLICKER,
+    misplaced: float = MISPLACED,
+) -> F32:
     """Weights at one scale: `per` blocks went into each place, windows of `size` places, an odd number."""
     height, width = level.shape[:2]
     out = np.empty((height, width), np.float32)
     flat = (height, 3 * width)
-    limits = [np.float32(v) for v in (ACCEPT, REJECT, MISPLACED, FLICKER)]
+    limits = [np.float32(v) for v in (ACCEPT, REJECT, misplaced, flicker)]
     _chi(level.reshape(flat), difference.reshape(flat), spread, fresh, size // 2, np.float32(per), model.slope,
          model.foot, *limits, out)  # fmt: skip
     return out
@@ -209,9 +219,19 @@ def _about_figures(weights: F32, about: int) -> NDArray[np.bool_]:
     return np.asarray(cv2.dilate(figures, reach) > 0)
 
 
-def cells_agree(first: F32, second: F32, model: BlockNoise, per: int = 4) -> F32:
-    """How far two frames' cell colours (rows, columns, 3), each the mean of `per` blocks, agree: 0 to 1."""
+def cells_agree(
+    first: F32,
+    second: F32,
+    model: BlockNoise,
+    per: int = 4,
+    flicker: float = FLICKER,
+    misplaced: float = MISPLACED,
+) -> F32:
+    """How far two frames' cell colours (rows, columns, 3), each the mean of `per` blocks, agree: 0 to 1.
+
+    `flicker`: of the level, that light may change; `misplaced`: of the local spread, that a misplacement may change.
+    """
     one = np.ones(first.shape[:2], np.float32)
-    fits = _weights(first, second - first, one, one, model, 3, per)
+    fits = _weights(first, second - first, one, one, model, 3, per, flicker, misplaced)
     # A thing wholly inside a window of 3 x 3 cells leaves its edge outside.
     return np.asarray(cv2.erode(fits, np.ones((3, 3), np.uint8)), np.float32)

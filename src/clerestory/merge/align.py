@@ -38,6 +38,7 @@ OVER = 1.8  # over-relaxation of the membrane
 ALIKE = 2 * 4 * math.pi * BLUR**2  # guide pixels that speak as one: the blur makes neighbours alike, in both frames
 FAR = 8.0  # guide pixels: local shifts expected at most beyond the camera's turn
 LEAST_OVERLAP = 0.6
+REFINED_FROM = 2  # level, of a sixteenth of a frame's pixels, at which a motion known to a few pixels is taken up
 
 
 @dataclass(frozen=True)
@@ -65,10 +66,10 @@ class Motion:
     """Where the reference's pixels lie in another frame.
 
     `nodes`: float32 (rows, columns, 2), position (x, y) in the other frame of the reference's pixel
-    (column * STEP, row * STEP); between nodes it is linear. `rotation`: 3 x 3, reference's camera axes to the
+    (column * step, row * step); between nodes it is linear. `rotation`: 3 x 3, reference's camera axes to the
     other's. `share`: of the reference that the other shows. `parallax`: 95th percentile of the local shifts, pixels.
-    `agreement`: share of the textured tiles that were matched well. `gain`: float32 (rows, columns), what the other
-    frame's light is multiplied by at each node to fall off as the reference's does.
+    `agreement`: share of the textured tiles that were matched well. `gain`: float32 (rows, columns) or, per
+    colour, (rows, columns, 3), what the other frame's light is multiplied by at each node to be as the reference's.
     """
 
     nodes: F32
@@ -77,12 +78,13 @@ class Motion:
     share: float
     parallax: float
     agreement: float
+    step: int = STEP
 
     @property
     def shift(self) -> tuple[float, float]:
         """Displacement of the middle of the frame, pixels (x, y)."""
         row, column = (n // 2 for n in self.nodes.shape[:2])
-        x, y = self.nodes[row, column] - np.array([column * STEP, row * STEP])
+        x, y = self.nodes[row, column] - np.array([column * self.step, row * self.step])
         return float(x), float(y)
 
     @property
@@ -93,8 +95,8 @@ class Motion:
     def at(self, points: F64) -> F64:
         """Positions in the other frame (n, 2) of reference pixels (n, 2)."""
         rows, columns = self.nodes.shape[:2]
-        x = np.clip(points[:, 0] / STEP, 0, columns - 1.001)
-        y = np.clip(points[:, 1] / STEP, 0, rows - 1.001)
+        x = np.clip(points[:, 0] / self.step, 0, columns - 1.001)
+        y = np.clip(points[:, 1] / self.step, 0, rows - 1.001)
         ix, iy = x.astype(int), y.astype(int)
         fx, fy = (x - ix)[:, None], (y - iy)[:, None]
         top = self.nodes[iy, ix] * (1 - fx) + self.nodes[iy, ix + 1] * fx
@@ -107,9 +109,9 @@ def _grid(shape: tuple[int, int]) -> F32:
     return np.stack([x, y], axis=-1)
 
 
-def node_shape(height: int, width: int) -> tuple[int, int]:
+def node_shape(height: int, width: int, step: int = STEP) -> tuple[int, int]:
     """Rows and columns of nodes that cover a frame."""
-    return (height - 1) // STEP + 2, (width - 1) // STEP + 2
+    return (height - 1) // step + 2, (width - 1) // step + 2
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
@@ -140,15 +142,31 @@ def guide_of(mosaic: Mosaic, noise: NoiseModel, exposure: float = 1.0) -> Guide:
     offset = np.float32(2 * (3 / 8 + (read / gain) ** 2))
     _greens(mosaic.raw, places, black, limit, np.float32(2 / gain / exposure), offset, image, sure)
     # sqrt of twice the electrons of the mean of two: standard deviation 1/2 before the blur.
+    noisy = 0.5 / math.sqrt(min(exposure, 1.0))
+    ceiling = math.sqrt(max(limit - float(black.max()), 1.0) * 2 / gain / exposure + float(offset))
+    return _guide(image, sure, noisy, ceiling)
+
+
+def guide_of_greens(greens: F32, slope: float, foot: float) -> Guide:
+    """The guide of a finished picture from its greens at half size, linear with 1 at white.
+
+    `slope`, `foot`: the variance of a green is slope times its level plus foot.
+    """
+    offset = np.float32(2 * (3 / 8 + foot / slope**2))
+    image = np.sqrt(np.maximum(greens * np.float32(2 / slope) + offset, 0)).astype(np.float32)
+    sure = (greens < CLIPPED).astype(np.float32)
+    return _guide(image, sure, 0.5, math.sqrt(CLIPPED * 2 / slope + float(offset)))
+
+
+def _guide(image: F32, sure: F32, noise: float, ceiling: float) -> Guide:
+    """A guide of a square-root green of even noise and where it is sure."""
     first = cv2.GaussianBlur(image, (0, 0), BLUR)
     sure = cv2.erode(sure, np.ones((3, 3), np.uint8))
     levels, masks = [first], [sure]
     while max(levels[-1].shape) > COARSEST:
         levels.append(cv2.pyrDown(levels[-1]))
         masks.append(np.floor(cv2.pyrDown(masks[-1]) + np.float32(0.02)))
-    noisy = 0.5 / (2 * BLUR * math.sqrt(math.pi)) / math.sqrt(min(exposure, 1.0))
-    ceiling = math.sqrt(max(limit - float(black.max()), 1.0) * 2 / gain / exposure + float(offset))
-    return Guide(tuple(levels), tuple(masks), noisy, ceiling)
+    return Guide(tuple(levels), tuple(masks), noise / (2 * BLUR * math.sqrt(math.pi)), ceiling)
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
@@ -272,7 +290,7 @@ def _steps(
         length = np.linalg.norm(step, axis=-1, keepdims=True)
         shift = shift + step * np.minimum(1.0, 1.5 / np.maximum(length, 1e-9))
     weight = out[..., 6].astype(float)
-    residual = np.sqrt(out[..., 5] / np.maximum(weight, 1)) / (noise * math.sqrt(2))
+    residual = np.sqrt(np.maximum(out[..., 5], 0) / np.maximum(weight, 1)) / (noise * math.sqrt(2))
     misfit = np.sqrt(out[..., 7] / np.maximum(weight, 1)).astype(float)
     # Energy of the central difference of noise blurred by BLUR.
     floor = weight * noise**2 * (1 - math.exp(-1 / BLUR**2)) / 2
@@ -401,8 +419,11 @@ def _resized(field: F64, shape: tuple[int, int]) -> F64:
 
 def _on_nodes(field: F64, tiles: _Tiles, height: int, width: int) -> F64:
     """A field of frame pixels given at tiles, at the nodes of a motion."""
-    rows, columns = node_shape(height, width)
-    node = _grid((rows, columns))
+    return _on_points(field, tiles, _grid(node_shape(height, width)))
+
+
+def _on_points(field: F64, tiles: _Tiles, node: F32) -> F64:
+    """The same at points (rows, columns, 2)."""
     x0, y0 = tiles.frame[0, 0]
     dx, dy = (tiles.frame[-1, -1] - tiles.frame[0, 0]) / [field.shape[1] - 1, field.shape[0] - 1]
     u = ((node[..., 0] - x0) / dx).astype(np.float32)
@@ -443,6 +464,34 @@ def align(reference: Guide, other: Guide, camera: Camera, local: bool = True, st
             field = _membrane(found) * tiles.factor
     assert found is not None
     return _motion(camera, rotation, tiles, found, field, (height, width))
+
+
+def refined(reference: Guide, other: Guide, motion: Motion, camera: Camera) -> Motion:
+    """A motion known to a few pixels made as exact as `align` does it: local shifts on top, coarse to fine."""
+    field: F64 | None = None
+    top = min(REFINED_FROM, len(reference.levels) - 1)
+
+    def mapping(points: F64) -> F64:
+        return motion.at(points.reshape(-1, 2)).reshape(points.shape)
+
+    for level in range(top, -1, -1):
+        tiles = _Tiles.of(reference.levels[level].shape, 2 ** (level + 1))
+        start = np.zeros((*tiles.frame.shape[:2], 2))
+        if field is not None:
+            start = _resized(field, tiles.frame.shape[:2]) / tiles.factor
+        found = _steps(reference, other, level, tiles, mapping, start, 3)
+        field = _membrane(found) * tiles.factor
+    assert field is not None
+    height, width = camera.height, camera.width
+    rows, columns = motion.nodes.shape[:2]
+    x, y = np.meshgrid(np.arange(columns) * motion.step, np.arange(rows) * motion.step)
+    local = _on_points(field, tiles, np.stack([x, y], axis=-1).astype(np.float32))
+    nodes = motion.nodes + local.astype(np.float32)
+    textured = found.information[..., [0, 2]].sum(axis=-1) > 20
+    good = (found.residual < 2.5) & textured
+    inside = (nodes[..., 0] > 0) & (nodes[..., 1] > 0) & (nodes[..., 0] < width - 1) & (nodes[..., 1] < height - 1)
+    return replace(motion, nodes=nodes, share=float(inside[:-1, :-1].mean()),
+                   agreement=float(good.sum() / max(1, textured.sum())))  # fmt: skip
 
 
 def _motion(

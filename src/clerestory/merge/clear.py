@@ -1,9 +1,10 @@
 """The view without its visitors, from frames in which they pass.
 
-Stone stays, people do not: at every place the light that recurs in most frames is taken for the stone, and only
-frames that show it are used. Where two answers recur about equally often (someone stood there for half of the
-time), the one without an outline of its own is the stone: a person's outline lies along the edge of the place in
-dispute, that of the building does not. Where no two frames agree nothing is known, and the reference stands as it
+Stone stays, people do not: frames are first laid on one another near and far (`standpoint`, `depth`); at every place
+the light that recurs in most frames is then taken for the stone, and only frames that show it are used, in one
+labelling of the whole picture (`labels`). Where two answers recur about equally often (someone stood there for half
+of the time), the one without an outline of its own is the stone: a person's outline lies along the edge of the place
+in dispute, that of the building does not. Where no two frames agree nothing is known, and the reference stands as it
 is. No pixel is made up: each comes from frames that saw the place.
 """
 
@@ -21,7 +22,9 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement, cells_agree
 from clerestory.merge.align import Guide, Motion, align, guide_of
-from clerestory.merge.burst import OnStage, checked, fitting, motion_record
+from clerestory.merge.burst import OnStage, checked, motion_record
+from clerestory.merge.labels import labelled
+from clerestory.merge.lay import Laying, cells_laid, evened, laying_of
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
@@ -30,7 +33,11 @@ from clerestory.raw.read import Mosaic
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 Box = tuple[int, int, int, int]
-CELL = 4  # pixels: decisions are taken per 4 x 4 pixels
+LARGE = 2600  # pixels along the longer side, from which decisions are taken per 4 x 4 pixels; below, per 2 x 2
+LABELLED = 324  # parts along the longer side of the grid whose seams are chosen
+# Of the level, what light may change between frames once evened; of the local spread, what a misplacement may change.
+# A camera that only turned, set on modelled churches; one that moved, on halls with pillars near by.
+TURNED, MOVED = (0.008, 0.2), (0.022, 0.36)
 FEWEST = 3
 CLOSE_RACE = 1.2  # frames by which the first answer may lead the second and still be doubted
 NEAR_ENOUGH = 0.4  # how near to all of the step must be one camp's own for it to show a visitor
@@ -38,6 +45,11 @@ THINNEST = 400  # places in dispute thinner than so small a part of the picture'
 LEAST_DISPUTE = 24  # cells: smaller places have no outline to judge by
 NEIGHBOURS = 40  # places in dispute within so small a part of the picture's longer side may be of one figure
 ABOUT = 3  # blocks left out about a figure: the alignment did not follow it
+SMALLEST_OWNED = 2e-4  # of the picture: whoever is smaller and stands in most frames is left where he is
+STEEP = 0.02  # of a step in square-root light, squared, over the level, per cell of border: fainter ones tell nothing
+# Of the step, what must lie in what recurs for it to be somebody: where two frames agree on what is behind, and where
+# one alone shows it. Set on halls in which people stay for half of the frames.
+OWNED_BY_TWO, OWNED = 0.6, 0.75
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
 
 
@@ -57,7 +69,7 @@ class Cleared:
 
 
 @dataclass(frozen=True)
-class _Choice:
+class Choice:
     """Per cell: the frame that stands for the stone, whether the reference shows it, and whether it is unknown;
     `others`: per frame whether it shows something else than the stone."""
 
@@ -67,31 +79,36 @@ class _Choice:
     others: NDArray[np.bool_]
 
 
-def cells_of(values: F32, cfa: NDArray[np.int8]) -> tuple[F32, NDArray[np.bool_]]:
-    """Mean colours per CELL x CELL pixels (rows, columns, 3) of a laid mosaic, and where it shows anything."""
-    height, width = (n // CELL * CELL for n in values.shape)
-    out = np.zeros((height // CELL, width // CELL, 3), np.float32)
-    seen = np.ones(out.shape[:2], bool)
-    size = (width // CELL, height // CELL)
+def cell_of(shape: tuple[int, ...]) -> int:
+    """Pixels along a side of a cell, for which one decision is taken."""
+    return 4 if max(shape) >= LARGE else 2
+
+
+def cells_of(values: F32, cfa: NDArray[np.int8], cell: int) -> F32:
+    """Mean colours per cell x cell pixels (rows, columns, 3) of a frame's balanced values."""
+    height, width = (n // cell * cell for n in values.shape)
+    out = np.zeros((height // cell, width // cell, 3), np.float32)
+    size = (width // cell, height // cell)
     for row in range(2):
         for column in range(2):
             c = int(cfa[row, column])
-            plane = cv2.resize(np.ascontiguousarray(values[row:height:2, column:width:2]), size,
-                               interpolation=cv2.INTER_AREA)  # fmt: skip
-            seen &= plane > -1e6
+            plane = np.ascontiguousarray(values[row:height:2, column:width:2])
+            if cell > 2:
+                plane = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
             out[..., 1 if c == 3 else c] += plane * np.float32(0.5 if c in (1, 3) else 1.0)
-    out[~seen] = 0
-    return out, seen
+    return out
 
 
-def _supports(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise) -> F32:
+def _supports(
+    cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int, slack: tuple[float, float]
+) -> F32:
     """Agreement of every pair of frames, (n, n, rows, columns), 0 to 1."""
     n = len(cells)
     out = np.zeros((n, n, *cells[0].shape[:2]), np.float32)
     for i in range(n):
         out[i, i] = seen[i]
         for j in range(i):
-            fits = cells_agree(cells[i], cells[j], model)
+            fits = cells_agree(cells[i], cells[j], model, max(1, (cell // 2) ** 2), *slack)
             out[i, j] = out[j, i] = fits * (seen[i] & seen[j])
     return out
 
@@ -222,30 +239,97 @@ def _camps(pairs: F32, place: U8) -> tuple[tuple[int, ...], tuple[int, ...]]:
     return camps[0], camps[1] if len(camps[1]) >= 2 else ()
 
 
-def _choose(cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise) -> _Choice:
-    pairs = _supports(cells, seen, model)
+def _judge_owners(cells: Sequence[F32], pairs: F32, support: F32, shown: NDArray[np.bool_]) -> F32:
+    """Support with whoever stands in what most frames show found out.
+
+    Wherever frames differ from what recurs most, one of the two shows somebody: the one in whose picture the whole
+    step at the border lies. Where that is what recurs, the frames that show it lose and those that differ gain. First
+    the second answer of two frames or more is tried, then each frame by itself.
+    """
+    stacked, first = np.stack(cells), support.argmax(axis=0)
+    common = np.take_along_axis(stacked, first[None, ..., None], axis=0)[0]
+    agree_first = np.take_along_axis(pairs, first[None, None], axis=0)[0]
+    away = ((agree_first < 0.5) & shown).astype(np.float32)
+    seconds = np.einsum("kjhw,jhw->khw", pairs, away) * away
+    second = seconds.argmax(axis=0)
+    other = np.take_along_axis(stacked, second[None, ..., None], axis=0)[0]
+    agree_second = np.take_along_axis(pairs, second[None, None], axis=0)[0] * away
+    out = support.copy()
+    _overrule(out, common, other, seconds.max(axis=0) > 1.5, agree_first, agree_second, OWNED_BY_TWO)
+    for k in range(len(cells)):
+        alone = np.zeros_like(agree_first)
+        alone[k] = 1
+        _overrule(out, common, cells[k], away[k] > 0, agree_first, alone, OWNED)
+    return out
+
+
+def _overrule(
+    out: F32, common: F32, other: F32, differs: NDArray[np.bool_], losers: F32, winners: F32, owned: float
+) -> None:
+    """Change votes where what differs has all of its border's step in the common answer."""
+    places = cv2.morphologyEx(differs.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    count, parts, stats, _ = cv2.connectedComponentsWithStats(places, connectivity=8)
+    for part in range(1, count):
+        x, y, w, h, area = (int(v) for v in stats[part])
+        if area < max(LEAST_DISPUTE, SMALLEST_OWNED * differs.size):
+            continue
+        box = (slice(max(y - 5, 0), y + h + 5), slice(max(x - 5, 0), x + w + 5))
+        place = (parts[box] == part).astype(np.uint8)
+        mine, whole = _step(common[box], other[box], place)
+        level = float(np.maximum(common[box][place > 0], 0).mean()) + 1e-6
+        if whole < STEEP * level * np.sqrt(area) or mine < owned * whole:
+            continue
+        wide = cv2.dilate(place, np.ones((5, 5), np.uint8)) > 0
+        most = np.float32(len(out))
+        out[(slice(None), *box)] += most * (
+            np.where(place > 0, winners[(slice(None), *box)], np.float32(0))
+            - np.where(wide, losers[(slice(None), *box)], np.float32(0))
+        )
+
+
+def _choose(view: _View, model: BlockNoise, cell: int) -> Choice:
+    cells, seen = view.cells, view.seen
+    pairs = _supports(cells, seen, model, cell, MOVED if view.deep else TURNED)
+    shown = np.stack(seen)
     support = pairs.sum(axis=1)
     first = support.argmax(axis=0)
     agreed = support.max(axis=0)
     support = _judge_disputes(cells, pairs, support, first)
+    if view.deep:  # frames that lie well tell close races alone better: measured on modelled churches
+        support = _judge_owners(cells, pairs, support, shown)
     best = support.max(axis=0)
-    shown = np.stack(seen)
     few = shown.sum(axis=0) < FEWEST
-    cost = np.stack([cv2.blur(best - s, (7, 7)) for s in support])
-    # The reference where it will do; few different frames elsewhere.
-    cost += np.arange(len(cells), dtype=np.float32)[:, None, None] * 0.02
-    cost[(support < best - 0.6) | ~shown] = 1e6
-    label = cost.argmin(axis=0).astype(np.int16)
-    stone = np.take_along_axis(pairs, label[None, None].astype(np.intp), axis=0)[0, 0]
     unknown = (agreed < 1.5) & ~few
+    block = max(1, round(max(unknown.shape) / LABELLED))
+    label = labelled(support, pairs, shown, _off_middle(cells, shown, agreed), block)
+    stone = np.take_along_axis(pairs, label[None, None].astype(np.intp), axis=0)[0, 0]
     unknown = cv2.morphologyEx(unknown.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)) > 0
-    label[unknown | few] = 0
-    stays = _without_specks((stone > 0.5) | (support[0] > best - 0.35) | unknown | few)
+    if (
+        not view.deep
+    ):  # frames that lie well and still differ show visitors: no reason to take one rather than another
+        label[unknown] = 0
+    # Where hands moved, one frame that agrees by chance is not enough to keep the reference.
+    near_best = support[0] > best - (1.2 if view.deep else 1e9)
+    stays = _without_specks((stone > 0.5) & near_best | (support[0] > best - 0.35) | (label == 0))
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
     stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    stays |= (label == 0) & ~(cv2.dilate((label > 0).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
+    stays |= label == 0
     others = np.stack([_figures(np.take_along_axis(p, label[None].astype(np.intp), axis=0)[0] < 0.5) for p in pairs])
-    return _Choice(_settled(label, stays), stays, unknown, others)
+    return Choice(label, stays, unknown, others)
+
+
+def _off_middle(cells: Sequence[F32], shown: NDArray[np.bool_], agreed: F32) -> F32:
+    """Votes (n, rows, columns) off a frame where no two agree, by how far it is from the median of all."""
+    stacked = np.where(shown[..., None], np.sqrt(np.maximum(np.stack(cells), 0)), np.nan)
+    doubt = agreed < 1.5
+    out = np.zeros(shown.shape, np.float32)
+    if doubt.any():
+        there = stacked[:, doubt]
+        with np.errstate(all="ignore"):
+            middle = np.nan_to_num(np.nanmedian(there, axis=0))
+        far = np.abs(np.nan_to_num(there) - middle).sum(axis=-1) / np.maximum(middle.sum(axis=-1), 1e-3)
+        out[:, doubt] = np.minimum(6 * far, 2).astype(np.float32)
+    return out
 
 
 def _figures(differs: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -267,35 +351,15 @@ def _specks(places: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(small[labels])
 
 
-def _settled(label: NDArray[np.int16], stays: NDArray[np.bool_]) -> NDArray[np.int16]:
-    """Labels of replaced cells, a fleck of one in the midst of another taken in by it: nobody is so small."""
-    flecks = np.zeros(stays.shape, bool)
-    for k in np.unique(label[~stays]):
-        flecks |= _specks((label == k) & ~stays)
-    out = _spread(np.where(flecks, np.int16(0), label), stays)
-    return np.where(~stays & (out == 0), label, out)
-
-
-def _spread(label: NDArray[np.int16], stays: NDArray[np.bool_]) -> NDArray[np.int16]:
-    """Labels of replaced cells whose own label is the reference: the nearest replaced neighbour's."""
-    out = label.copy()
-    for _ in range(4):
-        bare = ~stays & (out == 0)
-        if not bare.any():
-            break
-        grown = cv2.dilate(out.astype(np.float32), np.ones((3, 3), np.uint8)).astype(np.int16)
-        out[bare] = grown[bare]
-    return out
-
-
 def _to_blocks(cells: NDArray[np.bool_], shape: tuple[int, int]) -> NDArray[np.bool_]:
     """Cells to 2 x 2 blocks of a mosaic; edges repeat."""
-    big = np.repeat(np.repeat(cells, 2, axis=0), 2, axis=1)
+    times = max(1, round(shape[1] / cells.shape[1]))
+    big = np.repeat(np.repeat(cells, times, axis=0), times, axis=1)
     pad = ((0, max(0, shape[0] - big.shape[0])), (0, max(0, shape[1] - big.shape[1])))
     return np.asarray(np.pad(big, pad, mode="edge")[: shape[0], : shape[1]])
 
 
-def _spots(unknown: NDArray[np.bool_], shape: tuple[int, int]) -> tuple[NDArray[np.bool_], list[Box]]:
+def _spots(unknown: NDArray[np.bool_], shape: tuple[int, int], cell: int) -> tuple[NDArray[np.bool_], list[Box]]:
     """Places in doubt closed to whole figures, per cell, and their boxes in pixels."""
     reach = 2 * (max(unknown.shape) // 120) + 3
     closed = cv2.morphologyEx(unknown.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((reach, reach), np.uint8))
@@ -307,119 +371,149 @@ def _spots(unknown: NDArray[np.bool_], shape: tuple[int, int]) -> tuple[NDArray[
             continue
         cv2.drawContours(filled, [outline], -1, 1, cv2.FILLED)
         x, y, w, h = cv2.boundingRect(outline)
-        boxes.append((x * CELL, y * CELL, min(w * CELL, shape[1]), min(h * CELL, shape[0])))
+        boxes.append((x * cell, y * cell, min(w * cell, shape[1]), min(h * cell, shape[0])))
     return filled > 0, boxes
 
 
 @dataclass(frozen=True)
-class _Laid:
-    """A frame that fits: how to read it, where it lies, its light over the reference's."""
+class Laid:
+    """A frame that fits: where it lies, and its light there."""
 
     index: int
-    read: Callable[[], Mosaic]
     motion: Motion
-    light: float
 
 
-def _looked_at(
-    reference: Mosaic,
-    mine: F32,
-    guide: Guide,
-    others: Sequence[Callable[[], Mosaic]],
-    noise: NoiseModel,
-    camera: Camera,
-    told: OnStage,
-) -> tuple[list[_Laid], list[F32], list[NDArray[np.bool_]], dict[int, str]]:
-    """First pass: where the frames lie, and their cells."""
-    first, seen_first = cells_of(mine, reference.cfa)
-    cells, seen, fits = [first], [seen_first], []
-    left_out: dict[int, str] = {}
+@dataclass(frozen=True)
+class Look:
+    """A first look at a frame: its cells where it recorded them, and what alignment sees of it."""
 
-    def say(index: int) -> None:
-        told(f"look at frame {index + 2} of {len(others) + 1}")
-
-    for index, other, motion in fitting(guide, others, noise, camera, left_out, say):
-        colours, shown = cells_of(laid(other, motion, noise), reference.cfa)
-        level = shown & (first[..., 1] > np.median(first[..., 1]))
-        light = float(np.median(colours[level][:, 1] / np.maximum(first[level][:, 1], 1e-3))) if level.any() else 1.0
-        fits.append(_Laid(index, others[index], motion, light))
-        cells.append(_in_light(colours, shown, light, first))
-        seen.append(shown)
-    return fits, cells, seen, left_out
+    cells: F32
+    guide: Guide
 
 
-def _in_light(colours: F32, shown: NDArray[np.bool_], light: float, first: F32) -> F32:
-    """A frame's cells in the reference's light; where it shows nothing it must not seem to disagree."""
-    return np.where(shown[..., None], colours / np.float32(light), first)
+def _look(mosaic: Mosaic, noise: NoiseModel, cell: int) -> Look:
+    return Look(cells_of(own(mosaic), mosaic.cfa, cell), guide_of(mosaic, noise))
 
 
-def _looked_again(
-    reference: Mosaic,
-    first: F32,
-    seen_first: NDArray[np.bool_],
-    guide: Guide,
-    fits: Sequence[_Laid],
-    choice: _Choice,
-    noise: NoiseModel,
-    camera: Camera,
-    told: OnStage,
-) -> tuple[list[_Laid], list[F32], list[NDArray[np.bool_]]]:
-    """Second pass: where the frames lie by what shows stone in both; local alignment had followed the visitors."""
-    again, cells, seen = [], [first], [seen_first]
-    for k, fit in enumerate(fits, 1):
-        told(f"look again at frame {fit.index + 2}")
-        other, hidden = fit.read(), ~choice.reference_is_stone | choice.others[k]
+@dataclass
+class _View:
+    """The frames on the first one's grid: which, and per frame, the first included, cells and what shows there."""
+
+    fits: list[Laid]
+    cells: list[F32]
+    seen: list[NDArray[np.bool_]]
+    laying: Laying | None
+
+    @property
+    def deep(self) -> bool:
+        """Whether hands moved so far that near things shift against far ones."""
+        return self.laying is not None and self.laying.deep
+
+
+def _placed(looks: Sequence[Look], camera: Camera, left_out: dict[int, str], on_stage: OnStage) -> _View:
+    """Where the frames lie: by their standpoints and the distances of things, else by the camera's turn."""
+    first = looks[0]
+    try:
+        laying: Laying | None = laying_of([x.cells for x in looks], camera)
+    except Refused:
+        laying = None
+    view = _View([], [first.cells], [np.ones(first.cells.shape[:2], bool)], laying)
+    for index, look in enumerate(looks[1:]):
+        on_stage(f"lay frame {index + 2} of {len(looks)}")
         try:
-            motion = align(guide.without(hidden), guide_of(other, noise), camera, start=fit.motion.rotation)
-            fit = replace(fit, motion=checked(motion))
+            motion = _motion(first.guide, look.guide, laying, index, camera)
+        except Refused as why:
+            left_out[index] = str(why)
+            continue
+        view.fits.append(Laid(index, motion))
+    return view
+
+
+def _motion(first: Guide, other: Guide, laying: Laying | None, index: int, camera: Camera) -> Motion:
+    start = laying.stands.frames[index] if laying is not None else None
+    if start is not None and laying is not None and laying.deep:
+        return laying.motion(index, first, other, camera)
+    return checked(align(first, other, camera, start=None if start is None else start.rotation))
+
+
+def _with_cells(view: _View, looks: Sequence[Look], camera: Camera, cell: int) -> None:
+    """Fill in the frames' cells on the first one's grid, their light evened to the first's."""
+    del view.cells[1:], view.seen[1:]
+    size = (camera.height, camera.width)
+    for k, fit in enumerate(view.fits):
+        cells, seen = cells_laid(looks[fit.index + 1].cells, fit.motion, cell, view.cells[0].shape[:2])
+        if view.laying is not None and view.laying.deep:
+            seen &= ~view.laying.hidden(fit.index, cell, camera)
+        cells, gain = evened(cells, seen, view.cells[0], fit.motion, cell, size)
+        view.fits[k] = replace(fit, motion=replace(fit.motion, gain=gain))
+        view.cells.append(cells)
+        view.seen.append(seen)
+
+
+def _again(view: _View, looks: Sequence[Look], choice: Choice, camera: Camera) -> None:
+    """Second look: where frames lie by what shows stone in both; distances and shifts had followed visitors."""
+    laying, first = view.laying, looks[0].guide
+    if laying is not None and laying.deep:
+        laying = laying.again([x.cells for x in looks], camera, ~choice.reference_is_stone)
+        view.laying, first = laying, first.without(~choice.reference_is_stone)
+    for k, fit in enumerate(view.fits):
+        other = looks[fit.index + 1].guide
+        try:
+            if laying is not None and laying.deep and laying.stands.frames[fit.index] is not None:
+                motion = laying.motion(fit.index, first, other, camera)
+            else:
+                hidden = ~choice.reference_is_stone | choice.others[k + 1]
+                motion = checked(align(first.without(hidden), other, camera, start=fit.motion.rotation))
+            view.fits[k] = replace(fit, motion=motion)
         except Refused:  # too little is left to go by
-            pass
-        colours, shown = cells_of(laid(other, fit.motion, noise), reference.cfa)
-        again.append(fit)
-        cells.append(_in_light(colours, shown, fit.light, first))
-        seen.append(shown)
-    return again, cells, seen
+            continue
+
+
+@dataclass(frozen=True)
+class Decided:
+    """Which frames fit, where each lies, which shows what stays, and why others were left out (by index)."""
+
+    fits: list[Laid]
+    choice: Choice
+    left_out: dict[int, str]
+
+
+def decide(looks: Sequence[Look], camera: Camera, model: BlockNoise, cell: int, on_stage: OnStage) -> Decided:
+    """Where frames lie and what of each stays. `looks`: the reference's first. Refused with fewer than three."""
+    left_out: dict[int, str] = {}
+    view = _placed(looks, camera, left_out, on_stage)
+    if len(view.fits) + 1 < FEWEST:
+        raise Refused(f"only {len(view.fits) + 1} frames fit each other, and at least {FEWEST} are needed to tell "
+                      "stone from visitors. " + " ".join(dict.fromkeys(left_out.values())))  # fmt: skip
+    _with_cells(view, looks, camera, cell)
+    on_stage("choose what stays")
+    choice = _choose(view, model, cell)
+    on_stage("look again")
+    _again(view, looks, choice, camera)
+    _with_cells(view, looks, camera, cell)
+    return Decided(view.fits, _choose(view, model, cell), left_out)
 
 
 def merge_clear(
-    reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, camera: Camera, told: OnStage
+    reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, camera: Camera, on_stage: OnStage
 ) -> Cleared:
-    """Merge frames, each read up to four times, one at a time. Raises Refused with fewer than three that fit."""
-    mine, guide = own(reference), guide_of(reference, noise)
-    fits, cells, seen, left_out = _looked_at(reference, mine, guide, others, noise, camera, told)
-    if len(cells) < FEWEST:
-        raise Refused(f"only {len(cells)} frames fit each other, and at least {FEWEST} are needed to tell stone from "
-                      "visitors. " + " ".join(dict.fromkeys(left_out.values())))  # fmt: skip
-    model = BlockNoise.of(noise, reference)
-    choice = _choose(cells, seen, model)
-    fits, cells, seen = _looked_again(reference, cells[0], seen[0], guide, fits, choice, noise, camera, told)
-    choice = _choose(cells, seen, model)
-    del cells
-    stack = _stacked(reference, mine, fits, choice, noise, told)
+    """Merge frames, each read up to three times, one at a time. Raises Refused with fewer than three that fit."""
+    cell = cell_of(reference.raw.shape)
+    looks = [_look(reference, noise, cell)]
+    for index, read in enumerate(others):
+        on_stage(f"look at frame {index + 2} of {len(others) + 1}")
+        looks.append(_look(read(), noise, cell))
+    done = decide(looks, camera, BlockNoise.of(noise, reference), cell, on_stage)
+    del looks
+    mine = own(reference)
+    stack = _stacked(reference, mine, done.fits, others, done.choice, noise, on_stage)
     mosaic, finer = merged_mosaic(stack, reference, mine)
     typical = typical_count(stack.count)
     excess = (np.float32(typical) / np.maximum(stack.count, 1e-3)).astype(np.float32)
-    mask, boxes, sources = _account(choice, reference.raw.shape, fits)
-    record = {
-        "motions": {f.index: motion_record(f.motion) for f in fits},
-        "light": {f.index: round(f.light, 4) for f in fits},
-        "left_out": left_out,
-        "replaced_pixels": int(np.count_nonzero((mask > 0) & (mask < IN_DOUBT))),
-        "replaced_from": sources,
-        "in_doubt_pixels": int(np.count_nonzero(mask == IN_DOUBT)),
-        "in_doubt_boxes": [list(b) for b in boxes],
-        "frames_behind_a_place": round(typical, 2),
-    }
-    taken = tuple(f.index for f in fits)
+    mask, boxes, record = account(done, reference.raw.shape, cell)
+    record["frames_behind_a_place"] = round(typical, 2)
+    taken = tuple(f.index for f in done.fits)
     return Cleared(mosaic, merged_noise(noise, typical, finer), excess, mask, taken, tuple(boxes), record)
-
-
-def _values(fit: _Laid, noise: NoiseModel) -> F32:
-    """A frame laid on the reference, in its light."""
-    values = laid(fit.read(), fit.motion, noise)
-    values /= np.float32(fit.light)
-    values[values < np.float32(-1e6)] = np.float32(-1e9)
-    return values
 
 
 def _shown(values: F32, weights: F32) -> F32:
@@ -432,10 +526,11 @@ def _shown(values: F32, weights: F32) -> F32:
 def _stacked(
     reference: Mosaic,
     mine: F32,
-    fits: Sequence[_Laid],
-    choice: _Choice,
+    fits: Sequence[Laid],
+    reads: Sequence[Callable[[], Mosaic]],
+    choice: Choice,
     noise: NoiseModel,
-    told: OnStage,
+    on_stage: OnStage,
 ) -> Stack:
     """Last pass: the reference where it shows stone, the chosen frames elsewhere, and all that agree with them."""
     model = BlockNoise.of(noise, reference)
@@ -448,25 +543,34 @@ def _stacked(
     for k in order:
         stands = _to_blocks((choice.label == k + 1) & bare, shape)
         if stands.any():
-            told(f"take stone from frame {fits[k].index + 2}")
-            values = _values(fits[k], noise)
+            on_stage(f"take stone from frame {fits[k].index + 2}")
+            values = laid(reads[fits[k].index](), fits[k].motion, noise)
             stack.add(values, _shown(values, stands.astype(np.float32)))
     for k in order:
-        told(f"merge frame {fits[k].index + 2}")
-        values = _values(fits[k], noise)
+        on_stage(f"merge frame {fits[k].index + 2}")
+        values = laid(reads[fits[k].index](), fits[k].motion, noise)
         weights = agreement(values, stack, reference, model, about=ABOUT)
         weights[_to_blocks((choice.label == k + 1) & bare, shape) | (stack.weight <= 0)] = 0
         stack.add(values, _shown(values, weights))
     return stack
 
 
-def _account(choice: _Choice, shape: tuple[int, int], fits: Sequence[_Laid]) -> tuple[U8, list[Box], dict[int, int]]:
-    """The mask at full size, boxes in doubt, and pixels taken from each frame (by its index)."""
-    doubt, boxes = _spots(choice.unknown, shape)
+def account(done: Decided, shape: tuple[int, int], cell: int) -> tuple[U8, list[Box], dict[str, Any]]:
+    """The mask at full size (see `Cleared`), boxes in doubt, and the record."""
+    choice, fits = done.choice, done.fits
+    doubt, boxes = _spots(choice.unknown, shape, cell)
     cells = np.where(choice.reference_is_stone, 0, np.minimum(choice.label + 1, IN_DOUBT - 1)).astype(np.uint8)
     cells[doubt & (cells == 0)] = IN_DOUBT
-    big = np.repeat(np.repeat(cells, CELL, axis=0), CELL, axis=1)
+    big = np.repeat(np.repeat(cells, cell, axis=0), cell, axis=1)
     pad = ((0, shape[0] - big.shape[0]), (0, shape[1] - big.shape[1]))
     mask = np.pad(big, pad, mode="edge")
-    sources = {f.index: int((mask == k + 2).sum()) for k, f in enumerate(fits)}
-    return mask, boxes, sources
+    record = {
+        "motions": {f.index: motion_record(f.motion) for f in fits},
+        "light": {f.index: round(float(1 / np.median(f.motion.gain)), 4) for f in fits},
+        "left_out": done.left_out,
+        "replaced_pixels": int(np.count_nonzero((mask > 0) & (mask < IN_DOUBT))),
+        "replaced_from": {f.index: int((mask == k + 2).sum()) for k, f in enumerate(fits)},
+        "in_doubt_pixels": int(np.count_nonzero(mask == IN_DOUBT)),
+        "in_doubt_boxes": [list(b) for b in boxes],
+    }
+    return mask, boxes, record

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera, orientation_rotation
 from clerestory.camera.noise import NoiseModel
@@ -17,12 +18,13 @@ from clerestory.develop.defects import open_corrected
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
 from clerestory.merge.clear import merge_clear
+from clerestory.merge.pictures import merge_clear_pictures
 from clerestory.merge.result import Merged, Refused
 from clerestory.merge.stitch import stitch
 from clerestory.raw.group import View, stops_of
 from clerestory.raw.lens import lens_correction
 from clerestory.raw.noise_fit import fit_noise
-from clerestory.raw.read import FrameInfo, Mosaic
+from clerestory.raw.read import FrameInfo, Mosaic, read_rendered
 
 OnStage = Callable[[str], None]
 SAME_FOCAL = 0.01  # share by which focal lengths may differ in one merge: a zoom's own rounding
@@ -44,7 +46,7 @@ def check_together(infos: Sequence[FrameInfo], kind: str) -> None:
     first = infos[0]
     if len(infos) < 2:
         raise Refused("there is only one frame.")
-    if not all(i.is_raw for i in infos):
+    if not all(i.is_raw for i in infos) and (kind != "clear" or any(i.is_raw for i in infos)):
         raise Refused("some frames are finished pictures, not raw files, and their light is no longer linear.")
     if any((i.width, i.height) != (first.width, first.height) for i in infos):
         raise Refused("the frames differ in size.")
@@ -101,6 +103,8 @@ def combine(
     check_together(infos, view.kind)
     if view.kind == "panorama":
         return stitch(view.frames, infos, _exposures(infos), camera_of(infos[0]), on_stage, fit, edges, denoise)
+    if not infos[0].is_raw:
+        return _pictures(view, infos, on_stage)
     at = view.frames.index(view.pick)
     others = [i for i in range(len(view.frames)) if i != at]
     opened = open_corrected(view.pick, infos[at], frames=len(infos), fit=fit)
@@ -128,6 +132,22 @@ def combine(
     message = _burst_remarks(burst.record, burst.taken, used)
     return Merged("burst", infos[at], _used(used, burst.taken), burst.mosaic, burst.noise, burst.excess,
                   record=_named(burst.record, used), remarks=message)  # fmt: skip
+
+
+def _pictures(view: View, infos: Sequence[FrameInfo], on_stage: OnStage) -> Merged:
+    """Visitors taken out of finished pictures."""
+    at = view.frames.index(view.pick)
+    others = [i for i in range(len(view.frames)) if i != at]
+    used = (view.pick, *(view.frames[i] for i in others))
+    reads = [functools.partial(_picture, view.frames[i]) for i in others]
+    done = merge_clear_pictures(_picture(view.pick), reads, camera_of(infos[at]), on_stage)
+    message = _clear_remarks(done.record, used, infos[at])
+    return Merged("clear", infos[at], used, mask=done.mask, picture=done.rgb, record=_named(done.record, used),
+                  remarks=message)  # fmt: skip
+
+
+def _picture(path: Path) -> NDArray[np.float32]:
+    return read_rendered(path)[0]
 
 
 def _used(used: Sequence[Path], taken: Sequence[int]) -> tuple[Path, ...]:

@@ -14,13 +14,13 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel, model_channel
-from clerestory.merge.align import STEP, Motion
+from clerestory.merge.align import Motion
 from clerestory.raw.read import Mosaic
 
 F32 = NDArray[np.float32]
 TAPS, PHASES = 6, 128
 REACH = 3  # pixels by which the kernels look beyond a place
-PATCH = 8  # nodes across a patch that is filled in and laid at once
+PATCH = 256  # pixels across a patch that is filled in and laid at once
 
 
 def _lanczos(crispness: float = 0.0) -> F32:
@@ -183,6 +183,7 @@ def _lay_patch(planes, top, left, cfa, nodes, light, step, kernels, slope, foot,
     height, width = out.shape
     phases, half, inverse = np.float32(kernels.shape[1] - 1), np.float32(0.5), np.float32(1.0 / step)
     count = min(step, width - x0)
+    g0, dg = np.empty(3, np.float32), np.empty(3, np.float32)
     for y in range(y0, min(y0 + step, height)):
         v = np.float32(y - y0) * inverse
         ax = nodes[r, c, 0] + v * (nodes[r + 1, c, 0] - nodes[r, c, 0])
@@ -190,8 +191,9 @@ def _lay_patch(planes, top, left, cfa, nodes, light, step, kernels, slope, foot,
         bx = nodes[r, c + 1, 0] + v * (nodes[r + 1, c + 1, 0] - nodes[r, c + 1, 0])
         by = nodes[r, c + 1, 1] + v * (nodes[r + 1, c + 1, 1] - nodes[r, c + 1, 1])
         dx, dy = (bx - ax) * inverse, (by - ay) * inverse
-        g0 = light[r, c] + v * (light[r + 1, c] - light[r, c])
-        dg = (light[r, c + 1] + v * (light[r + 1, c + 1] - light[r, c + 1]) - g0) * inverse
+        for k in range(3):
+            g0[k] = light[r, c, k] + v * (light[r + 1, c, k] - light[r, c, k])
+            dg[k] = (light[r, c + 1, k] + v * (light[r + 1, c + 1, k] - light[r, c + 1, k]) - g0[k]) * inverse
         for m in range(count):
             qx, qy = ax + dx * np.float32(m), ay + dy * np.float32(m)
             fx, fy = np.floor(qx), np.floor(qy)
@@ -201,7 +203,7 @@ def _lay_patch(planes, top, left, cfa, nodes, light, step, kernels, slope, foot,
             ix, iy, px, py = at[0, m], at[1, m], at[2, m], at[3, m]
             channel = cfa[y % 2, (x0 + m) % 2]
             k = 1 if channel == 3 else channel
-            gain = g0 + dg * np.float32(m)
+            gain = g0[k] + dg[k] * np.float32(m)
             if ix >= 2 and iy >= 2 and ix < width - 3 and iy < height - 3:
                 out[y, x0 + m] = _sample(planes, k, ix - left, iy - top, kernels, px, py, slope[k], foot[k]) * gain
                 continue
@@ -248,7 +250,9 @@ def laid(mosaic: Mosaic, motion: Motion, noise: NoiseModel | None = None) -> F32
         for c in range(3):
             m = model_channel(c)
             slope[c], foot[c] = gain[c] * noise.gain[m], gain[c] ** 2 * noise.read[m] ** 2
-    _lay(mosaic.raw, mosaic.cfa, black, gain, motion.nodes, motion.gain, STEP, PATCH, LIFTS, slope, foot, out)
+    light = motion.gain if motion.gain.ndim == 3 else np.repeat(motion.gain[..., None], 3, axis=-1)
+    across = max(1, PATCH // motion.step)
+    _lay(mosaic.raw, mosaic.cfa, black, gain, motion.nodes, light, motion.step, across, LIFTS, slope, foot, out)
     return out
 
 

@@ -54,6 +54,7 @@ class Merged:
     """One view from several frames: a mosaic (`mosaic` with `noise`), or a joined picture (`stitched`).
 
     The mosaic stands in the geometry of the reference frame (`info`), in its own raw units, deeper than the file's.
+    `picture`, float32 H x W x 3, linear sRGB: what finished pictures were merged to.
     `noise` is the noise of a typical place in it; `excess`, float32 H/2 x W/2 where given, says by how much the
     variance of each 2 x 2 block exceeds that. `mask`: uint8 H x W, 0 where the reference stands, else 1 + the index
     in `used` of the frame that what stands here was mostly taken from, IN_DOUBT where visitors never moved off.
@@ -68,5 +69,6 @@ class Merged:
     excess: F32 | None = None
     mask: NDArray[np.uint8] | None = None
     stitched: Stitched | None = None
+    picture: F32 | None = None
     record: dict[str, Any] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()

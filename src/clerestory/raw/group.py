@@ -156,7 +156,8 @@ def _kind_of(group: Sequence[Inspection]) -> tuple[Kind, str]:
     if spread >= SAME_EXPOSURE:
         return "bracket", f"{n} frames of one view over {spread:.1f} stops"
     pauses = [_seconds_between(a, b) for a, b in itertools.pairwise(group)]
-    if max(pauses) > BURST_PAUSE:
+    untimed = any(f.info.time is None for f in group)
+    if max(pauses) > BURST_PAUSE or untimed:
         moved = max(changed_share(group[0].look, f.look) for f in group[1:])
         if moved >= MOVED_SHARE:
             span = _seconds_between(group[0], group[-1])

@@ -1,0 +1,125 @@
+"""Which frame each part of a view is taken from: one labelling of the whole picture.
+
+A labelling costs what its frames lack in agreement with the others, and what can be seen where two frames meet; the
+cheapest is found by expansion moves of minimum cuts (Boykov, Veksler and Zabih 2001; for photographs, Agarwala and
+others 2004). Where frames agree a seam costs nothing, so that figures come in or go out whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import maxflow  # type: ignore[import-untyped]
+import numpy as np
+from numpy.typing import NDArray
+
+F32 = NDArray[np.float32]
+I16 = NDArray[np.int16]
+
+SEAM = 2.0  # frames' votes that a seam through a difference costs, per side and part of the grid
+MOST = 4.0  # votes beyond which a lack tells no more
+FEWER = 0.03  # votes a later frame must be better by: as few different frames as will do
+ROUNDS = 3
+NEVER = 1e4  # the cost of a frame that shows nothing of a part
+
+
+def _pooled(values: F32, block: int) -> tuple[F32, F32]:
+    """Mean and greatest per block x block of a map (..., H, W); edges repeat."""
+    height, width = values.shape[-2:]
+    pad = [(0, 0)] * (values.ndim - 2) + [(0, -height % block), (0, -width % block)]
+    full = np.pad(values, pad, mode="edge")
+    shape = (*full.shape[:-2], full.shape[-2] // block, block, full.shape[-1] // block, block)
+    parts = full.reshape(shape)
+    return parts.mean(axis=(-3, -1)), parts.max(axis=(-3, -1))
+
+
+def _expanded(label: I16, alpha: int, cost: F32, apart: F32, nodes: NDArray[np.intp]) -> I16:
+    """The labelling after the best expansion of `alpha`.
+
+    `cost` (n, H, W); `apart` (n, n, H, W): how far two frames differ there; `nodes`: flat indices that may change.
+    """
+    shape = label.shape
+    flat = label.ravel()
+    place = np.full(flat.shape, -1, np.intp)
+    place[nodes] = np.arange(len(nodes))
+    costs, gaps = cost.reshape(len(cost), -1), apart.reshape(len(cost), len(cost), -1)
+    stay, take = costs[flat[nodes], nodes].astype(float), costs[alpha, nodes].astype(float)
+    graph = maxflow.Graph[float](len(nodes), 2 * len(nodes))
+    ids = graph.add_nodes(len(nodes))
+    index = np.arange(flat.size).reshape(shape)
+    for p, q in ((index[:, :-1], index[:, 1:]), (index[:-1], index[1:])):
+        p, q = p.ravel(), q.ravel()
+        both = (place[p] >= 0) & (place[q] >= 0)
+        p, q = p[both], q[both]
+        a, b = flat[p], flat[q]
+        same = gaps[a, b, p] + gaps[a, b, q]
+        left, right = gaps[a, alpha, p] + gaps[a, alpha, q], gaps[alpha, b, p] + gaps[alpha, b, q]
+        # Cost 0-0 same, 0-1 left (p keeps a), 1-0 right, 1-1 nothing.
+        i, j = place[p], place[q]
+        np.add.at(take, i, (right - same).astype(float))
+        np.add.at(take, j, -right.astype(float))
+        np.add.at(stay, i, 0.0)
+        weight = np.maximum(left + right - same, 0).astype(float)
+        shift = same.astype(float)
+        np.add.at(stay, i, shift)
+        np.add.at(take, i, shift)
+        graph.add_edges(ids[i], ids[j], weight, np.zeros_like(weight))
+    # The sink side takes alpha: cutting source -> node costs `take`, node -> sink costs `stay`.
+    least = np.minimum(stay, take)
+    graph.add_grid_tedges(ids, take - least, stay - least)
+    graph.maxflow()
+    out = flat.copy()
+    out[nodes[np.asarray(graph.get_grid_segments(ids), bool)]] = alpha
+    return out.reshape(shape)
+
+
+def _energy(label: I16, cost: F32, apart: F32) -> float:
+    rows, columns = (np.asarray(x) for x in np.indices(label.shape))
+    total = float(cost[label, rows, columns].sum())
+    for p, q in (((slice(None), slice(None, -1)), (slice(None), slice(1, None))),
+                 ((slice(None, -1), slice(None)), (slice(1, None), slice(None)))):  # fmt: skip
+        a, b = label[p], label[q]
+        total += float((apart[a, b, rows[p], columns[p]] + apart[a, b, rows[q], columns[q]]).sum())
+    return total
+
+
+def labelled(support: F32, pairs: F32, shown: NDArray[np.bool_], extra: F32, block: int) -> I16:
+    """The frame for each part, int16 H x W in the maps' own places.
+
+    `support` (n, H, W): votes for each frame; `pairs` (n, n, H, W): agreement 0 to 1; `shown` (n, H, W); `extra`
+    (n, H, W): votes to take off besides; `block`: places to a part of the grid that is labelled.
+    """
+    n, height, width = support.shape
+    best = np.where(shown, support, -1e3).max(axis=0)
+    lack = np.clip(best - support, 0, MOST) + extra
+    lack = np.where(shown, lack, NEVER).astype(np.float32)
+    mean, most = _pooled(lack, block)
+    cost = np.where(most >= NEVER, most, 0.5 * (mean + most)).astype(np.float32)
+    cost += (np.arange(n) * FEWER)[:, None, None].astype(np.float32)
+    apart = np.float32(SEAM) * _pooled(1 - pairs, block)[0]
+    label = cost.argmin(axis=0).astype(np.int16)
+    same = (apart.max(axis=(0, 1)) < 0.02 * SEAM) & (most.max(axis=0) < 0.05)
+    label[same] = 0
+    wide = cv2.dilate((~same).astype(np.uint8), np.ones((5, 5), np.uint8))
+    nodes = np.flatnonzero(wide.ravel())
+    if len(nodes):
+        label = _solved(label, cost, apart, nodes)
+    big = np.repeat(np.repeat(label, block, axis=0), block, axis=1)
+    return np.asarray(big[:height, :width], np.int16)
+
+
+def _solved(label: I16, cost: F32, apart: F32, nodes: NDArray[np.intp]) -> I16:
+    starts: Sequence[I16] = (label, np.zeros_like(label))
+    start = min(starts, key=lambda one: _energy(one, cost, apart))
+    energy = _energy(start, cost, apart)
+    for _ in range(ROUNDS):
+        before = energy
+        for alpha in range(len(cost)):
+            tried = _expanded(start, alpha, cost, apart, nodes)
+            now = _energy(tried, cost, apart)
+            if now < energy - 1e-6:
+                start, energy = tried, now
+        if energy >= before - 1e-6:
+            break
+    return start

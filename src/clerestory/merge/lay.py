@@ -1,0 +1,143 @@
+"""Frames laid on the first of them where hands moved as well as turned, and their light evened to its."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from clerestory.camera.camera import Camera
+from clerestory.merge.align import Guide, Motion, node_shape, refined
+from clerestory.merge.depth import SWEPT, Depth, depth_of, hidden, place_of
+from clerestory.merge.result import Refused
+from clerestory.merge.standpoint import Stands, stands_of
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+LEAST_SHOWN = 0.5  # of the first frame that another must show
+LIGHT_REACH = 14  # light is evened over so small a part of the longer side: shades wider than a figure, set on halls
+LIGHT_MOST = 0.35  # natural logarithm: a greater difference is another thing, not another light
+
+
+@dataclass(frozen=True)
+class Laying:
+    """Where the frames were taken from and how far things are; `deep`: whether things shift against one another."""
+
+    stands: Stands
+    depth: Depth
+
+    def again(self, cells: Sequence[F32], camera: Camera, visitors: NDArray[np.bool_]) -> Laying:
+        """The same with the distances behind visitors in the first frame told by the others."""
+        return Laying(self.stands, depth_of(cells, self.stands, camera, self.depth, visitors))
+
+    @property
+    def deep(self) -> bool:
+        """Whether hands moved so far that near things shift against far ones."""
+        return len(self.depth.planes) > 1
+
+    def motion(self, index: int, first: Guide, other: Guide, camera: Camera) -> Motion:
+        """The motion of a frame that has a stand. Raises Refused where it shows too little."""
+        stand = self.stands.frames[index]
+        assert stand is not None
+        height, width = camera.height, camera.width
+        step = step_of(max(height, width))
+        rows, columns = node_shape(height, width, step)
+        nodes, near = place_of(
+            stand, self.depth, _rays(camera, rows, columns, float(step), float(step), 0.0, 0.0), camera
+        )
+        spread = float(np.percentile(near, 97.5) - np.percentile(near, 2.5))
+        parallax = spread * float(np.linalg.norm(stand.step)) * camera.focal
+        gain = np.ones((rows, columns), np.float32)
+        rough = Motion(nodes.astype(np.float32), gain, stand.rotation, 1.0, parallax, 1.0, step)
+        motion = refined(first, other, rough, camera)
+        if motion.share < LEAST_SHOWN:
+            raise Refused(f"it shows only {motion.share * 100:.0f} % of the reference frame.")
+        return motion
+
+    def hidden(self, index: int, cell: int, camera: Camera) -> NDArray[np.bool_]:
+        """Per cell, whether what the first frame shows there is hidden in another behind something nearer."""
+        stand = self.stands.frames[index]
+        height, width = camera.height, camera.width
+        size = (height // cell, width // cell)
+        if stand is None:
+            return np.zeros(size, bool)
+        factor = min(1.0, SWEPT / max(height, width))
+        small = (max(1, round(height * factor)), max(1, round(width * factor)))
+        scale = np.array([width / small[1], height / small[0]])
+        rays = _rays(
+            camera, *small, float(scale[0]), float(scale[1]), float(scale[0] - 1) / 2, float(scale[1] - 1) / 2
+        )
+        at, near = place_of(stand, self.depth, rays, camera)
+        out = hidden(((at + 0.5) / scale - 0.5).astype(np.float32), near, self.depth.planes)
+        return cv2.resize(out.astype(np.uint8), size[::-1], interpolation=cv2.INTER_NEAREST) > 0
+
+
+@lru_cache(maxsize=4)
+def _rays(camera: Camera, rows: int, columns: int, across: float, down: float, left: float, top: float) -> F64:
+    """Rays of a grid of recorded pixels, kept: a lens's distortion is slow to undo."""
+    x, y = np.meshgrid(np.arange(columns) * across + left, np.arange(rows) * down + top)
+    return camera.unproject(np.stack([x, y], axis=-1))
+
+
+def step_of(side: int) -> int:
+    """Pixels between the nodes of a motion as fine as distances are known."""
+    return int(2 ** max(2, math.floor(math.log2(max(side / SWEPT, 1)))))
+
+
+def laying_of(cells: Sequence[F32], camera: Camera) -> Laying:
+    """From the frames' cells as each recorded them. Raises Refused when no frame can be placed."""
+    stands = stands_of(cells, camera)
+    return Laying(stands, depth_of(cells, stands, camera))
+
+
+def cells_laid(cells: F32, motion: Motion, cell: int, shape: tuple[int, ...]) -> tuple[F32, NDArray[np.bool_]]:
+    """A frame's cells on the first one's grid of cells, and where it shows anything."""
+    x = (np.arange(shape[1], dtype=np.float32) * cell + (cell - 1) / 2) / motion.step
+    y = (np.arange(shape[0], dtype=np.float32) * cell + (cell - 1) / 2) / motion.step
+    u, v = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
+    at = cv2.remap(motion.nodes, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    at = ((at - np.float32((cell - 1) / 2)) / np.float32(cell)).astype(np.float32)
+    out = cv2.remap(cells, at, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    seen = (
+        (at[..., 0] >= 0)
+        & (at[..., 1] >= 0)
+        & (at[..., 0] <= cells.shape[1] - 1)
+        & (at[..., 1] <= cells.shape[0] - 1)
+    )
+    return np.asarray(out, np.float32), seen
+
+
+def evened(
+    cells: F32, seen: NDArray[np.bool_], first: F32, motion: Motion, cell: int, size: tuple[int, int]
+) -> tuple[F32, F32]:
+    """A frame's cells in the first one's light, and the gain (rows, columns, 3) of its motion's nodes that does it.
+
+    The gain is smooth: one per colour for the whole, and on top one that changes slowly over the frame, both from
+    where the two differ by no more than light does.
+    """
+    floor = 0.01 * float(np.percentile(first[..., 1], 95))
+    bright = seen[..., None] & (cells > floor) & (first > floor)
+    ratio = np.log(np.maximum(first, floor) / np.maximum(cells, floor))
+    whole = np.array(
+        [float(np.median(ratio[..., c][bright[..., c]])) if bright[..., c].any() else 0.0 for c in range(3)]
+    )
+    rest = ratio - whole.astype(np.float32)
+    ok = (bright & (np.abs(rest) < LIGHT_MOST)).all(axis=-1)
+    sigma = max(ok.shape) / LIGHT_REACH / 4
+    weight = cv2.resize(ok.astype(np.float32), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    held = cv2.resize(np.where(ok[..., None], rest, 0), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    below = cv2.GaussianBlur(weight, (0, 0), sigma)[..., None] + np.float32(0.02)
+    slow = cv2.GaussianBlur(held, (0, 0), sigma) / below
+    slow = cv2.resize(slow, ok.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    field = np.exp(slow + whole.astype(np.float32)).astype(np.float32)
+    rows, columns = motion.nodes.shape[:2]
+    u = (np.arange(columns, dtype=np.float32) * motion.step - (cell - 1) / 2) / cell
+    v = (np.arange(rows, dtype=np.float32) * motion.step - (cell - 1) / 2) / cell
+    gu, gv = np.meshgrid(u.astype(np.float32), v.astype(np.float32))
+    gain = cv2.remap(field, gu, gv, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.where(seen[..., None], cells * field, first).astype(np.float32), np.asarray(gain, np.float32)
