@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import cv2
-import maxflow  # type: ignore[import-untyped]
+import maxflow
 import numpy as np
 from numpy.typing import NDArray
 
