@@ -244,7 +244,7 @@ def correct_defects(
 ) -> Mosaic:
     """The frame with hot and dead pixels replaced and row and column pattern taken out; the given one is untouched.
 
-    `hot`: places known already (from a run), else found in this frame.
+    `hot`: places (n, 2), row and column, known already (from a run), else found in this frame.
     """
     places = find_defects(mosaic, noise) if hot is None else hot
     raw = mosaic.raw.copy()

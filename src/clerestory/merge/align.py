@@ -53,7 +53,7 @@ class Guide:
     ceiling: float
 
     def without(self, hidden: NDArray[np.bool_]) -> Guide:
-        """The guide blind to part of its frame: `hidden`, of any size, covers the whole of it."""
+        """The guide blind to part of its frame: `hidden` (H x W, of any size) covers the whole of it."""
         out = []
         for sure in self.sure:
             share = cv2.resize(hidden.astype(np.float32), sure.shape[::-1], interpolation=cv2.INTER_LINEAR)
@@ -148,7 +148,7 @@ def guide_of(mosaic: Mosaic, noise: NoiseModel, exposure: float = 1.0) -> Guide:
 
 
 def guide_of_greens(greens: F32, slope: float, foot: float) -> Guide:
-    """The guide of a finished picture from its greens at half size, linear with 1 at white.
+    """The guide of a finished picture from its greens at half size (H/2 x W/2), linear with 1 at white.
 
     `slope`, `foot`: the variance of a green is slope times its level plus foot.
     """
@@ -435,8 +435,8 @@ def _on_points(field: F64, tiles: _Tiles, node: F32) -> F64:
 def align(reference: Guide, other: Guide, camera: Camera, local: bool = True, start: F64 | None = None) -> Motion:
     """Where the reference's pixels lie in another frame, to about a tenth of a pixel on what stands still.
 
-    `local` False leaves it at the camera's turn. `start`: rotation to start from, where known. Raises Refused when
-    the frames do not show the same.
+    `local` False leaves it at the camera's turn. `start`: rotation (3, 3) to start from, where known. Raises Refused
+    when the frames do not show the same.
     """
     rotation = _first_guess(reference, other, camera) if start is None else start
     width, height = camera.width, camera.height

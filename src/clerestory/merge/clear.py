@@ -479,7 +479,10 @@ class Decided:
 
 
 def decide(looks: Sequence[Look], camera: Camera, model: BlockNoise, cell: int, on_stage: OnStage) -> Decided:
-    """Where frames lie and what of each stays. `looks`: the reference's first. Refused with fewer than three."""
+    """Where frames lie and what of each stays. `looks`: the reference's first, `cell` pixels to a cell (rows, columns).
+
+    Raises Refused with fewer than three that fit.
+    """
     left_out: dict[int, str] = {}
     view = _placed(looks, camera, left_out, on_stage)
     if len(view.fits) + 1 < FEWEST:

@@ -32,7 +32,7 @@ class Laying:
     depth: Depth
 
     def again(self, cells: Sequence[F32], camera: Camera, visitors: NDArray[np.bool_]) -> Laying:
-        """The same with the distances behind visitors in the first frame told by the others."""
+        """The same with the distances behind visitors (rows, columns) in the first frame told by the others."""
         return Laying(self.stands, depth_of(cells, self.stands, camera, self.depth, visitors))
 
     @property
@@ -90,13 +90,13 @@ def step_of(side: int) -> int:
 
 
 def laying_of(cells: Sequence[F32], camera: Camera) -> Laying:
-    """From the frames' cells as each recorded them. Raises Refused when no frame can be placed."""
+    """From the frames' cells (rows, columns, 3) as each recorded them. Raises Refused when none can be placed."""
     stands = stands_of(cells, camera)
     return Laying(stands, depth_of(cells, stands, camera))
 
 
 def cells_laid(cells: F32, motion: Motion, cell: int, shape: tuple[int, ...]) -> tuple[F32, NDArray[np.bool_]]:
-    """A frame's cells on the first one's grid of cells, and where it shows anything."""
+    """A frame's cells (rows, columns, 3) on the first one's grid of cells, and where it shows anything."""
     x = (np.arange(shape[1], dtype=np.float32) * cell + (cell - 1) / 2) / motion.step
     y = (np.arange(shape[0], dtype=np.float32) * cell + (cell - 1) / 2) / motion.step
     u, v = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
