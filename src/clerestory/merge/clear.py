@@ -479,7 +479,7 @@ class Decided:
 
 
 def decide(looks: Sequence[Look], camera: Camera, model: BlockNoise, cell: int, on_stage: OnStage) -> Decided:
-    """Where frames lie and what of each stays. `looks`: the reference's first, `cell` pixels to a cell (rows, columns).
+    """Where frames lie and what of each stays. `looks`: the reference's first; a cell is `cell` pixels (H x W) wide.
 
     Raises Refused with fewer than three that fit.
     """
