@@ -29,7 +29,7 @@ from church_light import page as pages
 from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.camera.pose import Pose
-from clerestory.develop import defects
+from clerestory.develop import defects, highlights
 from clerestory.develop import white_balance as white
 from clerestory.develop.colour import XYZ_FROM_WORKING, balanced_values, to_space, working_from_camera
 from clerestory.develop.demosaic import demosaic, signal_of
@@ -450,7 +450,7 @@ def bench_time(rounds: int = 3) -> None:
         mended = timed("mend", defects.correct_defects, mosaic, noise)
         timed("denoise", denoise_mosaic, mended, noise)
         rgb = balanced_values(balanced)
-        timed("rebuild", defects.reconstruct_highlights, rgb, balanced.multipliers)
+        timed("rebuild", highlights.reconstruct_highlights, rgb, balanced.multipliers)
         half = np.ascontiguousarray(rgb[::2, ::2])
         timed("white", white.estimate, half, mosaic.xyz_to_camera)
         settings = timed("judge", tone.judge, half)
