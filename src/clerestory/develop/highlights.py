@@ -26,6 +26,7 @@ BLOCK = 32  # pixels across the blocks in which anything clipped is looked for
 CELLS = 1300  # along the longer side
 DIM = np.float32(0.12)  # share of saturation below which an unclipped place tells no colour: noise and veiling glare
 FRINGE = np.float32(0.5)  # weight of places beside clipped ones
+NOT, MAYBE = np.float32(0.1), np.float32(0.5)  # shares of saturation between which a place beside clipped ones may be lost
 SPOILT = np.float32(0.6)  # share of saturation from which such places tell no colour: they are clipped in part
 RINGS = (1, 2, 3, 4, 6, 9, 13, 19, 28, 42, 64)  # cells from a clipped one at which colours are looked for
 AROUND = 12  # places on a ring
@@ -33,7 +34,7 @@ ODDS = np.float32(0.25)  # stops by which a colour may miss what the channels le
 SHORT = np.float32(0.2)  # stops by which a channel seen clipped may fall short of it, for half a colour's weight
 BEYOND = np.float32(1.5)  # halvings of its weight for each stop by which a colour would be beyond clipping
 PALE, WHITE = np.float32(0.05), np.float32(0.4)  # weight of no tint: always; and of white glass where it may be
-SLOPES = (np.float32(0.2), np.float32(0), np.float32(0.6))
+SLOPES = (np.float32(0.2), np.float32(0), np.float32(0.7))
 EVEN = 3  # rounds of evening out
 FARTHEST = np.float32(3.2)  # times what it shows that a clipped channel is taken for at most: 1.7 stops
 PALER = (0.03, 0.08, 1.0)  # of the way to white, with one, two, three channels lost; set on the modelled church
@@ -128,7 +129,7 @@ def _to_stops(sums, count, scale):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, inline="always", error_model="numpy")
-def _fit(s, w, c, levels):  # type: ignore[no-untyped-def]
+def _fit(s, w, c, stops, levels):  # type: ignore[no-untyped-def]
     """How well colour c (stops beside saturation, of any brightness) explains what is seen, 0 to 1, and its level.
 
     `s`, `w`: stops below saturation, and how far lost, of the three channels.
@@ -152,6 +153,9 @@ def _fit(s, w, c, levels):  # type: ignore[no-untyped-def]
         miss += w[k] * short * short
         beyond += w[k] * max(at, np.float32(0))
     levels[0] = level
+    # White glass that has lost its green is common, purple glass that has is rare.
+    purple = np.float32(0.5) * (c[0] + stops[0] + c[2] + stops[2]) - c[1] - stops[1]
+    beyond += w[1] * max(purple, np.float32(0))
     return np.exp2(-BEYOND * beyond) / ((one + miss) * (one + miss))
 
 
@@ -175,12 +179,14 @@ def _untinted(s, w, stops, out):  # type: ignore[no-untyped-def]
     grey = two * grey + (np.float32(1) - two) * top
     spread = np.float32(0)
     for k in range(3):
-        slope = np.float32(0)
-        if k != 1:
-            # Of two lost, the farther from the one left in wavelength.
+        if k != 1 and w[k] > 0:
             o = 2 - k
-            slope = (np.float32(1) - two) * w[1] * (np.float32(1) - w[o]) * SLOPES[k] * max(grey - s[o] - stops[o], 0)
-        out[k] = s[k] + w[k] * max(grey + slope - stops[k] - s[k], np.float32(0))
+            middle = w[1] * grey + (np.float32(1) - w[1]) * (s[1] + stops[1])
+            depth = (middle - s[o] - stops[o]) * (np.float32(1) - w[o])
+            slope = SLOPES[k] * depth * _ramp(depth, np.float32(1), np.float32(2.5))
+            out[k] = s[k] + w[k] * max(max(grey, middle + slope) - stops[k] - s[k], np.float32(0))
+        else:
+            out[k] = s[k] + w[k] * max(grey - stops[k] - s[k], np.float32(0))
         spread += (np.float32(1) - w[k]) * abs(s[k] + stops[k] - grey)
     return PALE + WHITE * np.exp2(np.float32(-3) * spread)
 
@@ -204,7 +210,7 @@ def _colours(known, seen, stops, places, out):  # type: ignore[no-untyped-def]
                 u, v = i + int(places[n, 0]), j + int(places[n, 1])
                 if u < 0 or v < 0 or u >= rows or v >= columns or known[u, v, 3] <= 0:
                     continue
-                weight = places[n, 2] * known[u, v, 3] * _fit(s, w, known[u, v, :3], levels)
+                weight = places[n, 2] * known[u, v, 3] * _fit(s, w, known[u, v, :3], stops, levels)
                 mean = np.float32(0)
                 for k in range(3):
                     c[k] = max(known[u, v, k], -levels[0] * w[k] + known[u, v, k] * (np.float32(1) - w[k]))
@@ -276,7 +282,7 @@ def _colour_at(colours, y, x, cell, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
-def _rebuild(rgb, lost, wanted, colours, cell):  # type: ignore[no-untyped-def]
+def _rebuild(rgb, lost, ceiling, wanted, colours, cell):  # type: ignore[no-untyped-def]
     """Lost channels from those left and the colour of the place."""
     height, width = rgb.shape[:2]
     one = np.float32(1)
@@ -290,15 +296,18 @@ def _rebuild(rgb, lost, wanted, colours, cell):  # type: ignore[no-untyped-def]
                     if lost[y, x, 0] == 0 and lost[y, x, 1] == 0 and lost[y, x, 2] == 0:
                         continue
                     _colour_at(colours, y, x, cell, d)
-                    missing = level = top = np.float32(0)
+                    missing = level = left = top = np.float32(0)
                     for k in range(3):
                         v[k] = max(rgb[y, x, k], np.float32(1e-5))
-                        w[k] = np.float32(lost[y, x, k]) / np.float32(255)
+                        share = v[k] / ceiling[k]
+                        w[k] = np.float32(lost[y, x, k]) / np.float32(255) * _ramp(share, NOT, MAYBE)
                         missing += w[k]
-                        level += (one - w[k]) * (np.log2(v[k]) - d[k])
+                        sure = (one - w[k]) * (share + np.float32(0.01))  # noise tells less of a brighter one
+                        level += sure * (np.log2(v[k]) - d[k])
+                        left += sure
                         top = max(top, v[k])
                     whole = max(missing - np.float32(2), np.float32(0))
-                    level /= max(np.float32(3) - missing, np.float32(0.05))
+                    level /= max(left, np.float32(1e-4))
                     most = FARTHEST
                     brightest = np.float32(0)
                     for k in range(3):
@@ -360,5 +369,5 @@ def reconstruct_highlights(rgb: F32, multipliers: Sequence[float] | NDArray[np.f
     for n in range(EVEN):
         _evened(colours, seen, n + 1, evened)
         colours, evened = evened, colours
-    _rebuild(rgb, lost, near, colours, cell)
+    _rebuild(rgb, lost, ceiling, near, colours, cell)
     return rgb
