@@ -34,7 +34,7 @@ ODDS = np.float32(0.25)  # stops by which a colour may miss what the channels le
 SHORT = np.float32(0.2)  # stops by which a channel seen clipped may fall short of it, for half a colour's weight
 BEYOND = np.float32(1.5)  # halvings of its weight for each stop by which a colour would be beyond clipping
 PALE, WHITE = np.float32(0.05), np.float32(0.4)  # weight of no tint: always; and of white glass where it may be
-SLOPES = (np.float32(0.2), np.float32(0), np.float32(0.7))
+COOL, WARM = np.float32(0.65), np.float32(0.3)  # see `_likely`
 EVEN = 3  # rounds of evening out
 FARTHEST = np.float32(3.2)  # times what it shows that a clipped channel is taken for at most: 1.7 stops
 PALER = (0.03, 0.08, 1.0)  # of the way to white, with one, two, three channels lost; set on the modelled church
@@ -160,35 +160,51 @@ def _fit(s, w, c, stops, levels):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, inline="always", error_model="numpy")
-def _untinted(s, w, stops, out):  # type: ignore[no-untyped-def]
-    """The palest colour that explains what is seen, as stops beside saturation, and the weight that it has.
+def _likely(seen, w, out):  # type: ignore[no-untyped-def]
+    """The palest colour on the line of glass colours that explains what is seen (stops, balanced).
 
-    `stops`: of each channel's saturation, in balanced units.
+    Along the spectrum blue stands to green as COOL of what green stands to red, red to green as WARM of what green
+    stands to blue: glass of one stain, thick or thin, lies on one line (Beer and Lambert), and so does daylight.
+    """
+    r, g, b = seen[0], seen[1], seen[2]
+    one, half = np.float32(1), np.float32(0.5)
+    slope = COOL if r < b else WARM
+    first, last = (r, b) if r < b else (b, r)
+    if w[1] > half and not (w[0] > half and w[2] > half):
+        g = max(g, (last + slope * first) / (one + slope))
+    if w[1] > half or w[0] <= half or w[2] <= half:
+        if w[2] > half:
+            b = max(b, g + (COOL if r < g else WARM) * (g - r))
+        elif w[0] > half:
+            r = max(r, g + (WARM if b < g else COOL) * (g - b))
+    out[0], out[1], out[2] = r, g, b
+
+
+@njit(cache=True, inline="always", error_model="numpy")
+def _untold(s, w, stops, line, out):  # type: ignore[no-untyped-def]
+    """The colour of a place of which nothing around tells, as stops beside saturation, and the weight that it has.
+
+    White glass where what is left may be white, else `_likely`. `stops`: of each channel's saturation, in balanced
+    units.
     """
     left = grey = np.float32(0)
     top = np.float32(-99)
     for k in range(3):
+        out[k] = s[k] + stops[k]
         left += np.float32(1) - w[k]
-        grey += (np.float32(1) - w[k]) * (s[k] + stops[k])
-        top = max(top, s[k] + stops[k])
-    grey = grey / max(left, np.float32(1e-3))
+        grey += (np.float32(1) - w[k]) * out[k]
+        top = max(top, out[k])
+    _likely(out, w, line)
     two = _ramp(left, np.float32(1), np.float32(2))  # 1 where two channels are left
-    # Two lost are taken for alike, but blue, where red is left and far below, is more often deep than turquoise.
-    deep = w[1] * w[2] * (np.float32(1) - w[0]) * _ramp(top - s[0] - stops[0], np.float32(1), np.float32(2.5))
-    top -= deep * max(top - stops[1], np.float32(0))
-    grey = two * grey + (np.float32(1) - two) * top
+    grey = two * grey / max(left, np.float32(1e-3)) + (np.float32(1) - two) * top
     spread = np.float32(0)
     for k in range(3):
-        if k != 1 and w[k] > 0:
-            o = 2 - k
-            middle = w[1] * grey + (np.float32(1) - w[1]) * (s[1] + stops[1])
-            depth = (middle - s[o] - stops[o]) * (np.float32(1) - w[o])
-            slope = SLOPES[k] * depth * _ramp(depth, np.float32(1), np.float32(2.5))
-            out[k] = s[k] + w[k] * max(max(grey, middle + slope) - stops[k] - s[k], np.float32(0))
-        else:
-            out[k] = s[k] + w[k] * max(grey - stops[k] - s[k], np.float32(0))
-        spread += (np.float32(1) - w[k]) * abs(s[k] + stops[k] - grey)
-    return PALE + WHITE * np.exp2(np.float32(-3) * spread)
+        spread += (np.float32(1) - w[k]) * abs(out[k] - grey)
+    white = WHITE * np.exp2(np.float32(-6) * spread)
+    for k in range(3):
+        mean = (PALE * line[k] + white * max(grey, out[k])) / (PALE + white)
+        out[k] = s[k] + w[k] * max(mean - out[k], np.float32(0))
+    return PALE + white
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
@@ -196,12 +212,13 @@ def _colours(known, seen, stops, places, out):  # type: ignore[no-untyped-def]
     """Colour of every clipped cell: stops of three channels beside their mean (balanced units), and confidence."""
     rows, columns = seen.shape[:2]
     for i in prange(rows):
-        c, d, levels = np.empty(3, np.float32), np.empty(3, np.float32), np.empty(1, np.float32)
+        c, d, line = np.empty(3, np.float32), np.empty(3, np.float32), np.empty(3, np.float32)
+        levels = np.empty(1, np.float32)
         for j in range(columns):
             if seen[i, j, 6] <= 0:
                 continue
             s, w = seen[i, j, :3], seen[i, j, 3:6]
-            total = _untinted(s, w, stops, c)
+            total = _untold(s, w, stops, line, c)
             mean = (c[0] + c[1] + c[2] + stops[0] + stops[1] + stops[2]) / np.float32(3)
             for k in range(3):
                 d[k] = total * (c[k] + stops[k] - mean)
