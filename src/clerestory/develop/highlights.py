@@ -33,8 +33,11 @@ AROUND = 12  # places on a ring
 ODDS = np.float32(0.25)  # stops by which a colour may miss what the channels left say, for half its weight
 SHORT = np.float32(0.2)  # stops by which a channel seen clipped may fall short of it, for half a colour's weight
 BEYOND = np.float32(1.5)  # halvings of its weight for each stop by which a colour would be beyond clipping
+PURPLE = np.float32(8.0)  # the same for each stop by which it would have less green than its red and blue
 PALE, WHITE = np.float32(0.05), np.float32(0.4)  # weight of no tint: always; and of white glass where it may be
 COOL, WARM = np.float32(0.65), np.float32(0.3)  # see `_likely`
+ALIKE = np.float32(10.0)  # how strictly a pane is told from its neighbours, by squared stops and losses
+LEAST = np.float32(0.1)  # confidence in a colour of which nothing around tells
 EVEN = 3  # rounds of evening out
 FARTHEST = np.float32(3.2)  # times what it shows that a clipped channel is taken for at most: 1.7 stops
 PALER = (0.03, 0.08, 1.0)  # of the way to white, with one, two, three channels lost; set on the modelled church
@@ -155,8 +158,8 @@ def _fit(s, w, c, stops, levels):  # type: ignore[no-untyped-def]
     levels[0] = level
     # White glass that has lost its green is common, purple glass that has is rare.
     purple = np.float32(0.5) * (c[0] + stops[0] + c[2] + stops[2]) - c[1] - stops[1]
-    beyond += w[1] * max(purple, np.float32(0))
-    return np.exp2(-BEYOND * beyond) / ((one + miss) * (one + miss))
+    penalty = BEYOND * beyond + PURPLE * w[1] * max(purple, np.float32(0))
+    return np.exp2(-penalty) / ((one + miss) * (one + miss))
 
 
 @njit(cache=True, inline="always", error_model="numpy")
@@ -238,7 +241,7 @@ def _colours(known, seen, stops, places, out):  # type: ignore[no-untyped-def]
                 trust += weight
             for k in range(3):
                 out[i, j, k] = d[k] / total
-            out[i, j, 3] = np.float32(0.02) + trust
+            out[i, j, 3] = LEAST + trust
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
@@ -261,7 +264,8 @@ def _evened(colours, seen, reach, out):  # type: ignore[no-untyped-def]
                         loss = seen[i, j, 3 + k] - seen[u, v, 3 + k]
                         shown = seen[i, j, k] - seen[u, v, k]
                         apart += loss * loss + shown * shown
-                    weight = np.float32(1) / (np.float32(1) + np.float32(4) * apart)
+                    weight = np.float32(1) / (np.float32(1) + ALIKE * apart)
+                    weight *= weight
                     spread += weight
                     trust += weight * colours[u, v, 3]
                     weight *= colours[u, v, 3]
