@@ -7,7 +7,7 @@ so that the truth about every clipped pixel is known. Read by light.py.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
+from clerestory.camera.exposure import raw_fraction
 from clerestory.camera.pose import Pose
 from clerestory.develop.colour import XYZ_FROM_WORKING, balanced_values, encode, to_space, to_working
 from clerestory.develop.demosaic import demosaic, signal_of
@@ -26,15 +27,14 @@ from clerestory.simulate import blur, sensor
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.panorama import load_panorama, panorama_view
 from clerestory.simulate.scene import LUMINANCE
+from clerestory.simulate.shoot import focus_blur
 from clerestory.simulate.visit import demo_of, demo_views
 
 F32 = NDArray[np.float32]
-Rebuild = Callable[[F32, NDArray[np.floating]], F32]
 OUT = Path(__file__).parent / "out"
 BODY = SimulatedCamera(width=2624, height=1968)
 D65 = np.array([0.3127 / 0.3290, 1.0, 0.3583 / 0.3290])
 COLOURED = 10.0  # CIELAB chroma of the truth from which its hue counts
-DEMO = ("nave", "rose")
 PANORAMAS = {"thatch_chapel_1k.hdr": 0, "old_hall_1k.exr": 140}  # yaw in degrees
 
 
@@ -54,9 +54,6 @@ def church_light(name: str) -> F32:
         church, body, lens = demo_of((BODY.width, BODY.height))
         shot = next(v for v in demo_views(church, body) if v.name == name).shots[0]
         seen = church.render(body.intrinsics(shot.focal_mm, lens), shot.pose)
-        from clerestory.camera.exposure import raw_fraction
-        from clerestory.simulate.shoot import focus_blur
-
         level = raw_fraction(1.0, shot.f_number, shot.seconds, shot.iso)
         path = blur.shake_path(np.random.default_rng(1), 0.6)
         matrix, focus = body.rec2020_to_camera * level, focus_blur(shot, body.pixel_mm)
@@ -158,3 +155,28 @@ def magenta(rebuilt: F32, truth: F32) -> float:
     bright = lab[..., 0] > 80
     wrong = bright & (lab[..., 1] > 6) & (lab[..., 2] < 2) & ~((own[..., 1] > 6) & (own[..., 2] < 2))
     return float(wrong.sum() / max(bright.sum(), 1))
+
+
+def panorama_light(path: Path, yaw: float) -> F32:
+    """Noise-free mosaic of a view of a panorama, the wall as a meter has it, its windows 1 to 3 stops too bright."""
+    width, height = 1200, 900
+    camera = Camera(width, height, width * 24 / 36, (width - 1) / 2, (height - 1) / 2)
+    seen = panorama_view(load_panorama(path), camera, Pose(math.radians(yaw), math.radians(10), 0.0))
+    working = np.maximum(seen @ np.linalg.inv(to_space("srgb")).astype(np.float32).T, 0)
+    working *= 0.18 / max(float(np.median(working @ LUMINANCE)), 1e-9)
+    rgb = np.minimum(working @ BODY.rec2020_to_camera.T, 12).astype(np.float32)
+    light = np.empty((height, width), np.float32)
+    for row in range(2):
+        for column in range(2):
+            light[row::2, column::2] = rgb[row::2, column::2, row + column]
+    return np.maximum(light, 0)
+
+
+def cases(data: Path) -> Iterator[Case]:
+    """Two views of the modelled church, the second at three exposures, and one view each of two panoramas."""
+    yield Case("church, nave", church_light("nave"))
+    for stops in (0.0, 1.0, 1.6):
+        yield Case(f"church, rose {stops:+.1f}", church_light("rose") * np.float32(2**stops))
+    for name, yaw in PANORAMAS.items():
+        if (data / "panoramas" / name).exists():
+            yield Case(name.split("_1k")[0], panorama_light(data / "panoramas" / name, yaw))

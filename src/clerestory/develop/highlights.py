@@ -35,7 +35,8 @@ SHORT = np.float32(0.2)  # stops by which a channel seen clipped may fall short 
 BEYOND = np.float32(1.5)  # halvings of its weight for each stop by which a colour would be beyond clipping
 PURPLE = np.float32(8.0)  # the same for each stop by which it would have less green than its red and blue
 PALE, WHITE = np.float32(0.05), np.float32(0.4)  # weight of no tint: always; and of white glass where it may be
-COOL, WARM = np.float32(0.65), np.float32(0.3)  # see `_likely`
+COOL, WARM = np.float32(0.65), np.float32(0.3)  # see `_likely`; set on the modelled church
+DEEP = np.float32(3.0)  # stops between channels beyond which noise tells no colour
 ALIKE = np.float32(10.0)  # how strictly a pane is told from its neighbours, by squared stops and losses
 LEAST = np.float32(0.1)  # confidence in a colour of which nothing around tells
 EVEN = 3  # rounds of evening out
@@ -177,9 +178,9 @@ def _likely(seen, w, out):  # type: ignore[no-untyped-def]
         g = max(g, (last + slope * first) / (one + slope))
     if w[1] > half or w[0] <= half or w[2] <= half:
         if w[2] > half:
-            b = max(b, g + (COOL if r < g else WARM) * (g - r))
+            b = max(b, g + (COOL if r < g else WARM) * min(g - r, DEEP))
         elif w[0] > half:
-            r = max(r, g + (WARM if b < g else COOL) * (g - b))
+            r = max(r, g + (WARM if b < g else COOL) * min(g - b, DEEP))
     out[0], out[1], out[2] = r, g, b
 
 
