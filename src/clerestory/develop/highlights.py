@@ -33,8 +33,8 @@ AROUND = 12  # places on a ring
 ODDS = np.float32(0.25)  # stops by which a colour may miss what the channels left say, for half its weight
 SHORT = np.float32(0.2)  # stops by which a channel seen clipped may fall short of it, for half a colour's weight
 BEYOND = np.float32(1.5)  # halvings of its weight for each stop by which a colour would be beyond clipping
-PURPLE = np.float32(8.0)  # the same for each stop by which it would have less green than its red and blue
-PALE, WHITE = np.float32(0.05), np.float32(0.4)  # weight of no tint: always; and of white glass where it may be
+PURPLE = np.float32(8.0)  # the same for each stop by which it would have less green than both red and blue
+PALE, WHITE = np.float32(0.03), np.float32(0.4)  # weight of no tint: always; and of white glass where it may be
 COOL, WARM = np.float32(0.65), np.float32(0.3)  # see `_likely`; set on the modelled church
 DEEP = np.float32(3.0)  # stops between channels beyond which noise tells no colour
 ALIKE = np.float32(10.0)  # how strictly a pane is told from its neighbours, by squared stops and losses
@@ -158,7 +158,7 @@ def _fit(s, w, c, stops, levels):  # type: ignore[no-untyped-def]
         beyond += w[k] * max(at, np.float32(0))
     levels[0] = level
     # White glass that has lost its green is common, purple glass that has is rare.
-    purple = np.float32(0.5) * (c[0] + stops[0] + c[2] + stops[2]) - c[1] - stops[1]
+    purple = min(c[0] + stops[0], c[2] + stops[2]) - c[1] - stops[1]
     penalty = BEYOND * beyond + PURPLE * w[1] * max(purple, np.float32(0))
     return np.exp2(-penalty) / ((one + miss) * (one + miss))
 
