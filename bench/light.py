@@ -494,7 +494,9 @@ def bench_time(rounds: int = 3) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", nargs="*", choices=["noise", "denoise", "tone", "panes", "white", "time", []], default=[])
+    parser.add_argument(
+        "what", nargs="*", choices=["noise", "denoise", "tone", "panes", "white", "time", []], default=[]
+    )
     parser.add_argument("--data", type=Path, default=Path(__file__).parents[2] / "shared" / "data")
     parser.add_argument("--page", action="store_true", help="before and now of every scene, side by side")
     parser.add_argument("--scene", type=Path, action="append", default=[], help="a further .hdr or .exr")

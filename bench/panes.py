@@ -19,12 +19,12 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.exposure import raw_fraction
 from clerestory.camera.pose import Pose
 from clerestory.develop.colour import XYZ_FROM_WORKING, balanced_values, encode, to_space, to_working
-from clerestory.develop.demosaic import demosaic, signal_of
+from clerestory.develop.demosaic import demosaic
 from clerestory.develop.denoise import denoise_mosaic
 from clerestory.finish import tone
 from clerestory.raw.read import Mosaic
 from clerestory.simulate import blur, sensor
-from clerestory.simulate.camera import Lens, SimulatedCamera
+from clerestory.simulate.camera import SimulatedCamera
 from clerestory.simulate.panorama import load_panorama, panorama_view
 from clerestory.simulate.scene import LUMINANCE
 from clerestory.simulate.shoot import focus_blur
@@ -58,7 +58,9 @@ def church_light(name: str) -> F32:
         path = blur.shake_path(np.random.default_rng(1), 0.6)
         matrix, focus = body.rec2020_to_camera * level, focus_blur(shot, body.pixel_mm)
         where = (lens.vignetting, lens.distortion.centre)
-        light = blur.through_lens(seen.radiance, seen.depth, path, shot.f_number, body.pixel_mm, focus, matrix, *where)
+        light = blur.through_lens(
+            seen.radiance, seen.depth, path, shot.f_number, body.pixel_mm, focus, matrix, *where
+        )
         np.save(kept, light.astype(np.float32))
     return np.load(kept)
 
@@ -129,7 +131,9 @@ def judged(frame: Frame, rebuilt: F32, farthest: float = 1.5) -> dict[str, float
         these = within & coloured & (lost == count)
         out[f"{name}_pixels"] = float(these.sum())
         out[f"{name}_hue"] = float(np.median(_apart(hues[1], hues[0])[these])) if these.any() else math.nan
-        out[f"{name}_chroma"] = float(np.median((chroma[1] / np.maximum(chroma[0], COLOURED))[these])) if these.any() else math.nan
+        out[f"{name}_chroma"] = (
+            float(np.median((chroma[1] / np.maximum(chroma[0], COLOURED))[these])) if these.any() else math.nan
+        )
     pane = within & coloured & (lost > 0) & (lost < 3)
     off: list[list[float]] = [[], []]
     for axis in (0, 1):

@@ -26,15 +26,18 @@ BLOCK = 32  # pixels across the blocks in which anything clipped is looked for
 CELLS = 1300  # along the longer side
 DIM = np.float32(0.12)  # share of saturation below which an unclipped place tells no colour: noise and veiling glare
 FRINGE = np.float32(0.5)  # weight of places beside clipped ones
-NOT, MAYBE = np.float32(0.1), np.float32(0.5)  # shares of saturation between which a place beside clipped ones may be lost
+NOT, MAYBE = (
+    np.float32(0.1),
+    np.float32(0.5),
+)  # shares of saturation between which a place beside clipped ones may be lost
 SPOILT = np.float32(0.6)  # share of saturation from which such places tell no colour: they are clipped in part
 RINGS = (1, 2, 3, 4, 6, 9, 13, 19, 28, 42, 64)  # cells from a clipped one at which colours are looked for
 AROUND = 12  # places on a ring
 ODDS = np.float32(0.25)  # stops by which a colour may miss what the channels left say, for half its weight
 SHORT = np.float32(0.2)  # stops by which a channel seen clipped may fall short of it, for half a colour's weight
-BEYOND = np.float32(1.5)  # halvings of its weight for each stop by which a colour would be beyond clipping
-PURPLE = np.float32(8.0)  # the same for each stop by which it would have less green than both red and blue
-PALE, WHITE = np.float32(0.03), np.float32(0.4)  # weight of no tint: always; and of white glass where it may be
+BEYOND = np.float32(0.75)  # halvings of its weight, by squared stops, where a colour would be beyond clipping
+PURPLE = np.float32(8.0)  # halvings for each stop by which it would have less green than both red and blue
+PALE, WHITE = np.float32(0.012), np.float32(0.4)  # weight of no tint: always; and of white glass where it may be
 COOL, WARM = np.float32(0.65), np.float32(0.3)  # see `_likely`; set on the modelled church
 DEEP = np.float32(3.0)  # stops between channels beyond which noise tells no colour
 ALIKE = np.float32(10.0)  # how strictly a pane is told from its neighbours, by squared stops and losses
@@ -159,7 +162,7 @@ def _fit(s, w, c, stops, levels):  # type: ignore[no-untyped-def]
     levels[0] = level
     # White glass that has lost its green is common, purple glass that has is rare.
     purple = min(c[0] + stops[0], c[2] + stops[2]) - c[1] - stops[1]
-    penalty = BEYOND * beyond + PURPLE * w[1] * max(purple, np.float32(0))
+    penalty = BEYOND * beyond * beyond + PURPLE * w[1] * max(purple, np.float32(0))
     return np.exp2(-penalty) / ((one + miss) * (one + miss))
 
 
@@ -309,7 +312,12 @@ def _rebuild(rgb, lost, ceiling, wanted, colours, cell):  # type: ignore[no-unty
     height, width = rgb.shape[:2]
     one = np.float32(1)
     for i in prange(wanted.shape[0]):
-        d, v, w, new = np.empty(3, np.float32), np.empty(3, np.float32), np.empty(3, np.float32), np.empty(3, np.float32)
+        d, v, w, new = (
+            np.empty(3, np.float32),
+            np.empty(3, np.float32),
+            np.empty(3, np.float32),
+            np.empty(3, np.float32),
+        )
         for j in range(wanted.shape[1]):
             if not wanted[i, j]:
                 continue
