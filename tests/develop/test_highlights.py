@@ -20,7 +20,7 @@ CEILING = np.array(BALANCE, np.float32)
 
 
 def chips(*names: str) -> NDArray[np.float64]:
-    """Balanced camera RGB of chips of the ColorChecker 24 after November 2014 (X-Rite), as colour-science has them."""
+    """Balanced camera RGB of chips of the ColorChecker 24 after November 2014 (X-Rite), from colour-science."""
     checker = colour.CCS_COLOURCHECKERS["ColorChecker24 - After November 2014"]
     found = {k.lower(): np.asarray(v) for k, v in checker.data.items()}
     xyz = np.array([colour.xyY_to_XYZ(found[n]) for n in names])
