@@ -42,7 +42,7 @@ COOL, WARM = np.float32(0.65), np.float32(0.3)  # see `_likely`; set on the mode
 DEEP = np.float32(3.0)  # stops between channels beyond which noise tells no colour
 ALIKE = np.float32(10.0)  # how strictly a pane is told from its neighbours, by squared stops and losses
 LEAST = np.float32(0.1)  # confidence in a colour of which nothing around tells
-EVEN = 3  # rounds of evening out
+EVEN = (1, 2, 4)  # cells between those that each round of evening out looks at
 FARTHEST = np.float32(3.2)  # times what it shows that a clipped channel is taken for at most: 1.7 stops
 PALER = (0.03, 0.08, 1.0)  # of the way to white, with one, two, three channels lost; set on the modelled church
 
@@ -396,8 +396,8 @@ def reconstruct_highlights(rgb: F32, multipliers: Sequence[float] | NDArray[np.f
     _to_stops(seen, 6, np.float32(1))
     colours, evened = np.zeros((*size, 4), np.float32), np.zeros((*size, 4), np.float32)
     _colours(known, seen, np.log2(ceiling), _places(), colours)
-    for n in range(EVEN):
-        _evened(colours, seen, n + 1, evened)
+    for step in EVEN:
+        _evened(colours, seen, step, evened)
         colours, evened = evened, colours
     _rebuild(rgb, lost, ceiling, near, colours, cell)
     return rgb
