@@ -15,9 +15,10 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.camera.noise import NoiseModel
 from clerestory.develop.colour import balanced_values, to_working, working_from_camera, xyz_from_rgb
-from clerestory.develop.defects import open_corrected, reconstruct_highlights
+from clerestory.develop.defects import open_corrected
 from clerestory.develop.demosaic import demosaic, signal_of, small_of, turned
 from clerestory.develop.denoise import Quality, denoise_mosaic
+from clerestory.develop.highlights import reconstruct_highlights
 from clerestory.finish.tone import WorkingNoise, working_noise
 from clerestory.merge.result import Stitched
 from clerestory.raw.clipping import clipping_of
