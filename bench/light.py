@@ -3,9 +3,9 @@
 python bench/light.py [noise] [denoise] [tone] [panes] [white] [time] [--data FOLDER] [--page]
 [--scene FILE]: all of them when none is named. Frames are of the modelled church, 20 megapixels, rendered once and
 kept in bench/out; panoramas are read from FOLDER/panoramas, further scenes (.hdr, .exr) are named with --scene. What
-became of glass and stone is measured with FOLDER/../tools/glass_and_stone.py, beside the operator as it was; --page lays both side by side in
-bench/out/tone_pages. Writes bench/out/tone.png, our pictures beside OpenCV's operators. Needs scikit-image,
-PyWavelets and colour-science.
+became of glass and stone is measured with FOLDER/../tools/glass_and_stone.py, beside the operator as it was; --page
+lays both side by side in bench/out/tone_pages. Writes bench/out/tone.png, our pictures beside OpenCV's operators.
+Needs scikit-image, PyWavelets and colour-science.
 """
 
 from __future__ import annotations
