@@ -372,8 +372,8 @@ def reconstruct_highlights(rgb: F32, multipliers: Sequence[float] | NDArray[np.f
 
     Channel k saturates at `multipliers[k]` (the least of them 1). Where one or two channels are lost they follow the
     colour that unclipped places around give the pane; where nothing around explains what is left, they are white if
-    that may be, else the palest colour of glass of one stain. Three are white. None rises by more than 1.7 stops, and what is rebuilt is paler the less is left to say its
-    colour.
+    that may be, else the palest colour of glass of one stain. Three are white. None rises by more than 1.7 stops, and
+    what is rebuilt is paler the less is left to say its colour.
     """
     ceiling = np.asarray(multipliers, np.float32)
     height, width = rgb.shape[:2]
