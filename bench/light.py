@@ -4,8 +4,13 @@ python bench/light.py [noise] [denoise] [tone] [panes] [white] [time] [--data FO
 [--scene FILE]: all of them when none is named. Frames are of the modelled church, 20 megapixels, rendered once and
 kept in bench/out; panoramas are read from FOLDER/panoramas, further scenes (.hdr, .exr) are named with --scene. What
 became of glass and stone is measured with FOLDER/../tools/glass_and_stone.py, beside the operator as it was; --page
+<<<<<<< HEAD
 lays both side by side in bench/out/tone_pages. Writes bench/out/tone.png, our pictures beside OpenCV's operators.
 Needs scikit-image, PyWavelets and colour-science.
+=======
+lays both side by side in bench/out/tone_pages. What is rebuilt of clipped panes: see panes.py. Writes
+bench/out/tone.png, our pictures beside OpenCV's operators. Needs scikit-image, PyWavelets and colour-science.
+>>>>>>> w-tone2
 """
 
 from __future__ import annotations
@@ -387,6 +392,8 @@ PANES_BEFORE = {
     "church, rose +0.0": (20.51, 1.15, 28.33, 1.44, 1.61, 0.0, 0.004),
     "church, rose +1.0": (13.34, 0.72, 44.44, 0.26, 1.71, 0.0, 0.028),
     "church, rose +1.6": (31.92, 0.62, 73.41, 0.60, 2.63, 0.0, 0.015),
+    "thatch_chapel": (15.74, 0.84, 2.23, 0.75, 2.64, 0.0, 0.001),
+    "old_hall": (10.64, 0.88, 24.14, 0.24, 5.90, 0.0, 0.000),
 }
 PANES = ("one_hue", "one_chroma", "two_hue", "two_chroma", "neighbours", "whole_chroma", "magenta")
 

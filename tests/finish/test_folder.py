@@ -146,6 +146,8 @@ def test_stopped_by_hand_and_gone_on(visit: Path, tmp_path: Path) -> None:
     command = [
         sys.executable,
         "-c",
+        # A test run that a shell put in the background inherits an ignored Ctrl-C; a person's terminal does not.
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
         "from clerestory.cli import main; main()",
         "finish",
         str(tmp_path),

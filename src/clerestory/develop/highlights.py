@@ -69,10 +69,7 @@ def _clipped_blocks(rgb, ceiling, out):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, parallel=True, error_model="numpy")
 def _touched(rgb, ceiling, wanted, out):  # type: ignore[no-untyped-def]
-    """How far each channel is lost, 0 to 255: by the most that the pixel or its eight neighbours show of it.
-
-    Interpolating a mosaic carries what is clipped that far.
-    """
+    """How far each channel is lost, 0 to 255."""
     height, width = rgb.shape[:2]
     for i in prange(wanted.shape[0]):
         for j in range(wanted.shape[1]):
@@ -374,9 +371,9 @@ def reconstruct_highlights(rgb: F32, multipliers: Sequence[float] | NDArray[np.f
     """Clipped channels rebuilt, in place, in white-balanced camera RGB (float32 H x W x 3); returns the same array.
 
     Channel k saturates at `multipliers[k]` (the least of them 1). Where one or two channels are lost they follow the
-    colour that unclipped places around give the pane; where nothing around explains what is left, they tend to no
-    tint. Three are white. None rises by more than 1.7 stops, and what is rebuilt is paler the less is left to say its
-    colour.
+    colour that unclipped places around give the pane; where nothing around explains what is left, they are white if
+    that may be, else the palest colour of glass of one stain. Three are white. None rises by more than 1.7 stops, and
+    what is rebuilt is paler the less is left to say its colour.
     """
     ceiling = np.asarray(multipliers, np.float32)
     height, width = rgb.shape[:2]
@@ -387,6 +384,7 @@ def reconstruct_highlights(rgb: F32, multipliers: Sequence[float] | NDArray[np.f
     near = _grown(clipped, 1)
     lost = np.zeros(rgb.shape, np.uint8)
     _touched(rgb, ceiling, near, lost)
+    # Interpolating a mosaic carries what is clipped to the eight pixels around.
     lost = cv2.dilate(lost, np.ones((3, 3), np.uint8))
     cell = max(1, round(max(height, width) / CELLS))
     size = (-(-height // cell), -(-width // cell))
