@@ -4,13 +4,8 @@ python bench/light.py [noise] [denoise] [tone] [panes] [white] [time] [--data FO
 [--scene FILE]: all of them when none is named. Frames are of the modelled church, 20 megapixels, rendered once and
 kept in bench/out; panoramas are read from FOLDER/panoramas, further scenes (.hdr, .exr) are named with --scene. What
 became of glass and stone is measured with FOLDER/../tools/glass_and_stone.py, beside the operator as it was; --page
-<<<<<<< HEAD
-lays both side by side in bench/out/tone_pages. Writes bench/out/tone.png, our pictures beside OpenCV's operators.
-Needs scikit-image, PyWavelets and colour-science.
-=======
 lays both side by side in bench/out/tone_pages. What is rebuilt of clipped panes: see panes.py. Writes
 bench/out/tone.png, our pictures beside OpenCV's operators. Needs scikit-image, PyWavelets and colour-science.
->>>>>>> w-tone2
 """
 
 from __future__ import annotations
