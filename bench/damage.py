@@ -44,7 +44,7 @@ from clerestory.visit.about import read_abouts
 from clerestory.visit.folder import read_digests
 from clerestory.visit.hand import read_hand
 
-RAWS = Path("/work/shared/data/raws")
+RAWS = Path(__file__).resolve().parents[2] / "shared" / "data" / "raws"
 SEEDS = Path(__file__).with_name("faults_seeds.json")
 TEXT_SECONDS = 5.0
 Kinds = list[tuple[str, bytes]]

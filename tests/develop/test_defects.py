@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from clerestory.develop import defects as correct_defects
+from clerestory.develop import defects
 from clerestory.raw.clipping import clipping_of
 from light_frames import exposed, model, mosaic, signal, wall
 
@@ -17,12 +17,12 @@ def test_hot_and_dead_pixels_go_and_nothing_else() -> None:
     places = np.unique(rng.integers(8, 370, (150, 2)), axis=0)
     raw = RAW.copy()
     raw[places[:, 0], places[:, 1]] = 4000
-    found = {tuple(p) for p in correct_defects.find_defects(mosaic(raw), NOISE)}
+    found = {tuple(p) for p in defects.find_defects(mosaic(raw), NOISE)}
     wanted = {tuple(p) for p in places}
     assert len(found & wanted) > 0.9 * len(wanted)
     assert len(found - wanted) <= 3
     given = mosaic(raw)
-    mended = correct_defects.correct_defects(given, NOISE)
+    mended = defects.correct_defects(given, NOISE)
     assert given.raw is raw and raw[tuple(places[0])] == 4000
     off = np.abs(mended.raw.astype(float) - RAW)[places[:, 0], places[:, 1]]
     assert np.median(off) < 60
@@ -34,7 +34,7 @@ def test_a_real_point_of_light_stays() -> None:
     y, x = np.mgrid[:384, :512]
     for cy, cx in ((100, 400), (201, 333), (300, 450), (150, 391)):
         rgb += (0.5 * np.exp(-((y - cy) ** 2 + (x - cx) ** 2) / (2 * 0.6**2)))[..., None].astype(np.float32)
-    found = correct_defects.find_defects(mosaic(exposed(signal(rgb), NOISE)), NOISE)
+    found = defects.find_defects(mosaic(exposed(signal(rgb), NOISE)), NOISE)
     assert len(found) <= 2
 
 
@@ -43,11 +43,11 @@ def test_row_pattern_is_halved_and_masonry_left_alone() -> None:
     light = signal(wall(768, 1024) * np.float32(0.1))
     rows = np.random.default_rng(3).normal(0, 0.6 * noise.read[0], 768)
     raw = np.rint(exposed(light, noise) + rows[:, None]).astype(np.uint16)
-    left = rows - correct_defects.row_pattern(mosaic(raw), noise)
+    left = rows - defects.row_pattern(mosaic(raw), noise)
     assert left.std() < 0.75 * rows.std()
-    columns = correct_defects.column_pattern(mosaic(np.ascontiguousarray(raw.T)), noise)
+    columns = defects.column_pattern(mosaic(np.ascontiguousarray(raw.T)), noise)
     assert (rows - columns).std() < 0.75 * rows.std()
-    assert np.abs(correct_defects.row_pattern(mosaic(RAW), NOISE)).max() < NOISE.read[0]
+    assert np.abs(defects.row_pattern(mosaic(RAW), NOISE)).max() < NOISE.read[0]
 
 
 def test_clipping_tells_channels_apart() -> None:
