@@ -81,11 +81,14 @@ export class Film {
     const field = this.editor?.contains(document.activeElement) ? document.activeElement : null;
     if (!field?.id) return null;
     const { id, value, selectionStart: caret } = field;
-    const fresh = id === "words" && value !== this.typedFor?.words ? value : null;
+    const own = id === "words" ? this.typedFor?.words : this.drawn?.[id];
+    const fresh = own !== undefined && value !== String(own) ? value : null;
     return () => {
       const again = document.getElementById(id);
       if (!again) return;
       if (fresh !== null) again.value = fresh;
+      // A value put back by us is no change to the browser: it is told of it when the field is left.
+      if (fresh !== null && id !== "words") again.addEventListener("blur", () => again.dispatchEvent(new Event("change")), { once: true });
       again.focus();
       if (again.tagName === "TEXTAREA" && caret !== null) again.setSelectionRange(caret, caret);
     };
@@ -151,6 +154,7 @@ export class Film {
         onchange: () => this.house.ask("film title", { values: { [name]: input.value } }).catch(() => this.load()) });
       return [el("label", { for: name }, label), input];
     };
+    this.drawn = { title: this.facts.title ?? "", subtitle: this.facts.subtitle ?? "", loudness: this.facts.loudness };
     const loud = el("input", { id: "loudness", type: "number", min: -31, max: -14, step: 0.1, value: this.facts.loudness, "aria-describedby": "loudness-says",
       onchange: () => this.house.ask("film title", { values: { loudness: Number(loud.value) } }).catch(() => this.load()) });
     this.editor.replaceChildren(el("h2", {}, "Title and sound"), el("div", { class: "fields" }, ...field("title", "Title"), ...field("subtitle", "Subtitle"),
