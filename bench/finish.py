@@ -47,7 +47,7 @@ def once(path: Path) -> dict[str, tuple[float, float]]:
 
     source = light.read_source(path)
     seen = look(source, Recipe(), stage)
-    (picture,) = pictures(seen, Recipe(), [None], stage=stage)
+    (picture,) = pictures(seen, Recipe(), [None], on_stage=stage)
     stage("write JPEG")
     height, width = picture.rgb.shape[:2]
     write.with_metadata(write.encoded(picture.rgb, "jpeg"), path, About(), write.Record(), (width, height))
