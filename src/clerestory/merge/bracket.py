@@ -19,11 +19,12 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement
 from clerestory.merge.align import Motion, align, guide_of
-from clerestory.merge.burst import OnStage, checked, motion_record
+from clerestory.merge.burst import checked, motion_record
 from clerestory.merge.resample import channel_gains, laid, own
 from clerestory.merge.result import Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
 from clerestory.raw.read import Mosaic
+from clerestory.run.progress import OnStage
 
 F32 = NDArray[np.float32]
 FADE = (0.80, 0.90)  # share of saturation over which a frame's smoothed light loses its say

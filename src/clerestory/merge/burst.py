@@ -21,11 +21,11 @@ from clerestory.merge.resample import laid, own
 from clerestory.merge.result import Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
 from clerestory.raw.read import Mosaic
+from clerestory.run.progress import OnStage
 
 F32 = NDArray[np.float32]
 LEAST_AGREEMENT = 0.35  # of the textured tiles, below which a frame shows something else
 LEAST_TAKEN = 0.4  # of a frame that must agree, lest the frame is left out
-OnStage = Callable[[str], None]
 
 
 @dataclass(frozen=True)

@@ -22,13 +22,14 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement, cells_agree
 from clerestory.merge.align import Guide, Motion, align, guide_of
-from clerestory.merge.burst import OnStage, checked, motion_record
+from clerestory.merge.burst import checked, motion_record
 from clerestory.merge.labels import labelled
 from clerestory.merge.lay import Laying, cells_laid, evened, laying_of
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
 from clerestory.raw.read import Mosaic
+from clerestory.run.progress import OnStage
 
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]

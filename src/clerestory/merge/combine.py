@@ -25,8 +25,8 @@ from clerestory.raw.group import View, stops_of
 from clerestory.raw.lens import lens_correction
 from clerestory.raw.noise_fit import fit_noise
 from clerestory.raw.read import FrameInfo, Mosaic, read_rendered
+from clerestory.run.progress import OnStage
 
-OnStage = Callable[[str], None]
 SAME_FOCAL = 0.01  # share by which focal lengths may differ in one merge: a zoom's own rounding
 
 

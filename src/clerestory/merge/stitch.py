@@ -31,6 +31,7 @@ from clerestory.merge.rotations import Rotations, find_rotations
 from clerestory.merge.surface import WIDEST, Surface, surface_for
 from clerestory.raw.frame import open_frame
 from clerestory.raw.read import FrameInfo, Mosaic
+from clerestory.run.progress import OnStage
 from clerestory.vertical.find import find_vertical_together
 from clerestory.vertical.result import Verdict
 
@@ -47,9 +48,6 @@ BAND = 32 * NODE  # rows of the picture worked on at once
 MOST_PIXELS = 160_000_000
 HELD = math.radians(20.0), math.radians(4.0)  # how far cameras are usually tilted, rolled; common practice, no source
 LEVEL_BOUND = 1.0  # degrees within which a camera's level sensor is believed; common practice, no source
-
-
-OnStage = Callable[[str], None]
 
 
 @njit(cache=True, parallel=True, error_model="numpy")

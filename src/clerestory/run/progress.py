@@ -6,6 +6,8 @@ from collections.abc import Callable
 
 # Called with what is being done, how many are done, and how many there are (None while that is not known).
 OnProgress = Callable[[str, int, int | None], None]
+# Called with what is begun within one view, in words.
+OnStage = Callable[[str], None]
 
 
 def quiet(what: str, done: int, total: int | None) -> None:
