@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from clerestory.building.sun import Observer, sun_position
-from clerestory.plan import make
+from clerestory.plan.run import make
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "plan"))
 

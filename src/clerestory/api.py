@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from clerestory.finish.recipe import Aspect, Recipe
     from clerestory.finish.source import Source
     from clerestory.learn import LearnedVisits
-    from clerestory.plan import PlanResult
+    from clerestory.plan.run import PlanResult
     from clerestory.raw.frame import Frame
     from clerestory.raw.group import Kind
     from clerestory.raw.sort import Sorted
@@ -87,7 +87,7 @@ def vertical_of(path: Anywhere) -> Vertical:
 
 def merge_frames(paths: Sequence[Anywhere], kind: Kind = "burst", pick: int = 0) -> Source:
     """Several frames as one: 'burst' (noise averaged), 'bracket' (stepped exposures), 'clear' (visitors taken out) or
-    'wide' (turned about one spot, stitched). `pick`: the frame whose geometry stands. Where the frames cannot be
+    'panorama' (turned about one spot, joined). `pick`: the frame whose geometry stands. Where the frames cannot be
     merged, the pick alone, with the reason among `remarks`. One path gives that frame.
     """
     from clerestory.finish.sources import source_of
@@ -136,7 +136,7 @@ def plan_visit(file: Anywhere, into: Anywhere | None = None, on_progress: OnProg
 
     `into`: where they go; plan/ beside the file when None. UserError names what is wrong in the file, and its line.
     """
-    from clerestory.plan import make
+    from clerestory.plan.run import make
 
     path = Path(file)
     path = path / "visit.toml" if path.is_dir() else path

@@ -77,7 +77,7 @@ def plan(
     """Work out a visit before the day: sun, standing points, kit, exposure; write the report and the field card."""
     file = visit / "visit.toml" if visit.is_dir() else visit
     if new:
-        from clerestory.plan import new_visit
+        from clerestory.plan.run import new_visit
 
         out.print(f"{new_visit(file)}: written. Make it yours, then: clerestory plan {file}", markup=False)
         return

@@ -9,11 +9,10 @@ from pathlib import Path
 import pytest
 from visits import example, example_text
 
-from clerestory.plan import compute
 from clerestory.plan.card import card_data
 from clerestory.plan.care import STAFF, Circumstances, cautions, circumstances, has_steps, is_high, view_cautions
 from clerestory.plan.model import Allowed, RoomTable, StationTable, parse_visit
-from clerestory.plan.reckoning import Plan
+from clerestory.plan.reckoning import Plan, compute
 from clerestory.plan.report import report_html
 
 ALWAYS = {

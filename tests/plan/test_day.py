@@ -9,10 +9,9 @@ from pathlib import Path
 import pytest
 from visits import example, example_text, large_text
 
-from clerestory.plan import compute
 from clerestory.plan.kit import Framings, bags, lens_worth, outcome
 from clerestory.plan.model import parse_visit
-from clerestory.plan.reckoning import Plan
+from clerestory.plan.reckoning import Plan, compute
 from clerestory.plan.timetable import arrange, day_light, good_hours, overlaps
 
 

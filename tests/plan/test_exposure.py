@@ -13,10 +13,9 @@ from visits import example
 from clerestory.camera.exposure import METERED_FRACTION, raw_fraction
 from clerestory.camera.optics import defocus_blur
 from clerestory.camera.steadiness import Hands
-from clerestory.plan import compute
 from clerestory.plan.exposure import focus_for, luminance, settings_for
 from clerestory.plan.model import Spot
-from clerestory.plan.reckoning import Plan, ViewPlan
+from clerestory.plan.reckoning import Plan, ViewPlan, compute
 from clerestory.plan.words import focus_line, metres
 
 HANDS = Hands()

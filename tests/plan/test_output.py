@@ -13,9 +13,9 @@ from visits import example_text
 from clerestory.camera.exposure import spot_luminance
 from clerestory.camera.optics import equivalent_focal, hyperfocal, sharp_limits
 from clerestory.camera.steadiness import Hands, frames_to_take
-from clerestory.plan import PlanResult, make
 from clerestory.plan.card import card_data
 from clerestory.plan.care import STAFF, of_plan
+from clerestory.plan.run import PlanResult, make
 
 CHROMIUM = Path("/usr/bin/chromium")
 

@@ -12,8 +12,8 @@ from visits import example
 from clerestory.building.windows import SunTrack, day_span, patches
 from clerestory.camera.camera import Camera
 from clerestory.camera.pose import Pose
-from clerestory.plan import compute
 from clerestory.plan.preview import rooms_of, seen_frame, seen_picture, straightened, sun_shares
+from clerestory.plan.reckoning import compute
 from clerestory.simulate.rooms import SUNLIGHT, Rooms
 
 

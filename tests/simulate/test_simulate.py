@@ -20,6 +20,7 @@ from clerestory.camera.pose import Pose
 from clerestory.camera.steadiness import Hands
 from clerestory.errors import UserError
 from clerestory.raw.dng import opcode_list
+from clerestory.run import bands
 from clerestory.simulate import blur, sensor
 from clerestory.simulate.camera import REC2020_TO_XYZ, Lens, SimulatedCamera
 from clerestory.simulate.panorama import PanoramaScene
@@ -266,16 +267,13 @@ def test_glass_is_six_to_ten_stops_above_far_stone(frame: SimulatedFrame) -> Non
     assert 6 < stops < 10
 
 
-def test_same_seed_same_bytes(frame: SimulatedFrame, written: Path, tmp_path: Path) -> None:
-    import numba
-
+def test_same_seed_same_bytes_on_one_core_as_on_several(
+    frame: SimulatedFrame, written: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     shot = Shot(LEANING, 12, 5.6, 1 / 15, 800, time=datetime(2027, 4, 20, 15, 6, 7, 250000))
-    before = numba.get_num_threads()
-    numba.set_num_threads(1)
-    try:
+    with monkeypatch.context() as alone:
+        alone.setattr(bands, "cores", lambda: 1)
         again = shoot(Church(3), shot, BODY, Lens(), seed=5)
-    finally:
-        numba.set_num_threads(before)
     write_frame(again, tmp_path / "A.dng")
     assert (tmp_path / "A.dng").read_bytes() == written.read_bytes()
     assert not np.array_equal(shoot(CHURCH, shot, BODY, Lens(), seed=6).raw, again.raw)

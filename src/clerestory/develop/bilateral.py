@@ -7,10 +7,11 @@ nearly free of noise, what is averaged is the noisy picture itself.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.develop.dct import STRIDE
+from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
 FARTHEST = 7  # greatest radius
@@ -78,11 +79,11 @@ def _row_means(kept, y, m0, radius, scale, near, sums, out):  # type: ignore[no-
                 out[q, y, r, m0 + k] = sums[(q + 1) * _CHUNK + k] / sums[k]
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _means(planes, guide, radius, reach, near, out):  # type: ignore[no-untyped-def]
-    height, columns = planes.shape[1], planes.shape[3]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _means(begin, end, planes, guide, radius, reach, near, out):  # type: ignore[no-untyped-def]
+    height = planes.shape[1]
     scale = np.float32(1) / (reach * reach)
-    for chunk in prange((columns + _CHUNK - 1) // _CHUNK):
+    for chunk in range(begin, end):
         kept = np.empty(_SLOTS * _ROW, np.float32)
         sums = np.empty(5 * _CHUNK, np.float32)
         m0 = chunk * _CHUNK
@@ -103,5 +104,5 @@ def like_means(planes: F32, guide: F32, radius: int, reach: float) -> F32:
     far2 = (at[:, None] ** 2 + at[None, :] ** 2) / (radius + 0.5) ** 2
     near = (np.maximum(1 - far2, 0) ** 0.5).astype(np.float32)
     out = np.empty_like(planes)
-    _means(planes, guide, radius, np.float32(reach), near, out)
+    in_bands(_means, 0, -(-planes.shape[3] // _CHUNK), planes, guide, radius, np.float32(reach), near, out, least=1)
     return out

@@ -7,13 +7,14 @@ The working space is linear Rec. 2020 (ITU-R BT.2020 primaries, D65 white). Matr
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.lens import Vignetting
 from clerestory.develop.demosaic import Balanced
 from clerestory.develop.gamut import fitted, matrices
 from clerestory.raw import srgb
+from clerestory.run.bands import in_bands
 
 Matrix = NDArray[np.float64]
 
@@ -56,22 +57,31 @@ def to_space(space: str) -> Matrix:
     return out
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
-def _balance(counts: NDArray[np.uint16], scale: float, offset: NDArray[np.float32], out: NDArray[np.float32]) -> None:
-    for y in prange(counts.shape[0]):
+@njit(cache=True, nogil=True, error_model="numpy")
+def _balance(
+    begin: int,
+    end: int,
+    counts: NDArray[np.uint16],
+    scale: float,
+    offset: NDArray[np.float32],
+    out: NDArray[np.float32],
+) -> None:
+    for y in range(begin, end):
         for x in range(counts.shape[1]):
             for c in range(3):
                 out[y, x, c] = np.float32(counts[y, x, c]) * scale - offset[c]
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _recolour(
+    begin: int,
+    end: int,
     rgb: NDArray[np.float32],
     matrix: NDArray[np.float32],
     fall_off: NDArray[np.float32],
     centre: NDArray[np.float32],
 ) -> None:
-    for y in prange(rgb.shape[0]):
+    for y in range(begin, end):
         dy = (np.float32(y) - centre[1]) * centre[2]
         for x in range(rgb.shape[1]):
             dx = (np.float32(x) - centre[0]) * centre[2]
@@ -88,7 +98,8 @@ def _recolour(
 def balanced_values(balanced: Balanced) -> NDArray[np.float32]:
     """White-balanced camera RGB, float32 H x W x 3; raw saturation of channel k at `balanced.multipliers[k]`."""
     out = np.empty(balanced.counts.shape, np.float32)
-    _balance(balanced.counts, np.float32(balanced.scale), balanced.offset.astype(np.float32), out)
+    offset = balanced.offset.astype(np.float32)
+    in_bands(_balance, 0, len(out), balanced.counts, np.float32(balanced.scale), offset, out)
     return out
 
 
@@ -103,7 +114,10 @@ def to_working(
     fall_off = vignetting or Vignetting()
     cx, cy = fall_off.centre[0] * (width - 1), fall_off.centre[1] * (height - 1)
     reach = np.hypot(max(cx, width - 1 - cx), max(cy, height - 1 - cy))
-    _recolour(
+    in_bands(
+        _recolour,
+        0,
+        height,
         rgb,
         working_from_camera(xyz_to_camera).astype(np.float32),
         np.asarray(fall_off.k, np.float32),
@@ -112,8 +126,10 @@ def to_working(
     return rgb
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _encode(
+    begin: int,
+    end: int,
     rgb: NDArray[np.float32],
     matrix: NDArray[np.float32],
     to_lms: NDArray[np.float32],
@@ -123,11 +139,11 @@ def _encode(
     dither: NDArray[np.float32],
     out: NDArray[np.uint16],
 ) -> None:
-    height, width = rgb.shape[:2]
+    width = rgb.shape[1]
     steps = np.float32(table.size - 2)
     one, nil = np.float32(1), np.float32(0)
     slack = np.float32(1e-5)
-    for y in prange(height):
+    for y in range(begin, end):
         shown = np.empty(3, np.float32)
         for x in range(width):
             a, b, c = rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]
@@ -155,7 +171,10 @@ def encode(rgb: NDArray[np.float32], space: str = "srgb", bits: int = 8) -> NDAr
     grain = np.random.default_rng(7).random((251, 257)).astype(np.float32) - np.float32(0.5)
     levels = 2**bits - 1
     out = np.empty(rgb.shape, np.uint16)
-    _encode(
+    in_bands(
+        _encode,
+        0,
+        rgb.shape[0],
         np.ascontiguousarray(rgb, np.float32),
         to_space(space).astype(np.float32),
         *matrices(to_space(space)),

@@ -10,14 +10,17 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
+
+from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
 SIDE = 8
 STRIDE = 2  # columns from one window to the next
 BLOCKS = 16
 LANES = 4 * BLOCKS
+BETWEEN = 16  # rows of windows to a stripe that one thread does
 
 _E0 = np.float32(math.sqrt(1 / 8))
 _E1, _E2 = (np.float32(0.5 * math.cos(math.pi * k / 16)) for k in (2, 6))
@@ -148,39 +151,31 @@ def _hard(a, u, limits, weight):  # type: ignore[no-untyped-def]
         weight[b] = np.float32(1) / weight[b]
 
 
-@njit(cache=True, error_model="numpy")
-def _window_row(planes, y, groups, blocks, limits, num, den, work):  # type: ignore[no-untyped-def]
-    """`blocks` is BLOCKS, told at run time: the compiler unrolls short loops it knows instead of using wide lanes."""
-    a, u, weight = work[0], work[1], work[2]
-    for k in range(groups):
-        _load(planes, y, k * BLOCKS, blocks, a)
-        _forward(a)
-        _axes(a, u)
-        _hard(a, u, limits, weight)
-        _inverse(a)
-        _add(a, weight, y, k * BLOCKS, blocks, num, den)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _pass(begin, end, parity, planes, down, blocks, limits, num, den):  # type: ignore[no-untyped-def]
+    """Every second stripe of BETWEEN rows of windows, even or odd ones, so that no two threads add to one pixel.
 
-
-@njit(cache=True, parallel=True, error_model="numpy")
-def _pass(planes, down, blocks, limits, num, den):  # type: ignore[no-untyped-def]
-    """One sliding pass. Bands of window rows, even bands then odd: no two threads add to the same pixel."""
+    `blocks` is BLOCKS, told at run time: the compiler unrolls short loops it knows instead of using wide lanes.
+    """
     height = planes.shape[1]
     groups = (planes.shape[3] - 8 // STRIDE) // BLOCKS
     rows = (height - 8 + down - 1) // down + 1
-    per = 16
-    bands = (rows + per - 1) // per
-    for parity in range(2):
-        for h in prange((bands + 1 - parity) // 2):
-            band = 2 * h + parity
-            work = np.empty((3, 64 * LANES), np.float32)
-            for k in range(band * per, min((band + 1) * per, rows)):
-                y = min(k * down, height - 8)
-                _window_row(planes, y, groups, blocks, limits, num, den, work)
+    a, u, weight = np.empty(64 * LANES, np.float32), np.empty(4 * BLOCKS, np.float32), np.empty(BLOCKS, np.float32)
+    for stripe in range(2 * begin + parity, 2 * end + parity, 2):
+        for k in range(stripe * BETWEEN, min((stripe + 1) * BETWEEN, rows)):
+            y = min(k * down, height - 8)
+            for group in range(groups):
+                _load(planes, y, group * BLOCKS, blocks, a)
+                _forward(a)
+                _axes(a, u)
+                _hard(a, u, limits, weight)
+                _inverse(a)
+                _add(a, weight, y, group * BLOCKS, blocks, num, den)
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _divide(num, den):  # type: ignore[no-untyped-def]
-    for y in prange(num.shape[1]):
+@njit(cache=True, nogil=True, error_model="numpy")
+def _divide(begin, end, num, den):  # type: ignore[no-untyped-def]
+    for y in range(begin, end):
         for q in range(4):
             for r in range(num.shape[2]):
                 for m in range(num.shape[3]):
@@ -201,6 +196,9 @@ def slide(planes: F32, down: int, limits: tuple[float, float, float, float]) -> 
     """
     num = np.zeros_like(planes)
     den = np.zeros(planes.shape[1:], np.float32)
-    _pass(planes, down, BLOCKS, np.asarray(limits, np.float32), num, den)
-    _divide(num, den)
+    stripes = -(-(-(-(planes.shape[1] - SIDE) // down) + 1) // BETWEEN)
+    for parity in range(2):
+        count = (stripes + 1 - parity) // 2
+        in_bands(_pass, 0, count, parity, planes, down, BLOCKS, np.asarray(limits, np.float32), num, den, least=1)
+    in_bands(_divide, 0, num.shape[1], num, den)
     return num

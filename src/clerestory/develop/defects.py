@@ -12,7 +12,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel, model_channel
@@ -20,6 +20,7 @@ from clerestory.errors import UserError
 from clerestory.raw.frame import open_frame
 from clerestory.raw.noise_fit import fit_noise
 from clerestory.raw.read import FrameInfo, Mosaic
+from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
 HOT_SIGMAS = 4.0  # of the noise at the neighbours' level, beyond the greatest of them
@@ -69,11 +70,11 @@ def _stand_out(raw, y, black, gain, read, sigmas, out):  # type: ignore[no-untyp
         out[x] = over > 0 and over * over >= sigmas * sigmas * variance
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _defects(raw, black, gain, read, sigmas, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _defects(begin, end, raw, black, gain, read, sigmas, out):  # type: ignore[no-untyped-def]
     """Adds 1 where a pixel is hot or dead; the outer three rows and columns are left alone."""
-    height, width = raw.shape
-    for y in prange(3, height - 3):
+    width = raw.shape[1]
+    for y in range(begin, end):
         maybe = np.zeros(width, np.uint8)
         p = y & 1
         b, g, v = max(black[p, 0], black[p, 1]), min(gain[p, 0], gain[p, 1]), min(read[p, 0], read[p, 1])
@@ -107,7 +108,7 @@ def find_defects(mosaics: Mosaic | Sequence[Mosaic], noise: NoiseModel) -> NDArr
     votes = np.zeros(frames[0].raw.shape, np.uint8)
     sigmas = np.float32(HOT_SIGMAS if len(frames) == 1 else RUN_SIGMAS)
     for frame in frames:
-        _defects(frame.raw, *_channel_arrays(frame, noise), sigmas, votes)
+        in_bands(_defects, 3, len(votes) - 3, frame.raw, *_channel_arrays(frame, noise), sigmas, votes)
     found = cv2.findNonZero((votes > len(frames) // 2).view(np.uint8))
     return np.zeros((0, 2), np.int32) if found is None else np.ascontiguousarray(found.reshape(-1, 2)[:, ::-1])
 
@@ -134,15 +135,14 @@ def _replace_defects(raw: NDArray[np.uint16], places: NDArray[np.int32]) -> None
         raw[y, x] = v
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _row_residuals(raw, black, gain, read, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _row_residuals(begin, end, raw, black, gain, read, out):  # type: ignore[no-untyped-def]
     """Weighted mean, over chunks of each row, of pixel - mean of six same-colour pixels above and below.
 
     And the variance that noise alone would give it. Pixels whose neighbours differ by more than 3 sigma are left out.
     """
-    height, width = raw.shape
-    chunks = out.shape[1]
-    for y in prange(6, height - 6):
+    width, chunks = raw.shape[1], out.shape[1]
+    for y in range(begin, end):
         for k in range(chunks):
             total, count = np.float32(0), np.float32(0)
             for x in range(k * width // chunks, (k * width + width // 2) // chunks):  # half the row is enough
@@ -162,12 +162,12 @@ def _row_residuals(raw, black, gain, read, out):  # type: ignore[no-untyped-def]
             out[y, k, 1] = np.float32(7 / 6) / max(count, np.float32(1e-6))
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _column_residuals(raw, black, gain, read, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _column_residuals(begin, end, raw, black, gain, read, out):  # type: ignore[no-untyped-def]
     """The same for columns, over chunks of each column."""
     height, width = raw.shape
     chunks = out.shape[1]
-    for k in prange(chunks):
+    for k in range(begin, end):
         total = np.zeros(width, np.float32)
         count = np.zeros(width, np.float32)
         for y in range(k * height // chunks, (k * height + height // 2) // chunks):
@@ -194,7 +194,7 @@ def row_pattern(mosaic: Mosaic, noise: NoiseModel) -> F32:
     """Offset of each row, raw units, float32 (H,): only what the whole width agrees on, shrunk by its own doubt."""
     black, gain, read = _channel_arrays(mosaic, noise)
     found = np.zeros((mosaic.raw.shape[0], CHUNKS, 2), np.float32)
-    _row_residuals(mosaic.raw, black, gain, read, found)
+    in_bands(_row_residuals, 6, len(found) - 6, mosaic.raw, black, gain, read, found)
     return _pattern(found, float(np.sqrt(read.mean())))
 
 
@@ -202,7 +202,7 @@ def column_pattern(mosaic: Mosaic, noise: NoiseModel) -> F32:
     """The same for columns, float32 (W,)."""
     black, gain, read = _channel_arrays(mosaic, noise)
     found = np.zeros((mosaic.raw.shape[1], CHUNKS, 2), np.float32)
-    _column_residuals(mosaic.raw, black, gain, read, found)
+    in_bands(_column_residuals, 0, CHUNKS, mosaic.raw, black, gain, read, found, least=1)
     return _pattern(found, float(np.sqrt(read.mean())))
 
 
@@ -230,10 +230,10 @@ def _pattern(found_parts: F32, read: float) -> F32:
     return out
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _take_off(raw, rows, columns):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _take_off(begin, end, raw, rows, columns):  # type: ignore[no-untyped-def]
     """Offsets of rows and columns off the raw values, in place."""
-    for y in prange(raw.shape[0]):
+    for y in range(begin, end):
         for x in range(raw.shape[1]):
             v = np.float32(raw[y, x]) - np.rint(rows[y] + columns[x])
             raw[y, x] = np.uint16(min(max(v, np.float32(0)), np.float32(65535)))
@@ -254,7 +254,7 @@ def correct_defects(
         return out
     rows, columns = row_pattern(out, noise), column_pattern(out, noise)
     if rows.any() or columns.any():
-        _take_off(raw, rows, columns)
+        in_bands(_take_off, 0, raw.shape[0], raw, rows, columns)
     return out
 
 

@@ -10,11 +10,12 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import rawpy
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.files.tiff import BYTE, LONG, RATIONAL, SHORT, SRATIONAL, directory, numbers, rationals
 from clerestory.raw.read import Mosaic
+from clerestory.run.bands import in_bands
 
 PEDESTAL = 1024  # counts kept below black so that noise is not cut in half there
 CEILING = 60000  # counts of raw saturation above the pedestal
@@ -35,9 +36,11 @@ class Balanced:
     multipliers: NDArray[np.float64]
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
-def _prepare(signal: NDArray[np.float32], gain: NDArray[np.float32], lift: float, out: NDArray[np.uint16]) -> None:
-    for y in prange(out.shape[0]):
+@njit(cache=True, nogil=True, error_model="numpy")
+def _prepare(
+    begin: int, end: int, signal: NDArray[np.float32], gain: NDArray[np.float32], lift: float, out: NDArray[np.uint16]
+) -> None:
+    for y in range(begin, end):
         for x in range(out.shape[1]):
             value = signal[y, x] * gain[y & 1, x & 1] + lift
             out[y, x] = np.uint16(min(max(value, np.float32(0)), np.float32(65535)))
@@ -47,7 +50,7 @@ def prepared(signal: NDArray[np.floating], mosaic: Mosaic) -> NDArray[np.uint16]
     """A mosaic above black, H x W, brought to 16 bits with a pedestal and one saturation for all channels."""
     gain = (CEILING / (mosaic.white - mosaic.black))[mosaic.cfa.astype(int)].astype(np.float32)
     out = np.empty(signal.shape, np.uint16)
-    _prepare(np.asarray(signal, np.float32), gain, np.float32(PEDESTAL + 0.5), out)
+    in_bands(_prepare, 0, len(out), np.asarray(signal, np.float32), gain, np.float32(PEDESTAL + 0.5), out)
     return out
 
 
@@ -168,15 +171,17 @@ def small(signal: NDArray[np.floating], mosaic: Mosaic) -> NDArray[np.float32]:
     return out
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _halved(
+    begin: int,
+    end: int,
     raw: NDArray[np.uint16],
     colour: NDArray[np.int64],
     black: NDArray[np.float32],
     gain: NDArray[np.float32],
     out: NDArray[np.float32],
 ) -> None:
-    for y in prange(out.shape[0]):
+    for y in range(begin, end):
         for x in range(out.shape[1]):
             for k in range(3):
                 out[y, x, k] = np.float32(0)
@@ -193,5 +198,5 @@ def small_of(mosaic: Mosaic) -> NDArray[np.float32]:
     share = np.where(colour == 1, 0.5, 1.0)
     gain = (share / (mosaic.white - mosaic.black)[mosaic.cfa.astype(int)]).astype(np.float32)
     out = np.empty((mosaic.raw.shape[0] // 2, mosaic.raw.shape[1] // 2, 3), np.float32)
-    _halved(mosaic.raw, colour, black, gain, out)
+    in_bands(_halved, 0, len(out), mosaic.raw, colour, black, gain, out)
     return out

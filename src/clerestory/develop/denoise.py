@@ -20,7 +20,7 @@ from typing import Literal
 
 import cv2
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 from scipy.special import gammaln, ndtr, xlogy
 
@@ -28,6 +28,7 @@ from clerestory.camera.noise import NoiseModel, model_channel
 from clerestory.develop.bilateral import like_means
 from clerestory.develop.dct import SIDE, STRIDE, columns_dealt, slide
 from clerestory.raw.read import Mosaic
+from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
 
@@ -38,10 +39,10 @@ def stabiliser(gain: float, read: float) -> tuple[float, float]:
     return 1 / gain, 3 / 8 + read**2 / gain**2
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _stabilise(raw, row, column, black, a, b, width, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _stabilise(begin, end, raw, row, column, black, a, b, width, out):  # type: ignore[no-untyped-def]
     """One colour plane to unit noise, its columns dealt out by STRIDE and its last column repeated."""
-    for y in prange(out.shape[0]):
+    for y in range(begin, end):
         for r in range(STRIDE):
             for m in range(out.shape[2]):
                 x = min(m * STRIDE + r, width - 1)
@@ -107,15 +108,15 @@ def _few(d, low, per, table):  # type: ignore[no-untyped-def]
     return table[i] + f * (table[i + 1] - table[i])
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _restore(stable, row, column, a, b, few, strength, raw, black, span, under, width, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _restore(begin, end, stable, row, column, a, b, few, strength, raw, black, span, under, width, out):  # type: ignore[no-untyped-def]
     """The unbiased inverse, in closed form where light is plenty (Makitalo and Foi 2013); blend by strength."""
     root = np.float32(np.sqrt(1.5))
     sigma2 = b - np.float32(0.375)
     low, per, table = few
     plenty = low + np.float32(table.size - 1) / per
     gain = np.float32(1) / a
-    for y in prange(stable.shape[0]):
+    for y in range(begin, end):
         for x in range(width):
             d = stable[y, x % STRIDE, x // STRIDE]
             if d < plenty:
@@ -197,7 +198,7 @@ def _denoised(mosaic: Mosaic, noise: NoiseModel, strength: float, quality: Quali
     scales = [stabiliser(noise.gain[model_channel(n)], noise.read[model_channel(n)]) for _, _, n in order]
     for k, (r, c, _) in enumerate(order):
         a, b = scales[k]
-        _stabilise(raw, r, c, black[k], np.float32(a), np.float32(b), width, planes[k])
+        in_bands(_stabilise, 0, height, raw, r, c, black[k], np.float32(a), np.float32(b), width, planes[k])
     clean = _shrink(planes, width, max(strength, 1.0), quality)
     for k, (r, c, n) in enumerate(order):
         a, b = scales[k]
@@ -205,19 +206,36 @@ def _denoised(mosaic: Mosaic, noise: NoiseModel, strength: float, quality: Quali
         span = np.float32(mosaic.white[n]) - black[k]
         low, per, table = _few_table(b)
         few = (np.float32(low), np.float32(per), table)
-        _restore(clean[k], r, c, np.float32(a), np.float32(b), few, mix, raw, black[k], span, _UNDER, width, out)
+        in_bands(
+            _restore,
+            0,
+            height,
+            clean[k],
+            r,
+            c,
+            np.float32(a),
+            np.float32(b),
+            few,
+            mix,
+            raw,
+            black[k],
+            span,
+            _UNDER,
+            width,
+            out,
+        )
     return out
 
 
 COARSE = 4  # pixels of a plane to one of the coarse scale
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _reduced(planes, width, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _reduced(begin, end, planes, width, out):  # type: ignore[no-untyped-def]
     """Means of COARSE x COARSE pixels times COARSE, which makes white noise of unit deviation of the same again."""
     height, columns = planes.shape[1], planes.shape[3] * STRIDE
-    for q in range(4):
-        for y in prange(out.shape[1]):
+    for y in range(begin, end):
+        for q in range(4):
             for x in range(out.shape[3] * STRIDE):
                 total = np.float32(0)
                 for i in range(COARSE):
@@ -228,12 +246,12 @@ def _reduced(planes, width, out):  # type: ignore[no-untyped-def]
                 out[q, y, x % STRIDE, x // STRIDE] = total / np.float32(COARSE)
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _take_off(planes, before, after, width):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _take_off(begin, end, planes, before, after, width):  # type: ignore[no-untyped-def]
     """Takes off the fine scale, bilinearly, what the coarse one found to be noise."""
     rows = before.shape[1]
     scale = np.float32(1 / COARSE)
-    for y in prange(planes.shape[1]):
+    for y in range(begin, end):
         v = min(max((np.float32(y) + np.float32(0.5)) * scale - np.float32(0.5), np.float32(0)), np.float32(rows - 1))
         i = min(int(v), rows - 2)
         f = v - np.float32(i)
@@ -258,9 +276,9 @@ def _less_blotched(planes: F32, width: int, push: float) -> None:
     if min(rows, columns) < 2 * SIDE:
         return
     before = np.empty((4, rows, STRIDE, columns_dealt(columns)), np.float32)
-    _reduced(planes, columns, before)
+    in_bands(_reduced, 0, rows, planes, columns, before)
     after = slide(before, 2, (2.7 * push, 3.0 * push, 3.0 * push, 3.0 * push))
-    _take_off(planes, before, after, columns)
+    in_bands(_take_off, 0, planes.shape[1], planes, before, after, columns)
 
 
 def _shrink(planes: F32, width: int, push: float, quality: str) -> F32:

@@ -10,12 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from clerestory import __version__
 from clerestory.errors import UserError
-from clerestory.files.places import cache_folder
 from clerestory.files.store import sweep, write_atomic
 from clerestory.finish import report
 from clerestory.finish.job import Done, Job, Order, already_done, finish_view, job_of
+from clerestory.finish.prepare import prepare
 from clerestory.finish.recipe import Aspect, read_recipe
 from clerestory.finish.truth import compared
 from clerestory.raw.group import View
@@ -25,8 +24,6 @@ from clerestory.run.pool import default_workers, map_pool
 from clerestory.run.progress import OnProgress, quiet
 from clerestory.visit.about import About, Abouts, read_abouts
 
-# Said once on a computer: compiling our inner loops, which numba then keeps, takes longer than the first picture.
-FIRST_TIME = "First time on this computer: preparing, about a minute"
 AT_ONCE = 2  # views, where there are the cores: a merged one of 20 megapixels takes 2.5 GB
 
 
@@ -66,11 +63,16 @@ def _work(job: Job) -> dict[str, Any]:
 
 
 def finish_jobs(
-    jobs: Sequence[Job], workers: int, told: Callable[[Done], None], executor: Executor | None = None
+    jobs: Sequence[Job],
+    workers: int,
+    told: Callable[[Done], None],
+    executor: Executor | None = None,
+    on_progress: OnProgress = quiet,
 ) -> list[Done]:
     """Do all jobs in worker processes; `told` hears of each as it ends. A worker that dies costs its own view.
 
-    `executor`: of a cluster whose workers see the same folders, instead of processes of this machine.
+    `executor`: of a cluster whose workers see the same folders, instead of processes of this machine. `on_progress`
+    hears of what comes before the first: compiling, once on a computer.
     """
     out = []
     waiting = []
@@ -82,6 +84,8 @@ def finish_jobs(
             out.append(Done(job.view.name, account, kept=True))
             told(out[-1])
     tasks = [(job,) for job in waiting]
+    if tasks and executor is None:
+        prepare(on_progress)
     try:
         outcomes = map_pool(_work, tasks, workers) if executor is None else gathered(executor, _work, tasks)
         with contextlib.closing(outcomes):  # no worker is left when this ends
@@ -120,15 +124,8 @@ def finish_sorted(
         ended += 1
         on_progress("Finishing views", ended, len(jobs))
 
-    prepared = cache_folder() / f"prepared-{__version__}"
-    if jobs and executor is None and not prepared.exists():
-        on_progress(FIRST_TIME, 0, None)
     on_progress("Finishing views", 0, len(jobs))
-    done += finish_jobs(jobs, workers or default_workers(AT_ONCE), one_more, executor)
-    if any(d.account is not None and not d.kept for d in done):
-        with contextlib.suppress(OSError):  # a note to ourselves; without it the word is said again
-            prepared.parent.mkdir(parents=True, exist_ok=True)
-            prepared.touch()
+    done += finish_jobs(jobs, workers or default_workers(AT_ONCE), one_more, executor, on_progress)
     done.sort(key=lambda d: d.view)
     failures += [(d.view, d.reason) for d in done if d.account is None]
     return Finished(done, failures)

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
 from clerestory.camera.crop import Crop
 from clerestory.camera.lens import Distortion
+from clerestory.run.bands import in_bands
 
 GRID = 8  # picture pixels between the positions that are reckoned exactly
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _positions(
+    begin: int,
+    end: int,
     back: NDArray[np.float64],
     left: float,
     top: float,
@@ -27,7 +30,7 @@ def _positions(
     ys: NDArray[np.float32],
 ) -> None:
     cx, cy, reach = lens[0], lens[1], lens[2]
-    for row in prange(xs.shape[0]):
+    for row in range(begin, end):
         v = top + (row * grid + first_row + 0.5) * step
         for column in range(xs.shape[1]):
             u = left + (column * grid + 0.5) * step
@@ -42,8 +45,10 @@ def _positions(
             ys[row, column] = (y * f + lens[4] * 2 * x * y + lens[3] * (r2 + 2 * y * y)) * reach + cy
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _between(
+    begin: int,
+    end: int,
     nodes_x: NDArray[np.float32],
     nodes_y: NDArray[np.float32],
     grid: int,
@@ -51,7 +56,7 @@ def _between(
     ys: NDArray[np.float32],
 ) -> None:
     share = np.float32(1 / grid)
-    for y in prange(xs.shape[0]):
+    for y in range(begin, end):
         i = y // grid
         f = np.float32(y - i * grid) * share
         for j in range(nodes_x.shape[1] - 1):
@@ -91,12 +96,24 @@ def source_positions(
     # Positions are reckoned on every GRID-th pixel and are straight in between to a thousandth of a pixel.
     columns, lines = -(-size[0] // GRID) + 1, -(-(last - first) // GRID) + 1
     nodes = np.empty((2, lines, columns), np.float32)
-    _positions(np.linalg.inv(homography), crop.left, crop.top, step, _lens_numbers(camera), first, GRID, *nodes)
+    in_bands(
+        _positions,
+        0,
+        lines,
+        np.linalg.inv(homography),
+        crop.left,
+        crop.top,
+        step,
+        _lens_numbers(camera),
+        first,
+        GRID,
+        *nodes,
+    )
     for values, factor in zip(nodes, stretch, strict=True):
         if factor != 1.0:
             values[:] = (values + np.float32(0.5)) * np.float32(factor) - np.float32(0.5)
     xs, ys = np.empty((2, last - first, size[0]), np.float32)
-    _between(*nodes, GRID, xs, ys)
+    in_bands(_between, 0, last - first, *nodes, GRID, xs, ys)
     return xs, ys
 
 

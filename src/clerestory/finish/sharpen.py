@@ -4,31 +4,32 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.finish.tone import WorkingNoise
+from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
 RADIUS = 0.7  # pixels of the output: blur of demosaicing and of reduction
 BORNE = 0.4  # pixels of the raw frame: diffraction (standard deviation) that the usual amount already answers
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _lightness(rgb, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _lightness(begin, end, rgb, out):  # type: ignore[no-untyped-def]
     """Square root of luminance: near enough to how evenly steps are seen."""
-    for y in prange(rgb.shape[0]):
+    for y in range(begin, end):
         for x in range(rgb.shape[1]):
             r, g, b = rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]
             v = np.float32(0.2627) * r + np.float32(0.6780) * g + np.float32(0.0593) * b
             out[y, x] = np.sqrt(max(v, np.float32(0)))
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _apply(rgb, light, soft, amount, core, slack):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _apply(begin, end, rgb, light, soft, amount, core, slack):  # type: ignore[no-untyped-def]
     """Adds the cored high frequencies; the result keeps within its neighbours' range but for a little slack."""
     height, width = light.shape
-    for y in prange(height):
+    for y in range(begin, end):
         up, down = max(y - 1, 0), min(y + 1, height - 1)
         for x in range(width):
             v = light[y, x]
@@ -84,7 +85,7 @@ def sharpen(
     if amount <= 0 or min(rgb.shape[:2]) < 8:
         return out
     light = np.empty(rgb.shape[:2], np.float32)
-    _lightness(out, light)
+    in_bands(_lightness, 0, out.shape[0], out, light)
     deviation = noise if isinstance(noise, float) else seen_noise(light)
     radius = RADIUS * max(1.0, scale)
     # A difference from a blur of radius r is r^2 / 2 times the Laplacian, and so is what a blur of sigma takes away.
@@ -92,5 +93,15 @@ def sharpen(
     wider = radius**2 + 0.5 * beyond
     strength = (amount * (0.6 + 0.4 * min(scale, 1.0)) * radius**2 + beyond) / wider
     soft = cv2.GaussianBlur(light, (0, 0), wider**0.5)
-    _apply(out, light, soft, np.float32(strength), np.float32((2 * deviation) ** 2 + 1e-8), np.float32(0.15))
+    in_bands(
+        _apply,
+        0,
+        out.shape[0],
+        out,
+        light,
+        soft,
+        np.float32(strength),
+        np.float32((2 * deviation) ** 2 + 1e-8),
+        np.float32(0.15),
+    )
     return out

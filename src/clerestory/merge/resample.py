@@ -10,12 +10,13 @@ what the neighbours span.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel, model_channel
 from clerestory.merge.align import Motion
 from clerestory.raw.read import Mosaic
+from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
 TAPS, PHASES = 6, 128
@@ -216,12 +217,12 @@ def _lay_patch(planes, top, left, cfa, nodes, light, step, kernels, slope, foot,
                 )
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _lay(raw, cfa, black, gain, nodes, light, step, across, kernels, slope, foot, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _lay(begin, end, raw, cfa, black, gain, nodes, light, step, across, kernels, slope, foot, out):  # type: ignore[no-untyped-def]
     """A frame on the reference's grid, patch by patch of `across` nodes so that all at hand stays in fast memory."""
     height, width = out.shape
     patches = (nodes.shape[0] + across - 2) // across, (nodes.shape[1] + across - 2) // across
-    for k in prange(patches[0] * patches[1]):
+    for k in range(begin, end):
         r0, c0 = k // patches[1] * across, k % patches[1] * across
         r1, c1 = min(r0 + across, nodes.shape[0] - 1), min(c0 + across, nodes.shape[1] - 1)
         top, bottom, left, right = _part_seen(nodes, r0, r1, c0, c1, height, width)
@@ -252,7 +253,9 @@ def laid(mosaic: Mosaic, motion: Motion, noise: NoiseModel | None = None) -> F32
             slope[c], foot[c] = gain[c] * noise.gain[m], gain[c] ** 2 * noise.read[m] ** 2
     light = motion.gain if motion.gain.ndim == 3 else np.repeat(motion.gain[..., None], 3, axis=-1)
     across = max(1, PATCH // motion.step)
-    _lay(mosaic.raw, mosaic.cfa, black, gain, motion.nodes, light, motion.step, across, LIFTS, slope, foot, out)
+    patches = -(-(motion.nodes.shape[0] - 1) // across) * -(-(motion.nodes.shape[1] - 1) // across)
+    given = mosaic.raw, mosaic.cfa, black, gain, motion.nodes, light, motion.step, across, LIFTS, slope, foot
+    in_bands(_lay, 0, patches, *given, out, least=1)
     return out
 
 

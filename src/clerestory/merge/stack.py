@@ -5,23 +5,24 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel
 from clerestory.merge.resample import channel_gains
 from clerestory.raw.read import Mosaic
+from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
 PEDESTAL = 2048  # counts kept below black in a merged mosaic, so that noise is not cut in half there
 FULL = 65535
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _add(values, w, relative, total, weight, energy):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add(begin, end, values, w, relative, total, weight, energy):  # type: ignore[no-untyped-def]
     height, width = total.shape
     rows, columns = weight.shape
-    for y in prange(rows):
+    for y in range(begin, end):
         last = height if y == rows - 1 else 2 * y + 2
         for x in range(columns):
             k = w[y, x]
@@ -35,11 +36,11 @@ def _add(values, w, relative, total, weight, energy):  # type: ignore[no-untyped
                     total[i, j] += k * values[i, j]
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _written(total, weight, own, cfa, scale, pedestal, out):  # type: ignore[no-untyped-def]
-    height, width = total.shape
+@njit(cache=True, nogil=True, error_model="numpy")
+def _written(begin, end, total, weight, own, cfa, scale, pedestal, out):  # type: ignore[no-untyped-def]
+    width = total.shape[1]
     rows, columns = weight.shape
-    for y in prange(height):
+    for y in range(begin, end):
         for x in range(width):
             w = weight[min(y // 2, rows - 1), min(x // 2, columns - 1)]
             v = total[y, x] / w if w > 0 else own[y, x]
@@ -66,7 +67,7 @@ class Stack:
     def add(self, values: F32, weights: F32, relative: F32 | float = 1.0) -> None:
         """Add a laid frame with weights, and its variance over the reference's, per 2 x 2 block."""
         spread = np.broadcast_to(np.asarray(relative, np.float32), weights.shape)
-        _add(values, weights, spread, self.total, self.weight, self.energy)
+        in_bands(_add, 0, len(self.weight), values, weights, spread, self.total, self.weight, self.energy)
 
     def forget(self, blocks: NDArray[np.bool_]) -> None:
         """Drop what was summed at some 2 x 2 blocks."""
@@ -93,7 +94,8 @@ def merged_mosaic(stack: Stack, reference: Mosaic, own: F32, span: float | None 
     finer = (FULL - PEDESTAL) / wide
     out = np.empty(reference.raw.shape, np.uint16)
     scale = (finer / channel_gains(reference)).astype(np.float32)
-    _written(stack.total, stack.weight, own, reference.cfa, scale, np.float32(PEDESTAL), out)
+    given = stack.total, stack.weight, own, reference.cfa, scale, np.float32(PEDESTAL)
+    in_bands(_written, 0, len(out), *given, out)
     white = (reference.white - reference.black) * finer + PEDESTAL
     if span is not None:
         white = np.full(4, float(FULL))

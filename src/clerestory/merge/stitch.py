@@ -15,7 +15,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera, orientation_rotation
@@ -31,6 +31,7 @@ from clerestory.merge.rotations import Rotations, find_rotations
 from clerestory.merge.surface import WIDEST, Surface, surface_for
 from clerestory.raw.frame import open_frame
 from clerestory.raw.read import FrameInfo, Mosaic
+from clerestory.run.bands import in_bands
 from clerestory.run.progress import OnStage
 from clerestory.vertical.find import find_vertical_together
 from clerestory.vertical.result import Verdict
@@ -50,13 +51,13 @@ HELD = math.radians(20.0), math.radians(4.0)  # how far cameras are usually tilt
 LEVEL_BOUND = 1.0  # degrees within which a camera's level sensor is believed; common practice, no source
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _project(counts, nodes, gain, step, kernel, scale, offset, out, inside):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _project(begin, end, counts, nodes, gain, step, kernel, scale, offset, out, inside):  # type: ignore[no-untyped-def]
     """Sample balanced counts (uint16 H x W x 3) at every picture pixel; nothing is written where the frame ends."""
     height, width = counts.shape[:2]
     phases = np.float32(kernel.shape[0] - 1)
     inverse = np.float32(1.0 / step)
-    for y in prange(out.shape[0]):
+    for y in range(begin, end):
         r = y // step
         v = np.float32(y - r * step) * inverse
         for x in range(out.shape[1]):
@@ -197,7 +198,8 @@ def _projected(
     """A frame's light where nodes lead to, divided by its exposure, float32 H x W x 3; where it shows anything."""
     out, inside = np.zeros((*size, 3), np.float32), np.zeros(size, np.uint8)
     offset = light.offset.astype(np.float32)
-    _project(light.counts, nodes, gain, step, LANCZOS, np.float32(light.scale), offset, out, inside)
+    given = light.counts, nodes, gain, step, LANCZOS, np.float32(light.scale), offset
+    in_bands(_project, 0, len(out), *given, out, inside)
     if exposure != 1.0:
         white = np.clip((out.min(axis=-1) - WHITENS) / (1 - WHITENS), 0, 1)[..., None]
         out /= np.float32(exposure)

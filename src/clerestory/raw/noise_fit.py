@@ -18,7 +18,7 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 from scipy.special import gammaincinv
@@ -26,6 +26,7 @@ from scipy.special import gammaincinv
 from clerestory.camera.noise import NoiseModel, model_channel
 from clerestory.errors import UserError
 from clerestory.raw.read import Mosaic
+from clerestory.run.bands import in_bands
 
 F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
@@ -68,10 +69,10 @@ def _energy(s, keep, c, t):  # type: ignore[no-untyped-def]
     return energy
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _means(raw, row, column, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _means(begin, end, raw, row, column, out):  # type: ignore[no-untyped-def]
     """Mean of every tile of one colour plane."""
-    for ty in prange(out.shape[0]):
+    for ty in range(begin, end):
         for tx in range(out.shape[1]):
             total = np.float32(0)
             for i in range(8):
@@ -116,13 +117,13 @@ def _unexplained(a, d, basis):  # type: ignore[no-untyped-def]
     return max(energy, np.float32(0))
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _tiles(first, second, pair, row, column, places, c, low, high, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _tiles(begin, end, first, second, pair, row, column, places, c, low, high, out):  # type: ignore[no-untyped-def]
     """Per tile at `places` (row, column): mean, energy in low frequencies, energy of noise, least and greatest value.
 
     Energy of noise: of one frame that in high frequencies, of a pair what is left of their difference.
     """
-    for k in prange(places.shape[0]):
+    for k in range(begin, end):
         t = np.empty((8, 8), np.float32)
         a = np.empty((10, 10), np.float32)
         d = np.empty((8, 8), np.float32)
@@ -173,12 +174,12 @@ def _places(means: F32, most: int, darkest: int) -> NDArray[np.int64]:
 def _sample(first: Mosaic, second: Mosaic | None, row: int, column: int) -> _Samples:
     height, width = first.raw.shape
     means = np.empty((height // 16, width // 16), np.float32)
-    _means(first.raw, row, column, means)
+    in_bands(_means, 0, len(means), first.raw, row, column, means)
     places = _places(means, MOST_TILES, DARKEST)
     out = np.empty((len(places), 5), np.float32)
     other = first if second is None else second
     pair = second is not None
-    _tiles(first.raw, other.raw, pair, row, column, places, _C, _LOW, _HIGH, out)
+    in_bands(_tiles, 0, len(places), first.raw, other.raw, pair, row, column, places, _C, _LOW, _HIGH, out)
     channel = int(first.cfa[row, column])
     black, white = float(first.black[channel]), float(first.white[channel])
     t = out.astype(float)

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 from scipy.signal import fftconvolve
 from scipy.special import j1
 
 from clerestory.camera.steadiness import SHARP_SHARE, Hands
+from clerestory.run.bands import in_bands
 from clerestory.simulate.compiled import device, versioned
 
 FINE = 5  # sub-pixels across a pixel when a kernel is drawn; odd, so that no blur is exactly no blur
@@ -151,13 +152,14 @@ def _add(total, share, i, j, radiance, first, last, places, weights):  # type: i
     return r, g, b
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 @versioned
-def _gather(radiance, depth, focus, strength, levels, starts, places, weights, matrix, centre, falloff):  # type: ignore[no-untyped-def]
+def _gather(begin, end, radiance, depth, focused, discs, matrix, centre, falloff, out):  # type: ignore[no-untyped-def]
     """Blurred camera colour at each pixel's own filter (RGGB), H x W."""
-    height, width = depth.shape
-    out = np.empty((height, width), np.float32)
-    for i in prange(height):
+    focus, strength = focused
+    levels, starts, places, weights = discs
+    width = depth.shape[1]
+    for i in range(begin, end):
         for j in range(width):
             level, wider = 0, np.float32(0.0)
             if strength > 0.0:
@@ -180,7 +182,6 @@ def _gather(radiance, depth, focus, strength, levels, starts, places, weights, m
                 falloff[0] + r2 * (falloff[1] + r2 * (falloff[2] + r2 * (falloff[3] + r2 * falloff[4])))
             )
             out[i, j] = np.float32(max(value, 0.0) / gain)
-    return out
 
 
 def defocus_levels(most: float) -> Floats:
@@ -220,7 +221,7 @@ def through_lens(
     places = np.concatenate([p[0] for p in parts])
     weights = np.concatenate([p[1] for p in parts])
     spot = np.array([cy, cx, 1 / reach2])
-    out: NDArray[np.float32] = _gather(
-        radiance, depth, distance, strength, levels, starts, places, weights, matrix, spot, np.array(vignetting)
-    )
+    falloff, out = np.array(vignetting), np.empty((height, width), np.float32)
+    discs = levels, starts, places, weights
+    in_bands(_gather, 0, height, radiance, depth, (distance, strength), discs, matrix, spot, falloff, out)
     return out

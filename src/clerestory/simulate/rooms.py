@@ -11,13 +11,14 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.building.model import Building
 from clerestory.camera.camera import Camera
 from clerestory.camera.pose import Pose
 from clerestory.errors import UserError
+from clerestory.run.bands import in_bands
 from clerestory.simulate.compiled import device, versioned
 from clerestory.simulate.scene import LUMINANCE, Rendered, Visitor, view_numbers
 from clerestory.simulate.shell import CLERE_GLASS, FAR, FLOOR, NAVE_WALL
@@ -119,13 +120,13 @@ def joints(x, y, z, axis):
     return 0.78 if dark else 1.0
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 @versioned
-def _cast(view, lens, origin, boxes, windows, sun, lit, offsets, chosen, planes, depth, kind):
+def _cast(begin, end, view, lens, origin, boxes, windows, sun, lit, offsets, chosen, planes, depth, kind):
     """Rays at `offsets` of every chosen pixel: the mean of what they meet; depth and kind when there is one ray."""
-    height, width = depth.shape
+    width = depth.shape[1]
     n = offsets.shape[0]
-    for i in prange(height):
+    for i in range(begin, end):
         for j in range(width):
             if not chosen[i, j]:
                 continue
@@ -236,9 +237,19 @@ class Rooms:
         planes, depth = np.zeros((*shape, 3), np.float32), np.ones(shape, np.float32)
         kind, chosen = np.zeros(shape, np.uint8), np.ones(shape, np.bool_)
         place = (view, lens, origin, self._boxes, self._windows, np.array(self.sun or (0.0, 0.0, -1.0)), lit)
-        _cast(*place, MIDDLE, chosen, planes, depth, kind)
+        in_bands(_cast, 0, len(depth), *place, MIDDLE, chosen, planes, depth, kind)
         if fine:
-            _cast(*place, OFFSETS, _edges(kind + np.uint8(64) * (planes[..., SUNLIGHT] > 0)), planes, depth, kind)
+            in_bands(
+                _cast,
+                0,
+                len(depth),
+                *place,
+                OFFSETS,
+                _edges(kind + np.uint8(64) * (planes[..., SUNLIGHT] > 0)),
+                planes,
+                depth,
+                kind,
+            )
         return planes, depth
 
     def render(

@@ -16,6 +16,7 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.camera.pose import Pose
 from clerestory.errors import UserError
+from clerestory.run.bands import in_bands
 from clerestory.simulate import trace
 from clerestory.simulate.form import Form, form, packed
 from clerestory.simulate.shell import VISITOR
@@ -133,11 +134,12 @@ class Church:
         depth, kind = np.empty(shape, np.float32), np.empty(shape, np.uint8)
         record = packed(self.form)
         chosen = np.ones(shape, np.bool_)
-        trace.cast(view, lens, origin, record, middle, trace.MIDDLE, chosen, radiance, colour, depth, kind)
-        trace.find_edges(kind, depth, radiance, chosen)
+        place, found = (view, lens, origin, record), (radiance, colour, depth, kind)
+        in_bands(trace.cast, 0, len(depth), *place, middle, trace.MIDDLE, chosen, *found)
+        in_bands(trace.find_edges, 1, len(depth) - 1, kind, depth, radiance, chosen)
         if any(v.speed for v in visitors) and exposure > 0:
             _near_moving(chosen, kind, depth, visitors, camera.focal, exposure)
-        trace.cast(view, lens, origin, record, people, trace.OFFSETS, chosen, radiance, colour, depth, kind)
+        in_bands(trace.cast, 0, len(depth), *place, people, trace.OFFSETS, chosen, *found)
         return Rendered(radiance, depth, kind == VISITOR, colour if reflectance else None)
 
     def _check(self, pose: Pose) -> None:

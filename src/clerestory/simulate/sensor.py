@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
+from clerestory.run.bands import in_bands
 from clerestory.simulate.camera import SimulatedCamera
 from clerestory.simulate.compiled import versioned
 
@@ -41,13 +42,12 @@ def _poisson(mean, u):  # type: ignore[no-untyped-def]
     return float(count)
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 @versioned
-def _expose(signal, key, electrons, gain, read_e, read_units, black, white, prnu, row_offset, hot):  # type: ignore[no-untyped-def]
-    """`signal`: share of saturation per pixel of the mosaic, overwritten by nothing; returns uint16."""
-    height, width = signal.shape
-    out = np.empty((height, width), np.uint16)
-    for i in prange(height):
+def _expose(begin, end, signal, key, electrons, gain, read_e, read_units, black, white, prnu, row_offset, hot, out):  # type: ignore[no-untyped-def]
+    """`signal`: share of saturation per pixel of the mosaic, overwritten by nothing; `out`: uint16."""
+    width = signal.shape[1]
+    for i in range(begin, end):
         for j in range(width):
             n = (i * width + j) * 4
             mean = signal[i, j] * electrons
@@ -66,7 +66,6 @@ def _expose(signal, key, electrons, gain, read_e, read_units, black, white, prnu
                 value += (white - black) * (0.1 + 0.8 * _uniform(np.uint64(82), n))
             value = math.floor(value + 0.5)
             out[i, j] = np.uint16(min(max(value, 0.0), white))
-    return out
 
 
 def expose(
@@ -82,7 +81,11 @@ def expose(
     gain = body.gain(iso)
     electrons = body.range / gain
     word = np.uint64(key.generate_state(1, np.uint64)[0])
-    raw: NDArray[np.uint16] = _expose(
+    raw = np.empty(signal.shape, np.uint16)
+    in_bands(
+        _expose,
+        0,
+        len(raw),
         signal,
         word,
         electrons,
@@ -94,5 +97,6 @@ def expose(
         body.prnu,
         offsets,
         body.hot_share,
+        raw,
     )
     return raw

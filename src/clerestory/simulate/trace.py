@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from clerestory.simulate.compiled import device, versioned
 from clerestory.simulate.fittings import chairs, piers, screen, vault_shafts, visitors
@@ -123,17 +123,17 @@ def put(radiance, reflectance, i, j, s, weight):
         reflectance[i, j, 2] += np.float32(weight * s[8])
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 @versioned
-def cast(view, lens, origin, forms, people, offsets, chosen, radiance, reflectance, depth, kind):
+def cast(begin, end, view, lens, origin, forms, people, offsets, chosen, radiance, reflectance, depth, kind):
     """Rays at `offsets` (n x 2, pixels down and right) of the middle of every chosen pixel; their mean is written.
 
     Ray k sees the visitors as `people[k]`. Depth and surface are written when there is one ray; with more, a pixel
     in which any ray meets a visitor is marked as one.
     """
-    height, width = depth.shape
+    width = depth.shape[1]
     n = offsets.shape[0]
-    for i in prange(height):
+    for i in range(begin, end):
         F = forms[0]
         for j in range(width):
             if not chosen[i, j]:
@@ -164,12 +164,12 @@ def differs(kind, depth, radiance, i, j, m, n):
     return g > ratio * h or h > ratio * g
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 @versioned
-def find_edges(kind, depth, radiance, edges):
+def find_edges(begin, end, kind, depth, radiance, edges):
     """Mark the pixels with an edge beside them."""
-    height, width = kind.shape
-    for i in prange(1, height - 1):
+    width = kind.shape[1]
+    for i in range(begin, end):
         for j in range(1, width - 1):
             edges[i, j] = (
                 differs(kind, depth, radiance, i, j, i, j + 1)

@@ -9,10 +9,11 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
+from clerestory.run.bands import in_bands
 
 Array = NDArray[np.float64]
 Plane = NDArray[np.float32]
@@ -98,13 +99,11 @@ def _even(v: float, gain: float, dark: float) -> float:
     return math.log(2 * TEXTURE * root + 2 * TEXTURE * TEXTURE * v + gain + 1e-30) / TEXTURE
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
-def _evened(luma: Plane, gain: float, dark: float) -> Plane:
-    out = np.empty_like(luma)
-    for y in prange(luma.shape[0]):
+@njit(cache=True, nogil=True, error_model="numpy")
+def _evened(begin: int, end: int, luma: Plane, gain: float, dark: float, out: Plane) -> None:
+    for y in range(begin, end):
         for x in range(luma.shape[1]):
             out[y, x] = _even(luma[y, x], gain, dark)
-    return out
 
 
 def _found(plane: Plane) -> Array:
@@ -128,12 +127,10 @@ def _sample(luma: Plane, x: float, y: float) -> float:
     ) * v
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
-def _profiles(luma: Plane, lines: Array, gain: float, dark: float) -> Array:
-    """Mean profiles across each segment in each of its blocks: (n, BLOCKS, 2 REACH + 1), evened."""
-    n = lines.shape[0]
-    out = np.zeros((n, BLOCKS, 2 * REACH + 1))
-    for i in prange(n):
+@njit(cache=True, nogil=True, error_model="numpy")
+def _profiles(begin: int, end: int, luma: Plane, lines: Array, gain: float, dark: float, out: Array) -> None:
+    """Mean profiles across each segment in each of its blocks, (n, BLOCKS, 2 REACH + 1), evened, added to `out`."""
+    for i in range(begin, end):
         x0, y0, x1, y1 = lines[i]
         length = math.hypot(x1 - x0, y1 - y0)
         ax, ay = (x1 - x0) / length, (y1 - y0) / length
@@ -145,7 +142,6 @@ def _profiles(luma: Plane, lines: Array, gain: float, dark: float) -> Array:
                     d = j - REACH
                     v = _sample(luma, x0 + ax * s - ay * d, y0 + ay * s + ax * d)
                     out[i, b, j] += _even(v, gain, dark) / each
-    return out
 
 
 def _peaks(slopes: Array, about: Array, spread: float) -> tuple[Array, Array]:
@@ -162,7 +158,9 @@ def _peaks(slopes: Array, about: Array, spread: float) -> tuple[Array, Array]:
 def _edge_points(luma: Plane, lines: Array, gain: float, dark: float) -> tuple[Array, Array, Array]:
     """Edge points (n, BLOCKS, 2) along each segment, their weights (n, BLOCKS), and the contrast (n,)."""
     smooth = np.array([0.25, 0.5, 0.25])
-    steps = np.diff(_profiles(luma, lines, gain, dark), axis=-1)
+    profiles = np.zeros((len(lines), BLOCKS, 2 * REACH + 1))
+    in_bands(_profiles, 0, len(lines), luma, lines, gain, dark, profiles)
+    steps = np.diff(profiles, axis=-1)
     steps = sum(w * steps[..., j : steps.shape[-1] - 2 + j] for j, w in enumerate(smooth))
     middle = (steps.shape[-1] - 1) / 2
     whole = steps.mean(axis=1)
@@ -296,7 +294,9 @@ def find_segments(luma: Plane, camera: Camera, noise: tuple[float, float] | None
 
     def seek(index: int) -> tuple[Array, Array, Array, Array]:
         fewer = 0.25**index
-        lines = _found(_evened(levels[index], gain * fewer, dark * fewer))
+        evened = np.empty_like(levels[index])
+        in_bands(_evened, 0, len(evened), levels[index], gain * fewer, dark * fewer, evened)
+        lines = _found(evened)
         length = np.hypot(lines[:, 2] - lines[:, 0], lines[:, 3] - lines[:, 1])
         longest = np.argsort(-length, kind="stable")[:MOST]
         lines = lines[longest[length[longest] > SHORTEST]]

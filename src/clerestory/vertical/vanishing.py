@@ -6,11 +6,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 from scipy.special import gammaincinv
 
 from clerestory.camera.pose import Pose, pitch_roll_of
+from clerestory.run.bands import in_bands
 from clerestory.vertical.segments import Segments
 
 Array = NDArray[np.float64]
@@ -106,11 +107,11 @@ def bound(covariance: Array, quantile: float = 0.95) -> float:
     return math.sqrt(2 * float(gammaincinv(freedom / 2, quantile)) * square / total)
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
-def _votes(directions: Array, normal: Array, along: Array, variance: Array, worth: Array) -> Array:
-    """Truncated log likelihood of vanishing directions (m, 3): each edge adds up to its worth (n,)."""
-    out = np.zeros(len(directions))
-    for i in prange(len(directions)):
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_votes(
+    begin: int, end: int, directions: Array, normal: Array, along: Array, variance: Array, worth: Array, out: Array
+) -> None:
+    for i in range(begin, end):
         a, b, c = directions[i]
         total = 0.0
         for j in range(len(normal)):
@@ -121,6 +122,12 @@ def _votes(directions: Array, normal: Array, along: Array, variance: Array, wort
             if gain > 0:
                 total += gain
         out[i] = total
+
+
+def _votes(directions: Array, segments: Segments, variance: Array, worth: Array) -> Array:
+    """Truncated log likelihood of vanishing directions (m, 3): each edge adds up to its worth (n,)."""
+    out = np.zeros(len(directions))
+    in_bands(_add_votes, 0, len(out), directions, segments.normal, segments.along, variance, worth, out)
     return out
 
 
@@ -153,7 +160,7 @@ def modes(segments: Segments, count: int = 5) -> Array:
     pitch, roll = (a.ravel() for a in np.meshgrid(PITCHES, ROLLS, indexing="ij"))
     grid = ups(pitch, roll)
     variance, worth = _worths(segments, COARSE, 0.3)
-    score = _votes(grid, segments.normal, segments.along, variance, worth) + _belief(pitch, roll)
+    score = _votes(grid, segments, variance, worth) + _belief(pitch, roll)
     found: list[Array] = []
     for i in np.argsort(-score):
         if all(grid[i] @ other < math.cos(math.radians(5)) for other in found):
@@ -187,7 +194,7 @@ def axis_about(segments: Segments, up: Array) -> Array:
     variance, worth = _worths(segments, COARSE, 0.2)
     upright = np.abs(segments.normal @ up) < 0.07 * np.hypot(segments.along @ up, segments.normal @ up)
     level = segments.take(~upright)
-    score = _votes(grid, level.normal, level.along, variance[~upright], worth[~upright])
+    score = _votes(grid, level, variance[~upright], worth[~upright])
     best = int(np.argmax(score[:90] + score[90:]))
     # The nave's axis is the one of the two nearer to the way the camera looks.
     pair = grid[best], grid[best + 90]

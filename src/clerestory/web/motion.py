@@ -9,24 +9,25 @@ import copy
 
 import cv2
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.develop.colour import to_space
 from clerestory.finish import tone
 from clerestory.raw import srgb
+from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
 _LEVELS = np.round(255 * srgb.encoded(np.arange(65536) / 65535)).astype(np.uint8)
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _laid(scene, gain, levels, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _laid(begin, end, scene, gain, levels, out):  # type: ignore[no-untyped-def]
     """out (BGR, uint8) = encoded scene (linear sRGB) times gain, the gain taken from half the fineness."""
     rows, columns = gain.shape
     half, quarter = np.float32(0.5), np.float32(0.25)
     nil, one, top = np.float32(0), np.float32(1), np.float32(65535)
-    for y in prange(scene.shape[0]):
+    for y in range(begin, end):
         v = min(max(np.float32(y) * half - quarter, nil), np.float32(rows - 1))
         i = min(int(v), rows - 2)
         fy = v - np.float32(i)
@@ -83,5 +84,5 @@ class Motion:
         toned = tone.apply(self.small, settings, noise, layers=self.layers)
         gain = cv2.transform(toned, np.ones((1, 3), np.float32)) / self.light
         out = np.empty(self.shown.shape, np.uint8)
-        _laid(self.shown, gain, _LEVELS, out)
+        in_bands(_laid, 0, len(out), self.shown, gain, _LEVELS, out)
         return out, toned

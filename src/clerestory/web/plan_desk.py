@@ -12,12 +12,11 @@ import numpy as np
 from clerestory import api
 from clerestory.building.windows import SunTrack, day_span, patches
 from clerestory.errors import UserError
-from clerestory.plan import compute
 from clerestory.plan.care import STAFF, of_plan, view_cautions
 from clerestory.plan.drawing import view_drawing
 from clerestory.plan.framing import subject_points
 from clerestory.plan.model import read_visit, visit_of
-from clerestory.plan.reckoning import Plan, ViewPlan, short_settings
+from clerestory.plan.reckoning import Plan, ViewPlan, compute, short_settings
 from clerestory.plan.run import new_visit
 from clerestory.plan.words import capital, house_lines, stand_line
 from clerestory.web.journal import Journal

@@ -26,6 +26,7 @@ from clerestory.develop.demosaic import turned
 from clerestory.finish import source as light
 from clerestory.finish import tone
 from clerestory.finish.pipeline import Seen, asked, before, crop_of, look, luma_of, mixed_light_of, rectification_of
+from clerestory.finish.prepare import prepare
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.resample import resample, source_positions
 from clerestory.finish.source import Multipliers
@@ -121,6 +122,7 @@ class OpenView:
     @classmethod
     def of(cls, view: View, on_stage: Callable[[str], None], source: light.Source | None = None) -> OpenView:
         """Look at a view, from the light of all its frames where that is given, else of its pick alone: seconds."""
+        prepare(lambda what, *_: on_stage(what))
         on_stage("reading")
         merged = source is not None or len(view.frames) == 1
         light_of_it = source if source is not None else light.read_source(view.pick)
