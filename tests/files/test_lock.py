@@ -16,24 +16,23 @@ HOLDER = """
 import sys, time
 from pathlib import Path
 from clerestory.files.lock import held
-with held(Path(sys.argv[1]), "somebody else has it"):
+with held(Path(sys.argv[1]), "busy", "somebody else has it"):
     print("held", flush=True)
     time.sleep(60)
 """
 
 
-def test_a_lock_goes_with_the_process_that_held_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_lock_goes_with_the_process_that_held_it(tmp_path: Path) -> None:
     path = tmp_path / "folder" / "finish.lock"
     holder = subprocess.Popen([sys.executable, "-c", HOLDER, str(path)], stdout=subprocess.PIPE)
     assert holder.stdout is not None and holder.stdout.readline().strip() == b"held"
-    monkeypatch.setattr(lock, "WAIT_SECONDS", 0.1)
-    with pytest.raises(UserError, match="somebody else has it"), lock.held(path, "somebody else has it"):
+    refused = pytest.raises(lock.Taken, match=rf"else has it \(process {holder.pid}, busy since \d\d:\d\d\)")
+    with refused, lock.held(path, "me", "somebody else has it", wait=0.1):
         pass
     holder.kill()
     holder.wait()
     holder.stdout.close()
-    monkeypatch.setattr(lock, "WAIT_SECONDS", 5.0)
-    with lock.held(path, "somebody else has it"):
+    with lock.held(path, "busy", "somebody else has it"):
         pass
 
 
@@ -42,7 +41,7 @@ def test_threads_keep_each_other_out(tmp_path: Path) -> None:
 
     def enter(_: int) -> int:
         nonlocal inside
-        with lock.held(tmp_path / "a.lock", "taken"):
+        with lock.held(tmp_path / "a.lock", "busy", "taken"):
             inside += 1
             seen = inside
             inside -= 1
@@ -54,5 +53,8 @@ def test_threads_keep_each_other_out(tmp_path: Path) -> None:
 
 def test_where_no_lock_can_be_made_it_is_said(tmp_path: Path) -> None:
     (tmp_path / "file").write_bytes(b"")
-    with pytest.raises(UserError, match="cannot be written"), lock.held(tmp_path / "file" / "a.lock", "taken"):
+    with (
+        pytest.raises(UserError, match="cannot be written"),
+        lock.held(tmp_path / "file" / "a.lock", "busy", "taken"),
+    ):
         pass

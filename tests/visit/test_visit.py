@@ -300,8 +300,9 @@ def test_what_is_said_is_read_back_exactly(tmp_path_factory: pytest.TempPathFact
 
 def test_bad_words_get_a_clear_line(tmp_path: Path) -> None:
     path = tmp_path / "about.toml"
-    for text, what in (("[visit]\ntitel = 'a'", "unknown field 'titel'"), ("[visit", "not valid TOML"),
-                       ("[visit]\ntitle = 3", "must be text"), ("a = " + "[" * 5000, "not valid TOML"),
+    for text, what in (("[visit]\ntitel = 'a'", "titel: .*did you mean 'title'"),
+                       ("[visit", r"line 1.*write \[visit\]"),
+                       ("[visit]\ntitle = 3", "must be text"), ("a = " + "[" * 5000, "damaged|understood|closed"),
                        ("a." * 50_000 + "b = 1", "more than 400 parts"), ("#" * 2_000_000, "larger")):  # fmt: skip
         path.write_text(text, encoding="utf-8")
         with pytest.raises(UserError, match=what):

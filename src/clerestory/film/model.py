@@ -10,7 +10,8 @@ import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from clerestory.errors import UserError
-from clerestory.files.toml import read_toml
+from clerestory.files.mistakes import validated
+from clerestory.files.toml import parse_toml, read_text
 from clerestory.film.loudness import LOUDEST, QUIETEST, TARGET
 
 Move = Literal["hold", "push", "pull", "pan", "tilt"]
@@ -121,10 +122,15 @@ def film_from(values: dict[str, object], source: Path) -> Film:
 
 def read_film(path: Path) -> Film:
     """film.toml as a Film."""
-    values = read_toml(path)
-    if values is None:
+    text = read_text(path)
+    if text is None:
         raise UserError(f"{path}: there is no film yet; write one, or make a draft.")
-    return film_from(values, path)
+    return film_of(text, path)
+
+
+def film_of(text: str, path: Path) -> Film:
+    """The film that a TOML text tells of; `path` is for the message. `Mistakes` with every line that is wrong."""
+    return validated(Film, parse_toml(text, path), text, path)
 
 
 def film_toml(film: Film) -> str:

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
 import tomli_w
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from clerestory.errors import UserError
-from clerestory.files.toml import read_toml
+from clerestory.files.mistakes import validated
+from clerestory.files.toml import parse_toml, read_text
 from clerestory.raw.group import View
 from clerestory.visit.index import plain_name
 
@@ -31,13 +30,19 @@ FORMER = {
 FORMER_KINDS = {"upright": "vertical", "level": "horizontal"}
 
 
+def _now_called(value: Any) -> Any:
+    if value in FORMER_KINDS:
+        raise ValueError(f"'{value}' is now called '{FORMER_KINDS[value]}'; rename it")
+    return value
+
+
 class Line(BaseModel):
     """A line the user says is vertical or horizontal in the building: two points, each (x, y) as shares of the
     frame's width and height."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    kind: Literal["vertical", "horizontal"]
+    kind: Annotated[Literal["vertical", "horizontal"], BeforeValidator(_now_called)]
     start: tuple[float, float]
     end: tuple[float, float]
 
@@ -79,24 +84,13 @@ class Recipe(BaseModel):
 
 def read_recipe(path: Path) -> Recipe:
     """The recipe in a file; the tool's own choices when the file is absent. One sentence when it is wrong."""
-    fields = read_toml(path) or {}
-    if renamed := former_names(fields):
-        raise UserError(f"{path}: {renamed}; correct it there.")
-    try:
-        return Recipe.model_validate(fields)
-    except ValidationError as problem:
-        first = problem.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise UserError(f"{path}: '{where}': {first['msg'].lower()}; correct it or delete that line.") from problem
+    text = read_text(path)
+    return Recipe() if text is None else recipe_of(text, path)
 
 
-def former_names(fields: Mapping[str, Any]) -> str:
-    """Which names of earlier versions a recipe still has, each with its name now; '' for none."""
-    lines = fields.get("lines")
-    kinds = [line.get("kind") for line in lines if isinstance(line, dict)] if isinstance(lines, list) else []
-    message = [f"'{old}' is now called '{new}'" for old, new in FORMER.items() if old in fields]
-    message += [f"kind '{old}' is now called '{new}'" for old, new in FORMER_KINDS.items() if old in kinds]
-    return ", ".join(message)
+def recipe_of(text: str, path: Path) -> Recipe:
+    """The recipe that a TOML text tells of; `path` is for the message. `Mistakes` with every line that is wrong."""
+    return validated(Recipe, parse_toml(text, path), text, path, FORMER)
 
 
 def picked(view: View, recipe: Recipe) -> View:

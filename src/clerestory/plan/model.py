@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from datetime import date, time
 from functools import cached_property
 from pathlib import Path
@@ -28,7 +27,8 @@ from clerestory.building.sun import Observer
 from clerestory.camera.noise import NoiseModel
 from clerestory.camera.steadiness import Hands
 from clerestory.errors import UserError
-from clerestory.files.toml import parse_toml, read_toml
+from clerestory.files.mistakes import Complaints, Loc, field_name, plain, validated
+from clerestory.files.toml import parse_toml, read_text, read_toml
 
 Date = date
 Positive = Annotated[float, Field(gt=0, lt=1e9)]
@@ -470,142 +470,14 @@ class Visit(Table):
         return Building(self.axis, tuple(halls.values()), tuple(windows), skyline)
 
 
-Loc = tuple[str | int, ...]
-_HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
-_KEY = re.compile(r"^\s*([A-Za-z0-9_\-\"'. ]+?)\s*=")
-
-
-def _bracket_change(line: str) -> int:
-    """Brackets opened less brackets closed on a line, those in strings and comments left out."""
-    bare = re.sub(r"\"(?:\\.|[^\"\\])*\"|'[^']*'", "", line).split("#")[0]
-    return sum(bare.count(c) for c in "[{") - sum(bare.count(c) for c in "]}")
-
-
-def line_map(text: str) -> dict[Loc, int]:
-    """Line numbers of the tables and keys of a TOML text, by their place in the document."""
-    lines: dict[Loc, int] = {}
-    counts: dict[Loc, int] = {}
-    at: Loc = ()
-    depth, quoted = 0, False
-    for number, line in enumerate(text.splitlines(), start=1):
-        if line.count('"""') % 2 or line.count("'''") % 2:
-            was, quoted = quoted, not quoted
-            if was:
-                continue
-        elif quoted:
-            continue
-        header = _HEADER.match(line) if depth == 0 else None
-        if header:
-            at = _table_place(header.group(2), header.group(1) == "[[", counts)
-            lines.setdefault(at, number)
-            lines.setdefault(at[:-1] if isinstance(at[-1], int) else at, number)
-            continue
-        key = _KEY.match(line) if depth == 0 else None
-        if key:
-            lines[at + _parts(key.group(1))] = number
-        depth = max(0, depth + _bracket_change(line[key.end() :] if key else line))
-    return lines
-
-
-def _parts(dotted: str) -> tuple[str, ...]:
-    return tuple(part.strip().strip("\"'") for part in dotted.split("."))
-
-
-def _table_place(dotted: str, many: bool, counts: dict[Loc, int]) -> Loc:
-    place: Loc = ()
-    parts = _parts(dotted)
-    for k, part in enumerate(parts):
-        place += (part,)
-        last = k == len(parts) - 1
-        if last and many:
-            counts[place] = counts.get(place, -1) + 1
-        if place in counts:
-            place += (counts[place],)
-    return place
-
-
-def _field_name(loc: Loc) -> str:
-    out = ""
-    for part in loc:
-        out += f" {part + 1}" if isinstance(part, int) else (f", {part}" if out else str(part))
-    return out
-
-
-class _Complaints:
-    """What is wrong with one visit file, each with its line."""
-
-    def __init__(self, path: Path, text: str) -> None:
-        self.path = path
-        self.lines = line_map(text)
-        self.message: list[str] = []
-
-    def add(self, loc: Loc, what: str) -> None:
-        """Note one thing wrong at a place in the document."""
-        near = loc
-        while near and near not in self.lines:
-            near = near[:-1]
-        line = f"line {self.lines[near]}" if near else "the file as a whole"
-        self.message.append(f"{self.path.name}, {line}, {_field_name(loc) or 'top'}: {what}")
-
-    def check(self) -> None:
-        """Raise all that was noted as one UserError."""
-        if self.message:
-            raise UserError("\n".join(self.message[:12]))
-
-
-_PLAIN = {
-    "missing": "is missing; add it",
-    "extra_forbidden": "is not a field known here; check the spelling",
-    "float_parsing": "must be a number",
-    "float_type": "must be a number",
-    "int_parsing": "must be a whole number",
-    "int_type": "must be a whole number",
-    "int_from_float": "must be a whole number",
-    "string_type": "must be text in quotes",
-    "bool_type": "must be true or false",
-    "bool_parsing": "must be true or false",
-    "too_short": "has too few entries",
-    "string_too_long": "is too long: at most 100 characters",
-    "string_too_short": "is empty",
-    "model_type": "must be a table of its own, such as [place] or [[room]]",
-    "tuple_type": "must be a list in square brackets, or a table written as [[name]]",
-}
-
-
 _FORMER = {"shape": "aspect"}  # what earlier versions wrote in a view, and its name now
-
-
-def _plain(error: dict[str, Any]) -> str:
-    kind = str(error["type"])
-    if kind == "extra_forbidden" and error["loc"][0] == "view" and error["loc"][-1] in _FORMER:
-        return f"is now called '{_FORMER[error['loc'][-1]]}'; rename it"
-    if kind in _PLAIN:
-        return _PLAIN[kind]
-    message = str(error["msg"]).removeprefix("Value error, ").replace("Input should be", "must be")
-    given = error.get("input")
-    return f"{message} (it says {given!r})" if isinstance(given, str | int | float) else message
-
-
-# Choices that pydantic adds to a place in a union of types, not to be shown to the user.
-_UNION_NOISE = re.compile(r"^(constrained-|tuple\[|float$|function-|Spot$|int$)")
 
 
 def parse_visit(text: str, path: Path) -> Visit:
     """The visit in a TOML text; `path` is for messages and for the files it names. UserError names line and field."""
     data = parse_toml(text, path)
-    complaints = _Complaints(path, text)
-    try:
-        visit = Visit.model_validate({**data, "folder": path.parent})
-    except ValidationError as error:
-        seen: set[Loc] = set()
-        for item in sorted(error.errors(), key=lambda e: e["type"] == "too_short"):
-            loc = tuple(part for part in item["loc"] if not _UNION_NOISE.match(str(part)))
-            deeper = item["type"] == "too_short" and any(s[: len(loc)] == loc for s in seen)
-            if loc not in seen and not deeper:
-                seen.add(loc)
-                complaints.add(loc, _plain(dict(item)))
-        complaints.check()
-        raise
+    visit = validated(Visit, {**data, "folder": path.parent}, text, path, _FORMER)
+    complaints = Complaints(path, text)
     _check_names(visit, complaints)
     _check_axis(visit, complaints)
     complaints.check()
@@ -614,7 +486,7 @@ def parse_visit(text: str, path: Path) -> Visit:
     return visit
 
 
-def _check_names(visit: Visit, complaints: _Complaints) -> None:
+def _check_names(visit: Visit, complaints: Complaints) -> None:
     tables: dict[str, tuple[Any, ...]] = {
         kind: getattr(visit, kind) for kind in ("room", "window", "station", "body", "lens", "bag", "view")
     }
@@ -642,7 +514,7 @@ def _check_names(visit: Visit, complaints: _Complaints) -> None:
             need(("view", k, "windows"), name, "window")
 
 
-def _check_axis(visit: Visit, complaints: _Complaints) -> None:
+def _check_axis(visit: Visit, complaints: Complaints) -> None:
     try:
         visit.axis  # noqa: B018
     except UserError as error:
@@ -651,7 +523,7 @@ def _check_axis(visit: Visit, complaints: _Complaints) -> None:
         complaints.add(("place", "west_end_deg"), f"{error}; give the middles of the west and of the east wall")
 
 
-def _check_places(visit: Visit, complaints: _Complaints) -> None:
+def _check_places(visit: Visit, complaints: Complaints) -> None:
     halls = visit.building.halls
     for k, station in enumerate(visit.station):
         if not any(hall.holds(*station.at_m) for hall in halls):
@@ -663,12 +535,9 @@ def _check_places(visit: Visit, complaints: _Complaints) -> None:
 
 def read_visit(path: Path) -> Visit:
     """The visit file at `path`, with what was learned. UserError names the line and field of whatever is wrong."""
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise UserError(f"{path}: cannot read this visit file ({error.strerror}); check the name") from error
-    except UnicodeDecodeError as error:
-        raise UserError(f"{path}: is not UTF-8 text; save it as UTF-8") from error
+    text = read_text(path)
+    if text is None:
+        raise UserError(f"{path}: there is no such visit file; check the name, or begin one with 'clerestory new'.")
     return visit_of(text, path)
 
 
@@ -720,8 +589,8 @@ def read_learned(path: Path) -> LearnedTable:
         return LearnedTable.model_validate(data)
     except ValidationError as error:
         item = error.errors()[0]
-        where = _field_name(tuple(item["loc"]))
-        raise UserError(f"{path}: {where} {_plain(dict(item))}; run learn again.") from error
+        where = field_name(tuple(item["loc"]))
+        raise UserError(f"{path}: {where} {plain(dict(item))}; run learn again.") from error
 
 
 def with_learned(visit: Visit, path: Path) -> Visit:

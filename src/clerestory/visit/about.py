@@ -9,9 +9,9 @@ from typing import Any
 
 import tomli_w
 
-from clerestory.errors import UserError
+from clerestory.files.mistakes import Complaints, Loc, plain
 from clerestory.files.store import write_atomic
-from clerestory.files.toml import read_toml
+from clerestory.files.toml import parse_toml, read_text
 
 
 @dataclass(frozen=True)
@@ -47,38 +47,47 @@ class Abouts:
         return self.views.get(view, About()).over(self.visit)
 
 
-def _about(table: Any, path: Path, where: str) -> About:
-    known = sorted(f.name for f in fields(About))
+def _about(table: Any, at: Loc, complaints: Complaints) -> About:
+    known = tuple(f.name for f in fields(About))
     if not isinstance(table, dict):
-        raise UserError(f"{path}: [{where}] is not a table; write it as [{where}] with one field a line.")
+        complaints.add(at, "is not a table; write it as [visit] or [views.NAME], with one field a line")
+        return About()
     out: dict[str, Any] = {}
     for name, value in table.items():
         if name not in known:
-            raise UserError(f"{path}: [{where}] has the unknown field '{name}'; known are {', '.join(known)}.")
-        if name == "keywords":
+            complaints.add((*at, name), plain({"type": "extra_forbidden", "loc": (name,)}, known))
+        elif name == "keywords":
             if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
-                raise UserError(f"{path}: [{where}] keywords must be a list of texts.")
-            out[name] = tuple(value)
+                complaints.add((*at, name), 'must be a list of texts, such as ["rose window", "vault"]')
+            else:
+                out[name] = tuple(value)
         elif isinstance(value, str):
             out[name] = value
         else:
-            raise UserError(f"{path}: [{where}] {name} must be text, in quotes.")
+            complaints.add((*at, name), f'must be text in quotes; write "{value}"')
     return About(**out)
 
 
 def read_abouts(path: Path) -> Abouts:
     """about.toml: a [visit] table, and a [views.NAME] table for each view with its own words. No file: no words."""
-    data = read_toml(path) or {}
+    text = read_text(path)
+    return Abouts() if text is None else abouts_of(text, path)
+
+
+def abouts_of(text: str, path: Path) -> Abouts:
+    """What a TOML text says of the pictures; `path` is for the message. `Mistakes` with every line that is wrong."""
+    data, complaints = parse_toml(text, path), Complaints(path, text)
     for name in data:
         if name not in ("visit", "views"):
-            raise UserError(f"{path}: has the unknown table [{name}]; known are [visit] and [views.NAME].")
+            complaints.add((name,), "is not a table known here; known are [visit] and [views.NAME]")
     views = data.get("views", {})
     if not isinstance(views, dict):
-        raise UserError(f"{path}: [views] must hold one table a view, such as [views.view-01].")
-    return Abouts(
-        _about(data.get("visit", {}), path, "visit"),
-        {name: _about(table, path, f"views.{name}") for name, table in views.items()},
-    )
+        complaints.add(("views",), "must hold one table a view, such as [views.view-01]")
+        views = {}
+    visit = _about(data.get("visit", {}), ("visit",), complaints)
+    out = Abouts(visit, {name: _about(table, ("views", name), complaints) for name, table in views.items()})
+    complaints.check()
+    return out
 
 
 def write_abouts(path: Path, abouts: Abouts) -> None:

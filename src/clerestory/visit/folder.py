@@ -10,7 +10,7 @@ from typing import Literal
 
 from clerestory.errors import UserError
 from clerestory.files.lock import held
-from clerestory.files.store import DIGEST_BYTES, sweep
+from clerestory.files.store import DIGEST_BYTES, in_words, sweep
 
 DIGESTS = "frames.b2sum"
 Stage = Literal["import", "finish", "film"]
@@ -42,8 +42,7 @@ class VisitFolder:
             for part in (visit.frames, visit.recipes, visit.pictures, visit.film, visit.hidden):
                 part.mkdir(parents=True, exist_ok=True)
         except OSError as problem:
-            raise UserError(f"{problem.filename or root}: cannot be made ({problem.strerror}); choose another "
-                            "folder or make room.") from problem  # fmt: skip
+            raise in_words(Path(problem.filename or root), problem) from problem
         return visit
 
     @property
@@ -102,14 +101,19 @@ class VisitFolder:
         kept = (self.looks, self.hidden / "accounts", self.hidden / "film", self.pictures / "before")
         return self.root, self.frames, self.recipes, self.pictures, self.film, self.hidden, *kept
 
-    def writing(self, stage: Stage) -> AbstractContextManager[None]:
-        """Hold what a stage writes; it is let go when the process ends, however it ends.
+    def writing(self, stage: Stage, wait: float | None = None) -> AbstractContextManager[None]:
+        """Hold the visit for one long work; it is let go when the process ends, however it ends.
 
-        UserError when another process holds it, or the folder cannot be written to.
+        One lock for all of them: a film is made of pictures, pictures of frames. `Taken` (a UserError that says who
+        and since when) where another process holds it after `wait` seconds (some, when left out); UserError where the
+        folder cannot be written to.
         """
-        return held(
-            self.hidden / f"{stage}.lock", f"{self.root}: another process is {_DOING[stage]}; wait for it to end."
-        )
+        refusal = f"{self.root}: is in use by another process; wait for it to end"
+        return held(self.hidden / "work.lock", _DOING[stage], refusal, wait)
+
+    def serving(self) -> AbstractContextManager[None]:
+        """Hold the visit's pages, which one server at a time may show and change. `Taken` at once where they are."""
+        return held(self.hidden / "pages.lock", "showing its pages", f"{self.root}: its pages are open already", 0.5)
 
     def sweep(self) -> int:
         """Delete temporary files that a crash left more than an hour ago; how many."""

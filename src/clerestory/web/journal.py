@@ -1,11 +1,13 @@
 """Every change to a visit's small text files, so that each can be undone: an append-only list beside the catalogue.
 
 A change is written to the journal and synced before the file itself is replaced, so a crash between the two is made
-good at the next start. The files are the truth; without the journal only the way back is lost.
+good at the next start. Where a file then cannot be written, the change is struck out of the journal again: what was
+refused never comes back. The files are the truth; without the journal only the way back is lost.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import threading
@@ -15,9 +17,14 @@ from pathlib import Path
 from typing import Any
 
 from clerestory.errors import UserError
-from clerestory.files.store import write_atomic
+from clerestory.files.store import digest_bytes, write_atomic
 
 Texts = dict[str, str | None]
+
+
+def revision_of(text: str | None) -> str:
+    """A short name for a text: two texts of one revision are the same text. '' for none."""
+    return "" if text is None else digest_bytes(text.encode())[:16]
 
 
 @dataclass(frozen=True)
@@ -64,9 +71,8 @@ class Journal:
             if before == after:
                 return False
             change = Change(self.number + 1, scope, said, before, after, gesture, place)
-            self._append({"do": "change", **vars(change)})
+            self._done({"do": "change", **vars(change)}, before, after)
             self._take(change)
-            self._write(after)
             return True
 
     def undo(self, scope: str) -> Change | None:
@@ -98,10 +104,31 @@ class Journal:
                 if self._text(name) != text:
                     raise UserError(f"{name} has been changed outside this page since; that change is kept, and this "
                                     "step cannot be undone or redone over it.")  # fmt: skip
-            self._append({"do": "undo" if back else "redo", "scope": scope, "number": self.number + 1})
+            record = {"do": "undo" if back else "redo", "scope": scope, "number": self.number + 1}
+            self._done(record, expected, wanted)
             self._move(scope, back)
-            self._write(wanted)
             return change
+
+    def _done(
+        self, record: Mapping[str, Any], before: Mapping[str, str | None], after: Mapping[str, str | None]
+    ) -> None:
+        """A step into the journal and into the files; into neither where a file cannot be written (UserError)."""
+        size = self.path.stat().st_size if self.path.exists() else 0
+        self._append(record)
+        try:
+            self._write(after)
+        except (OSError, UserError) as problem:
+            with contextlib.suppress(OSError, UserError):
+                self._write({n: t for n, t in before.items() if self._text(n) != t})
+            with self.path.open("r+b") as file:
+                file.truncate(size)
+                file.flush()
+                os.fsync(file.fileno())
+            if isinstance(problem, UserError):
+                raise
+            where = next(iter(after))
+            raise UserError(f"{where}: cannot be written ({problem.strerror or problem}); nothing was changed.") \
+                from problem  # fmt: skip
 
     def _take(self, change: Change) -> None:
         stacks = self._stacks.setdefault(change.scope, _Stacks())
@@ -118,6 +145,10 @@ class Journal:
         source, target = (stacks.done, stacks.undone) if back else (stacks.undone, stacks.done)
         target.append(replace(source.pop(), gesture=""))
         self.number += 1
+
+    def revision(self, name: str) -> str:
+        """What names the text of a file as it now stands; '' where there is no such file."""
+        return revision_of(self._text(name))
 
     def _text(self, name: str) -> str | None:
         try:

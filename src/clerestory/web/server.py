@@ -23,11 +23,14 @@ from starlette.types import ASGIApp
 from starlette.websockets import WebSocket
 
 from clerestory.errors import UserError
+from clerestory.files.lock import Taken
 from clerestory.run.system import hold_port
+from clerestory.visit.folder import VisitFolder
 from clerestory.web import stills
 from clerestory.web.desk import Desk
 from clerestory.web.gate import Gate
 from clerestory.web.paths import TAKE_BYTES, plain_file
+from clerestory.web.session import Session, read_session, write_session
 from clerestory.web.talk import Hub, Talk
 
 if TYPE_CHECKING:
@@ -244,28 +247,48 @@ def app(visit: Path, token: str, started: Callable[[], None] | None = None) -> A
 
 
 def serve(folder: Path, port: int = 0, ready: Callable[[str], None] | None = None) -> None:
-    """Serve the pages on a visit until interrupted. `port` 0 takes a free one; `ready` hears the address to open.
+    """Serve the pages on a visit until interrupted. `port` 0 takes that of last time, else a free one.
 
-    Listens on this computer's loopback address only. Raises UserError where the folder or the port cannot be had.
+    `ready` hears the address to open. Listens on this computer's loopback address only. A server started again on the
+    same folder has the same key, and the same port where it is free, so that open pages find it again. Raises
+    UserError where the folder or the port cannot be had, or the folder's pages are open already.
     """
-    folder = Path(folder)
-    if not folder.is_dir():
-        raise UserError(f"{folder}: no such folder; give the folder of a visit.")
-    token = secrets.token_urlsafe(24)
+    visit = VisitFolder.open(Path(folder))
+    try:
+        with visit.serving():
+            _serve(visit, port, ready)
+    except Taken as problem:
+        known = read_session(visit)
+        where = f"; open {known.address}, or end that program" if known is not None else "; end that program first"
+        raise UserError(f"{str(problem).removesuffix('.')}{where}.") from problem
+
+
+def _serve(visit: VisitFolder, port: int, ready: Callable[[str], None] | None) -> None:
+    known = read_session(visit)
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     with listener:
         hold_port(listener)
-        try:
-            listener.bind(("127.0.0.1", port))
-        except OSError as problem:
-            raise UserError(f"Port {port} is not available ({problem.strerror}); choose another, or leave it out.") \
-                from problem  # fmt: skip
+        _bind(listener, port, known)
         listener.listen(64)
-        address = f"http://127.0.0.1:{listener.getsockname()[1]}/?token={token}"
-        _faults_to(folder)
-        application = app(folder, token, (lambda: ready(address)) if ready is not None else None)
+        session = Session(known.token if known else secrets.token_urlsafe(24), listener.getsockname()[1])
+        write_session(visit, session)
+        _faults_to(visit.root)
+        application = app(visit.root, session.token, (lambda: ready(session.address)) if ready is not None else None)
         config = uvicorn.Config(
             application, log_level="critical", access_log=False, ws="websockets-sansio", server_header=False,
             ws_max_size=4_000_000, timeout_graceful_shutdown=2,
         )  # fmt: skip
         uvicorn.Server(config).run(sockets=[listener])
+
+
+def _bind(listener: socket.socket, port: int, known: Session | None) -> None:
+    """The port asked for, else that of last time, where open pages still look for the server, else a free one."""
+    if not port and known is not None:
+        with contextlib.suppress(OSError):
+            listener.bind(("127.0.0.1", known.port))
+            return
+    try:
+        listener.bind(("127.0.0.1", port))
+    except OSError as problem:
+        raise UserError(f"Port {port} is not available ({problem.strerror}); choose another, or leave it out.") \
+            from problem  # fmt: skip
