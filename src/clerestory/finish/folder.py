@@ -15,7 +15,7 @@ from clerestory.files.store import sweep, write_atomic
 from clerestory.finish import report
 from clerestory.finish.job import Done, Job, Order, already_done, finish_view, job_of
 from clerestory.finish.prepare import prepare
-from clerestory.finish.recipe import Aspect, read_recipe
+from clerestory.finish.recipe import Aspect, pick_gone, read_recipe
 from clerestory.finish.truth import compared
 from clerestory.raw.group import View
 from clerestory.raw.sort import Sorted
@@ -50,8 +50,18 @@ def jobs_of(
         except UserError as problem:
             yield Done(view.name, reason=str(problem))
             continue
+        if gone := pick_gone(view, recipe):
+            yield Done(view.name, reason=gone)
+            continue
         about = abouts.of(view.name) if abouts else About()
         yield job_of(view, recipe, order, folder, about, (planned or {}).get(view.name))
+
+
+def recipes_of_no_view(folder: Path, views: Sequence[str]) -> list[tuple[str, str]]:
+    """Recipes whose view is not there, each with what to do."""
+    paths = sorted((folder / "recipes").glob("*.toml"))
+    told = f"there is no view of this name; views are {', '.join(views[:12])}{' and more' if len(views) > 12 else ''}"
+    return [(f"recipes/{p.name}", f"{told}; rename or delete it") for p in paths if p.stem not in views]
 
 
 def _work(job: Job) -> dict[str, Any]:
@@ -111,6 +121,7 @@ def finish_sorted(
 ) -> Finished:
     """Finish the views of a sorted folder; the report is still to be written. `planned`: aspects by view."""
     failures = [(str(path), reason) for path, reason in found.refused]
+    failures += recipes_of_no_view(folder, [view.name for view in found.views])
     abouts = read_abouts(folder / "about.toml")
     items = list(jobs_of(found.views, folder, order, abouts, planned))
     jobs = [item for item in items if isinstance(item, Job)]

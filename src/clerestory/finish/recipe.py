@@ -93,6 +93,15 @@ def recipe_of(text: str, path: Path) -> Recipe:
     return validated(Recipe, parse_toml(text, path), text, path, FORMER)
 
 
+def pick_gone(view: View, recipe: Recipe) -> str:
+    """What to say where the frame that a recipe chose is none of the view's; '' where all is well."""
+    names = [plain_name(p) for p in view.frames]
+    if recipe.pick is None or recipe.pick in names:
+        return ""
+    return (f"recipes/{view.name}.toml: pick: {recipe.pick} is no frame of {view.name}; write one of "
+            f"{', '.join(names)}, or delete the line.")  # fmt: skip
+
+
 def picked(view: View, recipe: Recipe) -> View:
     """The view with the recipe's own pick, where that is one of its frames."""
     return replace(view, pick=next((p for p in view.frames if plain_name(p) == recipe.pick), view.pick))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from datetime import date, time
+from datetime import date, time, timedelta
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -482,6 +482,7 @@ def parse_visit(text: str, path: Path) -> Visit:
     _check_axis(visit, complaints)
     complaints.check()
     _check_places(visit, complaints)
+    _check_open(visit, complaints)
     complaints.check()
     return visit
 
@@ -533,11 +534,32 @@ def _check_places(visit: Visit, complaints: Complaints) -> None:
             complaints.add(("window", k, "head_m"), "is above the room's ceiling")
 
 
+def _check_open(visit: Visit, complaints: Complaints) -> None:
+    """A day on which the place is closed is no day for a visit; where no hours are given nothing is known."""
+    hours = visit.place.open
+    days: list[tuple[Loc, Date]] = [(("visit", "date"), visit.visit.date)]
+    days += [(("visit", "other_dates", k), day) for k, day in enumerate(visit.visit.other_dates)]
+    for loc, day in days:
+        if not hours or any(span.falls_on(day) for span in hours):
+            continue
+        following = (day + timedelta(days=k) for k in range(1, 400))
+        first = next((d for d in following if any(span.falls_on(d) for span in hours)), None)
+        offered = f"; the next open day is {first.isoformat()} ({_called(first)})" if first else ""
+        complaints.add(
+            loc, f"{visit.place.name} is closed on {_called(day)}, by [[place.open]]{offered}; write an open day, or "
+            "correct the hours"
+        )  # fmt: skip
+
+
+def _called(day: Date) -> str:
+    return f"{day:%A}, {day.day} {day:%B %Y}"
+
+
 def read_visit(path: Path) -> Visit:
     """The visit file at `path`, with what was learned. UserError names the line and field of whatever is wrong."""
     text = read_text(path)
     if text is None:
-        raise UserError(f"{path}: there is no such visit file; check the name, or begin one with 'clerestory new'.")
+        raise UserError(f"{path}: there is no such visit file; check the name, or begin one: clerestory plan --new.")
     return visit_of(text, path)
 
 

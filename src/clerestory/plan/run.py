@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from datetime import date
 from importlib.resources import files
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from clerestory.errors import UserError
 from clerestory.files.store import write_atomic
 from clerestory.plan.card import card_html, card_pdf
 from clerestory.plan.care import STAFF, of_plan
+from clerestory.plan.doubts import doubts_of
 from clerestory.plan.ical import calendar_text
 from clerestory.plan.kit import Outcome
 from clerestory.plan.model import read_visit
@@ -21,7 +23,7 @@ from clerestory.plan.words import day_words, standing
 
 @dataclass(frozen=True)
 class PlanResult:
-    """What was written, and the plan itself."""
+    """What was written, and the plan itself. `doubts`: questions about what the text says that may be a slip."""
 
     plan: Plan
     report: Path
@@ -29,6 +31,7 @@ class PlanResult:
     card_html: Path
     calendar: Path
     data: Path
+    doubts: tuple[str, ...] = ()
 
     def summary_lines(self) -> list[str]:
         """A few lines for the terminal."""
@@ -38,6 +41,7 @@ class PlanResult:
         rest = "".join(f", {len(p.bag.named(k))} {k}" for k in kinds if p.bag.named(k))
         lines = [
             f"{p.visit.visit.title}: {p.visit.place.name}, {day_words(p.visit.visit.date)}",
+            *self.doubts,
             f"Bag: {p.bag.bag}. {possible} of {all_views} views possible in one frame{rest}.",
         ]
         lines += [f"Not possible: {name} ({why})" for name, why in p.missing.items()]
@@ -85,9 +89,8 @@ def make(visit_toml: Path, out: Path, progress: Progress | None = None) -> PlanR
     """
     visit = read_visit(visit_toml)
     plan = compute(visit, progress)
-    result = PlanResult(
-        plan, out / "plan.html", out / "card.pdf", out / "card.html", out / "good-hours.ics", out / "plan.json"
-    )
+    written = (out / "plan.html", out / "card.pdf", out / "card.html", out / "good-hours.ics", out / "plan.json")
+    result = PlanResult(plan, *written, doubts=doubts_of(visit, date.today()))
     say = progress or (lambda _words, _share: None)
     say("report", 0.85)
     write(result.report, report_html(plan).encode())

@@ -13,6 +13,7 @@ from clerestory import api
 from clerestory.building.windows import SunTrack, day_span, patches
 from clerestory.errors import UserError
 from clerestory.plan.care import STAFF, of_plan, view_cautions
+from clerestory.plan.doubts import doubts_of
 from clerestory.plan.drawing import view_drawing
 from clerestory.plan.framing import subject_points
 from clerestory.plan.model import read_visit, visit_of
@@ -66,6 +67,7 @@ class PlanDesk:
                 for c in plan.bags
             ],
             "missing": plan.missing,
+            "doubts": list(doubts_of(visit, date.today())),
             "staff": STAFF,
             "rules": house_lines(visit.place),
             "care": [list(caution) for caution in of_plan(plan)],
