@@ -17,7 +17,7 @@ original. Each function loads what it needs when it is first called, so that imp
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from clerestory.raw.sort import Sorted
     from clerestory.vertical.result import Vertical
     from clerestory.visit.check import Difference
+    from clerestory.visit.folder import VisitFolder
     from clerestory.visit.importing import Imported
 
 Anywhere = str | Path
@@ -264,7 +265,31 @@ def check_visit(folder: Anywhere, on_progress: OnProgress = quiet) -> list[Diffe
         seen += 1
         on_progress("Checking files", seen, None)
 
-    return check(VisitFolder.open(Path(folder)), one_more)
+    visit = VisitFolder.open(Path(folder))
+    return [*check(visit, one_more), *_texts_at_fault(visit)]
+
+
+def _texts_at_fault(visit: VisitFolder) -> list[Difference]:
+    """What is wrong with the texts that are TOML and yet do not say what they should."""
+    from clerestory.files.toml import read_toml
+    from clerestory.film.model import read_film
+    from clerestory.finish.recipe import read_recipe
+    from clerestory.plan.model import read_visit
+    from clerestory.visit.check import Difference
+
+    readers: list[tuple[Path, Callable[[Path], object]]] = [
+        (visit.root / "visit.toml", read_visit),
+        (visit.film / "film.toml", read_film),
+        *((path, read_recipe) for path in sorted(visit.recipes.glob("*.toml"))),
+    ]
+    out = []
+    for path, read in readers:
+        try:
+            if read_toml(path) is not None:
+                read(path)
+        except UserError as problem:
+            out.append(Difference(path, str(problem).removeprefix(f"{path}, ").removeprefix(f"{path}: ")))
+    return out
 
 
 def make_demo(folder: Anywhere = "demo-visit", workers: int | None = None, on_progress: OnProgress = quiet) -> Demo:

@@ -122,14 +122,17 @@ def browser() -> Iterator[Any]:
 
 
 @pytest.fixture(scope="session")
-def window(browser: Any, served: Served) -> Any:
-    """A browser that holds the key, as after opening the printed address."""
+def window(browser: Any, served: Served) -> Iterator[Any]:
+    """A browser that holds the key, as after opening the printed address; no script in any of its pages may fail."""
     context = browser.new_context(viewport={"width": 1280, "height": 720}, permissions=["microphone"])
     context.set_default_timeout(30_000)
     page = context.new_page()
     page.goto(served.address)
     page.close()
-    return context
+    faults: list[str] = []
+    context.on("weberror", lambda fault: faults.append(str(fault.error)))
+    yield context
+    assert not faults, faults
 
 
 @pytest.fixture

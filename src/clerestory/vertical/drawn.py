@@ -21,6 +21,9 @@ DRAWN_BY_HAND = 0.001
 EDGES_BESIDE_LINES = 1.5
 # Degrees within which drawn lines must hold the vertical to be called sure.
 SURE_WITHIN = 3.0
+# Times their joint bound (95 %) by which lines and the building's own edges differ that are at odds. Not swept: at 2,
+# lines drawn well are at odds with edges found well in under 1 % (normal errors).
+AT_ODDS = 2.0
 
 
 class DrawnLine(Protocol):
@@ -74,6 +77,11 @@ def with_lines(found: Vertical, drawn: Sequence[DrawnLine], camera: Camera) -> V
             "unsure", up, cov * worst**2, found.axes, found.n_segments, f"{message}, but they disagree."
         )
     bound = math.degrees(vanishing.bound(cov))
+    gap = math.degrees(math.acos(min(1.0, abs(float(up @ own)))))
+    if found.verdict == "sure" and gap > AT_ODDS * math.hypot(bound, found.bound_deg):
+        message += (f", but the building's own edges, accurate to ±{found.bound_deg:.2f}°, say {gap:.1f}° otherwise: "
+                    "look whether each line lies on what is truly vertical or horizontal")  # fmt: skip
+        return vertical_of("unsure", up, cov * (gap / bound) ** 2, found.axes, found.n_segments, f"{message}.")
     verdict: Verdict = "sure" if bound <= SURE_WITHIN else "unsure"
     return vertical_of(
         verdict, up, cov, found.axes, found.n_segments, f"{message}; accurate to ±{bound:.2f}° (95 %)."

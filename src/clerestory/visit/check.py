@@ -10,12 +10,12 @@ from pathlib import Path
 
 from clerestory.errors import UserError
 from clerestory.files.store import digest_of, leftovers
-from clerestory.files.toml import read_toml
 from clerestory.visit.about import read_abouts
 from clerestory.visit.catalogue import Catalogue
 from clerestory.visit.folder import VisitFolder, read_digests
 from clerestory.visit.hand import HAND, read_hand
 from clerestory.visit.index import plain_name
+from clerestory.visit.strips import damage, read_strips
 
 
 @dataclass(frozen=True)
@@ -39,6 +39,7 @@ def _files(folder: Path) -> list[Path]:
 def _originals(visit: VisitFolder, on_progress: Callable[[Path], None]) -> Iterator[Difference]:
     listed = read_digests(visit.digests)
     present = {p.name: p for p in _files(visit.frames)}
+    strips = read_strips(visit.root)
     for name in sorted(listed.keys() | present.keys()):
         path = visit.frames / name
         if name not in present:
@@ -54,15 +55,13 @@ def _originals(visit: VisitFolder, on_progress: Callable[[Path], None]) -> Itera
             yield Difference(path, f"cannot be read ({problem.strerror}); bring it back from a copy", grave=True)
             continue
         if not same:
-            yield Difference(path, "has changed since it came in; bring it back from a copy", grave=True)
+            where = damage(path, strips[name]) if name in strips else ""
+            told = f" ({where})" if where else ""
+            yield Difference(path, f"has changed since it came in{told}; bring it back from a copy", grave=True)
 
 
 def _texts(visit: VisitFolder, views: set[str]) -> Iterator[Difference]:
     for path in [p for p in _files(visit.recipes) if p.suffix == ".toml"]:
-        try:
-            read_toml(path)
-        except UserError as problem:
-            yield Difference(path, str(problem).removeprefix(f"{path}: "))
         if views and path.stem not in views:
             yield Difference(path, "is a recipe for a view that does not exist; rename or delete it")
     try:
@@ -130,6 +129,11 @@ def check(visit: VisitFolder, on_progress: Callable[[Path], None] = lambda _: No
             views = {v.name for v in catalogue.views()}
         with contextlib.suppress(UserError):  # told of below
             views |= read_hand(visit.root).keys()
+    if not _files(visit.taken) and not visit.digests.exists():
+        told = (
+            "holds no frames, so that there is nothing to verify; give the folder of a visit, or import frames first"
+        )
+        return [Difference(visit.root, told)]
     out = [*_originals(visit, on_progress), *_texts(visit, views), *_outputs(visit, on_progress), *_catalogue(visit)]
     for part in visit.parts:
         out += [Difference(p, "was left by a run that was broken off; delete it") for p in leftovers(part)]

@@ -16,6 +16,7 @@ from clerestory.files.store import DIGEST_BYTES, PART, drop_from_cache, in_words
 from clerestory.raw.read import RAW_SUFFIXES, RENDERED_SUFFIXES, read_info
 from clerestory.run.isolated import map_isolated
 from clerestory.visit.folder import VisitFolder, add_digest, read_digests
+from clerestory.visit.strips import add_strips
 
 _BLOCK = 1 << 20
 
@@ -192,6 +193,7 @@ class _Shelf:
                 self.by_digest.setdefault(digest, name)
                 if "\n" not in name:
                     add_digest(visit.digests, name, digest)
+                    add_strips(visit.root, visit.frames / name)
 
     def take(self, source: Path, wanted: str) -> tuple[str, bool]:
         """Copy a frame here, as `wanted` or close to it, unless its content is here; its name, whether it is new."""
@@ -213,6 +215,7 @@ class _Shelf:
             add_digest(self.visit.digests, name, digest)
         except OSError as problem:
             raise in_words(self.visit.digests, problem) from problem
+        add_strips(self.visit.root, self.visit.frames / name)
         self.by_digest[digest] = name
         self.taken.add(folded(name))
         return name, True

@@ -6,7 +6,7 @@ import contextlib
 import json
 import logging
 import threading
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
@@ -15,7 +15,10 @@ from typing import TYPE_CHECKING, Any, Protocol
 from pydantic import ValidationError
 
 from clerestory.errors import UserError
-from clerestory.finish.recipe import Recipe, picked
+from clerestory.files.lock import Taken
+from clerestory.files.mistakes import plain
+from clerestory.files.store import digest_bytes, in_words
+from clerestory.finish.recipe import Recipe, pick_gone, picked
 from clerestory.plan.taken import planned_aspects
 from clerestory.raw.group import SOFT_LEAST, SOFT_SHARE, View
 from clerestory.raw.kept import key_of, unpacked
@@ -26,7 +29,9 @@ from clerestory.visit.about import read_abouts
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.index import plain_name
 from clerestory.web import views
+from clerestory.web.conflict import Conflict
 from clerestory.web.journal import Journal
+from clerestory.web.texts import Texts
 from clerestory.web.views import Table
 
 # What decodes and finishes takes two seconds to load: the first page does not wait for it.
@@ -47,6 +52,7 @@ class _BrokenOff(Exception):  # noqa: N818 - a wish, not a mistake
 
 log = logging.getLogger("clerestory.web")
 LONGEST = 400  # views that one message may name
+PATIENCE = 1.0  # seconds between two looks whether another process has let go of the visit
 
 
 class Desk:
@@ -57,6 +63,7 @@ class Desk:
         self.root = self.visit.root
         self.tell = tell
         self.journal = Journal(self.root)
+        self.texts = Texts(self.root, self.journal, tell)
         self.slow = ThreadPoolExecutor(6, "clerestory-slow")
         self.quick = ThreadPoolExecutor(1, "clerestory-preview")
         self.pen = ThreadPoolExecutor(1, "clerestory-pen")
@@ -144,6 +151,7 @@ class Desk:
         finished = set(views.recipe_path(self.root, "x").parent.glob("*.toml")) if self.table.views else set()
         return {
             "title": self.root.resolve().name,
+            "key": digest_bytes(str(self.root.resolve()).encode())[:16],
             "views": views.shown(self.table, self.root),
             "frames": frames,
             "refused": self.table.refused,
@@ -227,19 +235,54 @@ class Desk:
         except ValidationError as problem:
             first = problem.errors()[0]
             where = ".".join(str(part) for part in first["loc"])
-            raise UserError(f"{where}: {first['msg'].lower()}.") from problem
+            raise UserError(f"{where}: {plain(dict(first))}.") from problem
 
-    def set_recipe(self, view: str, values: Mapping[str, Any], gesture: str, scope: str = "finish") -> Recipe:
-        """Change a recipe and write it at once."""
+    def set_recipe(
+        self,
+        view: str,
+        values: Mapping[str, Any],
+        gesture: str,
+        scope: str = "finish",
+        was: Mapping[str, Any] | None = None,
+    ) -> Recipe:
+        """Change a recipe and write it at once.
+
+        `was`: what the page knew these fields to be. `Conflict` where one of them has been set otherwise elsewhere
+        since; nothing is changed then.
+        """
         self.table.view(view)
+        if was is not None and not (gesture and gesture == self.journal.last_gesture(scope)):
+            self._check_known(view, values, was)
         recipe = self.changed(view, values)
         said = f"{view}: {', '.join(name.replace('_', ' ') for name in values)}"
         if self.journal.commit(scope, said, {f"recipes/{view}.toml": _text(recipe)}, gesture, view):
             self._told_recipe(view, recipe)
         return recipe
 
+    def _check_known(self, view: str, values: Mapping[str, Any], was: Mapping[str, Any]) -> None:
+        now = self.recipe(view).model_dump(mode="json")
+        moved = {n: now[n] for n in values if n in was and now.get(n) not in (was[n], values[n])}
+        if moved:
+            names = " and ".join(name.replace("_", " ") for name in moved)
+            said = f"{view}: {names} was set in another window meanwhile; keep which?"
+            raise Conflict(said, view=view, now=moved, yours={n: values[n] for n in moved})
+
     def _told_recipe(self, view: str, recipe: Recipe) -> None:
         self.tell("recipe", view=view, recipe=recipe.model_dump(mode="json"))
+
+    def text_changed(self, name: str) -> None:
+        """Let every page know what follows from a text written as such."""
+        if name.startswith("recipes/"):
+            view = Path(name).stem
+            if any(v.name == view for v in self.table.views):
+                self._told_recipe(view, self.recipe(view))
+                self.tell("views")
+        elif name == "film/film.toml":
+            self.tell("film")
+        elif name == "visit.toml":
+            self.tell("plan")
+        else:
+            self.arrange()
 
     def copy_recipe(self, view: str, others: list[str], what: list[str]) -> int:
         """Give some fields of a view's recipe to other views, as one step; how many views."""
@@ -301,6 +344,8 @@ class Desk:
     def opened(self, name: str) -> OpenView:
         """The view in memory; read first where it is not."""
         view = self.view(name)
+        if gone := pick_gone(self.table.view(name), self.recipe(name)):
+            self.tell("trouble", key=f"pick {name}", said=gone, text=f"recipes/{name}.toml")
         found = self.darkroom().open(view, lambda said: self.tell("opening", view=name, said=said))
         with self._lock:
             begin = not found.merged and view not in self._merging
@@ -418,23 +463,44 @@ class Desk:
             if self._stops != stops:
                 raise _BrokenOff
 
-        with self._lock:
-            if self._stops != stops:
-                return
-            self.queue[next(iter(jobs))] = "writing"
-        self._told_queue()
-        self.visit.pictures.mkdir(exist_ok=True)
         try:
-            with self.visit.writing("finish"):
+            with self._when_free(stops) as mine:
+                if not mine:
+                    return
+                with self._lock:
+                    self.queue[next(iter(jobs))] = "writing"
+                self._told_queue()
+                self.visit.pictures.mkdir(exist_ok=True)
                 with contextlib.suppress(_BrokenOff):
                     finish_jobs(list(jobs.values()), 1, told)
-                self._report()
+                if any(self.queue.get(name) == "done" for name in jobs):
+                    self._report()
         except Exception as problem:
-            log.exception("writing pictures")
+            if isinstance(problem, OSError):
+                problem = in_words(Path(problem.filename or self.visit.pictures), problem)
+            if not isinstance(problem, UserError):
+                log.exception("writing pictures")
             for name in jobs:
-                if self.queue.get(name) in ("waiting", "writing"):
+                if self.queue.get(name, "done") not in ("done",) and not self.queue[name].startswith("failed"):
                     self.queue[name] = f"failed: {problem}"
             self._told_queue()
+
+    @contextlib.contextmanager
+    def _when_free(self, stops: int) -> Iterator[bool]:
+        """Hold the visit for writing, once whoever holds it is done; False where it is broken off before that."""
+        with contextlib.ExitStack() as held:
+            while True:
+                with self._lock:
+                    if self._stops != stops:
+                        yield False
+                        return
+                try:
+                    held.enter_context(self.visit.writing("finish", PATIENCE))
+                    break
+                except Taken as problem:
+                    self.tell("held", said=f"waiting for {problem.holder or 'another process'}")
+            self.tell("held", said="")
+            yield True
 
     def _report(self) -> None:
         """The report and the contact sheet anew."""
@@ -444,7 +510,9 @@ class Desk:
         try:
             self.away(report_again, self.root, [v.name for v in self.table.views], failed)
         except (UserError, OSError) as problem:
-            self.tell("trouble", said=f"The pictures are saved; their report could not be: {problem}")
+            self.tell("trouble", key="report", said=f"The report could not be written: {problem}")
+        else:
+            self.tell("solved", key="report")
         self.tell("written")
 
 

@@ -20,6 +20,7 @@ from pydantic import ValidationError
 from clerestory import api
 from clerestory import film as films
 from clerestory.errors import UserError
+from clerestory.files.mistakes import plain
 from clerestory.files.names import legal_name
 from clerestory.files.store import write_atomic
 from clerestory.film import cautions
@@ -27,6 +28,7 @@ from clerestory.film.draft import draft_film
 from clerestory.film.model import Film, Shot, film_toml
 from clerestory.film.scenes import RATE, Plan
 from clerestory.run import system
+from clerestory.web.conflict import Conflict
 from clerestory.web.journal import Journal
 from clerestory.web.paths import LONGEST_TAKE, TAKE_BYTES, names_in, plain_file
 
@@ -74,9 +76,12 @@ class FilmDesk:
             if film is None:
                 return base
             base |= {"there": True, **film.model_dump(mode="json")}
+        except UserError as problem:
+            return base | {"there": True, "shots": [], "unread": str(problem).replace(f"{self.root}/", "")}
+        try:
             plan = films.plan_film(self.root)
         except UserError as problem:
-            return base | {"there": True, "trouble": str(problem)}
+            return base | {"there": True, "trouble": str(problem).replace(f"{self.root}/", "")}
         return base | {"seconds": plan.seconds, "notes": plan.notes, "scenes": _scenes(plan)}
 
     def _outputs(self) -> dict[str, Any]:
@@ -94,18 +99,22 @@ class FilmDesk:
             raise UserError("There is a film already; move or delete film/film.toml before you draft a new one.")
         self._put(draft_film(self.root), "film drafted from the pictures")
 
-    def set_shot(self, shot: int, values: Mapping[str, Any], gesture: str = "") -> None:
-        """Change fields of a shot (from 0)."""
+    def set_shot(
+        self, shot: int, values: Mapping[str, Any], gesture: str = "", was: Mapping[str, Any] | None = None
+    ) -> None:
+        """Change fields of a shot (from 0). `was`: what the page knew of it, its picture with it; see `_check`."""
         film = self._known()
         self._shot(film, shot)
+        self._check(f"shot {shot + 1}", film.shots[shot].model_dump(mode="json"), values, was, gesture)
         fields = {**film.shots[shot].model_dump(), **values}
         changed = [*film.shots]
         changed[shot] = _valid_shot(fields)
         self._put(film.model_copy(update={"shots": changed}), f"shot {shot + 1}: {_named(values)}", gesture)
 
-    def set_film(self, values: Mapping[str, Any], gesture: str = "") -> None:
+    def set_film(self, values: Mapping[str, Any], gesture: str = "", was: Mapping[str, Any] | None = None) -> None:
         """Change the film's own fields: title, subtitle, loudness, words per minute, music, credits."""
         film = self._known()
+        self._check("the film", film.model_dump(mode="json"), values, was, gesture)
         if not set(values) <= _OWN_FIELDS:
             raise UserError(f"A film has no such setting; it has {', '.join(sorted(_OWN_FIELDS))}.")
         try:
@@ -113,6 +122,25 @@ class FilmDesk:
         except ValidationError as problem:
             raise UserError(_first(problem)) from problem
         self._put(film, f"film: {_named(values)}", gesture)
+
+    def _check(
+        self,
+        what: str,
+        now: Mapping[str, Any],
+        values: Mapping[str, Any],
+        was: Mapping[str, Any] | None,
+        gesture: str,
+    ) -> None:
+        """`Conflict` where a field has been set otherwise, or another shot put there, since the page read it."""
+        if was is None or (gesture and gesture == self.journal.last_gesture("film")):
+            return
+        if was.get("picture", now.get("picture")) != now.get("picture"):
+            said = "The shots were put in another order elsewhere; the page shows them as they are now."
+            raise Conflict(said, yours=dict(values), now={})
+        moved = {n: now.get(n) for n in values if n in was and now.get(n) not in (was[n], values[n])}
+        if moved:
+            said = f"{what}: {_named(moved)} was written in another window meanwhile; keep which?"
+            raise Conflict(said, now=moved, yours={n: values[n] for n in moved})
 
     def move_shot(self, shot: int, to: int) -> None:
         """Put a shot elsewhere in the order."""
@@ -258,7 +286,7 @@ def _valid_shot(fields: Mapping[str, Any]) -> Shot:
 def _first(problem: ValidationError) -> str:
     first = problem.errors()[0]
     where = ".".join(str(p) for p in first["loc"])
-    said = first["msg"].removeprefix("Value error, ")
+    said = plain(dict(first))
     return f"{where}: {said}." if where else f"{said[:1].upper()}{said[1:]}."
 
 

@@ -11,7 +11,7 @@ import contextlib
 import json
 import os
 import threading
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -55,8 +55,30 @@ class Journal:
         self.path = root / ".clerestory" / "journal.jsonl"
         self.number = 0
         self._stacks: dict[str, _Stacks] = {}
+        self._keys: set[str] = set()
+        self._asked = threading.local()
         self._lock = threading.RLock()
         self._read()
+
+    @contextlib.contextmanager
+    def asked(self, key: str) -> Iterator[None]:
+        """What this thread commits meanwhile answers the request of that key, which is remembered."""
+        self._asked.key = key
+        try:
+            yield
+        finally:
+            self._asked.key = ""
+
+    def knows(self, key: str) -> bool:
+        """Whether a request was carried out already, by this server or by one before it."""
+        with self._lock:
+            return key in self._keys
+
+    def last_gesture(self, scope: str) -> str:
+        """The gesture of the last step of a scope, '' where it was none."""
+        with self._lock:
+            stacks = self._stacks.get(scope, _Stacks())
+            return stacks.done[-1].gesture if stacks.done else ""
 
     def commit(
         self, scope: str, said: str, texts: Mapping[str, str | None], gesture: str = "", place: str = ""
@@ -115,6 +137,7 @@ class Journal:
         """A step into the journal and into the files; into neither where a file cannot be written (UserError)."""
         size = self.path.stat().st_size if self.path.exists() else 0
         self._append(record)
+        key = getattr(self._asked, "key", "")
         try:
             self._write(after)
         except (OSError, UserError) as problem:
@@ -129,6 +152,8 @@ class Journal:
             where = next(iter(after))
             raise UserError(f"{where}: cannot be written ({problem.strerror or problem}); nothing was changed.") \
                 from problem  # fmt: skip
+        if key:
+            self._keys.add(key)
 
     def _take(self, change: Change) -> None:
         stacks = self._stacks.setdefault(change.scope, _Stacks())
@@ -150,6 +175,11 @@ class Journal:
         """What names the text of a file as it now stands; '' where there is no such file."""
         return revision_of(self._text(name))
 
+    def text_of(self, name: str) -> str | None:
+        """The text of a file in the visit; None where there is none. UserError where it cannot be read."""
+        with self._lock:
+            return self._text(name)
+
     def _text(self, name: str) -> str | None:
         try:
             return (self.root / name).read_text(encoding="utf-8")
@@ -168,7 +198,10 @@ class Journal:
             write_atomic(path, text)
 
     def _append(self, record: Mapping[str, Any]) -> None:
-        line = json.dumps(record, ensure_ascii=False, separators=(",", ":")) + "\n"
+        key = getattr(self._asked, "key", "")
+        line = (
+            json.dumps({**record, **({"key": key} if key else {})}, ensure_ascii=False, separators=(",", ":")) + "\n"
+        )
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             with self.path.open("ab") as file:
@@ -196,11 +229,16 @@ class Journal:
                 last = None
         if last is not None:
             expected, wanted = last
-            self._write({n: t for n, t in wanted.items() if self._text(n) == expected[n]})
+            with contextlib.suppress(
+                OSError, UserError
+            ):  # a folder that cannot be written to is told when it matters
+                self._write({n: t for n, t in wanted.items() if self._text(n) == expected[n]})
 
     def _replay(self, record: dict[str, Any]) -> tuple[Texts, Texts]:
         """Take a line up; returns the texts it replaced and those it put there."""
         kind = record.pop("do")
+        if key := record.pop("key", ""):
+            self._keys.add(key)
         if kind == "change":
             change = Change(**record)
             self._take(change)

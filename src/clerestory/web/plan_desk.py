@@ -16,7 +16,7 @@ from clerestory.plan.care import STAFF, of_plan, view_cautions
 from clerestory.plan.doubts import doubts_of
 from clerestory.plan.drawing import view_drawing
 from clerestory.plan.framing import subject_points
-from clerestory.plan.model import read_visit, visit_of
+from clerestory.plan.model import read_visit
 from clerestory.plan.reckoning import Plan, ViewPlan, compute, short_settings
 from clerestory.plan.run import new_visit
 from clerestory.plan.words import capital, house_lines, stand_line
@@ -52,7 +52,7 @@ class PlanDesk:
         try:
             plan = self.plan()
         except UserError as problem:
-            return {"there": True, "trouble": str(problem)}
+            return {"there": True, "trouble": str(problem).replace(f"{self.root}/", "")}
         visit, possible = plan.visit, len(plan.bag.named("possible"))
         return {
             "there": True,
@@ -110,13 +110,6 @@ class PlanDesk:
     def _progress(self, said: str, share: float) -> None:
         self.tell("planning", said=said, share=share)
 
-    def text(self) -> str:
-        """visit.toml as it stands."""
-        try:
-            return self.file.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as problem:
-            raise UserError(f"{self.file}: cannot be read ({problem}).") from problem
-
     def begin(self) -> None:
         """Write the worked example to visit.toml, to be made one's own."""
         held = self.root / ".clerestory" / "example.toml"
@@ -127,17 +120,6 @@ class PlanDesk:
         if self.file.exists():
             raise UserError(f"{self.file}: there is a plan already.")
         self.journal.commit("plan", "plan begun from the worked example", {"visit.toml": text})
-        self.tell("plan")
-
-    def save(self, text: str) -> None:
-        """Write visit.toml, once what it says can be read as a visit."""
-        if len(text) > 1_000_000:
-            raise UserError("This text is too long for a plan: at most a million characters.")
-        try:
-            visit_of(text, self.file)
-        except UserError as problem:
-            raise UserError(str(problem).replace(str(self.file), "visit.toml")) from problem
-        self.journal.commit("plan", "text of the plan", {"visit.toml": text})
         self.tell("plan")
 
     def write(self) -> list[str]:

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any, Protocol
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from clerestory.errors import UserError
+from clerestory.files.mistakes import Mistakes
+from clerestory.web.conflict import Conflict
 from clerestory.web.desk import Desk
 
 if TYPE_CHECKING:
@@ -122,6 +124,11 @@ class Talk:
         number = message.get("id")
         try:
             result = await self._do(message)
+        except Conflict as problem:
+            self._say(id=number, error=str(problem), conflict=problem.facts)
+        except Mistakes as problem:
+            told = [vars(mistake) for mistake in problem.found]
+            self._say(id=number, error=str(problem), mistakes=told)
         except UserError as problem:
             self._say(id=number, error=str(problem))
         except (KeyError, TypeError, ValueError, AttributeError) as problem:
@@ -139,12 +146,41 @@ class Talk:
 
     async def _do(self, message: dict[str, Any]) -> Any:
         kind = str(message["do"])
-        for work in (self._about_views, self._about_recipes, self._about_plan, self._about_film):
+        for work in (self._about_texts, self._about_views, self._about_recipes, self._about_plan, self._about_film):
             found = work(kind, message)
             if found is not None:
                 pool, call = found
-                return await asyncio.get_running_loop().run_in_executor(pool, call)
+                key = str(message.get("key") or "")
+                return await asyncio.get_running_loop().run_in_executor(pool, self._once, key, call)
         raise UserError(f"'{kind}' is not something this server does; reload the page.")
+
+    def _once(self, key: str, call: Callable[[], Any]) -> Any:
+        """What a page asks again after the server was started anew is not done twice."""
+        journal = self.desk.journal
+        if not key:
+            return call()
+        if journal.knows(key):
+            return None
+        with journal.asked(key):
+            return call()
+
+    def _about_texts(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
+        texts, desk = self.desk.texts, self.desk
+        calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
+            "text": (desk.pen, lambda: texts.read(m["name"])),
+            "text save": (desk.pen, lambda: self._saved(m["name"], m["text"], m["based"])),
+            "text drop": (desk.pen, lambda: self._dropped(m["name"], m["based"])),
+        }
+        return calls.get(kind)
+
+    def _saved(self, name: str, text: str, based: str) -> dict[str, Any]:
+        out = self.desk.texts.save(name, text, based)
+        self.desk.text_changed(name)
+        return out
+
+    def _dropped(self, name: str, based: str) -> None:
+        self.desk.texts.own_again(name, based)
+        self.desk.text_changed(name)
 
     def _about_views(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
         desk = self.desk
@@ -169,7 +205,9 @@ class Talk:
             "recipe": (desk.pen, lambda: desk.recipe(m["view"]).model_dump(mode="json")),
             "set": (
                 desk.pen,
-                lambda: desk.set_recipe(m["view"], m["values"], m.get("gesture", "")).model_dump(mode="json"),
+                lambda: desk.set_recipe(m["view"], m["values"], m.get("gesture", ""), was=m.get("was")).model_dump(
+                    mode="json"
+                ),
             ),
             "copy": (desk.pen, lambda: desk.copy_recipe(m["view"], m["others"], m["what"])),
             "undo": (desk.pen, lambda: desk.step(m["scope"], True)),
@@ -194,9 +232,7 @@ class Talk:
         visit, desk = self.visit, self.desk  # the plan itself is loaded by whoever works on it
         calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
             "plan": (desk.slow, lambda: visit.plan.facts()),
-            "plan text": (desk.pen, lambda: visit.plan.text()),
             "plan begin": (desk.pen, lambda: visit.plan.begin()),
-            "plan save": (desk.slow, lambda: visit.plan.save(m["text"])),
             "plan day": (desk.slow, lambda: visit.plan.day(m["date"])),
             "plan write": (desk.slow, lambda: visit.plan.write()),
         }
@@ -209,8 +245,14 @@ class Talk:
         calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
             "film": (desk.slow, lambda: visit.film.facts()),
             "film draft": (desk.slow, lambda: visit.film.draft()),
-            "film shot": (desk.pen, lambda: visit.film.set_shot(m["shot"], m["values"], m.get("gesture", ""))),
-            "film title": (desk.pen, lambda: visit.film.set_film(m["values"], m.get("gesture", ""))),
+            "film shot": (
+                desk.pen,
+                lambda: visit.film.set_shot(m["shot"], m["values"], m.get("gesture", ""), m.get("was")),
+            ),
+            "film title": (
+                desk.pen,
+                lambda: visit.film.set_film(m["values"], m.get("gesture", ""), m.get("was")),
+            ),
             "film move": (desk.pen, lambda: visit.film.move_shot(m["shot"], m["to"])),
             "film drop": (desk.pen, lambda: visit.film.drop_shot(m["shot"])),
             "film stop": (desk.pen, lambda: visit.film.stop()),
@@ -231,10 +273,11 @@ class Talk:
                 try:
                     await work(message)
                 except UserError as problem:
-                    self._say(event="trouble", said=str(problem))
+                    self._say(event="unseen", view=message.get("view"), said=str(problem))
                 except Exception as problem:
                     log.exception("%s", kind)
-                    self._say(event="trouble", said=f"The preview could not be made ({problem}).")
+                    said = f"The preview could not be made ({problem})."
+                    self._say(event="unseen", view=message.get("view"), said=said)
 
     async def _preview(self, m: dict[str, Any]) -> None:
         loop, desk = asyncio.get_running_loop(), self.desk

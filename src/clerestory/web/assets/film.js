@@ -2,6 +2,7 @@
 
 import { button, debounce, el } from "./build.js";
 import { Recorder } from "./recorder.js";
+import { TextDesk } from "./text.js";
 
 const MOVES = { hold: "Hold", push: "Push in", pull: "Pull out", pan: "Pan", tilt: "Tilt" };
 const clock = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`;
@@ -18,6 +19,7 @@ export class Film {
 
   close() {
     this.off.forEach((off) => off());
+    this.desk?.close();
     this.recorder?.stop();
   }
 
@@ -37,7 +39,15 @@ export class Film {
     if (!this.room.querySelector(".film") || this.recorder) return;
     this.facts = facts;
     if (!facts.there) this.none();
+    else if (facts.unread) this.unread(facts.unread);
     else this.show();
+  }
+
+  // film.toml says something that cannot be read: what, and the text itself to put it right.
+  unread(words) {
+    this.desk ??= new TextDesk(this.house, "film/film.toml", () => this.load());
+    this.room.replaceChildren(el("div", { class: "film empty" }, el("h1", {}, "Film"),
+      el("p", {}, "The film cannot be read as it stands:"), el("p", { class: "trouble" }, words), this.desk.node));
   }
 
   none() {
@@ -52,6 +62,8 @@ export class Film {
 
   show() {
     const f = this.facts;
+    this.desk?.close();
+    this.desk = null;
     const typing = this.typing();
     this.shot = Math.min(this.shot, f.shots.length - 1);
     const keep = this.video && this.made === f.preview_made ? this.video : null;
@@ -151,12 +163,12 @@ export class Film {
     this.typedFor = null;
     const field = (name, label) => {
       const input = el("input", { id: name, value: this.facts[name] ?? "",
-        onchange: () => this.house.ask("film title", { values: { [name]: input.value } }).catch(() => this.load()) });
+        onchange: () => this.house.ask("film title", { values: { [name]: input.value }, was: { [name]: this.facts[name] ?? "" } }).catch(() => this.load()) });
       return [el("label", { for: name }, label), input];
     };
     this.drawn = { title: this.facts.title ?? "", subtitle: this.facts.subtitle ?? "", loudness: this.facts.loudness };
     const loud = el("input", { id: "loudness", type: "number", min: -31, max: -14, step: 0.1, value: this.facts.loudness, "aria-describedby": "loudness-says",
-      onchange: () => this.house.ask("film title", { values: { loudness: Number(loud.value) } }).catch(() => this.load()) });
+      onchange: () => this.house.ask("film title", { values: { loudness: Number(loud.value) }, was: { loudness: this.facts.loudness } }).catch(() => this.load()) });
     this.editor.replaceChildren(el("h2", {}, "Title and sound"), el("div", { class: "fields" }, ...field("title", "Title"), ...field("subtitle", "Subtitle"),
       el("label", { for: "loudness" }, "Loudness (LUFS)"), loud),
     el("p", { class: "quiet", id: "loudness-says" }, "-18 for speech online (AES TD1008), -23 for broadcast (EBU R 128). Peaks stay at or below -1 dBTP."));
@@ -173,8 +185,9 @@ export class Film {
     const shot = this.facts.shots[this.shot];
     const fresh = Object.fromEntries(Object.entries(values).filter(([k, v]) => shot[k] !== v));
     if (!Object.keys(fresh).length) return;
+    const was = { picture: shot.picture, ...Object.fromEntries(Object.keys(fresh).map((k) => [k, shot[k]])) };
     Object.assign(shot, fresh);
-    this.house.ask("film shot", { shot: this.shot, values: fresh, gesture: `${this.shot}-${Object.keys(fresh)}-${this.shownAt ?? 0}` })
+    this.house.ask("film shot", { shot: this.shot, values: fresh, was, gesture: `${this.shot}-${Object.keys(fresh)}-${this.shownAt ?? 0}` })
       .then(() => this.load()).catch(() => this.load());
   }
 

@@ -21,6 +21,7 @@ export class Finish {
       this.wire.on("recipe", ({ view, recipe }) => view === this.view && this.recipeChanged(recipe)),
       this.wire.on("merged", ({ view }) => view === this.view && this.facts && !this.facts.merged && this.preview({}, true)),
       this.wire.on("reading", (facts) => facts.view === this.view && this.read(facts)),
+      this.wire.on("unseen", ({ view, said }) => view === this.view && this.cannotOpen(said)),
     ];
     this.resized = new ResizeObserver(() => this.fit());
     this.resized.observe(this.stage);
@@ -83,8 +84,9 @@ export class Finish {
         el("a", { href: "/kept/pictures/sheet.jpg", target: "_blank", rel: "noopener" }, "contact sheet")), this.remarks);
     this.controls = new Controls((values) => this.preview(values, false), (values, gesture) => this.set(values, gesture),
       () => !this.exact && this.preview({}, true));
+    this.none = el("section", { class: "empty none", hidden: true });
     this.node = el("div", { class: "finish" }, el("h1", { class: "unseen" }, "Finish"), this.stage, this.says, this.controls.node);
-    room.append(this.node);
+    room.append(this.node, this.none);
   }
 
   visitChanged() {
@@ -93,11 +95,53 @@ export class Finish {
     if (have !== views.map(called).join()) {
       this.name.replaceChildren(...views.map((v) => el("option", { value: v.name }, called(v))));
     }
+    this.noViews(!views.length);
     if (!views.length) return;
     if (!views.some((v) => v.name === this.view)) this.view = views[0].name;
     const pick = views.find((v) => v.name === this.view).pick;
     if (this.opened !== this.view || this.pick !== pick) this.open(this.view);
     this.queueChanged();
+  }
+
+  sortingChanged() {
+    if (!this.house.visit.views.length) this.noViews(true);
+  }
+
+  // Nothing to finish: no control is shown that would do nothing.
+  noViews(none) {
+    this.node.hidden = none;
+    this.none.hidden = !none;
+    if (!none) return;
+    const { sorting, refused } = this.house.visit;
+    const reading = sorting.state === "reading" || sorting.state === "waiting";
+    const words = reading ? `The frames are being read${sorting.total ? `: ${sorting.done} of ${sorting.total}` : ""}. Views appear here as soon as that is done.`
+      : sorting.state === "failed" ? sorting.said
+        : refused?.length ? `None of the ${refused.length} files here can be used: ${refused.slice(0, 3).map(([file, why]) => `${file} (${why})`).join(", ")}.`
+          : "There are no frames in this folder yet. Copy them from the card (clerestory import), or put your raw files into its folder frames, then read them.";
+    this.none.replaceChildren(el("h1", {}, "Finish"), el("p", {}, words),
+      reading ? null : button("Read the frames", () => this.house.ask("sort again").catch(() => 0)));
+  }
+
+  // A view that cannot be shown: why, and what can be done about it.
+  cannotOpen(said) {
+    const { view } = this;
+    const name = `recipes/${view}.toml`;
+    const own = this.house.visit.recipes?.includes(view);
+    this.stage.querySelector(".waiting").textContent = `${view} cannot be shown.`;
+    const actions = [["Try again", () => { this.house.solved(`unseen ${view}`); this.again(); }]];
+    if (own) actions.push([`Open ${name}`, () => this.house.openText(name)], ["Leave all to the tool", () => this.dropRecipe(name, view)]);
+    else actions.push(["Read the frames again", () => this.house.ask("sort again").catch(() => 0)]);
+    this.house.problem(`unseen ${view}`, said, actions);
+  }
+
+  async dropRecipe(name, view) {
+    const { revision } = await this.house.ask("text", { name });
+    await this.house.ask("text drop", { name, based: revision });
+    this.house.solved(`unseen ${view}`);
+    this.house.note("step", `${name} is put away; undo brings it back`);
+    setTimeout(() => this.house.note("step", ""), 6000);
+    await this.house.refresh();
+    this.again();
   }
 
   again() {
@@ -136,8 +180,12 @@ export class Finish {
     this.quick(facts.pick, view);
     this.queueChanged();
     try {
-      this.recipe = await this.house.ask("recipe", { view });
-    } catch { return; }
+      this.recipe = await this.wire.ask("recipe", { view });
+    } catch (problem) {
+      if (this.view === view) this.cannotOpen(problem.message);
+      return;
+    }
+    this.known = { ...this.recipe };
     if (this.view === view) this.preview({}, true);
   }
 
@@ -166,6 +214,7 @@ export class Finish {
   // `values` are those of a control under the hand, over the recipe. While it moves the preview is a quick one; a
   // lean is warped here at once and rendered when the server can.
   preview(values, settled) {
+    if (!this.view) return;
     this.wanted = { ...this.recipe, ...values };
     this.exact = settled;
     if (this.sheet && ("plumb" in values || "swing" in values)) this.leanTo(values);
@@ -203,6 +252,7 @@ export class Finish {
   take(facts) {
     const first = !this.facts;
     this.facts = facts;
+    if (first) this.house.solved(`unseen ${this.view}`);
     this.sheet = new Sheet(facts);
     this.lines.warp = null;
     this.fit();
@@ -219,6 +269,7 @@ export class Finish {
 
   recipeChanged(recipe) {
     this.recipe = recipe;
+    if (!this.asking) this.known = { ...recipe };
     if (!this.facts) return;
     const moving = this.controls.dirty;
     const same = JSON.stringify(this.wanted) === JSON.stringify({ ...recipe, ...moving });
@@ -237,8 +288,21 @@ export class Finish {
     requestAnimationFrame(() => this.house.warps.push(performance.now() - begun));
   }
 
-  set(values, gesture) {
-    return this.house.ask("set", { view: this.view, values, gesture }).catch(() => this.preview({}, true));
+  // `was`: what this page knew, so that what another window set meanwhile is not overwritten unseen.
+  async set(values, gesture) {
+    const was = Object.fromEntries(Object.keys(values).map((name) => [name, this.known?.[name] ?? null]));
+    this.known = { ...this.known, ...values };
+    this.asking = (this.asking ?? 0) + 1;
+    try {
+      const recipe = await this.house.ask("set", { view: this.view, values, gesture, was });
+      if (recipe) this.recipe = recipe;
+    } catch {
+      this.recipe = await this.wire.ask("recipe", { view: this.view }).catch(() => this.recipe);
+      this.preview({}, true);
+    } finally {
+      this.asking -= 1;
+      if (!this.asking) this.known = { ...this.recipe };
+    }
   }
 
   fit() {
@@ -422,6 +486,7 @@ export class Finish {
   }
 
   limits() {
+    if (!this.facts) return;
     this.marks.hidden = !this.marks.hidden;
     this.limitButton.setAttribute("aria-pressed", !this.marks.hidden);
     this.legend.hidden = this.marks.hidden;
@@ -429,7 +494,8 @@ export class Finish {
   }
 
   async drawLimits() {
-    const bytes = await this.house.ask("marks", { view: this.view });
+    const bytes = await this.house.ask("marks", { view: this.view }).catch(() => null);
+    if (!bytes) return;
     const old = this.marks.src;
     this.marks.src = URL.createObjectURL(new Blob([bytes], { type: "image/png" }));
     this.marks.alt = "Gold: clipped in the raw. Violet: noise shows in the shade.";
@@ -437,6 +503,7 @@ export class Finish {
   }
 
   pixels() {
+    if (!this.facts) return;
     const image = el("img", { alt: `${this.view} at 100 %`, draggable: "false" });
     const words = el("p", { class: "waiting" }, "Finishing at full size");
     const pane = el("div", { class: "pane", tabindex: 0, "aria-label": "Drag or use the arrow keys to move about" }, image, words);
@@ -459,6 +526,7 @@ export class Finish {
   // ---- copying and writing
 
   copy() {
+    if (!this.recipe) return;
     const what = NAMES.map(([name, label]) => el("label", { class: "check" },
       el("input", { type: "checkbox", value: name, checked: this.recipe[name] !== null && name !== "crop" }), label));
     const to = this.house.visit.views.filter((v) => v.name !== this.view).map((v) => el("label", { class: "check" },
@@ -477,6 +545,7 @@ export class Finish {
   }
 
   write(views) {
+    if (!views.filter(Boolean).length) return;
     this.house.ask("export", { views, tiff: this.tiff.querySelector("input").checked }).catch(() => 0);
   }
 

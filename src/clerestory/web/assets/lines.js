@@ -60,7 +60,9 @@ export class Lines {
     if (this.held) return;
     this.sheet = sheet;
     this.near = null;
-    this.lines = lines.map((l) => ({ kind: l.kind, ends: [l.start, l.end] }));
+    // A line that was added and not moved yet is only on offer: it is neither kept nor thrown away.
+    const idle = this.lines.filter((l) => l.idle);
+    this.lines = [...lines.map((l) => ({ kind: l.kind, ends: [l.start, l.end] })), ...idle];
     if (this.chosen !== null && this.chosen >= this.lines.length) this.chosen = null;
     this.picture.style.transform = "";
     this.seek();
@@ -87,17 +89,16 @@ export class Lines {
     this.seek();
   }
 
-  // A line as the tool believes it to stand, to be moved onto what the eye knows.
+  // A line as the tool believes it to stand, to be moved onto what the eye knows; until then it asks for nothing.
   add(kind) {
     const [w, h] = this.sheet.facts.size;
     const share = PLACES[this.lines.filter((l) => l.kind === kind).length % PLACES.length];
     const ends = kind === "vertical" ? this.sheet.plumbLine([share * w, h / 2], 0.2 * h, 0.8 * h)
       : [[0.2 * w, share * h], [0.8 * w, share * h]];
-    this.lines = [...this.lines, { kind, ends: ends.map((p) => this.sheet.toShare(p)) }];
+    this.lines = [...this.lines, { kind, ends: ends.map((p) => this.sheet.toShare(p)), idle: true }];
     this.choose(this.lines.length - 1);
     this.draw();
     this.layer.querySelector(`[data-end="${this.chosen}-0"]`)?.focus();
-    this.keep();
   }
 
   remove() {
@@ -109,7 +110,7 @@ export class Lines {
   }
 
   keep() {
-    this.kept(this.lines.map((l) => ({ kind: l.kind, start: l.ends[0], end: l.ends[1] })));
+    this.kept(this.lines.filter((l) => !l.idle).map((l) => ({ kind: l.kind, start: l.ends[0], end: l.ends[1] })));
   }
 
   picked(line) {
@@ -145,7 +146,7 @@ export class Lines {
 
   accept() {
     if (!this.offer) return;
-    this.lines[this.chosen] = { ...this.lines[this.chosen], ends: this.offer.ends };
+    this.lines[this.chosen] = { ...this.lines[this.chosen], ends: this.offer.ends, idle: false };
     this.offer = null;
     this.changed();
     this.follow();
@@ -234,7 +235,7 @@ export class Lines {
 
   follow() {
     const facts = this.sheet.facts;
-    const verticals = this.lines.filter((l) => l.kind === "vertical");
+    const verticals = this.lines.filter((l) => l.kind === "vertical" && !l.idle);
     if (verticals.length < 2) return;
     const { pitch, roll, plumb, swing } = facts.rectification;
     const up = vertical(verticals.map((l) => l.ends.map((e) => this.sheet.idealOf(e))), facts.camera, upOf(pitch, roll));
@@ -261,7 +262,7 @@ export class Lines {
     const p = this.sheet.toPaper(this.lines[line].ends[end]);
     const ends = this.lines[line].ends.slice();
     ends[end] = this.sheet.toShare([p[0] + dx, p[1] + dy]);
-    this.lines[line] = { ...this.lines[line], ends };
+    this.lines[line] = { ...this.lines[line], ends, idle: false };
     this.choose(line);
     this.follow();
     this.draw();
@@ -297,7 +298,7 @@ export class Lines {
     const off = line.kind === "vertical"
       ? Math.atan2(b[0] - a[0], b[1] - a[1]) : Math.atan2(b[1] - a[1], b[0] - a[0]);
     const degrees = Math.abs((180 / Math.PI) * Math.atan(Math.tan(off)));
-    const words = `${line.kind}, ${degrees.toFixed(1)}° off`;
+    const words = line.idle ? `${line.kind}: lay it on the building` : `${line.kind}, ${degrees.toFixed(1)}° off`;
     const place = { x1: a[0], y1: a[1], x2: b[0], y2: b[1] };
     const size = 8 * scale;
     const handles = ends.map((p, k) => svg("path", { d: `M${p[0]} ${p[1] - size}l${size} ${size} ${-size} ${size} ${-size} ${-size}z`,
@@ -305,7 +306,7 @@ export class Lines {
       "aria-label": `${line.kind} line ${i + 1}, ${k ? "second" : "first"} end, ${degrees.toFixed(1)}° off; arrows move it, Enter takes the edge on offer, Delete removes the line`,
       onfocus: () => this.picked(i), onkeydown: (e) => this.handleKey(e, i, k, scale) }));
     return [svg("line", { ...place, class: "shade", "stroke-width": 4 * scale }),
-      svg("line", { ...place, class: i === this.chosen ? "line chosen" : "line", "stroke-width": 1.6 * scale }), ...handles,
+      svg("line", { ...place, class: `line${i === this.chosen ? " chosen" : ""}${line.idle ? " idle" : ""}`, "stroke-width": 1.6 * scale }), ...handles,
       svg("text", { x: a[0] + 14 * scale, y: a[1] - 10 * scale, "font-size": 15 * scale, class: "off" }, words)];
   }
 

@@ -1,10 +1,11 @@
 // What stands round the four pages: which is open, what goes on in the background, undo, keys.
 
-import { el } from "./build.js";
+import { button, el } from "./build.js";
 import { Film } from "./film.js";
 import { Finish } from "./finish.js";
 import { Plan } from "./plan.js";
 import { Sort } from "./sort.js";
+import { TextDesk } from "./text.js";
 import { Wire } from "./wire.js";
 
 const PAGES = { plan: Plan, sort: Sort, finish: Finish, film: Film };
@@ -27,6 +28,7 @@ class House {
     this.visit = { views: [], frames: {}, queue: {}, done: [], sorting: {} };
     this.page = null;
     this.busy = new Map();
+    this.problems = new Map();
     this.latencies = [];
     this.warps = [];
     window.clerestory = this;
@@ -40,7 +42,9 @@ class House {
     this.wire.on("merging", ({ view, frames }) => this.note("merging", `${view}: merging ${frames} frames`));
     this.wire.on("merged", () => this.note("merging", ""));
     this.wire.on("preview", () => this.note("opening", ""));
-    this.wire.on("trouble", ({ said }) => this.trouble(said));
+    this.wire.on("held", ({ said }) => this.note("held", said));
+    this.wire.on("trouble", ({ key, said, text }) => this.problem(key ?? "said", said, text ? [this.textAction(text)] : []));
+    this.wire.on("solved", ({ key }) => this.solved(key));
     for (const event of ["recipe", "film", "plan", "views"]) this.wire.on(event, () => this.lookAhead());
     document.querySelectorAll("nav a").forEach((a) => a.addEventListener("click", (e) => this.follow(e, a)));
     at("undo").addEventListener("click", () => this.step("undo"));
@@ -54,10 +58,21 @@ class House {
     this.show(location.pathname);
   }
 
-  async linked({ up, again }) {
-    this.note("link", up ? "" : "the server has stopped; everything is kept; start it again");
-    if (up) await this.refresh();
-    if (up && again) this.page?.again?.();
+  async linked({ up, again, resent, tries, waiting }) {
+    if (!up) {
+      if (tries === 0) return this.note("link", "looking for the server");
+      const kept = waiting ? ` ${waiting} change${waiting === 1 ? "" : "s"} not confirmed yet will be sent again.` : "";
+      this.note("link", "the server has stopped");
+      this.problem("link", `The server has stopped. Start it again on this folder (clerestory serve) and this page goes on by itself.${kept}`);
+      return;
+    }
+    this.note("link", "");
+    this.solved("link");
+    await this.refresh();
+    if (!again) return;
+    this.note("resent", resent ? `the server is back; ${resent} change${resent === 1 ? "" : "s"} not confirmed before ${resent === 1 ? "was" : "were"} sent again` : "the server is back");
+    setTimeout(() => this.note("resent", ""), 8000);
+    this.page?.again?.();
   }
 
   async refresh() {
@@ -97,7 +112,7 @@ class House {
       else a.removeAttribute("aria-current");
     });
     at("page").replaceChildren();
-    this.trouble("");
+    for (const key of [...this.problems.keys()]) if (key.startsWith("ask ") || key.startsWith("unseen ")) this.solved(key);
     this.page = new PAGES[name](this, at("page"));
     this.page.visitChanged?.();
     this.lookAhead();
@@ -112,20 +127,69 @@ class House {
     if (at("status").textContent !== text) at("status").textContent = text;
   }
 
-  trouble(words) {
-    at("trouble").textContent = words;
-    clearTimeout(this.troubleTimer);
-    if (words) this.troubleTimer = setTimeout(() => this.trouble(""), 12000);
+  // ---- what stands in the way: it stays until it is solved or put away
+
+  // `key` names the matter: said again it is said once. `actions`: [words, does] of buttons that solve it.
+  problem(key, said, actions = []) {
+    if (!said) return this.solved(key);
+    this.problems.set(key, { said, actions });
+    this.showProblems();
   }
 
-  // Asks, and tells the person what stood in the way.
+  solved(key) {
+    if (this.problems.delete(key)) this.showProblems();
+  }
+
+  trouble(words) {
+    this.problem("said", words);
+  }
+
+  // A button that opens a text of the visit where it can be written.
+  textAction(name) {
+    return [`Open ${name}`, () => this.openText(name)];
+  }
+
+  showProblems() {
+    at("trouble").replaceChildren(...[...this.problems].map(([key, { said, actions }]) => el("div", {}, el("p", {}, said),
+      button("Put away", () => this.solved(key)),
+      actions.length ? el("div", { class: "row" }, ...actions.map(([words, does]) => button(words, () => does()))) : null)));
+  }
+
+  openText(name) {
+    const desk = new TextDesk(this, name, () => box.close());
+    const box = el("dialog", { class: "text-box", "aria-label": name }, el("h2", {}, name), desk.node, button("Close", () => box.close()));
+    box.addEventListener("close", () => {
+      desk.close();
+      box.remove();
+      this.page?.again?.();
+    });
+    document.body.append(box);
+    box.showModal();
+  }
+
+  // Asks, and tells the person what stood in the way; the next time it is well, that is solved.
   async ask(what, fields) {
     try {
-      return await this.wire.ask(what, fields);
+      const found = await this.wire.ask(what, fields);
+      this.solved(`ask ${what}`);
+      return found;
     } catch (problem) {
-      this.trouble(problem.message);
+      if (problem.conflict?.now) this.conflict(what, fields, problem);
+      else this.problem(`ask ${what}`, problem.message);
       throw problem;
     }
+  }
+
+  // Another window set it otherwise meanwhile: both are shown, and one is chosen.
+  conflict(what, fields, { message, conflict }) {
+    const { now, yours } = conflict;
+    const words = (values) => Object.entries(values).map(([name, v]) => `${name.replaceAll("_", " ")} ${v === null || v === "" ? "left to the tool" : typeof v === "object" ? JSON.stringify(v) : v}`).join(", ");
+    const key = `conflict ${what} ${fields.view ?? fields.shot ?? ""}`;
+    const theirs = Object.keys(now).length ? [["Keep theirs", () => this.solved(key)], ["Keep mine", () => {
+      this.solved(key);
+      this.ask(what, { ...fields, was: { ...fields.was, ...now } }).then(() => this.page?.again?.(), () => 0);
+    }]] : [];
+    this.problem(key, `${message}\n${Object.keys(now).length ? `Theirs: ${words(now)}. ` : ""}Yours: ${words(yours)}.`, theirs);
   }
 
   sorting(facts) {
@@ -144,15 +208,22 @@ class House {
     const states = Object.values(queue);
     const left = states.filter((s) => s === "waiting" || s === "writing").length;
     const failed = Object.entries(queue).filter(([, s]) => s.startsWith("failed"));
-    this.note("queue", left ? `saving pictures: ${states.length - left} of ${states.length} saved` : "");
-    if (failed.length) this.trouble(failed.map(([v, s]) => `${v} ${s}`).join("; "));
+    const saved = states.filter((s) => s === "done").length;
+    this.note("queue", left ? `saving pictures: ${saved} of ${states.length} saved` : "");
+    for (const [view, state] of Object.entries(queue)) {
+      if (!state.startsWith("failed")) this.solved(`save ${view}`);
+    }
+    for (const [view, state] of failed) {
+      this.problem(`save ${view}`, `${view} is not saved: ${state.slice("failed: ".length)}`, [["Try again", () => this.ask("export", { views: [view] }).catch(() => 0)]]);
+    }
     this.page?.queueChanged?.();
   }
 
   making(facts) {
     const share = facts.total ? ` ${Math.round((100 * facts.done) / facts.total)} %` : "";
     this.note("film", facts.state === "making" ? `making the ${facts.what}${share}` : "");
-    if (facts.state === "failed") this.trouble(facts.said);
+    if (facts.state === "failed") this.problem("film", facts.said, [["Open the text of the film", () => this.openText("film/film.toml")]]);
+    else this.solved("film");
     this.page?.makingChanged?.(facts);
   }
 

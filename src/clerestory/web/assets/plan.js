@@ -1,6 +1,7 @@
 // The plan page: the building from above with the sun moving through it, the views in the day's order, the card.
 
 import { button, drawing, el, percent, svg } from "./build.js";
+import { TextDesk } from "./text.js";
 
 export class Plan {
   constructor(house, room) {
@@ -9,12 +10,14 @@ export class Plan {
     this.step = null;
     this.chosen = null;
     this.off = [house.wire.on("plan", () => this.load())];
+    this.desk = null;
     room.append(el("div", { class: "plan" }, el("h1", {}, "Plan"), el("p", { class: "quiet" }, "Reading the plan")));
     this.load();
   }
 
   close() {
     this.off.forEach((off) => off());
+    this.desk?.close();
   }
 
   again() {
@@ -33,8 +36,6 @@ export class Plan {
     if (!this.room.querySelector(".plan")) return;
     this.facts = facts;
     this.day = facts.day;
-    const old = this.room.querySelector(".plan textarea");
-    if (old && document.activeElement === old) return;
     if (!facts.there) this.none();
     else if (facts.trouble) this.troubled(facts.trouble);
     else this.show();
@@ -64,9 +65,10 @@ export class Plan {
       ...[...new Set(f.dates)].map((d) => el("option", { value: d }, d)));
     this.detail = el("section", { class: "detail", "aria-live": "polite" });
     const views = el("ol", { class: "order" }, ...f.views.map((v) => this.item(v)));
+    const doubts = (f.doubts ?? []).map((asked) => el("p", { class: "care" }, asked));
     const missing = Object.entries(f.missing).map(([name, why]) => el("p", { class: "quiet" }, `Not possible: ${name} (${why})`));
     this.room.replaceChildren(el("div", { class: "plan" },
-      el("div", { class: "ground" }, el("h1", {}, f.title), el("p", { class: "quiet" }, `${f.place}. Bag: ${f.bag}.`), this.map,
+      el("div", { class: "ground" }, el("h1", {}, f.title), el("p", { class: "quiet" }, `${f.place}. Bag: ${f.bag}.`), ...doubts, this.map,
         el("div", { class: "row sun" }, el("label", { for: "time" }, "Sun at"), this.clock, this.time, dates), this.sunWords, this.detail),
       el("div", { class: "day" }, el("h2", {}, "The day"), views, ...missing, el("h2", {}, "The bag"), this.bags(), el("h2", {}, "Field card"), this.card(), ...this.care(), this.text(false))));
     this.draw();
@@ -104,18 +106,24 @@ export class Plan {
       () => this.house.ask("plan write").catch(() => 0)), ...links);
   }
 
+  // The text is one and the same while the page is drawn anew round it: what is being typed stays under the hand.
   text(open) {
-    const area = el("textarea", { rows: 18, spellcheck: "false", "aria-label": "visit.toml", wrap: "off" });
-    const box = el("details", { open }, el("summary", {}, "Edit the plan as text (visit.toml)"), area,
-      el("div", { class: "row" }, button("Save", async () => {
-        await this.house.ask("plan save", { text: area.value });
-        area.blur();
-        this.load();
-      })));
-    const fetch = async () => { if (box.open && !area.value) area.value = await this.house.ask("plan text"); };
-    box.addEventListener("toggle", fetch);
-    if (open) fetch();
-    return box;
+    if (!this.desk) {
+      this.desk = new TextDesk(this.house, "visit.toml", () => this.load());
+      this.box = el("details", { open }, el("summary", {}, "Edit the plan as text (visit.toml)"), this.desk.node);
+      this.desk.ready.then(() => { if (this.desk.dirty) this.box.open = true; });
+    }
+    if (open) this.box.open = true;
+    const { activeElement } = document;
+    if (this.box.contains(activeElement)) {
+      const { selectionStart: from, selectionEnd: to, scrollTop } = activeElement;
+      queueMicrotask(() => {
+        activeElement.focus();
+        if (from !== undefined) activeElement.setSelectionRange(from, to);
+        activeElement.scrollTop = scrollTop;
+      });
+    }
+    return this.box;
   }
 
   // ---- the drawing: y along the building to the right, x (right of the axis) downwards

@@ -1,6 +1,11 @@
 // The conversation with the server: questions with answers, events, and pictures as bytes.
 
 const AGAIN_MS = [200, 500, 1000, 2000, 4000];
+// What changes the visit: asked again, under the same key, when the server went before it answered. The server knows
+// by the key what it has done already, so that nothing is done twice.
+const CHANGES = new Set(["set", "copy", "undo", "redo", "split", "join", "pick", "text save", "text drop", "plan begin",
+  "film draft", "film shot", "film title", "film move", "film drop"]);
+const TAB = Math.random().toString(36).slice(2) + Date.now().toString(36);
 
 export class Wire {
   constructor() {
@@ -8,26 +13,38 @@ export class Wire {
     this.open = new Map();
     this.hearers = new Map();
     this.tries = 0;
-    this.early = [];
     this.connect();
   }
 
   connect() {
     this.socket = new WebSocket(`ws://${location.host}/talk`);
     this.socket.binaryType = "arraybuffer";
-    this.socket.onopen = () => {
-      const again = this.tries > 0;
-      this.tries = 0;
-      for (const text of this.early.splice(0)) this.socket.send(text);
-      this.tell("link", { up: true, again });
-    };
+    this.socket.onopen = () => this.opened();
     this.socket.onmessage = ({ data }) => (typeof data === "string" ? this.text(data) : this.bytes(data));
-    this.socket.onclose = () => {
-      for (const { reject } of this.open.values()) reject(new Error("The server stopped; what was done is kept."));
-      this.open.clear();
-      this.tell("link", { up: false });
-      setTimeout(() => this.connect(), AGAIN_MS[Math.min(this.tries++, AGAIN_MS.length - 1)]);
-    };
+    this.socket.onclose = () => this.closed();
+  }
+
+  opened() {
+    const again = this.tries > 0;
+    this.tries = 0;
+    let resent = 0;
+    for (const asked of this.open.values()) {
+      if (asked.sent) resent += 1;
+      asked.sent = true;
+      this.socket.send(asked.text);
+    }
+    this.tell("link", { up: true, again, resent });
+  }
+
+  // Changes wait for the server to come back; questions are answered that it is gone.
+  closed() {
+    for (const [id, asked] of this.open) {
+      if (asked.change || !asked.sent) continue;
+      this.open.delete(id);
+      asked.reject(new Error("The server has stopped."));
+    }
+    this.tell("link", { up: false, tries: this.tries, waiting: [...this.open.values()].filter((a) => a.change).length });
+    setTimeout(() => this.connect(), AGAIN_MS[Math.min(this.tries++, AGAIN_MS.length - 1)]);
   }
 
   text(data) {
@@ -48,20 +65,24 @@ export class Wire {
     const asked = this.open.get(id);
     if (!asked) return;
     this.open.delete(id);
-    if (message.error) asked.reject(new Error(message.error));
+    if (message.error) asked.reject(Object.assign(new Error(message.error), { conflict: message.conflict, mistakes: message.mistakes }));
     else asked.resolve(message.result);
   }
 
+  // Said without waiting for an answer; only what is said while the server listens matters.
   send(message) {
-    const text = JSON.stringify(message);
-    if (this.socket.readyState === WebSocket.OPEN) this.socket.send(text);
-    else this.early.push(text);
+    if (this.socket.readyState === WebSocket.OPEN) this.socket.send(JSON.stringify(message));
   }
 
   ask(what, fields = {}) {
     const id = ++this.number;
-    this.send({ id, do: what, ...fields });
-    return new Promise((resolve, reject) => this.open.set(id, { resolve, reject }));
+    const change = CHANGES.has(what);
+    const text = JSON.stringify({ id, do: what, ...fields, ...(change ? { key: `${TAB}-${id}` } : {}) });
+    return new Promise((resolve, reject) => {
+      const sent = this.socket.readyState === WebSocket.OPEN;
+      this.open.set(id, { resolve, reject, change, text, sent });
+      if (sent) this.socket.send(text);
+    });
   }
 
   on(event, hearer) {
