@@ -1,8 +1,9 @@
 """The first picture on a computer: what compiling costs, kernel by kernel.
 
 `python bench/cold.py FRAME`: with an empty folder for compiled kernels, the seconds that preparing takes (two
-processes), then those of the first picture, in processor and in wall time; the same without preparing; and the kernels
-that cost most. A kernel that calls others counts theirs as its own. Wall time depends on what else the machine does.
+processes), then those of the first picture, in processor and in wall time; the same without preparing; and the
+kernels that cost most. A kernel that calls others counts theirs as its own. Wall time depends on what else the
+machine does.
 """
 
 from __future__ import annotations

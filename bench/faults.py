@@ -228,7 +228,13 @@ def main() -> None:
     asked.add_argument("--kills", type=int, default=40)
     asked.add_argument("--stages", default=",".join(STAGES))
     asked.add_argument("--seed", type=int, default=1)
+    asked.add_argument("--pages", action="store_true", help="two windows, a command and a server that is killed")
+    asked.add_argument("--runs", type=int, default=200, help="of --pages")
     given = asked.parse_args()
+    if given.pages:
+        from faults_pages import pages
+
+        sys.exit(1 if pages(given.runs, given.seed) else 0)
     killed = kill(given.kills, [s for s in STAGES if s in given.stages.split(",")], given.seed)
     print(f"{given.kills} kills:", killed)
     sys.exit(1 if sum(killed.values()) else 0)

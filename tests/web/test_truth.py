@@ -76,10 +76,10 @@ def test_pictures_that_cannot_be_written_are_not_said_to_be(house: Any, wait: An
 
 def test_a_refused_change_does_not_come_back(house: Any, wait: Any, stopped: Any) -> None:
     served, context, again = house
-    block(served.folder / "recipes")
     page = context.new_page()
     page.goto(f"{served.base}/finish?view=view-01")
     page.wait_for_selector(".finish:not(.opening) .lean[data-left]")
+    block(served.folder / "recipes")
     page.fill("#c-exposure", "0.5")
     wait(lambda: "recipes" in problems(page))
     stopped(served)

@@ -164,6 +164,10 @@ def test_lines_drawn_make_the_lean_fall(page: Any, served: Any, shot: Shoot, wai
     wait(lambda: page.evaluate("window.clerestory.page.lines.edges.length > 20"))
     for _ in range(2):
         page.get_by_role("button", name="Add a vertical line").click()
+    for end in ("0-0", "1-0"):  # a line asks for nothing until a hand has laid it
+        page.focus(f"[data-end='{end}']")
+        page.keyboard.press("ArrowRight")
+        page.keyboard.press("ArrowLeft")
     wait(lambda: page.evaluate("window.clerestory.page.facts.lines === 2"))
     wait(lambda: lean_left(page) < 0.2)
     box = page.locator(".lines .end").first.bounding_box()

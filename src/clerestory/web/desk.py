@@ -6,8 +6,9 @@ import contextlib
 import json
 import logging
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import CancelledError, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -77,6 +78,9 @@ class Desk:
         self.sorting: dict[str, Any] = {"state": "waiting"}
         self.queue: dict[str, str] = {}
         self._stops = 0  # how often the writing was broken off
+        self._no_reading = False
+        self._given_up: set[str] = set()  # work in the other process that a person broke off
+        self._took: dict[str, float] = {}  # seconds that work of a kind took last
 
     def close(self) -> None:
         """Stop background work; nothing half-written is left."""
@@ -104,12 +108,26 @@ class Desk:
     def sort_again(self) -> None:
         """Read the frames anew in the background."""
         if self.sorting.get("state") != "reading":
+            self._no_reading = False
             self._sorting(state="reading", done=0, total=0)
             self.slow.submit(self._sort)
 
+    def stop_reading(self) -> None:
+        """Break off the reading of frames; what was seen so far is kept for the next time."""
+        self._no_reading = True
+
+    def _read_on(self, done: int, total: int) -> None:
+        if self._no_reading:
+            raise _BrokenOff
+        self._sorting(state="reading", done=done, total=total)
+
     def _sort(self) -> None:
         try:
-            table = views.from_sorting(self.visit, lambda d, t: self._sorting(state="reading", done=d, total=t))
+            table = views.from_sorting(self.visit, self._read_on)
+        except _BrokenOff:
+            said = "The reading was broken off. What was seen so far is kept; 'Read frames again' goes on from there."
+            self._sorting(state="stopped", said=said, frames=len(self._base.frames))
+            return
         except (UserError, OSError) as problem:
             self._sorting(state="failed", said=str(problem))
             return
@@ -362,7 +380,8 @@ class Desk:
 
         self.tell("merging", view=view.name, frames=len(view.frames))
         try:
-            merged = OpenView.of(view, lambda _: None, self.away(source_of, view))
+            what = f"merging {len(view.frames)} frames of {view.name}"
+            merged = OpenView.of(view, lambda _: None, self.away(what, source_of, view))
             if self.at_hand(view.name) is not None:
                 self.darkroom().put(merged)
         except Exception as problem:
@@ -376,19 +395,43 @@ class Desk:
                 self._merging.remove(view)
             self.tell("merged", view=view.name)
 
-    def away(self, work: Callable[..., Any], *args: Any) -> Any:
-        """Do heavy work in a process of its own, so that no control waits for it."""
+    def away(self, what: str, work: Callable[..., Any], *args: Any) -> Any:
+        """Do heavy work in a process of its own, so that no control waits for it. `what` it is, for the pages.
+
+        UserError where it was broken off by `stop_away`, or its process died.
+        """
         with self._lock:
             if self._away is None:
                 self._away = ProcessPoolExecutor(1, SPAWN)
             pool = self._away
+        kind = f"{work.__module__}.{work.__name__}"
+        begun = time.monotonic()
+        self.tell("work", what=what, usual=self._took.get(kind), state="begun")
         try:
-            return pool.submit(work, *args).result()
-        except BrokenProcessPool as problem:
+            found = pool.submit(work, *args).result()
+            self._took[kind] = time.monotonic() - begun
+            return found
+        except (BrokenProcessPool, CancelledError) as problem:
             with self._lock:
-                self._away = None
+                if self._away is pool:
+                    self._away = None
+                stopped = what in self._given_up
+                self._given_up.discard(what)
+            if stopped:
+                raise UserError(f"Broken off: {what}.") from problem
             raise UserError("The process doing this died (out of memory, or a damaged frame); try again.") \
                 from problem  # fmt: skip
+        finally:
+            self.tell("work", what=what, state="ended")
+
+    def stop_away(self, what: str) -> None:
+        """Break off work in the other process. What waits behind it there is begun anew by whoever asked for it."""
+        with self._lock:
+            pool, self._away = self._away, None
+            self._given_up.add(what)
+        if pool is not None:
+            for process in list((pool._processes or {}).values()):
+                process.kill()
 
     def job(self, name: str, tiff: bool = False, better: bool = False, again: bool = False) -> Job:
         """A view's finishing work as it stands. `again`: also in the aspects and kinds it was written in before."""
@@ -410,14 +453,14 @@ class Desk:
         """The view's picture at full size as it would be written."""
         from clerestory.web.fullsize import full_picture
 
-        path: Path = self.away(full_picture, self.visit, self.job(name))
+        path: Path = self.away(f"{name} at 100 %", full_picture, self.visit, self.job(name))
         return path
 
     def full_frame(self, frame: str) -> Path:
         """A frame at full size, plainly developed."""
         from clerestory.web.fullsize import full_frame
 
-        path: Path = self.away(full_frame, self.visit, self.frame(frame))
+        path: Path = self.away(f"{frame} at 100 %", full_frame, self.visit, self.frame(frame))
         return path
 
     def frame(self, name: str) -> Path:
@@ -508,7 +551,7 @@ class Desk:
 
         failed = [(n, s.removeprefix("failed: ")) for n, s in self.queue.items() if s.startswith("failed")]
         try:
-            self.away(report_again, self.root, [v.name for v in self.table.views], failed)
+            self.away("the report", report_again, self.root, [v.name for v in self.table.views], failed)
         except (UserError, OSError) as problem:
             self.tell("trouble", key="report", said=f"The report could not be written: {problem}")
         else:

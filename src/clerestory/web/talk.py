@@ -187,6 +187,8 @@ class Talk:
         calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
             "visit": (desk.pen, desk.visit_facts),
             "sort again": (desk.pen, desk.sort_again),
+            "stop reading": (desk.pen, desk.stop_reading),
+            "stop work": (desk.pen, lambda: desk.stop_away(m["what"])),
             "frames": (desk.slow, lambda: desk.frame_facts(m["view"])),
             "split": (desk.pen, lambda: desk.split(m["view"], m["frames"])),
             "join": (desk.pen, lambda: desk.join(m["view"], m["other"])),

@@ -95,7 +95,7 @@ export class Finish {
     if (have !== views.map(called).join()) {
       this.name.replaceChildren(...views.map((v) => el("option", { value: v.name }, called(v))));
     }
-    this.noViews(!views.length);
+    if (this.house.visit.key) this.noViews(!views.length);
     if (!views.length) return;
     if (!views.some((v) => v.name === this.view)) this.view = views[0].name;
     const pick = views.find((v) => v.name === this.view).pick;
@@ -104,14 +104,14 @@ export class Finish {
   }
 
   sortingChanged() {
-    if (!this.house.visit.views.length) this.noViews(true);
+    if (this.house.visit.key && !this.house.visit.views.length) this.noViews(true);
   }
 
   // Nothing to finish: no control is shown that would do nothing.
   noViews(none) {
     this.node.hidden = none;
     this.none.hidden = !none;
-    if (!none) return;
+    if (!none) return this.none.replaceChildren();
     const { sorting, refused } = this.house.visit;
     const reading = sorting.state === "reading" || sorting.state === "waiting";
     const words = reading ? `The frames are being read${sorting.total ? `: ${sorting.done} of ${sorting.total}` : ""}. Views appear here as soon as that is done.`

@@ -29,6 +29,7 @@ class House {
     this.page = null;
     this.busy = new Map();
     this.problems = new Map();
+    this.works = new Map();
     this.latencies = [];
     this.warps = [];
     window.clerestory = this;
@@ -39,8 +40,7 @@ class House {
     this.wire.on("making", (facts) => this.making(facts));
     this.wire.on("planning", ({ said, share }) => this.note("plan", share < 1 ? `planning: ${said}` : ""));
     this.wire.on("opening", ({ view, said }) => this.note("opening", said ? `${view}: ${said}` : ""));
-    this.wire.on("merging", ({ view, frames }) => this.note("merging", `${view}: merging ${frames} frames`));
-    this.wire.on("merged", () => this.note("merging", ""));
+    this.wire.on("work", (facts) => this.working(facts));
     this.wire.on("preview", () => this.note("opening", ""));
     this.wire.on("held", ({ said }) => this.note("held", said));
     this.wire.on("trouble", ({ key, said, text }) => this.problem(key ?? "said", said, text ? [this.textAction(text)] : []));
@@ -60,6 +60,7 @@ class House {
 
   async linked({ up, again, resent, tries, waiting }) {
     if (!up) {
+      for (const [key, work] of this.works) { clearInterval(work.clock); this.bar(key, ""); }
       if (tries === 0) return this.note("link", "looking for the server");
       const kept = waiting ? ` ${waiting} change${waiting === 1 ? "" : "s"} not confirmed yet will be sent again.` : "";
       this.note("link", "the server has stopped");
@@ -125,6 +126,48 @@ class House {
     else this.busy.delete(what);
     const text = [...this.busy.values()].join(" · ");
     if (at("status").textContent !== text) at("status").textContent = text;
+  }
+
+  // ---- long work: what, how far, and a way to break it off
+
+  // `done` of `total`, where that can be told; `stop()` breaks it off. No words: it has ended.
+  bar(key, words, { done, total, stop } = {}) {
+    const old = this.works.get(key);
+    if (!words) {
+      old?.node.remove();
+      this.works.delete(key);
+      return;
+    }
+    const work = old ?? this.newBar(key);
+    const share = total ? `, ${done} of ${total}` : "";
+    work.words.textContent = words + share;
+    if (total) work.meter.value = done / total;
+    else if (old?.counted) work.meter.removeAttribute("value");
+    work.counted = Boolean(total);
+    work.meter.setAttribute("aria-label", words);
+    work.stop = stop;
+    work.cancel.hidden = !stop;
+  }
+
+  newBar(key) {
+    const work = { words: el("span", {}), meter: el("progress", { max: 1 }) };
+    work.cancel = button("Break off", () => { work.cancel.disabled = true; work.stop?.(); });
+    work.node = el("div", {}, work.words, work.meter, work.cancel);
+    this.works.set(key, work);
+    at("works").append(work.node);
+    return work;
+  }
+
+  // Work in the other process says only when it begins and ends: how far it is goes by how long the last one took.
+  working({ what, state, usual }) {
+    const key = `work ${what}`;
+    clearInterval(this.works.get(key)?.clock);
+    if (state === "ended") return this.bar(key, "");
+    const stop = () => this.ask("stop work", { what }).catch(() => 0);
+    this.bar(key, what, { stop });
+    const begun = performance.now();
+    const work = this.works.get(key);
+    if (usual) work.clock = setInterval(() => { work.meter.value = Math.min(0.97, (performance.now() - begun) / 1000 / usual); }, 200);
   }
 
   // ---- what stands in the way: it stays until it is solved or put away
@@ -194,11 +237,11 @@ class House {
 
   sorting(facts) {
     this.visit.sorting = facts;
-    const words = {
-      reading: `reading frames${facts.total ? `: ${facts.done} of ${facts.total}` : ""}`,
-      failed: facts.said,
-    };
-    this.note("sorting", words[facts.state] ?? "");
+    this.bar("sorting", facts.state === "reading" ? "reading frames" : "",
+      { done: facts.done, total: facts.total, stop: () => this.ask("stop reading").catch(() => 0) });
+    if (facts.state === "failed" || facts.state === "stopped") {
+      this.problem("sorting", facts.said, [["Read frames again", () => this.ask("sort again").catch(() => 0)]]);
+    } else this.solved("sorting");
     this.page?.sortingChanged?.();
   }
 
@@ -209,6 +252,7 @@ class House {
     const left = states.filter((s) => s === "waiting" || s === "writing").length;
     const failed = Object.entries(queue).filter(([, s]) => s.startsWith("failed"));
     const saved = states.filter((s) => s === "done").length;
+    this.bar("queue", left ? "saving pictures" : "", { done: states.length - left, total: states.length, stop: () => this.ask("stop writing").catch(() => 0) });
     this.note("queue", left ? `saving pictures: ${saved} of ${states.length} saved` : "");
     for (const [view, state] of Object.entries(queue)) {
       if (!state.startsWith("failed")) this.solved(`save ${view}`);
@@ -220,8 +264,7 @@ class House {
   }
 
   making(facts) {
-    const share = facts.total ? ` ${Math.round((100 * facts.done) / facts.total)} %` : "";
-    this.note("film", facts.state === "making" ? `making the ${facts.what}${share}` : "");
+    this.bar("film", facts.state === "making" ? `making the ${facts.what}` : "", { done: facts.done, total: facts.total, stop: () => this.ask("film stop").catch(() => 0) });
     if (facts.state === "failed") this.problem("film", facts.said, [["Open the text of the film", () => this.openText("film/film.toml")]]);
     else this.solved("film");
     this.page?.makingChanged?.(facts);

@@ -54,6 +54,7 @@ export class Sort {
     const words = {
       reading: `Reading frames: ${sorting.done ?? 0} of ${sorting.total ?? 0}`,
       failed: sorting.said,
+      stopped: sorting.said,
     };
     this.lead.textContent = words[sorting.state] ?? `${Object.keys(frames ?? {}).length} frames, ${this.views.length} views${bad}`;
   }
