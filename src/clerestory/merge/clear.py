@@ -309,9 +309,10 @@ def _choose(view: _View, model: BlockNoise, cell: int) -> Choice:
         not view.deep
     ):  # frames that lie well and still differ show visitors: no reason to take one rather than another
         label[unknown] = 0
-    # Where hands moved, one frame that agrees by chance is not enough to keep the reference.
-    near_best = support[0] > best - (1.2 if view.deep else 1e9)
-    stays = _without_specks((stone > 0.5) & near_best | (support[0] > best - 0.35) | (label == 0))
+    # Where hands moved, one frame that agrees by chance is not enough to keep the reference, and as many votes for
+    # the reference as for another are no reason to leave half of its figure.
+    kept = (stone > 0.5) & (support[0] > best - 1.2) if view.deep else (stone > 0.5) | (support[0] > best - 0.35)
+    stays = _without_specks(kept | (label == 0))
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
     stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     stays |= label == 0

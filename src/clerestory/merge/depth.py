@@ -35,6 +35,9 @@ OWN = 2.0  # frames that the first counts for: where it shows the place, that is
 SUPPOSED = 3.0  # cost of being elsewhere than the details about tell: what a plain place goes by
 TRUSTED = 6.0  # planes from there at which that cost is whole
 HIDES = 4.0  # planes by which something must be nearer to hide what is behind it: errors of distance hide nothing
+STRANGE = 14.0  # cost of a distance that no detail near by has: what people in several frames make up
+ABOUT = 9  # details within so small a part of the longer side are near by
+ALIKE = 1.5  # planes by which a detail's distance may be off
 SIGNIFICANT = 0.0025  # of the longer side: a smaller shift is not told from an error
 
 
@@ -280,6 +283,29 @@ def _supposed(points: F64, near: F64, shape: tuple[int, int]) -> F32:
     return _spread(total, weight)
 
 
+def _strange(points: F64, near: F64, planes: F64, there: F32) -> F32:
+    """How far from any detail (n, 2) of a plane's distance each place lies, 0 to 1 (planes, H, W).
+
+    Details of visitors, where `there` is above 0, are not asked.
+    """
+    height, width = there.shape
+    at = np.round(points).astype(int)
+    inside = (at >= 0).all(axis=1) & (at[:, 0] < width) & (at[:, 1] < height)
+    at, near = at[inside], near[inside]
+    ours = there[at[:, 1], at[:, 0]] <= 0
+    at, near = at[ours], near[ours]
+    out = np.ones((len(planes), height, width), np.float32)
+    reach = max(height, width) / ABOUT
+    for j, plane in enumerate(planes):
+        alike = at[np.abs(near - plane) < ALIKE * (planes[1] - planes[0])]
+        if len(alike):
+            free = np.ones((height, width), np.uint8)
+            free[alike[:, 1], alike[:, 0]] = 0
+            far = cv2.distanceTransform(free, cv2.DIST_L2, 3)
+            out[j] = np.minimum(far / np.float32(reach), 1)
+    return out
+
+
 def depth_of(
     pictures: Sequence[F32],
     stands: Stands,
@@ -314,8 +340,9 @@ def depth_of(
     owns = np.where(there > 0, 0, -1 if known else OWN).astype(np.float32)
     _consensus(small.pictures, turns, steps, np.float32(small.focal), np.float32(small.centre[0]),
                np.float32(small.centre[1]), planes.astype(np.float32), np.float32(3 * CUT), owns, cost)  # fmt: skip
+    points = camera.unproject(stands.points)[:, :2] * small.focal + small.centre
+    strange = _strange(points, stands.near, planes, there)
     if before is None:
-        points = camera.unproject(stands.points)[:, :2] * small.focal + small.centre
         supposed = _supposed(points, np.clip(stands.near, planes[0], planes[-1]), (height, width))
     else:
         supposed = _spread(before.near * (1 - there), 1 - there)
@@ -325,6 +352,7 @@ def depth_of(
     for j, near in enumerate(planes):
         seen[j] = cv2.blur(cost[j], (WINDOW, WINDOW))
         seen[j] += much * np.minimum(np.abs(supposed - np.float32(near)) / span, 1)
+        seen[j] += np.float32(STRANGE) * strange[j]
     grey = cv2.GaussianBlur(small.pictures[0], (0, 0), 1.0).astype(np.float32).mean(axis=-1)
     slope = np.hypot(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)) / 8 * (1 - there)
     edge = (1 / (1 + slope / 4)).clip(0.25, 1).astype(np.float32)
