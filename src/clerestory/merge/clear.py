@@ -21,10 +21,10 @@ from numpy.typing import NDArray
 from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement, cells_agree
-from clerestory.merge.align import Guide, Motion, align, guide_of
-from clerestory.merge.burst import checked, motion_record
+from clerestory.merge.align import Guide, Motion, align, checked, guide_of
+from clerestory.merge.burst import motion_record
 from clerestory.merge.labels import labelled
-from clerestory.merge.lay import Laying, cells_laid, evened, laying_of
+from clerestory.merge.lay import Laying, cell_of, cells_laid, cells_of, evened, laying_of, motion_of
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
@@ -34,7 +34,6 @@ from clerestory.run.progress import OnStage
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 Box = tuple[int, int, int, int]
-LARGE = 2600  # pixels along the longer side, from which decisions are taken per 4 x 4 pixels; below, per 2 x 2
 LABELLED = 324  # parts along the longer side of the grid whose seams are chosen
 # Of the level, what light may change between frames once evened; of the local spread, what a misplacement may change.
 # A camera that only turned, set on modelled churches; one that moved, on halls with pillars near by.
@@ -83,26 +82,6 @@ class Choice:
     reference_is_stone: NDArray[np.bool_]
     unknown: NDArray[np.bool_]
     others: NDArray[np.bool_]
-
-
-def cell_of(shape: tuple[int, ...]) -> int:
-    """Pixels along a side of a cell, for which one decision is taken."""
-    return 4 if max(shape) >= LARGE else 2
-
-
-def cells_of(values: F32, cfa: NDArray[np.int8], cell: int) -> F32:
-    """Mean colours per cell x cell pixels (rows, columns, 3) of a frame's balanced values."""
-    height, width = (n // cell * cell for n in values.shape)
-    out = np.zeros((height // cell, width // cell, 3), np.float32)
-    size = (width // cell, height // cell)
-    for row in range(2):
-        for column in range(2):
-            c = int(cfa[row, column])
-            plane = np.ascontiguousarray(values[row:height:2, column:width:2])
-            if cell > 2:
-                plane = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
-            out[..., 1 if c == 3 else c] += plane * np.float32(0.5 if c in (1, 3) else 1.0)
-    return out
 
 
 def _supports(
@@ -454,19 +433,12 @@ def _placed(looks: Sequence[Look], camera: Camera, left_out: dict[int, str], on_
     for index, look in enumerate(looks[1:]):
         on_stage(f"lay frame {index + 2} of {len(looks)}")
         try:
-            motion = _motion(first.guide, look.guide, laying, index, camera)
+            motion = motion_of(first.guide, look.guide, laying, index, camera)
         except Refused as why:
             left_out[index] = str(why)
             continue
         view.fits.append(Laid(index, motion))
     return view
-
-
-def _motion(first: Guide, other: Guide, laying: Laying | None, index: int, camera: Camera) -> Motion:
-    start = laying.stands.frames[index] if laying is not None else None
-    if start is not None and laying is not None and laying.deep:
-        return laying.motion(index, first, other, camera)
-    return checked(align(first, other, camera, start=None if start is None else start.rotation))
 
 
 def _with_cells(
