@@ -26,6 +26,7 @@ from clerestory.run.progress import OnStage
 
 F32 = NDArray[np.float32]
 LEAST_TAKEN = 0.4  # of a frame that must agree, lest the frame is left out
+SWAYED_TAKEN = 0.2  # the same of one laid near and far: what agrees with it is told place by place
 WELL_TAKEN = 0.75  # of a frame that agrees where hands only turned: with less, how they swayed is looked into
 
 
@@ -105,7 +106,7 @@ def merge_burst(
     for index, way in swayed(reference, {i: others[i] for i in again}, noise, camera, say).items():
         values = laid(others[index](), way.motion, noise)
         weights = agreement(values, stack, reference, model) * way.shows
-        if weights.mean() >= LEAST_TAKEN:
+        if weights.mean() >= SWAYED_TAKEN:
             left_out.pop(index, None)
             add(index, values, weights, way.motion)
         elif index in poor:

@@ -54,7 +54,7 @@ STEEP = 0.02  # of a step in square-root light, squared, over the level, per cel
 # one alone shows it. Set on halls in which people stay for half of the frames.
 OWNED_BY_TWO, OWNED = 0.6, 0.75
 DISOWNED = 0.3  # of the step, below which the frame that differs shows somebody
-OUTVOTED = 2.0  # times as many frames that show one answer are believed before its border
+OUTVOTED = 0.7  # of the frames: an answer that more of them show is believed before its border
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
 
 
@@ -284,8 +284,8 @@ def _overrule(
             out[deep] -= most * np.where(place > 0, winners[deep], np.float32(0))
             theirs[box] |= place > 0
             continue
-        against, for_it = (float(votes[deep][:, place > 0].sum()) for votes in (losers, winners))
-        if mine > owned * whole and against <= OUTVOTED * for_it:
+        against = float(losers[deep][:, place > 0].sum()) / float(place.sum())
+        if mine > owned * whole and against <= OUTVOTED * len(out):
             out[deep] += most * np.where(place > 0, winners[deep], np.float32(0))
             out[deep] -= most * np.where(wide, losers[deep], np.float32(0))
     return theirs
