@@ -21,9 +21,10 @@ from clerestory.raw.clipping import Clipping
 from clerestory.raw.group import View, group_frames
 from clerestory.raw.inspect import Inspection, log_look
 from clerestory.raw.kept import packed, unpacked
-from clerestory.raw.overlap import rotation_between
+from clerestory.raw.overlap import overlap_of, rotation_between
 from clerestory.raw.read import FrameInfo
 from clerestory.raw.sort import sort_folder
+from clerestory.simulate.hall import EYES, Hall, stone
 
 CAMERA = Camera.of(480, 360, 14.0, 17.3)
 START = datetime(2031, 6, 1, 10, 0, 0)
@@ -138,6 +139,36 @@ def test_every_frame_is_in_exactly_one_view(walls: Walls, shots: list[tuple[int,
     assert sorted(placed) == sorted(f.info.path for f in frames)
     assert len({v.name for v in views}) == len(views)
     assert all(v.pick in v.frames for v in views)
+
+
+def _in_hall(monkeypatch: pytest.MonkeyPatch, poses: list[Pose]) -> list[Inspection]:
+    """A hall with pillars at 1 to 3 m, a frame every four seconds: a far wall of stone makes do."""
+    monkeypatch.setattr(Hall, "_far", lambda _, rng: stone(rng, (520, 560), 30))
+    hall, camera = Hall(4, near=3), CAMERA.scaled(0.6)
+    frames = []
+    for k, pose in enumerate(poses):
+        light = hall.render(camera, pose).radiance[..., 1] / 120.0
+        info = FrameInfo(
+            Path(f"h{k}.dng"), camera.width, camera.height, START + timedelta(seconds=4 * k), "Fennimark", "Alder",
+            focal_mm=14.0, sensor_mm=(17.3, 13.0), f_number=4.0, seconds=0.02, iso=800.0,
+        )  # fmt: skip
+        clipping = Clipping((1.0,) * 4, (True,) * 4, (0.0,) * 4, 0.0, 0.0, 0.0)
+        look = log_look(np.clip(light, 0, 1).astype(np.float32))
+        frames.append(Inspection(info, clipping, 1.0, -2.0, look, np.zeros((2, 2, 3), np.uint8)))
+    return frames
+
+
+def test_hands_that_sway_and_roll_among_pillars_take_one_view(monkeypatch: pytest.MonkeyPatch) -> None:
+    swaying = [Pose(0.0, 0.03, 0.0, (0.0, 0.0, EYES)), Pose(0.03, 0.05, 0.1, (0.14, 0.02, EYES + 0.05)),
+               Pose(-0.03, 0.02, -0.12, (-0.12, 0.05, EYES))]  # fmt: skip
+    frames = _in_hall(monkeypatch, swaying)
+    assert abs(overlap_of(frames[0].look, frames[1].look).turn) > 4  # more than is allowed for one held still
+    assert [len(v.frames) for v in group_frames(frames)] == [3]
+
+
+def test_who_turns_to_another_part_of_the_hall_takes_another_view(monkeypatch: pytest.MonkeyPatch) -> None:
+    frames = _in_hall(monkeypatch, [Pose(0.0, 0.03, 0.0, (0.0, 0.0, EYES)), Pose(0.4, 0.03, 0.0, (0.1, 0.0, EYES))])
+    assert [len(v.frames) for v in group_frames(frames)] == [1, 1]
 
 
 def test_the_turn_between_two_frames_is_measured(walls: Walls) -> None:

@@ -38,6 +38,7 @@ OVER = 1.8  # over-relaxation of the membrane
 ALIKE = 2 * 4 * math.pi * BLUR**2  # guide pixels that speak as one: the blur makes neighbours alike, in both frames
 FAR = 8.0  # guide pixels: local shifts expected at most beyond the camera's turn
 LEAST_OVERLAP = 0.6
+LEAST_AGREEMENT = 0.35  # of the textured tiles, below which a frame shows something else
 REFINED_FROM = 2  # level, of a sixteenth of a frame's pixels, at which a motion known to a few pixels is taken up
 
 
@@ -464,6 +465,15 @@ def align(reference: Guide, other: Guide, camera: Camera, local: bool = True, st
             field = _membrane(found) * tiles.factor
     assert found is not None
     return _motion(camera, rotation, tiles, found, field, (height, width))
+
+
+def checked(motion: Motion) -> Motion:
+    """The motion, or Refused when it cannot serve."""
+    if motion.share < LEAST_OVERLAP:
+        raise Refused(f"it shows only {motion.share * 100:.0f} % of the reference frame.")
+    if motion.agreement < LEAST_AGREEMENT:
+        raise Refused(f"only {motion.agreement * 100:.0f} % of its detail lies on the reference frame's.")
+    return motion
 
 
 def refined(reference: Guide, other: Guide, motion: Motion, camera: Camera) -> Motion:

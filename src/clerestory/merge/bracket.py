@@ -18,11 +18,12 @@ from numpy.typing import NDArray
 from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement
-from clerestory.merge.align import Motion, align, guide_of
-from clerestory.merge.burst import checked, motion_record
+from clerestory.merge.align import align, checked, guide_of
+from clerestory.merge.burst import WELL_TAKEN, motion_record
 from clerestory.merge.resample import channel_gains, laid, own
 from clerestory.merge.result import Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
+from clerestory.merge.sway import Way, swayed
 from clerestory.raw.read import Mosaic
 from clerestory.run.progress import OnStage
 
@@ -127,6 +128,19 @@ def _light(values: F32, stack: Stack, mosaic: Mosaic, ratio: float) -> F32:
     return np.asarray(cv2.blur(np.where(known, mean, _greens(values, mosaic.cfa) / ratio), (5, 5)), np.float32)
 
 
+@dataclass(frozen=True)
+class _Tried:
+    """A frame laid in the reference's light: values, its say, light over the reference's, variance over the
+    reference's, agreement with what is there, and the share that agrees of what both show."""
+
+    values: F32
+    say: F32
+    ratio: float
+    relative: F32
+    fits: F32
+    share: float
+
+
 @dataclass
 class _Work:
     """What the frames of a bracket are merged into."""
@@ -136,9 +150,9 @@ class _Work:
     stack: Stack
     darkest: float = 1.0
 
-    def add(self, mosaic: Mosaic, motion: Motion, step: Step) -> tuple[float, float]:
-        """Lay a frame and add it; its true light over the reference's, and the share of it that counted."""
-        values = laid(mosaic, motion, step.noise)
+    def tried(self, mosaic: Mosaic, way: Way, step: Step) -> _Tried:
+        """A frame laid, not yet added."""
+        values = laid(mosaic, way.motion, step.noise)
         say = _unclipped(values, mosaic)
         ratio = _ratio(values, self.stack, say, mosaic, step.exposure)
         light = _light(values, self.stack, mosaic, ratio)
@@ -146,24 +160,42 @@ class _Work:
         values /= np.float32(ratio)
         values[values < np.float32(-1e6)] = np.float32(-1e9)
         known = self.stack.weight > LAST * 2
-        fits = agreement(values, self.stack, self.reference, self.model, relative)
-        shown = _greens(values, mosaic.cfa) > np.float32(-1e6)
-        weights = np.where(known, fits, shown.astype(np.float32)) * say / relative
-        if ratio < self.darkest:
+        fits = agreement(values, self.stack, self.reference, self.model, relative) * way.shows
+        both = known & (say > 0.5)
+        return _Tried(values, say, ratio, relative, fits, float(fits[both].mean()) if both.any() else 1.0)
+
+    def add(self, mosaic: Mosaic, one: _Tried) -> float:
+        """Add a frame; the share of it that counted."""
+        known = self.stack.weight > LAST * 2
+        shown = _greens(one.values, mosaic.cfa) > np.float32(-1e6)
+        weights = np.where(known, one.fits, shown.astype(np.float32)) * one.say / one.relative
+        if one.ratio < self.darkest:
             # Where all else is clipped a clipped value still says "at least this bright".
             # What lighter frames clipped at must not be averaged in with it.
             instead = shown & ~known
             self.stack.forget(instead)
             weights = np.where(instead, np.maximum(weights, LAST * 2), weights)
-            self.darkest = ratio
-        self.stack.add(values, weights.astype(np.float32), relative)
-        return ratio, float((weights > 2 * LAST).mean())
+            self.darkest = one.ratio
+        self.stack.add(one.values, weights.astype(np.float32), one.relative)
+        return float((weights > 2 * LAST).mean())
 
 
 def _order(exposures: Sequence[float]) -> list[int]:
     """Darker frames first, the lightest of them at the head, then lighter ones upwards."""
     darker = sorted((i for i, e in enumerate(exposures) if e < 1), key=lambda i: -exposures[i])
     return darker + sorted((i for i, e in enumerate(exposures) if e >= 1), key=lambda i: exposures[i])
+
+
+def _ways(
+    reference: Mosaic, steps: Sequence[Step], noise: NoiseModel, camera: Camera, on_stage: OnStage
+) -> dict[int, Way]:
+    """How all frames lie where hands swayed."""
+
+    def say(index: int) -> None:
+        on_stage(f"look again at exposure {steps[index].exposure:.3g} times the reference's")
+
+    reads, exposures = ({i: getattr(s, n) for i, s in enumerate(steps)} for n in ("read", "exposure"))
+    return swayed(reference, reads, noise, camera, say, exposures)
 
 
 def merge_bracket(
@@ -178,18 +210,30 @@ def merge_bracket(
     work.stack.add(mine, np.maximum(say, LAST))
     record: dict[str, Any] = {"motions": {}, "left_out": {}, "exposures": {}, "share_taken": {}}
     taken = []
+    ways: dict[int, Way] | None = None
+    shows = np.ones(work.stack.weight.shape, np.float32)
     for index in _order([s.exposure for s in steps]):
-        on_stage(f"exposure {steps[index].exposure:.3g} times the reference's")
-        other = steps[index].read()
+        step = steps[index]
+        on_stage(f"exposure {step.exposure:.3g} times the reference's")
+        other, one, motion = step.read(), None, None
         try:
-            motion = checked(align(guide, guide_of(other, noise, steps[index].exposure), camera))
+            motion = checked(align(guide, guide_of(other, noise, step.exposure), camera))
+            one = work.tried(other, Way(motion, shows), step)
         except Refused as why:
             record["left_out"][index] = str(why)
+        if one is None or one.share < WELL_TAKEN:
+            if ways is None:
+                ways = _ways(reference, steps, noise, camera, on_stage)
+            again = work.tried(other, ways[index], step) if index in ways else None
+            if again is not None and (one is None or again.share > one.share):
+                one, motion = again, ways[index].motion
+                record["left_out"].pop(index, None)
+        if one is None or motion is None:
             continue
-        ratio, share = work.add(other, motion, steps[index])
+        share = work.add(other, one)
         taken.append(index)
         record["motions"][index] = motion_record(motion)
-        record["exposures"][index], record["share_taken"][index] = round(ratio, 5), round(share, 3)
+        record["exposures"][index], record["share_taken"][index] = round(one.ratio, 5), round(share, 3)
     if not taken:
         raise Refused("no frame fits the reference: " + " ".join(dict.fromkeys(record["left_out"].values())))
     return _finished(work, mine, say <= 0, noise, tuple(sorted(taken)), record)

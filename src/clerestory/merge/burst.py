@@ -16,16 +16,18 @@ from numpy.typing import NDArray
 from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement
-from clerestory.merge.align import LEAST_OVERLAP, Guide, Motion, align, guide_of
+from clerestory.merge.align import Guide, Motion, align, checked, guide_of
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
+from clerestory.merge.sway import swayed
 from clerestory.raw.read import Mosaic
 from clerestory.run.progress import OnStage
 
 F32 = NDArray[np.float32]
-LEAST_AGREEMENT = 0.35  # of the textured tiles, below which a frame shows something else
 LEAST_TAKEN = 0.4  # of a frame that must agree, lest the frame is left out
+SWAYED_TAKEN = 0.2  # the same of one laid near and far: what agrees with it is told place by place
+WELL_TAKEN = 0.75  # of a frame that agrees where hands only turned: with less, how they swayed is looked into
 
 
 @dataclass(frozen=True)
@@ -45,15 +47,6 @@ def motion_record(motion: Motion) -> dict[str, float]:
     x, y = motion.shift
     return {"x": round(x, 2), "y": round(y, 2), "roll_deg": round(motion.roll, 3),
             "parallax_px": round(motion.parallax, 2), "overlap": round(motion.share, 3)}  # fmt: skip
-
-
-def checked(motion: Motion) -> Motion:
-    """The motion, or Refused when it cannot serve."""
-    if motion.share < LEAST_OVERLAP:
-        raise Refused(f"it shows only {motion.share * 100:.0f} % of the reference frame.")
-    if motion.agreement < LEAST_AGREEMENT:
-        raise Refused(f"only {motion.agreement * 100:.0f} % of its detail lies on the reference frame's.")
-    return motion
 
 
 def fitting(
@@ -89,24 +82,36 @@ def merge_burst(
     stack = Stack.empty(height, width)
     stack.add(mine, np.ones(stack.weight.shape, np.float32))
     model = BlockNoise.of(noise, reference)
-    taken: list[int] = []
-    motions, shares = {}, {}
     left_out: dict[int, str] = {}
 
     def say(index: int) -> None:
         on_stage(f"frame {index + 2} of {len(others) + 1}")
 
+    motions: dict[int, dict[str, float]] = {}
+    shares: dict[int, float] = {}
+    poor: dict[int, Motion] = {}
+
+    def add(index: int, values: F32, weights: F32, motion: Motion) -> None:
+        stack.add(values, weights)
+        shares[index], motions[index] = round(float(weights.mean()), 3), motion_record(motion)
+
     for index, other, motion in fitting(guide, others, noise, camera, left_out, say):
         values = laid(other, motion, noise)
         weights = agreement(values, stack, reference, model)
-        share = float(weights.mean())
-        if share < LEAST_TAKEN:
-            left_out[index] = f"only {share * 100:.0f} % of it agrees with the reference frame."
-            continue
-        stack.add(values, weights)
-        taken.append(index)
-        shares[index] = round(share, 3)
-        motions[index] = motion_record(motion)
+        if weights.mean() < WELL_TAKEN:
+            poor[index] = motion
+        else:
+            add(index, values, weights, motion)
+    again = [*left_out, *poor]
+    for index, way in swayed(reference, {i: others[i] for i in again}, noise, camera, say).items():
+        values = laid(others[index](), way.motion, noise)
+        weights = agreement(values, stack, reference, model) * way.shows
+        if weights.mean() >= SWAYED_TAKEN:
+            left_out.pop(index, None)
+            add(index, values, weights, way.motion)
+        elif index in poor:
+            left_out[index] = f"only {weights.mean() * 100:.0f} % of it agrees with the reference frame."
+    taken = sorted(motions)
     if not taken:
         raise Refused("no frame fits the reference: " + " ".join(dict.fromkeys(left_out.values())))
     mosaic, finer = merged_mosaic(stack, reference, mine)

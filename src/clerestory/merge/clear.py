@@ -21,10 +21,10 @@ from numpy.typing import NDArray
 from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement, cells_agree
-from clerestory.merge.align import Guide, Motion, align, guide_of
-from clerestory.merge.burst import checked, motion_record
+from clerestory.merge.align import Guide, Motion, align, checked, guide_of
+from clerestory.merge.burst import motion_record
 from clerestory.merge.labels import labelled
-from clerestory.merge.lay import Laying, cells_laid, evened, laying_of
+from clerestory.merge.lay import Laying, cell_of, cells_laid, cells_of, evened, laying_of, motion_of
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
@@ -34,13 +34,15 @@ from clerestory.run.progress import OnStage
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 Box = tuple[int, int, int, int]
-LARGE = 2600  # pixels along the longer side, from which decisions are taken per 4 x 4 pixels; below, per 2 x 2
 LABELLED = 324  # parts along the longer side of the grid whose seams are chosen
 # Of the level, what light may change between frames once evened; of the local spread, what a misplacement may change.
 # A camera that only turned, set on modelled churches; one that moved, on halls with pillars near by.
 TURNED, MOVED = (0.008, 0.2), (0.022, 0.36)
 FEWEST = 3
+ENOUGH = 0.5  # of the frames, that must agree to be believed before the median
 CLOSE_RACE = 1.2  # frames by which the first answer may lead the second and still be doubted
+OUT = 4 * CLOSE_RACE  # votes that a party which lost loses
+PARTIES = 3  # that may dispute a place
 NEAR_ENOUGH = 0.4  # how near to all of the step must be one camp's own for it to show a visitor
 THINNEST = 400  # places in dispute thinner than so small a part of the picture's longer side are left out
 LEAST_DISPUTE = 24  # cells: smaller places have no outline to judge by
@@ -51,6 +53,8 @@ STEEP = 0.02  # of a step in square-root light, squared, over the level, per cel
 # Of the step, what must lie in what recurs for it to be somebody: where two frames agree on what is behind, and where
 # one alone shows it. Set on halls in which people stay for half of the frames.
 OWNED_BY_TWO, OWNED = 0.6, 0.75
+DISOWNED = 0.3  # of the step, below which the frame that differs shows somebody
+OUTVOTED = 0.7  # of the frames: an answer that more of them show is believed before its border
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
 
 
@@ -80,26 +84,6 @@ class Choice:
     others: NDArray[np.bool_]
 
 
-def cell_of(shape: tuple[int, ...]) -> int:
-    """Pixels along a side of a cell, for which one decision is taken."""
-    return 4 if max(shape) >= LARGE else 2
-
-
-def cells_of(values: F32, cfa: NDArray[np.int8], cell: int) -> F32:
-    """Mean colours per cell x cell pixels (rows, columns, 3) of a frame's balanced values."""
-    height, width = (n // cell * cell for n in values.shape)
-    out = np.zeros((height // cell, width // cell, 3), np.float32)
-    size = (width // cell, height // cell)
-    for row in range(2):
-        for column in range(2):
-            c = int(cfa[row, column])
-            plane = np.ascontiguousarray(values[row:height:2, column:width:2])
-            if cell > 2:
-                plane = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
-            out[..., 1 if c == 3 else c] += plane * np.float32(0.5 if c in (1, 3) else 1.0)
-    return out
-
-
 def _supports(
     cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int, slack: tuple[float, float]
 ) -> F32:
@@ -115,15 +99,16 @@ def _supports(
 
 
 def _figure(differs: F32, place: U8) -> U8:
-    """What differs between two answers in a place in dispute, filled: a visitor's whole figure, 0 or 1 per cell."""
-    near = cv2.dilate(place, np.ones((9, 9), np.uint8)) > 0
-    figure = ((differs > 0.35 * np.quantile(differs[place > 0], 0.7)) & near).astype(np.uint8)
+    """What differs between two answers in and about a place in dispute, filled: a visitor's whole figure, 0 or 1."""
+    figure = (differs > 0.35 * np.quantile(differs[place > 0], 0.7)).astype(np.uint8)
     figure = cv2.morphologyEx(figure, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     figure = cv2.morphologyEx(figure, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
     outlines, _ = cv2.findContours(figure, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     filled = np.zeros_like(figure)
     cv2.drawContours(filled, outlines, -1, 1, cv2.FILLED)
-    return filled
+    parts = cv2.connectedComponents(filled)[1]
+    inside = np.unique(parts[place > 0])
+    return np.isin(parts, inside[inside > 0]).astype(np.uint8)
 
 
 def _step(a: F32, b: F32, place: U8) -> tuple[float, float]:
@@ -170,7 +155,7 @@ class _Dispute:
         return None
 
 
-def _disputes(dispute: U8, cells: Sequence[F32], pairs: F32) -> list[list[_Dispute]]:
+def _disputes(dispute: U8, cells: Sequence[F32], pairs: F32, support: F32) -> list[list[_Dispute]]:
     """Places in dispute between the same parties, in groups of neighbours: parts of one figure, as between chairs."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(dispute, connectivity=8)
     reach = 2 * (max(dispute.shape) // NEIGHBOURS) + 1
@@ -178,10 +163,11 @@ def _disputes(dispute: U8, cells: Sequence[F32], pairs: F32) -> list[list[_Dispu
     found = []
     for k in range(1, count):
         x, y, w, h = (int(v) for v in stats[k, :4])
-        box = (slice(max(y - 4, 0), min(y + h + 4, dispute.shape[0])),
-               slice(max(x - 4, 0), min(x + w + 4, dispute.shape[1])))  # fmt: skip
+        far = 4 + min(max(w, h), max(dispute.shape) // 12)  # a figure reaches beyond where it is in dispute
+        box = (slice(max(y - far, 0), min(y + h + far, dispute.shape[0])),
+               slice(max(x - far, 0), min(x + w + far, dispute.shape[1])))  # fmt: skip
         place = (labels[box] == k).astype(np.uint8)
-        camps = _camps(pairs[(slice(None), slice(None), *box)], place)
+        camps = _camps(pairs[(slice(None), slice(None), *box)], place, support[(slice(None), *box)])
         larger, other = (np.median([cells[j][box] for j in camp], axis=0) if camp else None for camp in camps)
         told = (0.0, 0.0) if larger is None or other is None else _step(larger, other, place)
         found.append((int(wide[box][place > 0][0]), _Dispute(box, place, camps, *told)))
@@ -196,8 +182,21 @@ def _disputes(dispute: U8, cells: Sequence[F32], pairs: F32) -> list[list[_Dispu
     return [g for _, g in groups if sum(int(d.place.sum()) for d in g) >= LEAST_DISPUTE]
 
 
-def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32, first: NDArray[np.intp]) -> F32:
-    """Support with close races decided: in each place in dispute the answer that the border speaks for is lifted."""
+def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32) -> F32:
+    """Support with close races decided: in each place in dispute the answer that the border speaks against loses.
+
+    What is left may have others to meet: with three parties the winner of the first two is judged again.
+    """
+    for _ in range(PARTIES - 1):
+        support, decided = _judge_round(cells, pairs, support)
+        if not decided:
+            break
+    return support
+
+
+def _judge_round(cells: Sequence[F32], pairs: F32, support: F32) -> tuple[F32, bool]:
+    """One round: of every place in dispute the two largest parties; whether there was any."""
+    first = support.argmax(axis=0)
     agree_first = np.take_along_axis(pairs, first[None, None], axis=0)[0]
     rest = np.where(agree_first < 0.5, support, 0)
     most, next_most = support.max(axis=0), rest.max(axis=0)
@@ -206,7 +205,8 @@ def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32, first: NDArr
     thin = max(3, 2 * (max(dispute.shape) // THINNEST) + 1)
     dispute = cv2.morphologyEx(dispute, cv2.MORPH_OPEN, np.ones((thin, thin), np.uint8))
     out = support.copy()
-    for group in _disputes(dispute, cells, pairs):
+    groups = _disputes(dispute, cells, pairs, support)
+    for group in groups:
         share = sum(d.own for d in group) / max(sum(d.whole for d in group), 1e-9)
         if abs(share - 1) < NEAR_ENOUGH:
             stone = 1
@@ -216,23 +216,19 @@ def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32, first: NDArr
             sizes = [sum(len(d.camps[k]) * int(d.place.sum()) for d in group) for k in range(2)]
             stone = int(sizes[1] > sizes[0])
         for d in group:
-            winner, loser = d.camps[stone], d.camps[1 - stone]
             # The loser is shut out a little beyond the place, where its own edge blurs.
             wide = cv2.dilate(d.place, np.ones((7, 7), np.uint8)) > 0
-            for j in winner:
-                lift = pairs[j][list(winner)][(slice(None), *d.box)].mean(axis=0) * 2 * CLOSE_RACE
-                out[j][d.box] += np.where(d.place > 0, lift, 0)
-            for j in loser:
-                out[j][d.box] -= np.where(wide, np.float32(2 * CLOSE_RACE), 0)
-    return np.asarray(out, np.float32)
+            for j in d.camps[1 - stone]:
+                out[j][d.box] -= np.where(wide, np.float32(OUT), 0)
+    return np.asarray(out, np.float32), bool(groups)
 
 
-def _camps(pairs: F32, place: U8) -> tuple[tuple[int, ...], tuple[int, ...]]:
+def _camps(pairs: F32, place: U8, support: F32) -> tuple[tuple[int, ...], tuple[int, ...]]:
     """Frames that agree with each other over a place: the two largest parties, the larger first; none of fewer than
-    two but the larger."""
+    two but the larger. Who has lost before (`support` below nothing) is of none."""
     between = pairs[:, :, place > 0].mean(axis=-1) > 0.5
+    left = support[:, place > 0].mean(axis=-1) > 0
     camps: list[tuple[int, ...]] = []
-    left = np.ones(len(pairs), bool)
     for _ in range(2):
         size = np.where(left, (between & left).sum(axis=1), -1)
         camps.append(tuple(int(j) for j in np.flatnonzero(between[int(size.argmax())] & left)))
@@ -244,74 +240,83 @@ def _judge_owners(cells: Sequence[F32], pairs: F32, support: F32, shown: NDArray
     """Support with whoever stands in what most frames show found out.
 
     Wherever frames differ from what recurs most, one of the two shows somebody: the one in whose picture the whole
-    step at the border lies. Where that is what recurs, the frames that show it lose and those that differ gain. First
-    the second answer of two frames or more is tried, then each frame by itself.
+    step at the border lies. Where that is what recurs, the frames that show it lose and those that differ gain; where
+    it is the frame that differs, that one loses over the whole figure, whatever of it agrees with another by chance.
+    Each frame is tried by itself, then what is left of the second answer of two frames or more.
     """
     stacked, first = np.stack(cells), support.argmax(axis=0)
     common = np.take_along_axis(stacked, first[None, ..., None], axis=0)[0]
     agree_first = np.take_along_axis(pairs, first[None, None], axis=0)[0]
-    away = ((agree_first < 0.5) & shown).astype(np.float32)
+    away = ((agree_first < 0.5) & shown & (support > 0)).astype(np.float32)
+    out = support.copy()
+    for k in range(len(cells)):
+        alone = np.zeros_like(agree_first)
+        alone[k] = 1
+        away[k][_overrule(out, common, cells[k], away[k] > 0, agree_first, alone, OWNED)] = 0
     seconds = np.einsum("kjhw,jhw->khw", pairs, away) * away
     second = seconds.argmax(axis=0)
     other = np.take_along_axis(stacked, second[None, ..., None], axis=0)[0]
     agree_second = np.take_along_axis(pairs, second[None, None], axis=0)[0] * away
-    out = support.copy()
     _overrule(out, common, other, seconds.max(axis=0) > 1.5, agree_first, agree_second, OWNED_BY_TWO)
-    for k in range(len(cells)):
-        alone = np.zeros_like(agree_first)
-        alone[k] = 1
-        _overrule(out, common, cells[k], away[k] > 0, agree_first, alone, OWNED)
     return out
 
 
 def _overrule(
     out: F32, common: F32, other: F32, differs: NDArray[np.bool_], losers: F32, winners: F32, owned: float
-) -> None:
-    """Change votes where what differs has all of its border's step in the common answer."""
+) -> NDArray[np.bool_]:
+    """Change votes where what differs has all of its border's step in one of two answers; where it is the other's."""
     places = cv2.morphologyEx(differs.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     count, parts, stats, _ = cv2.connectedComponentsWithStats(places, connectivity=8)
+    theirs = np.zeros(differs.shape, bool)
+    most = np.float32(len(out))
     for part in range(1, count):
         x, y, w, h, area = (int(v) for v in stats[part])
         if area < max(LEAST_DISPUTE, SMALLEST_OWNED * differs.size):
             continue
         box = (slice(max(y - 5, 0), y + h + 5), slice(max(x - 5, 0), x + w + 5))
-        place = (parts[box] == part).astype(np.uint8)
+        place, deep = (parts[box] == part).astype(np.uint8), (slice(None), *box)
         mine, whole = _step(common[box], other[box], place)
         level = float(np.maximum(common[box][place > 0], 0).mean()) + 1e-6
-        if whole < STEEP * level * np.sqrt(area) or mine < owned * whole:
+        if whole < STEEP * level * np.sqrt(area):
             continue
         wide = cv2.dilate(place, np.ones((5, 5), np.uint8)) > 0
-        most = np.float32(len(out))
-        out[(slice(None), *box)] += most * (
-            np.where(place > 0, winners[(slice(None), *box)], np.float32(0))
-            - np.where(wide, losers[(slice(None), *box)], np.float32(0))
-        )
+        if mine < DISOWNED * whole:
+            out[deep] -= most * np.where(place > 0, winners[deep], np.float32(0))
+            theirs[box] |= place > 0
+            continue
+        against = float(losers[deep][:, place > 0].sum()) / float(place.sum())
+        if mine > owned * whole and against <= OUTVOTED * len(out):
+            out[deep] += most * np.where(place > 0, winners[deep], np.float32(0))
+            out[deep] -= most * np.where(wide, losers[deep], np.float32(0))
+    return theirs
 
 
 def _choose(view: _View, model: BlockNoise, cell: int) -> Choice:
     cells, seen = view.cells, view.seen
     pairs = _supports(cells, seen, model, cell, MOVED if view.deep else TURNED)
     shown = np.stack(seen)
-    support = pairs.sum(axis=1)
-    first = support.argmax(axis=0)
-    agreed = support.max(axis=0)
-    support = _judge_disputes(cells, pairs, support, first)
+    votes = pairs.sum(axis=1)
+    agreed = votes.max(axis=0)
+    support = _judge_disputes(cells, pairs, votes)
     if view.deep:  # frames that lie well tell close races alone better: measured on modelled churches
         support = _judge_owners(cells, pairs, support, shown)
     best = support.max(axis=0)
     few = shown.sum(axis=0) < FEWEST
     unknown = (agreed < 1.5) & ~few
     block = max(1, round(max(unknown.shape) / LABELLED))
-    label = labelled(support, pairs, shown, _off_middle(cells, shown, agreed), block)
+    sure = _sureness(shown, agreed) if view.deep else np.float32(1) - (agreed < 1.5)
+    # A few votes among many frames are no evidence: there whatever is nearest to the median of all is taken.
+    label = labelled(support - (1 - sure) * votes, pairs, shown, _off_middle(cells, shown, sure), block)
     stone = np.take_along_axis(pairs, label[None, None].astype(np.intp), axis=0)[0, 0]
     unknown = cv2.morphologyEx(unknown.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)) > 0
     if (
         not view.deep
     ):  # frames that lie well and still differ show visitors: no reason to take one rather than another
         label[unknown] = 0
-    # Where hands moved, one frame that agrees by chance is not enough to keep the reference.
-    near_best = support[0] > best - (1.2 if view.deep else 1e9)
-    stays = _without_specks((stone > 0.5) & near_best | (support[0] > best - 0.35) | (label == 0))
+    # Where hands moved, one frame that agrees by chance is not enough to keep the reference, and as many votes for
+    # the reference as for another are no reason to leave half of its figure.
+    kept = (stone > 0.5) & (support[0] > best - 1.2) if view.deep else (stone > 0.5) | (support[0] > best - 0.35)
+    stays = _without_specks(kept | (label == 0))
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
     stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     stays |= label == 0
@@ -319,17 +324,23 @@ def _choose(view: _View, model: BlockNoise, cell: int) -> Choice:
     return Choice(label, stays, unknown, others)
 
 
-def _off_middle(cells: Sequence[F32], shown: NDArray[np.bool_], agreed: F32) -> F32:
-    """Votes (n, rows, columns) off a frame where no two agree, by how far it is from the median of all."""
-    stacked = np.where(shown[..., None], np.sqrt(np.maximum(np.stack(cells), 0)), np.nan)
-    doubt = agreed < 1.5
+def _sureness(shown: NDArray[np.bool_], agreed: F32) -> F32:
+    """How surely what recurs most is the stone, 0 to 1 (rows, columns): 1 from half of the frames on."""
+    enough = np.maximum(shown.sum(axis=0) * np.float32(ENOUGH), 2)
+    return np.asarray(np.clip((agreed - 1) / (enough - 1), 0, 1), np.float32)
+
+
+def _off_middle(cells: Sequence[F32], shown: NDArray[np.bool_], sure: F32) -> F32:
+    """Votes (n, rows, columns) off a frame where few agree, by how far it is from the median of all."""
+    doubt = sure < 1
     out = np.zeros(shown.shape, np.float32)
     if doubt.any():
-        there = stacked[:, doubt]
+        there = np.stack([np.where(s[doubt][:, None], np.sqrt(np.maximum(c[doubt], 0)), np.nan)
+                          for c, s in zip(cells, shown, strict=True)])  # fmt: skip
         with np.errstate(all="ignore"):
             middle = np.nan_to_num(np.nanmedian(there, axis=0))
         far = np.abs(np.nan_to_num(there) - middle).sum(axis=-1) / np.maximum(middle.sum(axis=-1), 1e-3)
-        out[:, doubt] = np.minimum(6 * far, 2).astype(np.float32)
+        out[:, doubt] = (1 - sure[doubt]) * np.minimum(6 * far, 2)
     return out
 
 
@@ -422,7 +433,7 @@ def _placed(looks: Sequence[Look], camera: Camera, left_out: dict[int, str], on_
     for index, look in enumerate(looks[1:]):
         on_stage(f"lay frame {index + 2} of {len(looks)}")
         try:
-            motion = _motion(first.guide, look.guide, laying, index, camera)
+            motion = motion_of(first.guide, look.guide, laying, index, camera)
         except Refused as why:
             left_out[index] = str(why)
             continue
@@ -430,25 +441,29 @@ def _placed(looks: Sequence[Look], camera: Camera, left_out: dict[int, str], on_
     return view
 
 
-def _motion(first: Guide, other: Guide, laying: Laying | None, index: int, camera: Camera) -> Motion:
-    start = laying.stands.frames[index] if laying is not None else None
-    if start is not None and laying is not None and laying.deep:
-        return laying.motion(index, first, other, camera)
-    return checked(align(first, other, camera, start=None if start is None else start.rotation))
+def _with_cells(
+    view: _View, looks: Sequence[Look], camera: Camera, cell: int, visitors: NDArray[np.bool_] | None = None
+) -> None:
+    """Fill in the frames' cells on the first one's grid, their light evened to the first's.
 
-
-def _with_cells(view: _View, looks: Sequence[Look], camera: Camera, cell: int) -> None:
-    """Fill in the frames' cells on the first one's grid, their light evened to the first's."""
+    `visitors`, per cell: where the first frame was seen to show somebody. Distances there are guessed, and where
+    they would hide the place from nearly all the others they are not believed.
+    """
     del view.cells[1:], view.seen[1:]
-    size = (camera.height, camera.width)
+    size, shape = (camera.height, camera.width), view.cells[0].shape[:2]
+    found = [cells_laid(looks[f.index + 1].cells, f.motion, cell, shape) for f in view.fits]
+    hides = np.zeros((len(found), *shape), bool)
+    if view.laying is not None and view.laying.deep:
+        hides = np.stack([view.laying.hidden(f.index, cell, camera) for f in view.fits])
+        if visitors is not None:
+            left = np.sum([seen & ~h for (_, seen), h in zip(found, hides, strict=True)], axis=0)
+            hides &= ~(visitors & (left < FEWEST))
     for k, fit in enumerate(view.fits):
-        cells, seen = cells_laid(looks[fit.index + 1].cells, fit.motion, cell, view.cells[0].shape[:2])
-        if view.laying is not None and view.laying.deep:
-            seen &= ~view.laying.hidden(fit.index, cell, camera)
-        cells, gain = evened(cells, seen, view.cells[0], fit.motion, cell, size)
+        cells, seen = found[k]
+        cells, gain = evened(cells, seen & ~hides[k], view.cells[0], fit.motion, cell, size)
         view.fits[k] = replace(fit, motion=replace(fit.motion, gain=gain))
         view.cells.append(cells)
-        view.seen.append(seen)
+        view.seen.append(seen & ~hides[k])
 
 
 def _again(view: _View, looks: Sequence[Look], choice: Choice, camera: Camera) -> None:
@@ -494,7 +509,8 @@ def decide(looks: Sequence[Look], camera: Camera, model: BlockNoise, cell: int, 
     choice = _choose(view, model, cell)
     on_stage("look again")
     _again(view, looks, choice, camera)
-    _with_cells(view, looks, camera, cell)
+    visitors = cv2.dilate((~choice.reference_is_stone).astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+    _with_cells(view, looks, camera, cell, visitors)
     return Decided(view.fits, _choose(view, model, cell), left_out)
 
 

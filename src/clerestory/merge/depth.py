@@ -28,13 +28,19 @@ MOST_PLANES = 64
 APART = 0.8  # pixels of the swept size between planes
 CUT = 28.0  # of 255 in square-root light: a difference beyond it tells no more
 WINDOW = 5
-SMALL, LARGE = 3.0, 26.0  # what a step of one plane and one of more costs, in units of the cost below
+SMALL, LARGE = 4.0, 40.0  # what a step of one plane and one of more costs, in units of the cost below
 LEAST_COVER = 0.08  # of the parts of the frame with detail that must be near: less may be somebody walking
 FARTHEST = 0.16  # of the longer side that a near thing may shift: arms swing 15 cm, and nothing is nearer than 0.8 m
 OWN = 2.0  # frames that the first counts for: where it shows the place, that is what is looked for
 SUPPOSED = 3.0  # cost of being elsewhere than the details about tell: what a plain place goes by
+BEHIND = 24.0  # the same behind a visitor, where the place about him goes on
+RELAXED = 12  # rounds of a membrane, per scale
 TRUSTED = 6.0  # planes from there at which that cost is whole
 HIDES = 4.0  # planes by which something must be nearer to hide what is behind it: errors of distance hide nothing
+STRANGE = 42.0  # cost of a distance that no detail near by has: what people in several frames make up
+ABOUT = 3  # details within so small a part of the longer side are near by
+ALIKE = 1.5  # planes by which a detail's distance may be off
+THICK = 60  # what is thinner than so small a part of the longer side hides nothing: it may be an error of distance
 SIGNIFICANT = 0.0025  # of the longer side: a smaller shift is not told from an error
 
 
@@ -271,6 +277,21 @@ def _spread(total: F32, weight: F32) -> F32:
     return np.asarray(up / down, np.float32)
 
 
+def _filled(values: F32, known: NDArray[np.bool_]) -> F32:
+    """A map with its unknown places as a membrane over them lies: inverse distances of a plane are one. H x W."""
+    if min(known.shape) < 4 or known.all():
+        return np.where(known, values, values[known].mean() if known.any() else 0).astype(np.float32)
+    size = ((known.shape[1] + 1) // 2, (known.shape[0] + 1) // 2)
+    weight = cv2.resize(known.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    total = cv2.resize(np.where(known, values, 0).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    coarse = _filled(total / np.maximum(weight, np.float32(1e-6)), weight > 0.25)
+    rough = cv2.resize(coarse, known.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    out = np.where(known, values, rough).astype(np.float32)
+    for _ in range(RELAXED):
+        out = np.where(known, values, cv2.blur(out, (3, 3))).astype(np.float32)
+    return out
+
+
 def _supposed(points: F64, near: F64, shape: tuple[int, int]) -> F32:
     """Inverse distances between details (n, 2) where those are known, H x W."""
     total, weight = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
@@ -278,6 +299,29 @@ def _supposed(points: F64, near: F64, shape: tuple[int, int]) -> F32:
     np.add.at(total, (at[:, 1], at[:, 0]), near.astype(np.float32))
     np.add.at(weight, (at[:, 1], at[:, 0]), np.float32(1))
     return _spread(total, weight)
+
+
+def _strange(points: F64, near: F64, planes: F64, there: F32) -> F32:
+    """How far from any detail (n, 2) of a plane's distance each place lies, 0 to 1 (planes, H, W).
+
+    Details of visitors, where `there` is above 0, are not asked.
+    """
+    height, width = there.shape
+    at = np.round(points).astype(int)
+    inside = (at >= 0).all(axis=1) & (at[:, 0] < width) & (at[:, 1] < height)
+    at, near = at[inside], near[inside]
+    ours = there[at[:, 1], at[:, 0]] <= 0
+    at, near = at[ours], near[ours]
+    out = np.ones((len(planes), height, width), np.float32)
+    reach = max(height, width) / ABOUT
+    for j, plane in enumerate(planes):
+        alike = at[np.abs(near - plane) < ALIKE * (planes[1] - planes[0])]
+        if len(alike):
+            free = np.ones((height, width), np.uint8)
+            free[alike[:, 1], alike[:, 0]] = 0
+            far = cv2.distanceTransform(free, cv2.DIST_L2, 3)
+            out[j] = np.minimum(far / np.float32(reach), 1)
+    return out
 
 
 def depth_of(
@@ -314,17 +358,19 @@ def depth_of(
     owns = np.where(there > 0, 0, -1 if known else OWN).astype(np.float32)
     _consensus(small.pictures, turns, steps, np.float32(small.focal), np.float32(small.centre[0]),
                np.float32(small.centre[1]), planes.astype(np.float32), np.float32(3 * CUT), owns, cost)  # fmt: skip
+    points = camera.unproject(stands.points)[:, :2] * small.focal + small.centre
+    strange = _strange(points, stands.near, planes, there)
     if before is None:
-        points = camera.unproject(stands.points)[:, :2] * small.focal + small.centre
         supposed = _supposed(points, np.clip(stands.near, planes[0], planes[-1]), (height, width))
     else:
-        supposed = _spread(before.near * (1 - there), 1 - there)
-    much = np.float32(SUPPOSED) * (1 + 2 * there)
+        supposed = _filled(before.near, there <= 0)
+    much = np.where(there > 0, np.float32(BEHIND), np.float32(SUPPOSED))
     span = np.float32(TRUSTED * (planes[1] - planes[0]))
     seen = np.empty_like(cost)
     for j, near in enumerate(planes):
         seen[j] = cv2.blur(cost[j], (WINDOW, WINDOW))
         seen[j] += much * np.minimum(np.abs(supposed - np.float32(near)) / span, 1)
+        seen[j] += np.float32(STRANGE) * strange[j]
     grey = cv2.GaussianBlur(small.pictures[0], (0, 0), 1.0).astype(np.float32).mean(axis=-1)
     slope = np.hypot(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)) / 8 * (1 - there)
     edge = (1 / (1 + slope / 4)).clip(0.25, 1).astype(np.float32)
@@ -372,6 +418,7 @@ def hidden(at: F32, near: F32, planes: F64) -> NDArray[np.bool_]:
     if len(planes) == 1:
         return np.zeros(near.shape, bool)
     front = np.full(near.shape, -1e9, np.float32)
-    _splat(at, near, front)
+    wide = 2 * (max(near.shape) // THICK // 2) + 1
+    _splat(at, cv2.morphologyEx(near, cv2.MORPH_OPEN, np.ones((wide, wide), np.uint8)), front)
     seen = cv2.remap(front, at, None, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(seen - near > HIDES * float(planes[1] - planes[0]))

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 F32 = NDArray[np.float32]
 I16 = NDArray[np.int16]
 
-SEAM = 2.0  # frames' votes that a seam through a difference costs, per side and part of the grid
+SEAM = 5.0  # votes that a seam through a difference costs, per side and part of the grid: 2 left halves of figures
 MOST = 4.0  # votes beyond which a lack tells no more
 FEWER = 0.03  # votes a later frame must be better by: as few different frames as will do
 ROUNDS = 3

@@ -12,16 +12,37 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
-from clerestory.merge.align import Guide, Motion, node_shape, refined
+from clerestory.merge.align import Guide, Motion, align, checked, node_shape, refined
 from clerestory.merge.depth import SWEPT, Depth, depth_of, hidden, place_of
 from clerestory.merge.result import Refused
 from clerestory.merge.standpoint import Stands, stands_of
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
+LARGE = 2600  # pixels along the longer side, from which decisions are taken per 4 x 4 pixels; below, per 2 x 2
 LEAST_SHOWN = 0.5  # of the first frame that another must show
 LIGHT_REACH = 14  # light is evened over so small a part of the longer side: shades wider than a figure, set on halls
 LIGHT_MOST = 0.35  # natural logarithm: a greater difference is another thing, not another light
+
+
+def cell_of(shape: tuple[int, ...]) -> int:
+    """Pixels along a side of a cell, for which one decision is taken."""
+    return 4 if max(shape) >= LARGE else 2
+
+
+def cells_of(values: F32, cfa: NDArray[np.int8], cell: int) -> F32:
+    """Mean colours per cell x cell pixels (rows, columns, 3) of a frame's balanced values."""
+    height, width = (n // cell * cell for n in values.shape)
+    out = np.zeros((height // cell, width // cell, 3), np.float32)
+    size = (width // cell, height // cell)
+    for row in range(2):
+        for column in range(2):
+            c = int(cfa[row, column])
+            plane = np.ascontiguousarray(values[row:height:2, column:width:2])
+            if cell > 2:
+                plane = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+            out[..., 1 if c == 3 else c] += plane * np.float32(0.5 if c in (1, 3) else 1.0)
+    return out
 
 
 @dataclass(frozen=True)
@@ -93,6 +114,17 @@ def laying_of(cells: Sequence[F32], camera: Camera) -> Laying:
     """From the frames' cells (rows, columns, 3) as each recorded them. Raises Refused when none can be placed."""
     stands = stands_of(cells, camera)
     return Laying(stands, depth_of(cells, stands, camera))
+
+
+def motion_of(first: Guide, other: Guide, laying: Laying | None, index: int, camera: Camera) -> Motion:
+    """Where a frame lies on the first: by its stand where hands moved so far that it shows, else by the turn alone.
+
+    Raises Refused where it cannot serve.
+    """
+    start = laying.stands.frames[index] if laying is not None else None
+    if start is not None and laying is not None and laying.deep:
+        return laying.motion(index, first, other, camera)
+    return checked(align(first, other, camera, start=None if start is None else start.rotation))
 
 
 def cells_laid(cells: F32, motion: Motion, cell: int, shape: tuple[int, ...]) -> tuple[F32, NDArray[np.bool_]]:

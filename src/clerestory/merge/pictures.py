@@ -84,7 +84,7 @@ def merge_clear_pictures(
     reference: F32, others: Sequence[Callable[[], F32]], camera: Camera, on_stage: Callable[[str], None]
 ) -> ClearedPicture:
     """Merge pictures (float32 H x W x 3, linear, 1 at white), each read twice. Refused with fewer than three."""
-    cell = max(1, round(max(reference.shape[:2]) / MOST_CELLS))
+    cell = max(2, round(max(reference.shape[:2]) / MOST_CELLS))
     looks = [_look(reference, cell)]
     for index, read in enumerate(others):
         on_stage(f"look at frame {index + 2} of {len(others) + 1}")

@@ -10,6 +10,7 @@ from datetime import UTC
 from pathlib import Path
 from typing import Literal
 
+from clerestory.camera.camera import Camera
 from clerestory.raw.inspect import Inspection
 from clerestory.raw.overlap import Overlap, changed_share, overlap_of, rotation_between
 from clerestory.raw.read import FrameInfo, read_info
@@ -27,6 +28,9 @@ KIND_WORDS: dict[Kind, str] = {
 SAME_SHIFT = 0.08  # of the longer side: hand shake of 5 % each way, measured between any two frames
 SAME_TURN = 4.0  # degrees of roll between frames held for the same view
 SAME_EXPOSURE = 0.4  # stops
+SWAYED_SHARE = 0.85  # of a frame seen again by details where its light will not lie on the other's; less is a turn
+SWAYED_PAUSE = 60.0  # seconds between such frames
+SWAYED_MATCHES = 30  # details: set on halls and desks with things near by; a wide set's neighbours share less
 LONGEST_PAUSE = 600.0  # seconds within one view at one exposure: waiting for visitors to move on
 RETURN_PAUSE = 60.0  # seconds after which a frame no longer goes back to a view that another has followed
 BRACKET_PAUSE = 20.0  # seconds between frames of one bracket
@@ -117,6 +121,19 @@ def _same_view(a: Inspection, b: Inspection) -> bool:
     return abs(step) < SAME_EXPOSURE or pause <= BRACKET_PAUSE + (a.info.seconds or 0) + (b.info.seconds or 0)
 
 
+def _same_place(a: Inspection, b: Inspection) -> bool:
+    """Whether b shows a's place from hands that swayed or rolled: near things shift, so only details tell."""
+    if not _same_camera(a, b) or _seconds_between(a, b) > SWAYED_PAUSE:
+        return False
+    ea, eb = exposure_stops(a), exposure_stops(b)
+    if ea is not None and eb is not None and abs(ea - eb) > SAME_EXPOSURE:
+        return False
+    height, width = a.look.shape
+    camera = a.info.intrinsics or Camera.equivalent(width, height)
+    turned = rotation_between(a.look, b.look, camera)
+    return turned is not None and turned.share >= SWAYED_SHARE and turned.matches >= SWAYED_MATCHES
+
+
 def _in_order(frames: Sequence[Inspection]) -> list[Inspection]:
     """By time, then name; frames without a time keep the order of their names, after the rest."""
 
@@ -141,7 +158,10 @@ def _by_view(frames: Sequence[Inspection]) -> list[list[Inspection]]:
                 group.append(seen)
                 break
         else:
-            groups.append([seen])
+            if groups and any(_same_place(other, seen) for other in (groups[-1][-1], groups[-1][0])):
+                groups[-1].append(seen)
+            else:
+                groups.append([seen])
     return sorted(groups, key=lambda g: frames.index(g[0]))
 
 
@@ -153,7 +173,8 @@ def _kind_of(group: Sequence[Inspection]) -> tuple[Kind, str]:
     stops = [exposure_stops(f) for f in group]
     levels = [s for s in stops if s is not None] if None not in stops else [f.brightness for f in group]
     spread = max(levels) - min(levels)
-    if spread >= SAME_EXPOSURE:
+    # A phone that exposes each picture anew makes no bracket of them: it says nothing of its settings.
+    if spread >= SAME_EXPOSURE and (group[0].info.is_raw or None not in stops):
         return "bracket", f"{n} frames of one view over {spread:.1f} stops"
     pauses = [_seconds_between(a, b) for a, b in itertools.pairwise(group)]
     untimed = any(f.info.time is None for f in group)

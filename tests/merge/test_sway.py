@@ -1,0 +1,205 @@
+"""Hands that sway before near things: where they stood, how far things are, what hides what, and whole figures.
+
+The truth is the modelled hall's own geometry; planes' disparity is K t / distance (pinhole geometry, Hartley and
+Zisserman 2004, section 9.3).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+import cv2
+import numpy as np
+import pytest
+
+from clerestory.camera.camera import Camera
+from clerestory.camera.noise import NoiseModel
+from clerestory.camera.pose import Pose
+from clerestory.merge.bracket import Step, merge_bracket
+from clerestory.merge.burst import merge_burst
+from clerestory.merge.clear import merge_clear
+from clerestory.merge.depth import depth_of, hidden, planes_of
+from clerestory.merge.labels import labelled
+from clerestory.merge.lay import cells_laid, evened, laying_of
+from clerestory.merge.standpoint import stands_of
+from clerestory.raw.read import Mosaic
+from clerestory.simulate.hall import EYES, Guest, Hall, people_of, stone
+
+CAMERA = Camera.centred(480, 360, 333.0)
+# Of the first frame, metres and radians: hands sway by up to 15 cm.
+POSES = (Pose(0.0, 0.03, 0.0, (0.0, 0.0, EYES)), Pose(0.02, 0.04, 0.02, (0.09, 0.0, EYES + 0.03)),
+         Pose(-0.02, 0.02, -0.01, (-0.08, 0.02, EYES - 0.04)), Pose(0.01, 0.02, 0.01, (0.05, -0.02, EYES + 0.05)))  # fmt: skip
+DRIFT = (1.0, 1.12, 0.9, 1.05)
+
+
+@dataclass
+class Views:
+    """The hall's frames (H x W x 3, white at 1), distances of the first one (H x W, metres), and the hall."""
+
+    pictures: list
+    far: np.ndarray
+    hall: Hall
+
+
+@pytest.fixture(scope="module")
+def views() -> Views:
+    patch = pytest.MonkeyPatch()
+    patch.setattr(Hall, "_far", lambda _, rng: stone(rng, (1040, 1120), 60))
+    hall = Hall(4, near=3)
+    seen = [hall.render(CAMERA, pose) for pose in POSES]
+    patch.undo()
+    pictures = [(s.radiance / 120.0 * g).astype(np.float32) for s, g in zip(seen, DRIFT, strict=True)]
+    return Views(pictures, seen[0].depth, hall)
+
+
+def test_standpoints_lie_as_the_hands_went(views):
+    found = stands_of(views.pictures, CAMERA)
+    first = POSES[0]
+    went = np.array([first.rotation @ (np.array(p.position) - np.array(first.position)) for p in POSES[1:]])
+    # A ray's place in the other frame moves against the camera: step = -R (C' - C), to one common scale.
+    for stand, pose, way in zip(found.frames, POSES[1:], went, strict=True):
+        assert stand is not None
+        turn = pose.rotation @ first.rotation.T
+        off = np.degrees(np.arccos(np.clip((np.trace(stand.rotation @ turn.T) - 1) / 2, -1, 1)))
+        assert off < 0.3
+        truth = -turn @ way
+        along = stand.step @ truth / np.linalg.norm(stand.step) / np.linalg.norm(truth)
+        assert along > 0.95
+    assert [round(float(s.gain[1]), 1) for s in found.frames] == [1.1, 0.9, 1.0] or np.allclose(
+        [s.gain[1] for s in found.frames], DRIFT[1:], rtol=0.03
+    )
+
+
+def test_distances_are_the_halls_own(views):
+    stands = stands_of(views.pictures, CAMERA)
+    found = depth_of(views.pictures, stands, CAMERA)
+    assert len(found.planes) > 8
+    truth = cv2.resize(1 / views.far, found.near.shape[::-1], interpolation=cv2.INTER_AREA)
+    inside = (slice(20, -20), slice(40, -40))
+    a, b = found.near[inside].ravel(), truth[inside].ravel()
+    scale = float((a * b).sum() / (a * a).sum())  # distances come in units of the movement
+    assert np.mean(np.abs(a * scale - b) < 0.1 * b + 0.02) > 0.85
+
+
+def test_a_camera_that_only_turned_finds_no_depth(views):
+    turned = [views.hall.render(CAMERA, Pose(p.yaw, p.pitch, p.roll, POSES[0].position)) for p in POSES[:3]]
+    pictures = [(t.radiance / 120.0).astype(np.float32) for t in turned]
+    assert len(planes_of(stands_of(pictures, CAMERA), CAMERA)) == 1
+
+
+def test_what_a_near_pillar_hides_is_told():
+    near = np.full((60, 80), 0.1, np.float32)
+    near[:, 30:40] = 1.0
+    x, y = np.meshgrid(np.arange(80, dtype=np.float32), np.arange(60, dtype=np.float32))
+    at = np.stack([x + 8 * near, y], axis=-1)  # eight pixels at distance 1
+    found = hidden(at, near, np.linspace(0, 1, 20))
+    assert found[10:-10, 41:46].all()  # the far wall right of the pillar, which it moved over
+    assert not found[10:-10, :28].any()
+    assert not found[10:-10, 31:39].any()
+    assert not found[10:-10, 50:].any()
+
+
+def test_frames_lie_near_and_far_and_in_one_light(views):
+    laying = laying_of(views.pictures, CAMERA)
+    assert laying.deep
+    from clerestory.merge.align import guide_of_greens
+
+    def guide(picture):
+        return guide_of_greens(cv2.resize(picture[..., 1], (240, 180), interpolation=cv2.INTER_AREA), 1e-5, 1e-7)
+
+    motion = laying.motion(0, guide(views.pictures[0]), guide(views.pictures[1]), CAMERA)
+    cells, seen = cells_laid(views.pictures[1], motion, 1, CAMERA_SHAPE)
+    seen &= ~laying.hidden(0, 1, CAMERA)
+    out, _ = evened(cells, seen, views.pictures[0], motion, 1, CAMERA_SHAPE)
+    off = np.abs(out - views.pictures[0]).mean(axis=-1)[seen]
+    was = np.abs(views.pictures[1] - views.pictures[0]).mean(axis=-1)[seen]
+    level = views.pictures[0].mean()
+    assert np.median(off) < 0.03 * level
+    assert off.mean() < 0.35 * was.mean()
+
+
+CAMERA_SHAPE = (360, 480)
+
+
+def test_a_figure_of_uneven_evidence_comes_in_or_goes_out_whole():
+    support = np.full((2, 60, 60), 2.0, np.float32)
+    figure = np.zeros((60, 60), bool)
+    figure[20:50, 25:37] = True
+    support[0][figure], support[1][figure] = 1.0, 3.0
+    support[0][40:50, 25:37] = 2.5  # its legs look like the floor by chance
+    support[1][40:50, 25:37] = 2.0
+    pairs = np.ones((2, 2, 60, 60), np.float32)
+    pairs[0, 1][figure] = pairs[1, 0][figure] = 0.0
+    found = labelled(support, pairs, np.ones((2, 60, 60), bool), np.zeros((2, 60, 60), np.float32), 1)
+    assert (found[figure] == 1).all()
+    assert (found[:15] == 0).all()
+
+
+def _mosaics(views, crowds, exposures=(1.0,) * 4):
+    """Raw frames of the hall with guests, twelve bits, and the first with nobody in it, without noise."""
+    noise = NoiseModel((1.2,) * 4, (2.3,) * 4)
+    out = []
+    for k, (pose, crowd, exposure) in enumerate(zip(POSES, crowds, exposures, strict=True)):
+        hall = Hall(4, 3, pieces=people_of(crowd, k, 3))
+        hall.__dict__["walls"] = views.hall.walls
+        light = hall.render(CAMERA, pose).radiance / 120.0 * 0.35 * DRIFT[k] * exposure
+        out.append(_raw(light, noise, k))
+    hall = Hall(4, 3)
+    hall.__dict__["walls"] = views.hall.walls
+    return out, _raw(hall.render(CAMERA, POSES[0]).radiance / 120.0 * 0.35, None, 0), noise
+
+
+def _raw(light, noise, seed):
+    """RGGB, black 256, white 4095."""
+    signal = np.empty(light.shape[:2])
+    for r, c, plane in ((0, 0, 0), (0, 1, 1), (1, 0, 1), (1, 1, 2)):
+        signal[r::2, c::2] = light[r::2, c::2, plane] * 3839
+    if noise is not None:
+        rng = np.random.default_rng(seed)
+        signal = rng.poisson(np.maximum(signal, 0) / 1.2) * 1.2 + rng.normal(0, 2.3, signal.shape)
+    raw = np.clip(np.rint(signal + 256), 0, 4095).astype(np.uint16)
+    flat = np.full(4, 256.0), np.full(4, 4095.0)
+    return Mosaic(raw, np.array([[0, 1], [3, 2]], np.int8), *flat, (1.0, 1.0, 1.0), (1.0, 1.0, 1.0), None)
+
+
+def _blocks(mosaic):
+    """Means of 4 x 4 pixels, white at 1."""
+    light = (mosaic.raw.astype(float) - mosaic.black[0]) / (mosaic.white[0] - mosaic.black[0])
+    return light.reshape(90, 4, 120, 4).mean(axis=(1, 3))
+
+
+WALKS = tuple((Guest(-1.6 + 1.0 * k, 4.5, "lingers", k, k, 0.0, 1.7, 7),) for k in range(4))
+
+
+def test_who_walks_among_pillars_before_swaying_hands_is_gone(views):
+    mosaics, empty, noise = _mosaics(views, WALKS)
+    reads = [partial(lambda m: m, m) for m in mosaics[1:]]
+    done = merge_clear(mosaics[0], reads, noise, CAMERA, lambda _: None)
+    truth = _blocks(empty)
+    was, left = np.abs(_blocks(mosaics[0]) - truth), np.abs(_blocks(done.mosaic) - truth)
+    visitor = was > 0.06
+    assert visitor.sum() > 20
+    assert (left[visitor] < 0.3 * was[visitor]).mean() > 0.9
+    assert (left > 0.06).mean() < 0.25 * visitor.mean() + 0.01
+
+
+def test_a_burst_by_swaying_hands_has_less_noise_and_no_ghost(views):
+    mosaics, _, noise = _mosaics(views, WALKS)
+    reads = [partial(lambda m: m, m) for m in mosaics[1:]]
+    done = merge_burst(mosaics[0], reads, noise, CAMERA, lambda _: None)
+    assert len(done.taken) == 3
+    assert done.record["frames_behind_a_place"] >= 2
+    off = np.abs(_blocks(done.mosaic) - _blocks(mosaics[0]))
+    assert (off > 0.05).mean() < 0.004
+
+
+def test_a_bracket_by_swaying_hands_keeps_its_near_things_single(views):
+    exposures = (1.0, 0.25, 2.0, 1.0)
+    mosaics, empty, noise = _mosaics(views, ((),) * 4, exposures)
+    steps = [Step(partial(lambda m: m, m), e, noise) for m, e in zip(mosaics[1:3], exposures[1:3], strict=True)]
+    done = merge_bracket(mosaics[0], steps, noise, CAMERA, lambda _: None)
+    assert len(done.taken) == 2
+    got, truth = _blocks(done.mosaic), _blocks(empty)
+    got = got * float(np.median(truth) / np.median(got))
+    assert (np.abs(got - truth) > 0.05).mean() < 0.01
