@@ -119,6 +119,7 @@ def one_run(bench: Bench, windows: list[Any], run: int) -> None:
         with contextlib.suppress(Exception):
             if act == 0:
                 text = EXAMPLE + f"# run {run}, {rng.random():.6f}\n"
+                bench.typed = ""  # where the filling in fails it is not known what stands there
                 plan.fill(".text-desk > textarea", text, timeout=2000)
                 bench.typed, bench.typed_at = text, time.monotonic()
             elif act == 1:

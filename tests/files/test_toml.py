@@ -89,6 +89,12 @@ def test_there_are_sixty_of_them() -> None:
     assert len(WRONG) >= 60
 
 
+def test_a_line_that_is_no_toml_and_one_that_says_too_much_are_told_together() -> None:
+    with pytest.raises(Mistakes) as caught:
+        recipe_of("plumb = 3\nexposure = 0,5\n", Path("a.toml"))
+    assert [(m.line, m.place) for m in caught.value.found] == [(1, "plumb"), (2, "exposure")]
+
+
 def test_all_mistakes_of_a_text_are_told_at_once() -> None:
     text = visit_with(r"^date = .*$", "date = 20 April 2027").replace("arrive = ", "arrive = 9h30 # ", 1)
     text = re.sub(r"^width_m = .*$", "width_m = 12,5", text, count=1, flags=re.M)

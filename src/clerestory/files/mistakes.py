@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
@@ -31,8 +31,10 @@ class Mistake:
 class Mistakes(UserError):  # noqa: N818 - several of them
     """All that is wrong with one text, as one refusal; one sentence a line."""
 
-    def __init__(self, path: Path, found: Iterable[Mistake]) -> None:
+    def __init__(self, path: Path, found: Iterable[Mistake], mended: Mapping[str, Any] | None = None) -> None:
+        """`mended`: what the text would say with these mistakes put right, where that can be told."""
         self.path = path
+        self.mended = mended
         self.found = tuple(sorted(set(found), key=lambda m: (m.line or 10**9, m.place)))[:MOST]
         super().__init__("\n".join(self._said(m) for m in self.found))
 
@@ -219,19 +221,3 @@ def _unknown(name: str, fields: tuple[str, ...], former: Mapping[str, str]) -> s
         return f"is not a field known here; did you mean '{near[0]}'?"
     known = f"; known are {', '.join(fields)}" if 0 < len(fields) <= 16 else ""
     return f"is not a field known here; correct or delete it{known}"
-
-
-M = TypeVar("M", bound=BaseModel)
-
-
-def validated(
-    model: type[M], data: Mapping[str, Any], text: str, path: Path, former: Mapping[str, str] | None = None
-) -> M:
-    """The data of a TOML text as a model; `Mistakes` with every line that is wrong."""
-    try:
-        return model.model_validate(data)
-    except ValidationError as error:
-        complaints = Complaints(path, text)
-        complaints.add_all(error, model, former)
-        complaints.check()
-        raise

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
 
 from clerestory.errors import UserError
 from clerestory.files.dates import date_in, time_in
-from clerestory.files.mistakes import MOST, Mistake, Mistakes
+from clerestory.files.mistakes import MOST, Complaints, Mistake, Mistakes
 
 LARGEST = 1 << 20  # bytes; a visit's files are some thousands
 _DEEPEST = 400  # dots in one key: the time to read a key grows with the square of its parts
@@ -61,8 +64,41 @@ def parse_toml(text: str, path: Path) -> dict[str, Any]:
         else:
             if not found:
                 return data
-            break
+            raise Mistakes(path, found, data)
     raise Mistakes(path, found)
+
+
+M = TypeVar("M", bound=BaseModel)
+
+
+def model_of(
+    model: type[M],
+    text: str,
+    path: Path,
+    former: Mapping[str, str] | None = None,
+    more: Mapping[str, Any] | None = None,
+) -> M:
+    """What a TOML text tells, as a model; `Mistakes` with every line that is wrong: no TOML, or more than may be.
+
+    `former`: names of earlier versions; `more`: fields that the text does not hold.
+    """
+    found: tuple[Mistake, ...] = ()
+    try:
+        data: Mapping[str, Any] = parse_toml(text, path)
+    except Mistakes as problem:
+        if problem.mended is None:
+            raise
+        data, found = problem.mended, problem.found
+    try:
+        out = model.model_validate({**data, **(more or {})})
+    except ValidationError as error:
+        complaints = Complaints(path, text)
+        complaints.add_all(error, model, former)
+        told = {mistake.line for mistake in found}
+        raise Mistakes(path, [*found, *(m for m in complaints.found if m.line not in told)]) from None
+    if found:
+        raise Mistakes(path, found)
+    return out
 
 
 def _line_of(message: str, lines: list[str]) -> int:

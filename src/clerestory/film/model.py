@@ -10,8 +10,7 @@ import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from clerestory.errors import UserError
-from clerestory.files.mistakes import validated
-from clerestory.files.toml import parse_toml, read_text
+from clerestory.files.toml import model_of, read_text
 from clerestory.film.loudness import LOUDEST, QUIETEST, TARGET
 
 Move = Literal["hold", "push", "pull", "pan", "tilt"]
@@ -130,7 +129,7 @@ def read_film(path: Path) -> Film:
 
 def film_of(text: str, path: Path) -> Film:
     """The film that a TOML text tells of; `path` is for the message. `Mistakes` with every line that is wrong."""
-    return validated(Film, parse_toml(text, path), text, path)
+    return model_of(Film, text, path)
 
 
 def film_toml(film: Film) -> str:

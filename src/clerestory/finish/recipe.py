@@ -10,8 +10,7 @@ from typing import Annotated, Any, Literal, get_args
 import tomli_w
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from clerestory.files.mistakes import validated
-from clerestory.files.toml import parse_toml, read_text
+from clerestory.files.toml import model_of, read_text
 from clerestory.raw.group import View
 from clerestory.visit.index import plain_name
 
@@ -90,7 +89,7 @@ def read_recipe(path: Path) -> Recipe:
 
 def recipe_of(text: str, path: Path) -> Recipe:
     """The recipe that a TOML text tells of; `path` is for the message. `Mistakes` with every line that is wrong."""
-    return validated(Recipe, parse_toml(text, path), text, path, FORMER)
+    return model_of(Recipe, text, path, FORMER)
 
 
 def pick_gone(view: View, recipe: Recipe) -> str:

@@ -27,8 +27,8 @@ from clerestory.building.sun import Observer
 from clerestory.camera.noise import NoiseModel
 from clerestory.camera.steadiness import Hands
 from clerestory.errors import UserError
-from clerestory.files.mistakes import Complaints, Loc, field_name, plain, validated
-from clerestory.files.toml import parse_toml, read_text, read_toml
+from clerestory.files.mistakes import Complaints, Loc, field_name, plain
+from clerestory.files.toml import model_of, read_text, read_toml
 
 Date = date
 Positive = Annotated[float, Field(gt=0, lt=1e9)]
@@ -475,8 +475,7 @@ _FORMER = {"shape": "aspect"}  # what earlier versions wrote in a view, and its 
 
 def parse_visit(text: str, path: Path) -> Visit:
     """The visit in a TOML text; `path` is for messages and for the files it names. UserError names line and field."""
-    data = parse_toml(text, path)
-    visit = validated(Visit, {**data, "folder": path.parent}, text, path, _FORMER)
+    visit = model_of(Visit, text, path, _FORMER, {"folder": path.parent})
     complaints = Complaints(path, text)
     _check_names(visit, complaints)
     _check_axis(visit, complaints)

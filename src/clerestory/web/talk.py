@@ -118,6 +118,9 @@ class Talk:
                 await self.socket.send_text(message)
 
     def _say(self, **facts: Any) -> None:
+        for name in ("error", "said"):
+            if name in facts:  # files are told as they lie in the visit
+                facts[name] = str(facts[name]).replace(f"{self.desk.root}/", "")
         self.outbox.put_nowait(json.dumps(facts, ensure_ascii=False))
 
     async def _answer(self, message: dict[str, Any]) -> None:

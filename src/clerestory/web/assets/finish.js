@@ -128,6 +128,8 @@ export class Finish {
     const name = `recipes/${view}.toml`;
     const own = this.house.visit.recipes?.includes(view);
     this.stage.querySelector(".waiting").textContent = `${view} cannot be shown.`;
+    this.canvas.width = this.canvas.height = 0;
+    this.sheetNode.style.width = this.sheetNode.style.height = "0";
     const actions = [["Try again", () => { this.house.solved(`unseen ${view}`); this.again(); }]];
     if (own) actions.push([`Open ${name}`, () => this.house.openText(name)], ["Leave all to the tool", () => this.dropRecipe(name, view)]);
     else actions.push(["Read the frames again", () => this.house.ask("sort again").catch(() => 0)]);

@@ -49,7 +49,7 @@ export class Plan {
 
   troubled(words) {
     this.room.replaceChildren(el("div", { class: "plan empty" }, el("h1", {}, "Plan"),
-      el("p", {}, "This plan cannot be worked out as it stands:"), el("p", { class: "trouble" }, words), this.text(true)));
+      el("p", {}, "This plan cannot be worked out as it stands:"), words.includes(", line ") ? null : el("p", { class: "trouble" }, words), this.text(true)));
   }
 
   // ---- the page
