@@ -92,6 +92,11 @@ def abouts_of(text: str, path: Path) -> Abouts:
 
 def write_abouts(path: Path, abouts: Abouts) -> None:
     """Write about.toml, only the fields that are filled."""
+    write_atomic(path, abouts_text(abouts))
+
+
+def abouts_text(abouts: Abouts) -> str:
+    """The text of about.toml, only the fields that are filled."""
 
     def filled(about: About) -> dict[str, Any]:
         found = {f.name: getattr(about, f.name) for f in fields(about)}
@@ -101,4 +106,4 @@ def write_abouts(path: Path, abouts: Abouts) -> None:
     views = {name: filled(abouts.views[name]) for name in sorted(abouts.views)}
     if any(views.values()):
         data["views"] = {name: table for name, table in views.items() if table}
-    write_atomic(path, tomli_w.dumps(data))
+    return tomli_w.dumps(data)

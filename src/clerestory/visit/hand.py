@@ -16,10 +16,12 @@ from clerestory.raw.read import FrameInfo
 from clerestory.visit.catalogue import FrameRow
 
 HAND = "views.toml"
+LEFT_OUT = "left-out"
+"""Not the name of a view: the frames listed there are in none. Nothing is deleted."""
 
 
 def read_hand(root: Path) -> dict[str, list[str]]:
-    """views.toml: frames by the view a person put them in; nothing when there is no such file."""
+    """views.toml: frames by the view a person put them in, or by LEFT_OUT; nothing when there is no such file."""
     path = root / HAND
     data = read_toml(path) or {}
     for name, frames in data.items():
@@ -35,6 +37,8 @@ def hand_text(hand: Mapping[str, Sequence[str]]) -> str | None:
     if not hand:
         return None
     head = "# Views grouped by hand: each with its frames. Delete a line to leave that view to the sorting.\n"
+    if LEFT_OUT in hand:
+        head += f"# Frames under {LEFT_OUT} are in no view; they are not deleted.\n"
     return head + tomli_w.dumps({k: list(v) for k, v in sorted(hand.items())})
 
 
@@ -48,8 +52,8 @@ def arranged(
 ) -> tuple[View, ...]:
     """The views with those that a person put together in place of the sorting's own, in order of time.
 
-    `rows`: the frames that can be used. One that the sorting put into a view of the same name since stays in it.
-    UserError when two views' names could not be told apart as names of files.
+    Frames under LEFT_OUT are in none. `rows`: the frames that can be used. One that the sorting put into a view of
+    the same name since stays in it. UserError when two views' names could not be told apart as names of files.
     """
     paths = {row.name: path for path, row in rows.items()}
     claimed = {paths[f] for frames in hand.values() for f in frames if f in paths}
@@ -60,10 +64,14 @@ def arranged(
         left = tuple(p for p in view.frames if p not in claimed)
         if left and view.name not in hand:
             out.append(view if left == view.frames else _regrouped(view.name, view, left, rows, known))
+    left_out = {paths[f] for f in hand.get(LEFT_OUT, ()) if f in paths}
     for name, listed in hand.items():
+        if name == LEFT_OUT:
+            continue
         mine = {paths[f] for f in listed if f in paths}
         if name in old:
             mine |= {p for p in old[name].frames if p not in claimed}
+        mine -= left_out
         if mine:
             frames = tuple(sorted(mine, key=lambda p: in_time(rows[p])))
             out.append(_regrouped(name, old.get(name), frames, rows, known))

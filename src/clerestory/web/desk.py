@@ -34,10 +34,11 @@ from clerestory.web.conflict import Conflict
 from clerestory.web.journal import Journal
 from clerestory.web.texts import Texts
 from clerestory.web.views import Table
+from clerestory.web.words import Words
 
 # What decodes and finishes takes two seconds to load: the first page does not wait for it.
 if TYPE_CHECKING:
-    from clerestory.finish.job import Done, Job
+    from clerestory.finish.job import Done, Job, Order
     from clerestory.web.preview import Darkroom, OpenView
 
 
@@ -65,6 +66,7 @@ class Desk:
         self.tell = tell
         self.journal = Journal(self.root)
         self.texts = Texts(self.root, self.journal, tell)
+        self.words = Words(self.root, self.journal, tell)
         self.slow = ThreadPoolExecutor(6, "clerestory-slow")
         self.quick = ThreadPoolExecutor(1, "clerestory-preview")
         self.pen = ThreadPoolExecutor(1, "clerestory-pen")
@@ -173,6 +175,7 @@ class Desk:
             "views": views.shown(self.table, self.root),
             "frames": frames,
             "refused": self.table.refused,
+            "left_out": self._left_out(),
             "sorting": self.sorting,
             "queue": self.queue,
             "done": self.done_views(),
@@ -228,6 +231,28 @@ class Desk:
         groups.pop(second, None)
         groups[first] = frames
         self._regroup(groups, f"{second} joined to {first}", first)
+
+    def leave_out(self, frames: Iterable[str], back: bool = False) -> None:
+        """Take frames out of every view, or bring them back; nothing is deleted."""
+        known = set(self.table.paths)
+        wanted = [name for name in frames if name in known]
+        if not wanted:
+            raise UserError("Choose at least one frame.")
+        groups = hand.read_hand(self.root)
+        had = groups.get(hand.LEFT_OUT, [])
+        now = [n for n in had if n not in wanted] if back else [*had, *(n for n in wanted if n not in had)]
+        if now:
+            groups[hand.LEFT_OUT] = now
+        else:
+            groups.pop(hand.LEFT_OUT, None)
+        count = f"{len(wanted)} frame{'' if len(wanted) == 1 else 's'}"
+        self._regroup(groups, f"{count} {'brought back' if back else 'left out'}", "")
+
+    def _left_out(self) -> list[str]:
+        try:
+            return [n for n in hand.read_hand(self.root).get(hand.LEFT_OUT, []) if n in self.table.paths]
+        except UserError:  # told of when the views were arranged
+            return []
 
     def _regroup(self, groups: Mapping[str, list[str]], said: str, place: str) -> None:
         self.journal.commit("sort", said, {hand.HAND: hand.hand_text(groups)}, place=place)
@@ -433,13 +458,23 @@ class Desk:
             for process in list((pool._processes or {}).values()):
                 process.kill()
 
-    def job(self, name: str, tiff: bool = False, better: bool = False, again: bool = False) -> Job:
-        """A view's finishing work as it stands. `again`: also in the aspects and kinds it was written in before."""
+    def job(
+        self,
+        name: str,
+        tiff: bool = False,
+        better: bool = False,
+        again: bool = False,
+        order: Order | None = None,
+    ) -> Job:
+        """A view's finishing work as it stands. `again`: also in the aspects and kinds it was written in before.
+        `order`: what was asked for in full, in place of the three."""
         from clerestory.finish.job import Order, job_of
 
         recipe, abouts = self.recipe(name), read_abouts(self.visit.about)
         view = self.view(name)
         planned = planned_aspects(self.visit.root, [view], abouts).get(name)
+        if order is not None:
+            return job_of(view, recipe, order, self.visit.root, abouts.of(name), planned)
         kinds: tuple[Any, ...] = ("jpeg", "tiff") if tiff else ("jpeg",)
         aspects: tuple[Any, ...] = (None,)
         if again:
@@ -472,9 +507,11 @@ class Desk:
 
     # ---- writing pictures
 
-    def export(self, names: list[str], tiff: bool, better: bool) -> None:
-        """Put views into the queue; they are written one after another."""
-        jobs = {name: self.job(name, tiff, better, again=True) for name in names if self.table.view(name)}
+    def export(self, names: list[str], tiff: bool, better: bool, order: Order | None = None) -> None:
+        """Put views into the queue; they are written one after another. `order`: asked otherwise than by default."""
+        jobs = {
+            name: self.job(name, tiff, better, again=True, order=order) for name in names if self.table.view(name)
+        }
         if not jobs:
             raise UserError("Choose at least one view to save.")
         with self._lock:

@@ -195,6 +195,10 @@ class Talk:
             "frames": (desk.slow, lambda: desk.frame_facts(m["view"])),
             "split": (desk.pen, lambda: desk.split(m["view"], m["frames"])),
             "join": (desk.pen, lambda: desk.join(m["view"], m["other"])),
+            "leave out": (desk.pen, lambda: desk.leave_out(m["frames"])),
+            "bring back": (desk.pen, lambda: desk.leave_out(m["frames"], back=True)),
+            "words": (desk.pen, lambda: desk.words.facts([v.name for v in desk.table.views])),
+            "say words": (desk.pen, lambda: self._say_words(m["views"], m["values"], m.get("was"))),
             "pick": (desk.pen, lambda: self._pick(m["view"], m["frame"])),
         }
         return calls.get(kind)
@@ -221,10 +225,26 @@ class Talk:
             "open": (desk.slow, lambda: desk.opened(m["view"]).view.name),
             "edges": (desk.slow, lambda: desk.opened(m["view"]).edges()),
             "marks": (desk.quick, lambda: self._marks(m["view"])),
-            "export": (desk.pen, lambda: desk.export(m["views"], bool(m.get("tiff")), bool(m.get("better")))),
+            "export": (desk.pen, lambda: self._export(m)),
             "stop writing": (desk.pen, desk.stop_writing),
         }
         return calls.get(kind)
+
+    def _say_words(self, names: list[str], values: dict[str, Any], was: dict[str, Any] | None) -> None:
+        for name in names:
+            self.desk.table.view(name)
+        self.desk.words.say(names, values, was)
+
+    def _export(self, m: dict[str, Any]) -> None:
+        """Save pictures: as they were saved before, or as a full order says."""
+        order = None
+        if asked := m.get("order"):
+            from clerestory.finish.job import order_of
+
+            aspects = [a or None for a in asked["aspects"]] or [None]
+            edge = int(asked["long_edge"]) if asked.get("long_edge") else None
+            order = order_of(aspects, bool(asked["tiff"]), str(asked["space"]), bool(asked["better"]), edge)
+        self.desk.export(m["views"], bool(m.get("tiff")), bool(m.get("better")), order)
 
     def _marks(self, view: str) -> bytes:
         opened = self.desk.opened(view)

@@ -4,6 +4,8 @@ import { button, called, el, percent, svg } from "./build.js";
 import { Controls, NAMES, signed } from "./controls.js";
 import { css, Sheet } from "./geometry.js";
 import { Lines } from "./lines.js";
+import { savingDialog } from "./saving.js";
+import { wordsDialog } from "./words.js";
 
 const WIDTH = 1600;
 const degrees = (v, figures = 1) => `${Math.abs(v).toFixed(figures)}°`;
@@ -79,6 +81,8 @@ export class Finish {
         button("Copy to", () => this.copy(), { title: "Copy these settings to other views" })),
       el("div", { class: "pair" }, this.writeButton = button("Save", () => this.write([this.view])),
         this.allButton = button("Save all", () => this.writeAll())),
+      el("div", { class: "pair" }, button("Save as", () => savingDialog(this.house, this.view), { title: "Several aspects, another size or colour, chosen views" }),
+        button("Words", () => wordsDialog(this.house, [this.view]), { title: "Title, caption and the rest, written into the picture" })),
       this.tiff = el("label", { class: "check", title: "Also as 16-bit TIFF" }, el("input", { type: "checkbox", id: "tiff" }), "also TIFF"),
       this.report = el("p", { class: "quiet", hidden: true }, el("a", { href: "/kept/pictures/report.html", target: "_blank", rel: "noopener" }, "Report"), ", ",
         el("a", { href: "/kept/pictures/sheet.jpg", target: "_blank", rel: "noopener" }, "contact sheet")), this.remarks);

@@ -2,6 +2,7 @@
 
 import { button, called, debounce, el, percent } from "./build.js";
 import { roam } from "./finish.js";
+import { wordsDialog } from "./words.js";
 
 const ROW = 244; // pixels a row takes, as style.css has it
 
@@ -20,6 +21,9 @@ export class Sort {
       button("Compare with the pick", () => this.compare(), { title: "Or two frames chosen with Ctrl and a click" }),
       this.splitButton = button("New view of chosen frames", () => this.split()),
       button("Join to the view above", () => this.join()),
+      button("Leave out", () => this.leaveOut(), { title: "This frame, or the chosen ones, in no view; nothing is deleted" }),
+      button("Words", () => this.words(), { title: "Title, caption and the rest, for this view or those of the chosen frames" }),
+      this.outButton = button("", () => this.bringBack(), { hidden: true }),
       button("Finish this view", () => this.finish()),
       button("Read frames again", () => this.house.ask("sort again").catch(() => 0)));
     room.append(el("div", { class: "sort" }, el("div", { class: "bar" }, el("h1", {}, "Sort"), this.lead, this.tools), this.pile));
@@ -56,7 +60,39 @@ export class Sort {
       failed: sorting.said,
       stopped: sorting.said,
     };
+    const out = this.house.visit.left_out?.length ?? 0;
+    this.outButton.hidden = !out;
+    this.outButton.textContent = `${out} left out`;
     this.lead.textContent = words[sorting.state] ?? `${Object.keys(frames ?? {}).length} frames, ${this.views.length} views${bad}`;
+  }
+
+  // ---- frames left out, words
+
+  get marked() {
+    const { frame } = this.here;
+    return this.chosen.size ? [...this.chosen] : frame ? [frame] : [];
+  }
+
+  leaveOut() {
+    if (!this.marked.length) return;
+    this.house.ask("leave out", { frames: this.marked }).then(() => this.chosen.clear()).catch(() => 0);
+  }
+
+  bringBack() {
+    const cells = (this.house.visit.left_out ?? []).map((frame) => el("div", { class: "back" },
+      el("img", { src: `/small/${encodeURIComponent(frame)}`, alt: frame }), el("p", { class: "quiet" }, frame),
+      button("Bring back", () => this.house.ask("bring back", { frames: [frame] }).then(() => dialog.close(), () => 0))));
+    const dialog = el("dialog", { class: "wide", "aria-label": "Frames left out" }, el("h2", {}, "Left out"), el("div", { class: "backs" }, ...cells),
+      button("Close", () => dialog.close()));
+    document.body.append(dialog);
+    dialog.addEventListener("close", () => dialog.remove());
+    dialog.showModal();
+  }
+
+  words() {
+    const { view } = this.here;
+    const those = this.views.filter((v) => v.frames.some((f) => this.chosen.has(f))).map((v) => v.name);
+    wordsDialog(this.house, those.length ? those : view ? [view.name] : []);
   }
 
   // ---- rows in sight
@@ -244,6 +280,8 @@ export class Sort {
       ["v", "compare with the pick, or two chosen frames", () => this.compare()],
       ["m", "new view of the chosen frames", () => this.split()],
       ["h", "join to the view above", () => this.join()],
+      ["e", "leave this frame out, or the chosen ones", () => this.leaveOut()],
+      ["w", "words of this view", () => this.words()],
       ["o", "open this view in Finish", () => this.finish()],
     ];
   }
