@@ -187,9 +187,8 @@ def test_level_sensor_that_contradicts_the_building_is_told():
     assert "level" in told.reasons
 
 
-def test_drawn_lines_outweigh_the_edges():
-    """Two lines drawn along lines of another vertical pull the answer there, whatever the edges say."""
-    pose, asked = Pose(0, math.radians(8), math.radians(1)), Pose(0, math.radians(12), math.radians(-2))
+def upright_lines(asked: Pose) -> list[Drawn]:
+    """Two lines drawn along verticals as a camera of that pose sees them."""
     drawn = []
     for azimuth in (-0.4, 0.35):
         ends = []
@@ -198,10 +197,18 @@ def test_drawn_lines_outweigh_the_edges():
             x, y = CAMERA.focal * c[0] / c[2] + CAMERA.cx, CAMERA.focal * c[1] / c[2] + CAMERA.cy
             ends.append(((x + 0.5) / CAMERA.width, (y + 0.5) / CAMERA.height))
         drawn.append(Drawn("vertical", *ends))
-    upright = find_vertical(pillared_hall(pose), CAMERA, drawn=drawn)
-    assert upright.verdict == "sure"
+    return drawn
+
+
+def test_drawn_lines_outweigh_the_edges_and_are_told_where_they_are_at_odds():
+    """Lines along another vertical pull the answer there, whatever the edges say; but it is not called sure."""
+    pose, asked = Pose(0, math.radians(8), math.radians(1)), Pose(0, math.radians(12), math.radians(-2))
+    upright = find_vertical(pillared_hall(pose), CAMERA, drawn=upright_lines(asked))
     assert off(upright, asked) < 0.3
-    assert "drawn lines" in upright.reasons
+    assert upright.verdict == "unsure" and upright.bound_deg > 4
+    assert "drawn lines" in upright.reasons and "otherwise" in upright.reasons
+    agreeing = find_vertical(pillared_hall(pose), CAMERA, drawn=upright_lines(pose))
+    assert agreeing.verdict == "sure" and off(agreeing, pose) < 0.3
 
 
 def test_one_horizontal_and_one_vertical_line_settle_a_blank_wall():
