@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     from clerestory.visit.check import Difference
     from clerestory.visit.folder import VisitFolder
     from clerestory.visit.importing import Imported
+    from clerestory.visit.keep import Kept
 
 Anywhere = str | Path
 
@@ -254,9 +255,11 @@ def catalogue(folder: Anywhere, form: Literal["csv", "json"] = "csv") -> str:
 
 
 def check_visit(folder: Anywhere, on_progress: OnProgress = quiet) -> list[Difference]:
-    """Everything in a visit's folder that differs from what it should be; empty when all agrees."""
+    """Everything in a visit's folder, or in a package that `keep_visit` wrote, that differs from what it should be;
+    empty when all agrees."""
     from clerestory.visit.check import check
     from clerestory.visit.folder import VisitFolder
+    from clerestory.visit.keep import is_bag, verify
 
     seen = 0
 
@@ -266,6 +269,8 @@ def check_visit(folder: Anywhere, on_progress: OnProgress = quiet) -> list[Diffe
         on_progress("Checking files", seen, None)
 
     visit = VisitFolder.open(Path(folder))
+    if is_bag(visit.root):
+        return verify(visit.root, on_progress)
     return [*check(visit, one_more), *_texts_at_fault(visit)]
 
 
@@ -290,6 +295,25 @@ def _texts_at_fault(visit: VisitFolder) -> list[Difference]:
         except UserError as problem:
             out.append(Difference(path, str(problem).removeprefix(f"{path}, ").removeprefix(f"{path}: ")))
     return out
+
+
+def keep_visit(
+    folder: Anywhere, target: Anywhere, part_gigabytes: float | None = None, on_progress: OnProgress = quiet
+) -> Kept:
+    """Pack a visit to be kept for decades: a bag (RFC 8493) with originals, pictures, film, texts, a plain account of
+    what is what, and digests in two algorithms, read back after writing. A run broken off goes on. `part_gigabytes`:
+    in several packages of at most so much each.
+    """
+    from clerestory.visit.about import read_abouts
+    from clerestory.visit.folder import VisitFolder
+    from clerestory.visit.keep import keep
+
+    visit = VisitFolder.open(Path(folder))
+    place = read_abouts(visit.about).visit.place
+    title = f"{visit.root.resolve().name}: {place}" if place else visit.root.resolve().name
+    most = None if part_gigabytes is None else max(1, int(part_gigabytes * 1e9))
+    with visit.writing("keep"):
+        return keep(visit, Path(target), title, most, on_progress)
 
 
 def make_demo(folder: Anywhere = "demo-visit", workers: int | None = None, on_progress: OnProgress = quiet) -> Demo:

@@ -234,6 +234,19 @@ def catalogue(
 
 
 @app.command()
+def keep(
+    folder: Folder,
+    target: Annotated[Path, typer.Argument(help="The package's folder, best on another disk.")],
+    part_gb: Annotated[float | None, typer.Option(min=0.001, help="Several packages of at most so many GB.")] = None,
+) -> None:
+    """Pack a visit for decades: originals, pictures, film, texts and digests, as a bag (RFC 8493); verify it."""
+    with _progress() as on_progress:
+        result = api.keep_visit(folder, target, part_gb, on_progress)
+    where = ", ".join(str(bag) for bag in result.bags)
+    out.print(f"{where}: {result.files} files, {result.bytes / 1e9:.2f} GB, read back and whole", markup=False)
+
+
+@app.command()
 def check(folder: Folder) -> None:
     """Verify originals, recipes, pictures and catalogue against each other; say what differs."""
     with _progress() as on_progress:

@@ -182,7 +182,7 @@ def test_a_recipe_with_a_wrong_value_has_ways_on(house: Any, wait: Any) -> None:
     page = context.new_page()
     page.goto(f"{served.base}/finish?view=view-01")
     wait(lambda: "line 1, plumb: must be at most 1" in problems(page))
-    page.wait_for_timeout(13_000)  # it stays
+    page.wait_for_timeout(1500)  # it stays
     assert "plumb" in problems(page)
     page.click("text=Leave all to the tool")
     page.wait_for_selector(".finish:not(.opening) .lean[data-left]")

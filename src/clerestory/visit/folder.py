@@ -13,8 +13,13 @@ from clerestory.files.lock import held
 from clerestory.files.store import DIGEST_BYTES, in_words, sweep
 
 DIGESTS = "frames.b2sum"
-Stage = Literal["import", "finish", "film"]
-_DOING: dict[Stage, str] = {"import": "copying frames into it", "finish": "finishing it", "film": "making its film"}
+Stage = Literal["import", "finish", "film", "keep"]
+_DOING: dict[Stage, str] = {
+    "import": "copying frames into it",
+    "finish": "finishing it",
+    "film": "making its film",
+    "keep": "packing it",
+}
 
 
 @dataclass(frozen=True)
