@@ -400,7 +400,7 @@ def bench_panes(data: Path) -> None:
     print(f"{'frame':22s}{'':8s}" + "".join(f"{k:>13s}" for k in PANES))
     for case in panes.cases(data):
         frame = panes.frame_of(case.light)
-        rebuilt = panes.rebuilt(frame)
+        rebuilt = highlights.reconstruct_highlights(frame.seen.copy(), frame.ceiling)
         found = panes.judged(frame, rebuilt) | {"magenta": panes.magenta(rebuilt, frame.truth)}
         if case.name in PANES_BEFORE:
             print(f"{case.name:22s}{'before':8s}" + "".join(f"{v:13.3f}" for v in PANES_BEFORE[case.name]))
@@ -478,8 +478,8 @@ def bench_time(rounds: int = 3) -> None:
         balanced = timed("AHD", demosaic, signal_of(mosaic), mosaic, mosaic.as_shot)
         mended = timed("mend", defects.correct_defects, mosaic, noise)
         timed("denoise", denoise_mosaic, mended, noise)
-        timed("rebuild", highlights.rebuilt_mosaic, signal_of(mosaic), mosaic, mosaic.as_shot)
         rgb = balanced_values(balanced)
+        timed("rebuild", highlights.reconstruct_highlights, rgb, balanced.multipliers)
         half = np.ascontiguousarray(rgb[::2, ::2])
         timed("white", white.estimate, half, mosaic.xyz_to_camera)
         settings = timed("judge", tone.judge, half)

@@ -21,7 +21,6 @@ from clerestory.camera.pose import Pose
 from clerestory.develop.colour import XYZ_FROM_WORKING, balanced_values, encode, to_space, to_working
 from clerestory.develop.demosaic import demosaic
 from clerestory.develop.denoise import denoise_mosaic
-from clerestory.develop.highlights import rebuilt_mosaic
 from clerestory.finish import tone
 from clerestory.raw.read import Mosaic
 from clerestory.simulate import blur, sensor
@@ -75,36 +74,28 @@ def mosaic_of(raw: NDArray[np.uint16]) -> Mosaic:
     return Mosaic(raw, cfa, black, full, balance, balance, np.array(BODY.xyz_to_camera))
 
 
-def developed(signal: NDArray[np.floating], mosaic: Mosaic, times: float = 1.0) -> tuple[F32, NDArray[np.float64]]:
-    """Balanced camera RGB of a mosaic above black, its white level raised so often, and where channels saturate."""
+def developed(signal: NDArray[np.floating], mosaic: Mosaic) -> tuple[F32, NDArray[np.float64]]:
+    """Balanced camera RGB of a mosaic above black, and where its channels saturate."""
     assert mosaic.as_shot is not None
     balanced = demosaic(signal, mosaic, mosaic.as_shot)
-    return balanced_values(balanced, times), balanced.multipliers
+    return balanced_values(balanced), balanced.multipliers
 
 
 @dataclass(frozen=True)
 class Frame:
-    """Balanced camera RGB without clipping or noise, and its saturation; the frame as taken, noise taken out."""
+    """Balanced camera RGB as the sensor clipped it, the same without clipping or noise, and the saturation."""
 
-    signal: F32
-    mosaic: Mosaic
+    seen: F32
     truth: F32
     ceiling: NDArray[np.float64]
 
 
 def frame_of(light: F32) -> Frame:
     mosaic = mosaic_of(sensor.expose(light, BODY, 200.0, np.random.SeedSequence([5, 3])))
-    signal = denoise_mosaic(mosaic, BODY.noise_model(200.0), 1.0, "quick")
+    seen, ceiling = developed(denoise_mosaic(mosaic, BODY.noise_model(200.0), 1.0, "quick"), mosaic)
     down = np.float32(0.9 / max(float(light.max()), 1.0))
-    truth, ceiling = developed(light * down * np.float32(BODY.range), mosaic)
-    return Frame(signal, mosaic, truth / down, ceiling)
-
-
-def rebuilt(frame: Frame) -> F32:
-    """Balanced camera RGB as the finishing makes it of the frame."""
-    assert frame.mosaic.as_shot is not None
-    signal, mosaic, times = rebuilt_mosaic(frame.signal, frame.mosaic, frame.mosaic.as_shot)
-    return developed(signal, mosaic, times)[0]
+    truth, _ = developed(light * down * np.float32(BODY.range), mosaic)
+    return Frame(seen, truth / down, ceiling)
 
 
 def lab_of(rgb: F32) -> F32:

@@ -92,14 +92,14 @@ def test_clipped_glass_does_not_go_magenta() -> None:
     clipped = np.minimum(white, CEILING)
     rebuilt = highlights.reconstruct_highlights(clipped.copy(), CEILING)
     assert np.abs(clipped[..., 1] / clipped[..., 0] - 1).max() > 0.3
-    assert np.abs(rebuilt[..., 1] / rebuilt[..., 0] - 1).max() < 0.04
+    assert np.abs(rebuilt[..., 1] / rebuilt[..., 0] - 1).max() < 0.02
     stone = wall() * np.float32(0.5)
     assert np.array_equal(highlights.reconstruct_highlights(stone.copy(), CEILING), stone)
 
 
 def test_two_clipped_channels_tell_white_from_yellow() -> None:
-    """Yellow stays told from white (or as pale as sky through clear glass), though no unclipped glass says so."""
+    """Yellow stays told from white, though no unclipped glass near by says so."""
     seen = np.array([[[1.85, 1.0, 1.6], [2.0, 1.0, 0.3], [2.0, 1.0, 1.6]]], np.float32).repeat(40, 0).repeat(8, 1)
     white, yellow, lost = highlights.reconstruct_highlights(seen, CEILING)[20, 4::8]
-    assert np.ptp(white) < 0.12 * white.max() and np.ptp(lost) < 0.05
+    assert np.ptp(white) < 0.05 and np.ptp(lost) < 0.05
     assert yellow[1] > 1.15 and yellow[2] / yellow[1] < 0.5

@@ -95,14 +95,11 @@ def _recolour(
                 rgb[y, x, c] = matrix[c, 0] * r + matrix[c, 1] * g + matrix[c, 2] * b
 
 
-def balanced_values(balanced: Balanced, times: float = 1.0) -> NDArray[np.float32]:
-    """White-balanced camera RGB, float32 H x W x 3; raw saturation of channel k at `balanced.multipliers[k]`.
-
-    `times`: what the white level of the mosaic was raised by.
-    """
+def balanced_values(balanced: Balanced) -> NDArray[np.float32]:
+    """White-balanced camera RGB, float32 H x W x 3; raw saturation of channel k at `balanced.multipliers[k]`."""
     out = np.empty(balanced.counts.shape, np.float32)
-    offset = (times * balanced.offset).astype(np.float32)
-    in_bands(_balance, 0, len(out), balanced.counts, np.float32(times * balanced.scale), offset, out)
+    offset = balanced.offset.astype(np.float32)
+    in_bands(_balance, 0, len(out), balanced.counts, np.float32(balanced.scale), offset, out)
     return out
 
 

@@ -157,6 +157,20 @@ def _demosaiced(
     return out
 
 
+def small(signal: NDArray[np.floating], mosaic: Mosaic) -> NDArray[np.float32]:
+    """Half-size camera RGB from a mosaic above black: each 2 x 2 block one pixel, 1.0 at raw saturation."""
+    height, width = signal.shape[0] // 2, signal.shape[1] // 2
+    out = np.zeros((height, width, 3), np.float32)
+    for row in range(2):
+        for column in range(2):
+            channel = int(mosaic.cfa[row, column])
+            share = 0.5 if channel in (1, 3) else 1.0
+            gain = np.float32(share / (mosaic.white[channel] - mosaic.black[channel]))
+            plane = signal[row : 2 * height : 2, column : 2 * width : 2]
+            out[..., 1 if channel == 3 else channel] += plane.astype(np.float32) * gain
+    return out
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _halved(
     begin: int,
@@ -177,20 +191,12 @@ def _halved(
                     out[y, x, colour[p, q]] += value
 
 
-def _small(values: NDArray[np.generic], mosaic: Mosaic, black: NDArray[np.float64]) -> NDArray[np.float32]:
-    colour = np.where(mosaic.cfa == 3, 1, mosaic.cfa).astype(np.int64)
-    share = np.where(colour == 1, 0.5, 1.0)
-    gain = (share / (mosaic.white - mosaic.black)[mosaic.cfa.astype(int)]).astype(np.float32)
-    out = np.empty((values.shape[0] // 2, values.shape[1] // 2, 3), np.float32)
-    in_bands(_halved, 0, len(out), values, colour, black[mosaic.cfa.astype(int)].astype(np.float32), gain, out)
-    return out
-
-
-def small(signal: NDArray[np.floating], mosaic: Mosaic) -> NDArray[np.float32]:
-    """Half-size camera RGB from a mosaic above black: each 2 x 2 block one pixel, 1.0 at raw saturation."""
-    return _small(np.asarray(signal, np.float32), mosaic, np.zeros(4))
-
-
 def small_of(mosaic: Mosaic) -> NDArray[np.float32]:
     """`small` of a mosaic's own values, without a full-size copy of them."""
-    return _small(mosaic.raw, mosaic, mosaic.black)
+    colour = np.where(mosaic.cfa == 3, 1, mosaic.cfa).astype(np.int64)
+    black = mosaic.black[mosaic.cfa.astype(int)].astype(np.float32)
+    share = np.where(colour == 1, 0.5, 1.0)
+    gain = (share / (mosaic.white - mosaic.black)[mosaic.cfa.astype(int)]).astype(np.float32)
+    out = np.empty((mosaic.raw.shape[0] // 2, mosaic.raw.shape[1] // 2, 3), np.float32)
+    in_bands(_halved, 0, len(out), mosaic.raw, colour, black, gain, out)
+    return out

@@ -18,7 +18,7 @@ from clerestory.develop.colour import balanced_values, to_working, working_from_
 from clerestory.develop.defects import open_corrected
 from clerestory.develop.demosaic import demosaic, signal_of, small_of, turned
 from clerestory.develop.denoise import Quality, denoise_mosaic
-from clerestory.develop.highlights import rebuilt_mosaic, reconstruct_highlights
+from clerestory.develop.highlights import reconstruct_highlights
 from clerestory.finish.tone import WorkingNoise, working_noise
 from clerestory.merge.result import Stitched
 from clerestory.raw.clipping import clipping_of
@@ -178,10 +178,9 @@ def full_size(
     else:
         signal = signal_of(source.mosaic)
     on_stage("demosaic")
-    signal, mosaic, times = rebuilt_mosaic(signal, source.mosaic, multipliers)
-    balanced = demosaic(signal, mosaic, multipliers)
+    balanced = demosaic(signal, source.mosaic, multipliers)
     del signal
     on_stage("colour")
-    values = under_mixed_light(balanced_values(balanced, times), mixed)
+    values = under_mixed_light(reconstruct_highlights(balanced_values(balanced), balanced.multipliers), mixed)
     del balanced
     return turned(to_working(values, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import cv2
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -224,4 +225,31 @@ def through_lens(
     falloff, out = np.array(vignetting), np.empty((height, width), np.float32)
     discs = levels, starts, places, weights
     in_bands(_gather, 0, height, radiance, depth, (distance, strength), discs, matrix, spot, falloff, out)
+    return out
+
+
+VEIL_CORE = 0.02  # of the diagonal: where the veil's kernel begins to fall off as the square of distance
+VEIL_LONG = 160  # pixels along the longer side of the picture it is drawn on
+
+
+def veiled(signal: NDArray[np.float32], share: float) -> NDArray[np.float32]:
+    """A mosaic's light, H x W, of which the lens scatters a share widely over the frame; what misses it is lost.
+
+    The glare spread falls off as 1 / (1 + (r / core)^2), as far as the frame reaches: the wide tails of Talvala and
+    others 2007, "Veiling glare in high dynamic range imaging" (the power is from memory).
+    """
+    out = np.empty_like(signal)
+    for row in range(2):
+        for column in range(2):
+            plane = signal[row::2, column::2]
+            height, width = plane.shape
+            scale = min(1.0, VEIL_LONG / max(height, width))
+            size = (max(2, round(width * scale)), max(2, round(height * scale)))
+            small = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+            y, x = np.mgrid[1 - size[1] : size[1], 1 - size[0] : size[0]]
+            kernel = 1 / (1 + (x**2 + y**2) / (VEIL_CORE * math.hypot(*size)) ** 2)
+            haze = fftconvolve(small, kernel / kernel.sum(), mode="full")
+            haze = haze[size[1] - 1 : 2 * size[1] - 1, size[0] - 1 : 2 * size[0] - 1].astype(np.float32)
+            wide = cv2.resize(haze, (width, height), interpolation=cv2.INTER_LINEAR)
+            out[row::2, column::2] = np.float32(1 - share) * plane + np.float32(share) * wide
     return out

@@ -73,7 +73,7 @@ XYZ_TO_CAMERA = colour_matrix()
 class Lens:
     """A lens. `vignetting` is k0..k4 of the DNG specification's FixVignetteRadial opcode: the gain
     1 + k0 r^2 + ... + k4 r^10 that mends it, r = 1 at the farthest corner. `stabiliser_stops`: what a maker
-    rates its stabiliser by CIPA DC-011 (before it DC-X011).
+    rates its stabiliser by CIPA DC-011 (before it DC-X011). `glare`: share of the light that it scatters widely.
     """
 
     name: str = "Thistledown 11-84 mm f/4"
@@ -82,6 +82,7 @@ class Lens:
     distortion: Distortion = field(default=Distortion((1.0, -0.028, 0.006, 0.0)))
     vignetting: tuple[float, float, float, float, float] = (0.32, 0.22, 0.06, 0.0, 0.0)
     stabiliser_stops: float = 4.0
+    glare: float = 0.0
 
     def falloff(self, r2: NDArray[np.float64]) -> NDArray[np.float64]:
         """Light (...) that reaches the sensor, as a share of that on the axis, at squared radii `r2` (...)."""

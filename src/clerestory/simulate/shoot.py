@@ -119,6 +119,7 @@ def _truth(
         "up": [float(v) for v in pose.up],
         "intrinsics": asdict(camera),
         "vignetting": list(lens.vignetting),
+        "veiling_glare": lens.glare,
         "focal_mm": shot.focal_mm,
         "f_number": shot.f_number,
         "seconds": shot.seconds,
@@ -179,6 +180,8 @@ def shoot(
         lens.vignetting,
         lens.distortion.centre,
     )
+    if lens.glare > 0:
+        signal = blur.veiled(signal, lens.glare)
     raw = sensor.expose(signal, body, shot.iso, np.random.SeedSequence([seed, PHOTONS]))
     truth = _truth(shot, body, lens, seed, path, extent) | _seen(rendered, raw, body)
     return SimulatedFrame(raw, _meta(shot, body, lens, seed), truth, rendered)
