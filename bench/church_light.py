@@ -66,7 +66,8 @@ class Scene:
         return (self.light @ TO_WORKING.T).astype(np.float32)
 
 
-def _scaled(light: NDArray[np.floating]) -> F32:
+def scaled(light: NDArray[np.floating]) -> F32:
+    """Light so that its 99.7 % brightest luminance is 1."""
     light = np.nan_to_num(np.maximum(np.asarray(light, np.float32), 0), posinf=6e4)
     return (light / np.float32(max(np.percentile(light @ Y, 99.7), 1e-9))).astype(np.float32)
 
@@ -92,14 +93,14 @@ def _views(name: str, panorama: F32, measure: Callable[..., dict[str, float]]) -
         found = []
         for yaw in AROUND:
             pose = Pose(math.radians(yaw), math.radians(10), 0.0)
-            light = _scaled(panorama_view(panorama, camera(lens, 480), pose))
+            light = scaled(panorama_view(panorama, camera(lens, 480), pose))
             try:
                 found.append((measure(light, light)["glass"], yaw))
             except ValueError:
                 continue
         for _, yaw in sorted(found, reverse=True)[:MOST]:
             pose = Pose(math.radians(yaw), math.radians(10), 0.0)
-            yield Scene(f"{name} {lens:.0f} {yaw}", _scaled(panorama_view(panorama, camera(lens), pose)))
+            yield Scene(f"{name} {lens:.0f} {yaw}", scaled(panorama_view(panorama, camera(lens), pose)))
 
 
 def scenes(data: Path, tools: Path, named: Sequence[Path] = ()) -> Iterator[Scene]:
@@ -111,14 +112,14 @@ def scenes(data: Path, tools: Path, named: Sequence[Path] = ()) -> Iterator[Scen
         if image.shape[1] == 2 * image.shape[0]:
             yield from _views(name, load_panorama(path) if path.suffix != ".exr" else image, measure)
         else:
-            yield Scene(name, _scaled(image))
+            yield Scene(name, scaled(image))
     back = to_space("srgb").astype(np.float32)
     OUT.mkdir(exist_ok=True)
     for name, (seed, pose, lens) in CHURCHES.items():
         kept = OUT / f"scene_{name.replace(' ', '_')}_{WIDTH}.npy"
         if not kept.exists():
             np.save(kept, Church(seed=seed).render(camera(lens), pose).radiance @ back.T)
-        yield Scene(name, _scaled(np.load(kept)))
+        yield Scene(name, scaled(np.load(kept)))
 
 
 Look = Callable[[F32], F32]

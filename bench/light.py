@@ -4,7 +4,8 @@ python bench/light.py [noise] [denoise] [tone] [panes] [white] [time] [--data FO
 [--scene FILE]: all of them when none is named. Frames are of the modelled church, 20 megapixels, rendered once and
 kept in bench/out; panoramas are read from FOLDER/panoramas, further scenes (.hdr, .exr) are named with --scene. What
 became of glass and stone is measured with FOLDER/../tools/glass_and_stone.py, beside the operator as it was; --page
-lays both side by side in bench/out/tone_pages. What is rebuilt of clipped panes: see panes.py. Writes
+lays both side by side in bench/out/tone_pages. Scenes that no window rules (night, candles, sun, plaster, marble)
+have a table of their own: see other_light.py. What is rebuilt of clipped panes: see panes.py. Writes
 bench/out/tone.png, our pictures beside OpenCV's operators. Needs scikit-image, PyWavelets and colour-science.
 """
 
@@ -43,6 +44,7 @@ from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.panorama import load_panorama, panorama_view
 from clerestory.simulate.scene import LUMINANCE, Church
 from clerestory.simulate.shoot import Shot, focus_blur
+from other_light import BOUNDS, fit_to_leave, others, outside
 from tmqi import tmqi
 
 F32 = NDArray[np.float32]
@@ -319,9 +321,41 @@ def bench_glass(data: Path, named: list[Path], page: bool) -> None:
     least = {k: min(f[k] for f in found) for k in ("glass_contrast", "tmqi")}
     print(f"least: leads {fewest:.2f} times, glass contrast {least['glass_contrast']:.3f}, TMQI {least['tmqi']:+.3f}")
     if page:
-        for n in range(0, len(pairs), 6):
-            pages(pairs[n : n + 6], OUT / "tone_pages" / f"{n // 6 + 1}.png")
-        print(f"{OUT / 'tone_pages'}: before on the left, now on the right")
+        _laid_out(pairs, "windows")
+
+
+Pair = tuple[str, NDArray[np.uint8], NDArray[np.uint8]]
+
+
+def _laid_out(pairs: list[Pair], name: str) -> None:
+    for n in range(0, len(pairs), 6):
+        pages(pairs[n : n + 6], OUT / "tone_pages" / f"{name}_{n // 6 + 1}.png")
+    print(f"{OUT / 'tone_pages'}: before on the left, now on the right")
+
+
+def bench_others(data: Path, page: bool) -> None:
+    """Scenes that no window rules, left to the automatic settings."""
+    print("\nNo window, night, lamps, candles, sun, plaster, marble: what a picture good enough to leave has")
+    print("bounds: " + ", ".join(f"{k} {low:g} to {high:g}" for k, (low, high) in BOUNDS.items()))
+    print(f"{'scene':28s}{'':8s}" + "".join(f"{k:>10s}" for k in BOUNDS) + f"{'TMQI':>8s}")
+    pairs = []
+    for scene in others(data):
+        rgb = scene.working
+        shown = {"before": before(rgb), "now": now(rgb)}
+        for k, v in shown.items():
+            figures = fit_to_leave(scene.light, linear(v))
+            quality = tmqi(rgb @ LUMINANCE, grey(encoded(v))).quality
+            text = "".join(f"{figures[n]:10.3f}" for n in BOUNDS)
+            print(f"{scene.name:28s}{k:8s}{text}{quality:8.3f}  {outside(figures)}", flush=True)
+        pairs.append((scene.name, *(encoded(v) for v in shown.values())))
+    if page:
+        _laid_out(pairs, "others")
+
+
+def bench_all_tone(data: Path, named: list[Path], page: bool) -> None:
+    bench_glass(data, named, page)
+    bench_others(data, page)
+    bench_tone(data)
 
 
 def bench_hold(data: Path) -> None:
@@ -506,7 +540,7 @@ def main() -> None:
     jobs: dict[str, Callable[[], None]] = {
         "noise": bench_noise,
         "denoise": bench_denoise,
-        "tone": lambda: (bench_glass(asked.data, asked.scene, asked.page), bench_tone(asked.data))[1],
+        "tone": lambda: bench_all_tone(asked.data, asked.scene, asked.page),
         "panes": lambda: bench_panes(asked.data),
         "white": bench_white,
         "time": bench_time,

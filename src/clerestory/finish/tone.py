@@ -22,11 +22,12 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel
 from clerestory.finish.glass import usual_level, windows
+from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
 FLOOR = 2.0**-16  # darkest norm told apart
@@ -111,10 +112,10 @@ def _norm(r, g, b):  # type: ignore[no-untyped-def]
     return np.sqrt(n * np.sqrt(n * y))
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _reduced_log(rgb, step, floor, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _reduced_log(begin, end, rgb, step, floor, out):  # type: ignore[no-untyped-def]
     """log2 of the norm of the mean of step x step pixels."""
-    for y in prange(out.shape[0]):
+    for y in range(begin, end):
         for x in range(out.shape[1]):
             r = g = b = np.float32(0)
             for i in range(y * step, min((y + 1) * step, rgb.shape[0])):
@@ -131,7 +132,7 @@ def reduced_log(rgb: F32, step: int) -> F32:
     """log2 of the brightness norm of RGB (H x W x 3) at 1 / step of the size, float32 (rows, columns)."""
     height, width = rgb.shape[:2]
     out = np.empty((-(-height // step), -(-width // step)), np.float32)
-    _reduced_log(rgb, step, np.float32(FLOOR), out)
+    in_bands(_reduced_log, 0, len(out), rgb, step, np.float32(FLOOR), out)
     return out
 
 
@@ -233,14 +234,14 @@ def _shoulder(v):  # type: ignore[no-untyped-def]
     return k + (np.float32(1) - k) * u / (np.float32(1) + u)
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _apply(rgb, maps, stone, step, ev, hold, table, low, per_stop, detail, floor):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _apply(begin, end, rgb, maps, stone, step, ev, hold, table, low, per_stop, detail, floor):  # type: ignore[no-untyped-def]
     """Multiply every pixel by its gain, in place. `maps`: slope, offset, glass, within at 1 / step of the size."""
     rows, columns = maps.shape[1:]
     inverse = np.float32(1.0 / step)
     half = np.float32(0.5)
     last = np.float32(table.shape[0] - 2)
-    for y in prange(rgb.shape[0]):
+    for y in range(begin, end):
         v = min(max((np.float32(y) + half) * inverse - half, np.float32(0)), np.float32(rows - 1))
         i = min(int(v), rows - 2) if rows > 1 else 0
         i2 = min(i + 1, rows - 1)
@@ -326,7 +327,8 @@ def apply(
     ev, hold = np.float32(settings.exposure), np.float32(max(settings.window_hold, 0.0))
     detail = np.float32(2**settings.local_contrast - 1)
     step, stone = _step(rgb.shape), np.float32(found.stone)
-    _apply(out, found.maps, stone, step, ev, hold, table, low, per_stop, detail, np.float32(FLOOR))
+    given = found.maps, stone, step, ev, hold, table, low, per_stop, detail, np.float32(FLOOR)
+    in_bands(_apply, 0, len(out), out, *given)
     return out
 
 
@@ -340,6 +342,7 @@ def shade_limit(noise: WorkingNoise, exposure: float) -> float:
     return float(np.clip(math.log2(SHOWN_NOISE / max(shown, 1e-9)), 0.0, 5.0))
 
 
+BRIGHTEST = 7.75  # stops of exposure at most: what reaches saturation still comes under white with a hold of 8
 WINDOW_ABOVE = 3.5  # stops over the darker quarter of the picture
 LIGHTEST = -0.9  # log2 of display that the lightest surface reaches at least
 
@@ -356,7 +359,7 @@ def judge(rgb: F32, noise: WorkingNoise | None = None) -> ToneSettings:
     body = stone[(stone > mid - 2.5) & (stone < mid + 2.0)]
     exposure = MID - 0.15 - float(np.mean(body))
     # Where no window sets the scale, what is lightest still has to be light.
-    exposure = float(np.clip(max(exposure, LIGHTEST - float(np.percentile(live, 98))), -4.0, 7.0))
+    exposure = float(np.clip(max(exposure, LIGHTEST - float(np.percentile(live, 98))), -4.0, BRIGHTEST))
     glass = usual_level(log)
     high = max(float(np.percentile(live, 99.7)) + 0.2, -99.0 if glass is None else glass + HEADROOM) + exposure
     hold = float(np.clip(high, 0.0, 8.0))
