@@ -23,7 +23,7 @@ from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement, cells_agree
 from clerestory.merge.align import Guide, Motion, align, checked, guide_of
 from clerestory.merge.burst import motion_record
-from clerestory.merge.labels import labelled
+from clerestory.merge.labels import SEAM, TURNED_SEAM, labelled
 from clerestory.merge.lay import LARGE, Laying, cell_of, cells_laid, cells_of, evened, laying_of, motion_of
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
@@ -307,9 +307,10 @@ def _choose(view: _View, model: BlockNoise, cell: int) -> Choice:
     few = shown.sum(axis=0) < FEWEST
     unknown = (agreed < 1.5) & ~few
     block = max(1, round(max(unknown.shape) / LABELLED))
+    seam = SEAM if view.deep else TURNED_SEAM
     sure = _sureness(shown, agreed) if view.deep else np.float32(1) - (agreed < 1.5)
     # A few votes among many frames are no evidence: there whatever is nearest to the median of all is taken.
-    label = labelled(support - (1 - sure) * votes, pairs, shown, _off_middle(cells, shown, sure), block)
+    label = labelled(support - (1 - sure) * votes, pairs, shown, _off_middle(cells, shown, sure), block, seam)
     stone = np.take_along_axis(pairs, label[None, None].astype(np.intp), axis=0)[0, 0]
     unknown = cv2.morphologyEx(unknown.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)) > 0
     if (
