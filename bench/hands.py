@@ -17,6 +17,8 @@ import cv2
 import numpy as np
 
 from clerestory.camera.lens import Vignetting
+from clerestory.merge.bracket import Step, merge_bracket
+from clerestory.merge.burst import merge_burst
 from clerestory.merge.clear import merge_clear
 from clerestory.raw.read import Mosaic
 from clerestory.simulate.camera import Lens, SimulatedCamera
@@ -136,16 +138,69 @@ def bench_hands(width: int = 972, folder: Path | None = None) -> list[tuple[str,
     """Ten stacks; rows of what, found, target."""
     body = SimulatedCamera(width=width, height=width * 3 // 16 * 4)
     rows: list[tuple[str, str, str]] = []
-    shares, pieces = [], 0
+    shares, pieces, named = [], 0, 0
     for seed, count, people, near in STACKS:
-        ours, median, single, _, spent = measured(sway(seed, count, body, LENS, people, near), folder, str(seed))
+        ours, median, single, record, spent = measured(sway(seed, count, body, LENS, people, near), folder, str(seed))
         rows.append((f"hands {seed}: {count} frames, area apart: ours, median, one frame",
                      f"{ours.area * 100:.2f} {median.area * 100:.2f} {single.area * 100:.2f} %", ""))  # fmt: skip
         rows.append((f"hands {seed}: AGE and pEPs, ours and median", f"{ours.age:.2f} {median.age:.2f}, "
                      f"{ours.peps * 100:.2f} {median.peps * 100:.2f} %", ""))  # fmt: skip
         rows.append((f"hands {seed}: pieces left over, seconds", f"{len(ours.pieces)}, {spent:.1f}", ""))
         shares.append(ours.area / max(median.area, 1e-6))
+        boxes = [*record["in_doubt_boxes"], *record["weak_boxes"]]
         pieces += len(ours.pieces)
+        named += sum(any(_meet(p, b) for b in boxes) for p in ours.pieces)
     rows.append(("hands: area over the median's, mean and most", f"{np.mean(shares):.2f} {max(shares):.2f}", "0.5 1"))
     rows.append(("hands: left-over pieces in ten pictures", f"{pieces}", "1"))
+    rows.append(("hands: of these named in the report", f"{named}", f"{pieces}"))
+    return rows + bench_swayed(body)
+
+
+def _meet(a: Any, b: Any) -> bool:
+    """Whether two boxes (x, y, width, height) share a place."""
+    return bool(a[0] < b[0] + b[2] and b[0] < a[0] + a[2] and a[1] < b[1] + b[3] and b[1] < a[1] + a[3])
+
+
+def bench_swayed(body: SimulatedCamera) -> list[tuple[str, str, str]]:
+    """Burst and bracket by the same hands: frames taken, frames behind a typical place, ghosts.
+
+    Ghosts: what differs by more than 15 CIELAB units from the reference itself, visitors and all, 3 x 3 or larger.
+    """
+    rows = []
+    for seed, count, people, near in ((1, 6, 5, 3), (4, 3, 3, 2)):
+        view = sway(seed, count, body, LENS, people, near)
+        mosaics = [mosaic_of(f.raw, body) for f in view.frames]
+        optics = replace(body.intrinsics(12.0, LENS), vignetting=Vignetting(LENS.vignetting))
+        noise = body.noise_model(view.shots[0].iso)
+        reads = [partial(lambda m: m, m) for m in mosaics[1:]]
+        burst = merge_burst(mosaics[0], reads, noise, optics, lambda _: None)
+        rows.append((f"hands {seed}: burst, taken of {count}, frames behind a place, ghosts",
+                     f"{len(burst.taken) + 1}, {burst.record['frames_behind_a_place']:.1f}, "
+                     f"{_ghosts(burst.mosaic, mosaics[0], body) * 100:.3f} %", ""))  # fmt: skip
+        darker = [_darker(m, 0.25) for m in mosaics[1:2]]
+        steps = [Step(partial(lambda m: m, m), 0.25, noise) for m in darker]
+        bracket = merge_bracket(mosaics[0], steps, noise, optics, lambda _: None)
+        rows.append((f"hands {seed}: bracket of 2, taken, share of the darker one, ghosts",
+                     f"{len(bracket.taken) + 1}, {bracket.record['share_taken'].get(0, 0):.2f}, "
+                     f"{_ghosts(bracket.mosaic, mosaics[0], body) * 100:.3f} %", ""))  # fmt: skip
     return rows
+
+
+def _darker(mosaic: Mosaic, share: float) -> Mosaic:
+    """A frame as a shorter exposure has it, but for its noise."""
+    black = mosaic.black[0]
+    raw = np.rint((mosaic.raw.astype(np.float32) - black) * share + black)
+    return replace(mosaic, raw=np.clip(raw, 0, 65535).astype(np.uint16))
+
+
+def _ghosts(merged: Mosaic, reference: Mosaic, body: SimulatedCamera) -> float:
+    """Share of the picture where a merged mosaic shows something else than the reference does."""
+    top = float(np.percentile((reference.raw - body.black)[0::2, 1::2], 98)) / body.range
+    wide = float((merged.white - merged.black)[0])
+    light = (merged.raw.astype(np.float32) - merged.black[0]) / wide
+    scale = float(np.median((reference.raw - body.black) / body.range) / np.median(light))
+    own = cv2.GaussianBlur(shown(reference, top), (0, 0), 1.0)
+    far, _ = apart(cv2.GaussianBlur(shown(merged, top / scale), (0, 0), 1.0), own)
+    solid = cv2.morphologyEx((far > APART).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    clipped = cv2.dilate((own.max(axis=-1) > 0.97).astype(np.uint8), np.ones((7, 7), np.uint8))
+    return float((solid & (1 - clipped)).mean())

@@ -16,6 +16,7 @@ import pytest
 from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.camera.pose import Pose
+from clerestory.merge.align import guide_of_greens
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
 from clerestory.merge.clear import merge_clear
@@ -27,9 +28,14 @@ from clerestory.raw.read import Mosaic
 from clerestory.simulate.hall import EYES, Guest, Hall, people_of, stone
 
 CAMERA = Camera.centred(480, 360, 333.0)
+CAMERA_SHAPE = (360, 480)
 # Of the first frame, metres and radians: hands sway by up to 15 cm.
-POSES = (Pose(0.0, 0.03, 0.0, (0.0, 0.0, EYES)), Pose(0.02, 0.04, 0.02, (0.09, 0.0, EYES + 0.03)),
-         Pose(-0.02, 0.02, -0.01, (-0.08, 0.02, EYES - 0.04)), Pose(0.01, 0.02, 0.01, (0.05, -0.02, EYES + 0.05)))  # fmt: skip
+POSES = (
+    Pose(0.0, 0.03, 0.0, (0.0, 0.0, EYES)),
+    Pose(0.02, 0.04, 0.02, (0.09, 0.0, EYES + 0.03)),
+    Pose(-0.02, 0.02, -0.01, (-0.08, 0.02, EYES - 0.04)),
+    Pose(0.01, 0.02, 0.01, (0.05, -0.02, EYES + 0.05)),
+)
 DRIFT = (1.0, 1.12, 0.9, 1.05)
 
 
@@ -66,9 +72,7 @@ def test_standpoints_lie_as_the_hands_went(views):
         truth = -turn @ way
         along = stand.step @ truth / np.linalg.norm(stand.step) / np.linalg.norm(truth)
         assert along > 0.95
-    assert [round(float(s.gain[1]), 1) for s in found.frames] == [1.1, 0.9, 1.0] or np.allclose(
-        [s.gain[1] for s in found.frames], DRIFT[1:], rtol=0.03
-    )
+    assert np.allclose([s.gain[1] for s in found.frames], DRIFT[1:], rtol=0.03)
 
 
 def test_distances_are_the_halls_own(views):
@@ -103,7 +107,6 @@ def test_what_a_near_pillar_hides_is_told():
 def test_frames_lie_near_and_far_and_in_one_light(views):
     laying = laying_of(views.pictures, CAMERA)
     assert laying.deep
-    from clerestory.merge.align import guide_of_greens
 
     def guide(picture):
         return guide_of_greens(cv2.resize(picture[..., 1], (240, 180), interpolation=cv2.INTER_AREA), 1e-5, 1e-7)
@@ -117,9 +120,6 @@ def test_frames_lie_near_and_far_and_in_one_light(views):
     level = views.pictures[0].mean()
     assert np.median(off) < 0.03 * level
     assert off.mean() < 0.35 * was.mean()
-
-
-CAMERA_SHAPE = (360, 480)
 
 
 def test_a_figure_of_uneven_evidence_comes_in_or_goes_out_whole():

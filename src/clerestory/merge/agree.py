@@ -11,13 +11,14 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel, model_channel
 from clerestory.merge.resample import channel_gains
 from clerestory.merge.stack import Stack
 from clerestory.raw.read import Mosaic
+from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
 
@@ -56,11 +57,11 @@ class BlockNoise:
         return out
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _blocks(values, total, weight, cfa, level, difference, shown):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _blocks(begin, end, values, total, weight, cfa, level, difference, shown):  # type: ignore[no-untyped-def]
     """Per 2 x 2 block: the running mean's colours, what the new frame differs, and whether both show something."""
     half = np.float32(0.5)
-    for y in prange(level.shape[0]):
+    for y in range(begin, end):
         for x in range(level.shape[1]):
             w = weight[y, x]
             ok = w > 0
@@ -125,15 +126,15 @@ def _window_sums(level, difference, y, r, down, across):  # type: ignore[no-unty
                 total[j] += shifted[j]
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _chi(  # type: ignore[no-untyped-def]
-    level, difference, noise, fresh, r, per, slope, foot, accept, reject, misplaced, flicker, out
+    begin, end, level, difference, noise, fresh, r, per, slope, foot, accept, reject, misplaced, flicker, out
 ):
     """Weight 0 to 1 from the chi-square of three colours over windows of 2 r + 1 places of `per` blocks each."""
     height, width = out.shape
     side = np.float32((2 * r + 1) ** 2)
     inverse, count, share = np.float32(1) / side, side * per, np.float32(1) / per
-    for band in prange((height + 63) // 64):
+    for band in range(begin, end):
         down = np.empty((3, 3 * (width + 2 * r)), np.float32)
         across = np.empty((3, 3 * width), np.float32)
         for y in range(band * 64, min(band * 64 + 64, height)):
@@ -167,8 +168,10 @@ def _weights(
     out = np.empty((height, width), np.float32)
     flat = (height, 3 * width)
     limits = [np.float32(v) for v in (ACCEPT, REJECT, misplaced, flicker)]
-    _chi(level.reshape(flat), difference.reshape(flat), spread, fresh, size // 2, np.float32(per), model.slope,
-         model.foot, *limits, out)  # fmt: skip
+    shown = level.reshape(flat), difference.reshape(flat), spread, fresh
+    in_bands(
+        _chi, 0, -(-height // 64), *shown, size // 2, np.float32(per), model.slope, model.foot, *limits, out, least=1
+    )
     return out
 
 
@@ -188,7 +191,7 @@ def agreement(
     shape = stack.weight.shape
     level, difference = np.empty((*shape, 3), np.float32), np.empty((*shape, 3), np.float32)
     shown = np.empty(shape, np.float32)
-    _blocks(values, stack.total, stack.weight, mosaic.cfa, level, difference, shown)
+    in_bands(_blocks, 0, len(level), values, stack.total, stack.weight, mosaic.cfa, level, difference, shown)
     # Variance of the running mean over that of the model.
     spread = (stack.energy / np.maximum(stack.weight, 1e-9) ** 2).astype(np.float32)
     fresh = np.broadcast_to(np.asarray(relative, np.float32), shape)

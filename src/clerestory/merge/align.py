@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
@@ -23,6 +23,7 @@ from clerestory.camera.noise import NoiseModel, model_channel
 from clerestory.camera.pose import fit_rotation, rotation_of
 from clerestory.merge.result import Refused
 from clerestory.raw.read import Mosaic
+from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -115,10 +116,10 @@ def node_shape(height: int, width: int, step: int = STEP) -> tuple[int, int]:
     return (height - 1) // step + 2, (width - 1) // step + 2
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _greens(raw, places, black, limit, scale, offset, out, sure):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _greens(begin, end, raw, places, black, limit, scale, offset, out, sure):  # type: ignore[no-untyped-def]
     """Mean of the two greens of each 2 x 2 block, square root; where either is clipped `sure` is 0."""
-    for y in prange(out.shape[0]):
+    for y in range(begin, end):
         for x in range(out.shape[1]):
             a = np.float32(raw[2 * y + places[0, 0], 2 * x + places[0, 1]])
             b = np.float32(raw[2 * y + places[1, 0], 2 * x + places[1, 1]])
@@ -141,7 +142,8 @@ def guide_of(mosaic: Mosaic, noise: NoiseModel, exposure: float = 1.0) -> Guide:
     height, width = (n // 2 for n in mosaic.raw.shape)
     image, sure = np.empty((height, width), np.float32), np.empty((height, width), np.float32)
     offset = np.float32(2 * (3 / 8 + (read / gain) ** 2))
-    _greens(mosaic.raw, places, black, limit, np.float32(2 / gain / exposure), offset, image, sure)
+    given = mosaic.raw, places, black, limit, np.float32(2 / gain / exposure), offset
+    in_bands(_greens, 0, height, *given, image, sure)
     # sqrt of twice the electrons of the mean of two: standard deviation 1/2 before the blur.
     noisy = 0.5 / math.sqrt(min(exposure, 1.0))
     ceiling = math.sqrt(max(limit - float(black.max()), 1.0) * 2 / gain / exposure + float(offset))
@@ -170,8 +172,8 @@ def _guide(image: F32, sure: F32, noise: float, ceiling: float) -> Guide:
     return Guide(tuple(levels), tuple(masks), noise / (2 * BLUR * math.sqrt(math.pi)), ceiling)
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _match(ref, ref_sure, src, src_sure, ys, xs, half, where, slope, noise, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _match(begin, end, ref, ref_sure, src, src_sure, ys, xs, half, where, slope, noise, out):  # type: ignore[no-untyped-def]
     """Normal equations of one Lucas-Kanade step for each tile.
 
     `where`: (rows, columns, 2) x, y in the source of each tile's middle; `slope`: (rows, columns, 4) dx/dx, dx/dy,
@@ -183,7 +185,7 @@ def _match(ref, ref_sure, src, src_sure, ys, xs, half, where, slope, noise, out)
     height, width = ref.shape
     cut = np.float32(4.0) * noise
     two, slack = np.float32(2.0) * noise * noise, np.float32(SLACK)
-    for r in prange(ys.shape[0]):
+    for r in range(begin, end):
         for c in range(xs.shape[0]):
             h11 = h12 = h22 = b1 = b2 = rr = ww = ee = np.float32(0.0)
             g1 = g2 = dd = np.float32(0.0)
@@ -281,8 +283,9 @@ def _steps(
     half = TILE // 2
     for _ in range(rounds):
         where = (base + shift).astype(np.float32)
-        _match(a.levels[level], a.sure[level], b.levels[level], b.sure[level], tiles.ys, tiles.xs, half, where, slope,
-               np.float32(noise), out)  # fmt: skip
+        both = a.levels[level], a.sure[level], b.levels[level], b.sure[level]
+        given = tiles.ys, tiles.xs, half, where, slope, np.float32(noise)
+        in_bands(_match, 0, len(tiles.ys), *both, *given, out, least=1)
         h11, h12, h22, b1, b2 = np.moveaxis(out[..., :5].astype(float), -1, 0)
         # Noise in the gradients adds to the matrix: what it adds is taken off for the information, kept for the step.
         ridge = 1e-3 * (h11 + h22) + 0.05
@@ -476,15 +479,18 @@ def checked(motion: Motion) -> Motion:
     return motion
 
 
-def refined(reference: Guide, other: Guide, motion: Motion, camera: Camera) -> Motion:
-    """A motion known to a few pixels made as exact as `align` does it: local shifts on top, coarse to fine."""
+def refined(reference: Guide, other: Guide, motion: Motion, camera: Camera, finest: int = 0) -> Motion:
+    """A motion known to a few pixels made as exact as `align` does it: local shifts on top, coarse to fine.
+
+    `finest`: the level to stop at; each above 0 halves the exactness and quarters the time.
+    """
     field: F64 | None = None
     top = min(REFINED_FROM, len(reference.levels) - 1)
 
     def mapping(points: F64) -> F64:
         return motion.at(points.reshape(-1, 2)).reshape(points.shape)
 
-    for level in range(top, -1, -1):
+    for level in range(top, min(finest, top) - 1, -1):
         tiles = _Tiles.of(reference.levels[level].shape, 2 ** (level + 1))
         start = np.zeros((*tiles.frame.shape[:2], 2))
         if field is not None:

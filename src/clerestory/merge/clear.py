@@ -23,8 +23,8 @@ from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement, cells_agree
 from clerestory.merge.align import Guide, Motion, align, checked, guide_of
 from clerestory.merge.burst import motion_record
-from clerestory.merge.labels import labelled
-from clerestory.merge.lay import Laying, cell_of, cells_laid, cells_of, evened, laying_of, motion_of
+from clerestory.merge.labels import SEAM, TURNED_SEAM, labelled
+from clerestory.merge.lay import LARGE, Laying, cell_of, cells_laid, cells_of, evened, laying_of, motion_of
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
@@ -55,6 +55,7 @@ STEEP = 0.02  # of a step in square-root light, squared, over the level, per cel
 OWNED_BY_TWO, OWNED = 0.6, 0.75
 DISOWNED = 0.3  # of the step, below which the frame that differs shows somebody
 OUTVOTED = 0.7  # of the frames: an answer that more of them show is believed before its border
+LEAST_WEAK = 2e-4  # of the picture: smaller places that few frames agree with are not worth naming
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
 
 
@@ -76,12 +77,14 @@ class Cleared:
 @dataclass(frozen=True)
 class Choice:
     """Per cell: the frame that stands for the stone, whether the reference shows it, and whether it is unknown;
-    `others`: per frame whether it shows something else than the stone."""
+    `others`: per frame whether it shows something else than the stone; `weak`: whether so few frames agree with what
+    was chosen that it may be what is left of somebody."""
 
     label: NDArray[np.int16]
     reference_is_stone: NDArray[np.bool_]
     unknown: NDArray[np.bool_]
     others: NDArray[np.bool_]
+    weak: NDArray[np.bool_]
 
 
 def _supports(
@@ -304,9 +307,10 @@ def _choose(view: _View, model: BlockNoise, cell: int) -> Choice:
     few = shown.sum(axis=0) < FEWEST
     unknown = (agreed < 1.5) & ~few
     block = max(1, round(max(unknown.shape) / LABELLED))
+    seam = SEAM if view.deep else TURNED_SEAM
     sure = _sureness(shown, agreed) if view.deep else np.float32(1) - (agreed < 1.5)
     # A few votes among many frames are no evidence: there whatever is nearest to the median of all is taken.
-    label = labelled(support - (1 - sure) * votes, pairs, shown, _off_middle(cells, shown, sure), block)
+    label = labelled(support - (1 - sure) * votes, pairs, shown, _off_middle(cells, shown, sure), block, seam)
     stone = np.take_along_axis(pairs, label[None, None].astype(np.intp), axis=0)[0, 0]
     unknown = cv2.morphologyEx(unknown.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)) > 0
     if (
@@ -321,7 +325,30 @@ def _choose(view: _View, model: BlockNoise, cell: int) -> Choice:
     stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     stays |= label == 0
     others = np.stack([_figures(np.take_along_axis(p, label[None].astype(np.intp), axis=0)[0] < 0.5) for p in pairs])
-    return Choice(label, stays, unknown, others)
+    taken = np.where(stays, 0, label)[None].astype(np.intp)
+    weak = np.take_along_axis(votes, taken, axis=0)[0] < np.maximum(ENOUGH * shown.sum(axis=0), 1.5)
+    return Choice(label, stays, unknown, others, _figures(weak & ~few))
+
+
+def _choose_roughly(view: _View, model: BlockNoise, cell: int) -> Choice:
+    """A first choice, on cells twice as wide where there are many: who stands where is seen as well in a quarter."""
+    height, width = view.cells[0].shape[:2]
+    if max(height, width) * cell < LARGE:
+        return _choose(view, model, cell)
+    size = (width // 2, height // 2)
+    even = (slice(0, height // 2 * 2), slice(0, width // 2 * 2))
+    cells = [cv2.resize(c[even], size, interpolation=cv2.INTER_AREA) for c in view.cells]
+    seen = [np.asarray(s[even].reshape(size[1], 2, size[0], 2).all(axis=(1, 3))) for s in view.seen]
+    found = _choose(_View(view.fits, cells, seen, view.laying), model, 2 * cell)
+
+    def wide(values: NDArray[Any]) -> NDArray[Any]:
+        big = values.repeat(2, axis=-2).repeat(2, axis=-1)
+        room = [(0, 0)] * (values.ndim - 2) + [(0, height - big.shape[-2]), (0, width - big.shape[-1])]
+        return np.pad(big, room, mode="edge")
+
+    return Choice(
+        wide(found.label), wide(found.reference_is_stone), wide(found.unknown), wide(found.others), wide(found.weak)
+    )
 
 
 def _sureness(shown: NDArray[np.bool_], agreed: F32) -> F32:
@@ -371,15 +398,17 @@ def _to_blocks(cells: NDArray[np.bool_], shape: tuple[int, int]) -> NDArray[np.b
     return np.asarray(np.pad(big, pad, mode="edge")[: shape[0], : shape[1]])
 
 
-def _spots(unknown: NDArray[np.bool_], shape: tuple[int, int], cell: int) -> tuple[NDArray[np.bool_], list[Box]]:
-    """Places in doubt closed to whole figures, per cell, and their boxes in pixels."""
+def _spots(
+    unknown: NDArray[np.bool_], shape: tuple[int, int], cell: int, least: float = SMALLEST_SPOT
+) -> tuple[NDArray[np.bool_], list[Box]]:
+    """Places in doubt closed to whole figures, per cell, and their boxes in pixels: those above `least` (share)."""
     reach = 2 * (max(unknown.shape) // 120) + 3
     closed = cv2.morphologyEx(unknown.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((reach, reach), np.uint8))
     outlines, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     filled = np.zeros(unknown.shape, np.uint8)
     boxes = []
     for outline in outlines:
-        if cv2.contourArea(outline) < max(4.0, SMALLEST_SPOT * unknown.size):
+        if cv2.contourArea(outline) < max(4.0, least * unknown.size):
             continue
         cv2.drawContours(filled, [outline], -1, 1, cv2.FILLED)
         x, y, w, h = cv2.boundingRect(outline)
@@ -429,11 +458,12 @@ def _placed(looks: Sequence[Look], camera: Camera, left_out: dict[int, str], on_
         laying: Laying | None = laying_of([x.cells for x in looks], camera)
     except Refused:
         laying = None
+    finest = int(max(camera.width, camera.height) >= LARGE)  # who stands where is told by cells of 4 x 4 pixels
     view = _View([], [first.cells], [np.ones(first.cells.shape[:2], bool)], laying)
     for index, look in enumerate(looks[1:]):
         on_stage(f"lay frame {index + 2} of {len(looks)}")
         try:
-            motion = motion_of(first.guide, look.guide, laying, index, camera)
+            motion = motion_of(first.guide, look.guide, laying, index, camera, finest)
         except Refused as why:
             left_out[index] = str(why)
             continue
@@ -506,7 +536,7 @@ def decide(looks: Sequence[Look], camera: Camera, model: BlockNoise, cell: int, 
                       "stone from visitors. " + " ".join(dict.fromkeys(left_out.values())))  # fmt: skip
     _with_cells(view, looks, camera, cell)
     on_stage("choose what stays")
-    choice = _choose(view, model, cell)
+    choice = _choose_roughly(view, model, cell)
     on_stage("look again")
     _again(view, looks, choice, camera)
     visitors = cv2.dilate((~choice.reference_is_stone).astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
@@ -564,7 +594,7 @@ def _stacked(
         stands = _to_blocks((choice.label == k + 1) & bare, shape)
         if stands.any():
             on_stage(f"take stone from frame {fits[k].index + 2}")
-            values = laid(reads[fits[k].index](), fits[k].motion, noise)
+            values = laid(reads[fits[k].index](), fits[k].motion, noise, stands)
             stack.add(values, _shown(values, stands.astype(np.float32)))
     for k in order:
         on_stage(f"merge frame {fits[k].index + 2}")
@@ -579,6 +609,7 @@ def account(done: Decided, shape: tuple[int, int], cell: int) -> tuple[U8, list[
     """The mask at full size (see `Cleared`), boxes in doubt, and the record."""
     choice, fits = done.choice, done.fits
     doubt, boxes = _spots(choice.unknown, shape, cell)
+    weak = _spots(choice.weak & ~doubt, shape, cell, LEAST_WEAK)[1]
     cells = np.where(choice.reference_is_stone, 0, np.minimum(choice.label + 1, IN_DOUBT - 1)).astype(np.uint8)
     cells[doubt & (cells == 0)] = IN_DOUBT
     big = np.repeat(np.repeat(cells, cell, axis=0), cell, axis=1)
@@ -592,5 +623,6 @@ def account(done: Decided, shape: tuple[int, int], cell: int) -> tuple[U8, list[
         "replaced_from": {f.index: int((mask == k + 2).sum()) for k, f in enumerate(fits)},
         "in_doubt_pixels": int(np.count_nonzero(mask == IN_DOUBT)),
         "in_doubt_boxes": [list(b) for b in boxes],
+        "weak_boxes": [list(b) for b in weak],
     }
     return mask, boxes, record

@@ -222,4 +222,9 @@ def _clear_remarks(record: dict[str, Any], used: Sequence[Path], info: FrameInfo
         places = "; ".join(place_in_words(box, info) for box in boxes[:6])
         out.append(f"in {_places(len(boxes))} no two frames agree on what is behind the visitors, so the reference "
                    f"frame is left as it was: {places}")  # fmt: skip
+    weak = record["weak_boxes"]
+    if weak:
+        places = "; ".join(place_in_words(box, info) for box in sorted(weak, key=lambda b: -b[2] * b[3])[:6])
+        out.append(f"in {_places(len(weak))} fewer than half of the frames agree with what is shown, so look whether "
+                   f"somebody is left there: {places}")  # fmt: skip
     return (*out, *_left_out(record, used))

@@ -13,11 +13,12 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
 from clerestory.merge.standpoint import Stand, Stands
+from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -105,15 +106,15 @@ def _middle(values, count):  # type: ignore[no-untyped-def]
     return np.float32(0.5) * (values[(count - 1) // 2] + values[count // 2])
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _consensus(pictures, turns, steps, focal, cx, cy, planes, cut, owns, cost):  # type: ignore[no-untyped-def]  # noqa: C901
+@njit(cache=True, nogil=True, error_model="numpy")
+def _consensus(begin, end, pictures, turns, steps, focal, cx, cy, planes, cut, owns, cost):  # type: ignore[no-untyped-def]  # noqa: C901
     """Per plane and pixel the mean truncated distance of the frames from their own median colour.
 
     `pictures` (n, H, W, 3) uint8, the first the one to lay on; what a frame does not show counts as in doubt.
     """
     n, height, width, _ = pictures.shape
     half = np.float32(0.5)
-    for y in prange(height):
+    for y in range(begin, end):
         colours, values = np.empty((3, n), np.float32), np.empty(n, np.float32)
         base = np.empty((n, 3), np.float32)
         for x in range(width):
@@ -197,10 +198,10 @@ def _along(cost, out, y0, x0, dy, dx, small, large, edge):  # type: ignore[no-un
         x += dx
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _paths(cost, out, starts, dy, dx, small, large, edge):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _paths(begin, end, cost, out, starts, dy, dx, small, large, edge):  # type: ignore[no-untyped-def]
     """All paths of one direction: they share no pixel."""
-    for k in prange(starts.shape[0]):
+    for k in range(begin, end):
         _along(cost, out, starts[k, 0], starts[k, 1], dy, dx, small, large, edge)
 
 
@@ -215,7 +216,8 @@ def _smoothed(cost: F32, edge: F32) -> F32:
         if dx:
             column = 0 if dx > 0 else width - 1
             starts |= {(y, column) for y in range(height)}
-        _paths(cost, out, np.array(sorted(starts)), dy, dx, np.float32(SMALL), np.float32(LARGE), edge)
+        begun = np.array(sorted(starts))
+        in_bands(_paths, 0, len(begun), cost, out, begun, dy, dx, np.float32(SMALL), np.float32(LARGE), edge)
     return out
 
 
@@ -356,8 +358,9 @@ def depth_of(
     turns, steps = (np.array([getattr(s, n) for s, _ in placed], np.float32) for n in ("rotation", "step"))
     # What was told with the first frame's word stands where it shows no visitor.
     owns = np.where(there > 0, 0, -1 if known else OWN).astype(np.float32)
-    _consensus(small.pictures, turns, steps, np.float32(small.focal), np.float32(small.centre[0]),
-               np.float32(small.centre[1]), planes.astype(np.float32), np.float32(3 * CUT), owns, cost)  # fmt: skip
+    inside = np.float32(small.focal), np.float32(small.centre[0]), np.float32(small.centre[1])
+    given = planes.astype(np.float32), np.float32(3 * CUT), owns
+    in_bands(_consensus, 0, height, small.pictures, turns, steps, *inside, *given, cost, least=4)
     points = camera.unproject(stands.points)[:, :2] * small.focal + small.centre
     strange = _strange(points, stands.near, planes, there)
     if before is None:

@@ -18,6 +18,7 @@ F32 = NDArray[np.float32]
 I16 = NDArray[np.int16]
 
 SEAM = 5.0  # votes that a seam through a difference costs, per side and part of the grid: 2 left halves of figures
+TURNED_SEAM = 2.0  # the same where hands only turned: frames lie so well that votes tell, and less is replaced
 MOST = 4.0  # votes beyond which a lack tells no more
 FEWER = 0.03  # votes a later frame must be better by: as few different frames as will do
 ROUNDS = 3
@@ -84,11 +85,12 @@ def _energy(label: I16, cost: F32, apart: F32) -> float:
     return total
 
 
-def labelled(support: F32, pairs: F32, shown: NDArray[np.bool_], extra: F32, block: int) -> I16:
+def labelled(support: F32, pairs: F32, shown: NDArray[np.bool_], extra: F32, block: int, seam: float = SEAM) -> I16:
     """The frame for each part, int16 H x W in the maps' own places.
 
     `support` (n, H, W): votes for each frame; `pairs` (n, n, H, W): agreement 0 to 1; `shown` (n, H, W); `extra`
-    (n, H, W): votes to take off besides; `block`: places to a part of the grid that is labelled.
+    (n, H, W): votes to take off besides; `block`: places to a part of the grid that is labelled;
+    `seam`: votes that a seam through a difference costs.
     """
     n, height, width = support.shape
     best = np.where(shown, support, -1e3).max(axis=0)
@@ -97,9 +99,9 @@ def labelled(support: F32, pairs: F32, shown: NDArray[np.bool_], extra: F32, blo
     mean, most = _pooled(lack, block)
     cost = np.where(most >= NEVER, most, 0.5 * (mean + most)).astype(np.float32)
     cost += (np.arange(n) * FEWER)[:, None, None].astype(np.float32)
-    apart = np.float32(SEAM) * _pooled(1 - pairs, block)[0]
+    apart = np.float32(seam) * _pooled(1 - pairs, block)[0]
     label = cost.argmin(axis=0).astype(np.int16)
-    same = (apart.max(axis=(0, 1)) < 0.02 * SEAM) & (most.max(axis=0) < 0.05)
+    same = (apart.max(axis=(0, 1)) < 0.02 * seam) & (most.max(axis=0) < 0.05)
     label[same] = 0
     wide = cv2.dilate((~same).astype(np.uint8), np.ones((5, 5), np.uint8))
     nodes = np.flatnonzero(wide.ravel())

@@ -61,7 +61,7 @@ class Laying:
         """Whether hands moved so far that near things shift against far ones."""
         return len(self.depth.planes) > 1
 
-    def motion(self, index: int, first: Guide, other: Guide, camera: Camera) -> Motion:
+    def motion(self, index: int, first: Guide, other: Guide, camera: Camera, finest: int = 0) -> Motion:
         """The motion of a frame that has a stand. Raises Refused where it shows too little."""
         stand = self.stands.frames[index]
         assert stand is not None
@@ -75,7 +75,7 @@ class Laying:
         parallax = spread * float(np.linalg.norm(stand.step)) * camera.focal
         gain = np.ones((rows, columns), np.float32)
         rough = Motion(nodes.astype(np.float32), gain, stand.rotation, 1.0, parallax, 1.0, step)
-        motion = refined(first, other, rough, camera)
+        motion = refined(first, other, rough, camera, finest)
         if motion.share < LEAST_SHOWN:
             raise Refused(f"it shows only {motion.share * 100:.0f} % of the reference frame.")
         return motion
@@ -116,14 +116,17 @@ def laying_of(cells: Sequence[F32], camera: Camera) -> Laying:
     return Laying(stands, depth_of(cells, stands, camera))
 
 
-def motion_of(first: Guide, other: Guide, laying: Laying | None, index: int, camera: Camera) -> Motion:
+def motion_of(
+    first: Guide, other: Guide, laying: Laying | None, index: int, camera: Camera, finest: int = 0
+) -> Motion:
     """Where a frame lies on the first: by its stand where hands moved so far that it shows, else by the turn alone.
 
-    Raises Refused where it cannot serve.
+    `finest`: the guide's level to which it is made exact, 0 the finest, where hands moved. Raises Refused where it
+    cannot serve.
     """
     start = laying.stands.frames[index] if laying is not None else None
     if start is not None and laying is not None and laying.deep:
-        return laying.motion(index, first, other, camera)
+        return laying.motion(index, first, other, camera, finest)
     return checked(align(first, other, camera, start=None if start is None else start.rotation))
 
 

@@ -218,7 +218,7 @@ def _lay_patch(planes, top, left, cfa, nodes, light, step, kernels, slope, foot,
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _lay(begin, end, raw, cfa, black, gain, nodes, light, step, across, kernels, slope, foot, out):  # type: ignore[no-untyped-def]
+def _lay(begin, end, raw, cfa, black, gain, nodes, light, step, across, kernels, slope, foot, wanted, out):  # type: ignore[no-untyped-def]
     """A frame on the reference's grid, patch by patch of `across` nodes so that all at hand stays in fast memory."""
     height, width = out.shape
     patches = (nodes.shape[0] + across - 2) // across, (nodes.shape[1] + across - 2) // across
@@ -226,7 +226,7 @@ def _lay(begin, end, raw, cfa, black, gain, nodes, light, step, across, kernels,
         r0, c0 = k // patches[1] * across, k % patches[1] * across
         r1, c1 = min(r0 + across, nodes.shape[0] - 1), min(c0 + across, nodes.shape[1] - 1)
         top, bottom, left, right = _part_seen(nodes, r0, r1, c0, c1, height, width)
-        if top >= bottom or left >= right:
+        if not wanted[k // patches[1], k % patches[1]] or top >= bottom or left >= right:
             out[r0 * step : r1 * step, c0 * step : c1 * step] = np.float32(-1e9)
             continue
         planes = _filled(raw, cfa, black, gain, top, left, bottom - top, right - left)
@@ -238,11 +238,14 @@ def _lay(begin, end, raw, cfa, black, gain, nodes, light, step, across, kernels,
                 )
 
 
-def laid(mosaic: Mosaic, motion: Motion, noise: NoiseModel | None = None) -> F32:
+def laid(
+    mosaic: Mosaic, motion: Motion, noise: NoiseModel | None = None, wanted: NDArray[np.bool_] | None = None
+) -> F32:
     """A frame on the reference's grid: balanced values above black, float32 H x W, -1e9 where it shows nothing.
 
     Its light falls off as the reference's does. Both frames have the same filter pattern and size. With `noise`, the
-    frame's own in raw units, fine detail is lifted only where there is more than noise.
+    frame's own in raw units, fine detail is lifted only where there is more than noise. `wanted`, per 2 x 2 block
+    (H/2 x W/2): elsewhere it need not be laid, and is -1e9 but near by.
     """
     out = np.empty(mosaic.raw.shape, np.float32)
     black, gain = mosaic.black.astype(np.float32), channel_gains(mosaic)
@@ -253,9 +256,15 @@ def laid(mosaic: Mosaic, motion: Motion, noise: NoiseModel | None = None) -> F32
             slope[c], foot[c] = gain[c] * noise.gain[m], gain[c] ** 2 * noise.read[m] ** 2
     light = motion.gain if motion.gain.ndim == 3 else np.repeat(motion.gain[..., None], 3, axis=-1)
     across = max(1, PATCH // motion.step)
-    patches = -(-(motion.nodes.shape[0] - 1) // across) * -(-(motion.nodes.shape[1] - 1) // across)
-    given = mosaic.raw, mosaic.cfa, black, gain, motion.nodes, light, motion.step, across, LIFTS, slope, foot
-    in_bands(_lay, 0, patches, *given, out, least=1)
+    patches = [(n + across - 2) // across for n in motion.nodes.shape[:2]]
+    asked = np.ones(patches, bool)
+    if wanted is not None:
+        side = across * motion.step // 2
+        room = [(0, max(0, n * side - have)) for n, have in zip(patches, wanted.shape, strict=True)]
+        parts = np.pad(wanted, room)[: patches[0] * side, : patches[1] * side]
+        asked = np.asarray(parts.reshape(patches[0], side, patches[1], side).any(axis=(1, 3)))
+    given = mosaic.raw, mosaic.cfa, black, gain, motion.nodes, light, motion.step, across, LIFTS, slope, foot, asked
+    in_bands(_lay, 0, patches[0] * patches[1], *given, out, least=1)
     return out
 
 
