@@ -121,7 +121,7 @@ def finish(
     ] = "own",
     tiff: Annotated[bool, typer.Option(help="Save; also 16-bit TIFF beside the JPEG.")] = False,
     space: Annotated[str, typer.Option(help="Colour space of the pictures: srgb or display-p3.")] = "srgb",
-    better: Annotated[bool, typer.Option(help="Slower, finer noise reduction.")] = False,
+    better: Annotated[bool, typer.Option(help="Slower: noise taken out of single frames by a network.")] = False,
     long_edge: Annotated[int | None, typer.Option(min=64, help="Longest edge in pixels; never enlarged.")] = None,
     workers: Annotated[int | None, typer.Option(min=1, max=64, help="Views finished at once.")] = None,
     scheduler: Scheduler = None,

@@ -21,7 +21,7 @@ from clerestory.finish import write
 from clerestory.finish.icc import profile
 from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pictures
 from clerestory.finish.recipe import ASPECTS, Aspect, Recipe, picked
-from clerestory.finish.source import camera_of
+from clerestory.finish.source import camera_of, said_of_network
 from clerestory.finish.sources import source_of
 from clerestory.finish.tone import WorkingNoise
 from clerestory.raw.clipping import clipping_of
@@ -184,7 +184,8 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
     out.merge = seen.source.record
     light_said = [f"Exposure: {crop.message}"] if crop is not None else []
     offer = [seen.swing.reasons] if seen.swing is not None else []
-    out.remarks = [*seen.source.remarks, *seen.remarks, *offer, *light_said, up.reasons]
+    asked = said_of_network(seen.source, job.order.quality)
+    out.remarks = [*seen.source.remarks, *asked, *seen.remarks, *offer, *light_said, up.reasons]
     for picture in done:
         height, width = picture.rgb.shape[:2]
         out.aspects[picture.aspect] = {

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.camera.noise import NoiseModel
+from clerestory.develop import learned
 from clerestory.develop.colour import balanced_values, to_working, working_from_camera, xyz_from_rgb
 from clerestory.develop.defects import open_corrected
 from clerestory.develop.demosaic import demosaic, signal_of, small_of, turned
@@ -157,6 +158,29 @@ def shown_noise(source: Source, multipliers: Multipliers) -> WorkingNoise | None
     return working_noise(source.noise, span, gains, working_from_camera(source.mosaic.xyz_to_camera))
 
 
+def by_network(source: Source, denoise: float, quality: Quality) -> bool:
+    """Whether the network makes this view's light: asked for, and one frame of a mosaic that it knows."""
+    return quality == "better" and denoise > 0 and not _why_not(source)
+
+
+def _why_not(source: Source) -> str:
+    if source.mosaic is None:
+        return "the frame is no raw"
+    if source.noise is None:
+        return "its noise could not be fitted"
+    if len(source.frames) != 1 or source.excess is not None:
+        return "it was taught single frames, and this view is of several"
+    if not learned.fits(source.mosaic):
+        return "the sensor's colours are laid out otherwise"
+    return "" if learned.usable() else "the package onnxruntime is not installed"
+
+
+def said_of_network(source: Source, quality: Quality) -> tuple[str, ...]:
+    """A sentence where the network was asked for and could not serve."""
+    reason = _why_not(source) if quality == "better" else ""
+    return (f"noise was taken out without the network: {reason}",) if reason else ()
+
+
 def full_size(
     source: Source,
     multipliers: Multipliers,
@@ -173,6 +197,35 @@ def full_size(
         assert source.rendered is not None
         return turned(source.rendered, source.info.orientation)
     on_stage("denoise")
+    if by_network(source, denoise, quality):
+        balanced, gains = _by_network(source, multipliers, denoise, on_stage)
+    else:
+        balanced, gains = _balanced(source, multipliers, denoise, quality, on_stage)
+    on_stage("colour")
+    values = under_mixed_light(reconstruct_highlights(balanced, gains), mixed)
+    del balanced
+    return turned(to_working(values, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)
+
+
+def _by_network(
+    source: Source, multipliers: Multipliers, denoise: float, on_stage: Callable[[str], None]
+) -> tuple[F32, NDArray[np.float64]]:
+    """White-balanced camera RGB by the network, H x W x 3, and where its channels saturate; what `on_stage` raises
+    between two tiles stops the work."""
+    assert source.mosaic is not None and source.noise is not None
+    told = max(denoise, 1.0)
+    out = learned.light_of(source.mosaic, source.noise, multipliers, told, lambda _: on_stage("denoise"))
+    if denoise < 1:
+        plain, _ = _balanced(source, multipliers, 0.0, "fast", on_stage)
+        cv2.addWeighted(out, denoise, plain, 1 - denoise, 0, dst=out)
+    return out, np.asarray(multipliers) / min(multipliers)
+
+
+def _balanced(
+    source: Source, multipliers: Multipliers, denoise: float, quality: Quality, on_stage: Callable[[str], None]
+) -> tuple[F32, NDArray[np.float64]]:
+    """White-balanced camera RGB, H x W x 3, noise taken out of the mosaic, and where its channels saturate."""
+    assert source.mosaic is not None
     if source.noise is not None and denoise > 0:
         signal = denoise_mosaic(source.mosaic, source.noise, denoise, quality, source.excess)
     else:
@@ -180,7 +233,4 @@ def full_size(
     on_stage("demosaic")
     balanced = demosaic(signal, source.mosaic, multipliers)
     del signal
-    on_stage("colour")
-    values = under_mixed_light(reconstruct_highlights(balanced_values(balanced), balanced.multipliers), mixed)
-    del balanced
-    return turned(to_working(values, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)
+    return balanced_values(balanced), balanced.multipliers

@@ -84,6 +84,7 @@ export class Finish {
       el("div", { class: "pair" }, button("Save as", () => savingDialog(this.house, this.view), { title: "Several aspects, another size or colour, chosen views" }),
         button("Words", () => wordsDialog(this.house, [this.view]), { title: "Title, caption and the rest, written into the picture" })),
       this.tiff = el("label", { class: "check", title: "Also as 16-bit TIFF" }, el("input", { type: "checkbox", id: "tiff" }), "also TIFF"),
+      this.network = el("label", { class: "check", title: "Slower: a network takes out the noise of a single frame, when this view is saved" }, el("input", { type: "checkbox", id: "network" }), "noise by network, this view"),
       this.report = el("p", { class: "quiet", hidden: true }, el("a", { href: "/kept/pictures/report.html", target: "_blank", rel: "noopener" }, "Report"), ", ",
         el("a", { href: "/kept/pictures/sheet.jpg", target: "_blank", rel: "noopener" }, "contact sheet")), this.remarks);
     this.controls = new Controls((values) => this.preview(values, false), (values, gesture) => this.set(values, gesture),
@@ -552,7 +553,8 @@ export class Finish {
 
   write(views) {
     if (!views.filter(Boolean).length) return;
-    this.house.ask("export", { views, tiff: this.tiff.querySelector("input").checked }).catch(() => 0);
+    const better = views.length === 1 && this.network.querySelector("input").checked;
+    this.house.ask("export", { views, tiff: this.tiff.querySelector("input").checked, better }).catch(() => 0);
   }
 
   waits() {

@@ -1,0 +1,247 @@
+"""From the mosaic to colour, against the truth: demosaic without noise, noise reduction by ISO, and what it costs.
+
+    python bench/raw.py [--quick] [--crops FOLDER] [--time]
+
+Pictures none of which the network was trained on: two views in the modelled church of seed 1, the open panorama
+vestibule_1k (CC0) where `../shared/data` has it, and three photographs that scikit-image carries (astronaut, chelsea,
+coffee). Each is linear light, mosaiced by a sensor of the simulator's noise; all ways see the same raw numbers.
+
+CPSNR: peak signal to noise over all three colours, dB, and SSIM (Wang et al. 2004), both of sRGB-encoded values,
+eight pixels at the edge left out. 'closer' is the better way without the network. NLM: OpenCV's non-local means,
+wavelets: scikit-image's BayesShrink, both on each stabilised plane of the mosaic, then AHD; of NLM the best of three
+strengths.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import resource
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+import rawpy
+import skimage.data
+from numpy.typing import NDArray
+from skimage.metrics import structural_similarity
+from skimage.restoration import denoise_wavelet
+
+from clerestory.camera.camera import Camera
+from clerestory.camera.noise import NoiseModel
+from clerestory.camera.pose import Pose
+from clerestory.develop import demosaic as mosaics
+from clerestory.develop import learned
+from clerestory.develop.colour import balanced_values
+from clerestory.develop.denoise import denoise_mosaic
+from clerestory.raw.read import Mosaic
+from clerestory.raw.srgb import encoded
+from clerestory.simulate.camera import XYZ_TO_CAMERA, SimulatedCamera
+from clerestory.simulate.panorama import load_panorama
+from clerestory.simulate.scene import Church
+
+F32 = NDArray[np.float32]
+BALANCE = (2.0, 1.0, 1.6)
+BODY = SimulatedCamera()
+BLACK, WHITE = 256.0, 16383.0  # fourteen bits, so that rounding says nothing
+EDGE = 8
+ISOS = (800, 1600, 3200, 6400, 12800, 25600)
+PANORAMAS = Path("../shared/data/panoramas")
+mosaics.DEMOSAIC["linear"] = rawpy.DemosaicAlgorithm.LINEAR
+
+
+@dataclass
+class Seen:
+    """A picture's light (H x W x 3, white balanced, 1 at saturation of green) and one exposure of it."""
+
+    light: F32
+    mosaic: Mosaic
+    noise: NoiseModel
+
+    def developed(self, signal: NDArray[np.floating], method: str = "ahd") -> F32:
+        """A mosaic above black to white-balanced colour."""
+        return balanced_values(mosaics.demosaic(signal, self.mosaic, BALANCE, method))
+
+
+def church_view(yaw: float, pitch: float, focal: float, size: tuple[int, int] = (768, 576)) -> F32:
+    """The modelled church of seed 1, its exposure as a meter would set it."""
+    camera = Camera.equivalent(*size, focal, None)
+    light = Church(1).render(camera, Pose(yaw, pitch, 0.02, (0.3, 9.0, 1.6))).radiance
+    return np.asarray(light * 0.12 / np.median(light), np.float32)
+
+
+def pictures(quick: bool = False) -> dict[str, F32]:
+    """Linear light by name, even sizes."""
+    found = {"vault": church_view(0.1, 0.9, 35), "nave": church_view(0.25, 0.15, 28)}
+    if (PANORAMAS / "vestibule_1k.hdr").exists():
+        hall = load_panorama(PANORAMAS / "vestibule_1k.hdr")[96:-96, 100:740]
+        found["vestibule"] = np.asarray(hall * 0.18 / np.median(hall), np.float32)
+    for name in () if quick else ("astronaut", "chelsea", "coffee"):
+        photo = np.asarray(getattr(skimage.data, name)(), np.float32) / 255
+        found[name] = (
+            np.where(photo <= 0.04045, photo / 12.92, ((photo + 0.055) / 1.055) ** 2.4).astype(np.float32) * 0.9
+        )
+    return {k: np.ascontiguousarray(v[: v.shape[0] // 2 * 2, : v.shape[1] // 2 * 2]) for k, v in found.items()}
+
+
+def noise_at(iso: float) -> NoiseModel:
+    """The simulator's sensor at an ISO, in units of this bench."""
+    model = BODY.noise_model(iso).scaled((WHITE - BLACK) / BODY.range)
+    (r0, r1, r2, r3) = (math.hypot(r, math.sqrt(1 / 12)) for r in model.read)
+    return NoiseModel(model.gain, (r0, r1, r2, r3))
+
+
+def exposed(light: F32, iso: float | None, seed: int = 3) -> Seen:
+    """A raw frame of the light; `iso` None: without noise."""
+    balance = np.array(BALANCE, np.float32)
+    light = np.minimum(light, balance)
+    cfa = np.array([[0, 1], [3, 2]], np.int8)
+    camera = light / balance * (WHITE - BLACK)
+    signal = np.empty(light.shape[:2])
+    for r in range(2):
+        for c in range(2):
+            signal[r::2, c::2] = camera[r::2, c::2, (0, 1, 2, 1)[int(cfa[r, c])]]
+    noise = NoiseModel((1e-3,) * 4, (math.sqrt(1 / 12),) * 4)
+    if iso is not None:
+        rng, noise = np.random.default_rng(seed), noise_at(iso)
+        signal = rng.poisson(signal / noise.gain[0]) * noise.gain[0] + rng.normal(0, noise.read[0], signal.shape)
+    raw = np.clip(np.rint(signal + BLACK), 0, WHITE).astype(np.uint16)
+    levels = np.full(4, BLACK), np.full(4, WHITE)
+    return Seen(light, Mosaic(raw, cfa, *levels, BALANCE, BALANCE, np.array(XYZ_TO_CAMERA)), noise)
+
+
+def stable(seen: Seen, work: Callable[[F32], NDArray[np.floating]]) -> F32:
+    """Work done on each plane of the mosaic brought to unit noise; the mosaic above black."""
+    out = np.empty(seen.mosaic.raw.shape, np.float32)
+    g, foot = seen.noise.gain[0], 3 / 8 + (seen.noise.read[0] / seen.noise.gain[0]) ** 2
+    for r in range(2):
+        for c in range(2):
+            plane = seen.mosaic.raw[r::2, c::2].astype(np.float32) - np.float32(BLACK)
+            clean = work(2 * np.sqrt(np.maximum(plane / g + foot, 0)).astype(np.float32))
+            out[r::2, c::2] = ((clean / 2) ** 2 - foot) * g
+    return out
+
+
+def by_means(strength: float) -> Callable[[F32], NDArray[np.floating]]:
+    """OpenCV's non-local means at a strength, in deviations of the noise."""
+
+    def work(plane: F32) -> NDArray[np.floating]:
+        low, high = float(plane.min()), float(plane.max())
+        levels = 65535 / max(high - low, 1e-6)
+        whole = ((plane - low) * levels).astype(np.uint16)
+        clean = cv2.fastNlMeansDenoising(whole, [strength * levels], None, 5, 21, cv2.NORM_L1)
+        return np.asarray(clean / levels + low)
+
+    return work
+
+
+def by_wavelets(plane: F32) -> NDArray[np.floating]:
+    """scikit-image's BayesShrink at unit noise."""
+    return np.asarray(denoise_wavelet(plane, sigma=1.0, method="BayesShrink", mode="soft", rescale_sigma=False))
+
+
+def network(seen: Seen) -> F32:
+    """The packaged network."""
+    return learned.light_of(seen.mosaic, seen.noise, BALANCE)
+
+
+def shown(rgb: F32) -> NDArray[np.float64]:
+    """sRGB-encoded values, 0 to 1, as a picture would show them."""
+    return np.asarray(encoded(np.clip(rgb, 0, 1).astype(float)))[EDGE:-EDGE, EDGE:-EDGE]
+
+
+def score(seen: Seen, rgb: F32) -> tuple[float, float]:
+    """CPSNR in dB and SSIM against the light."""
+    truth, made = shown(seen.light), shown(rgb)
+    error = float(np.mean((truth - made) ** 2))
+    return -10 * math.log10(error), float(structural_similarity(truth, made, channel_axis=2, data_range=1.0))
+
+
+WAYS: dict[str, Callable[[Seen], list[F32]]] = {
+    "none": lambda s: [s.developed(mosaics.signal_of(s.mosaic))],
+    "default": lambda s: [s.developed(denoise_mosaic(s.mosaic, s.noise))],
+    "closer": lambda s: [s.developed(denoise_mosaic(s.mosaic, s.noise, quality="better"))],
+    "network": lambda s: [network(s)],
+    "NLM": lambda s: [s.developed(stable(s, by_means(h))) for h in (1.5, 2.5, 4.0)],
+    "wavelets": lambda s: [s.developed(stable(s, by_wavelets))],
+}
+
+
+def demosaic_table(scenes: dict[str, F32]) -> None:
+    """CPSNR without noise."""
+    print(f"demosaic, no noise, CPSNR dB\n{'':<12}" + "".join(f"{n:>10}" for n in scenes) + f"{'mean':>10}")
+    ways: dict[str, Callable[[Seen], F32]] = {
+        name: (lambda s, m=name: s.developed(mosaics.signal_of(s.mosaic), m)) for name in ("linear", "ahd", "dht")
+    }
+    ways["network"] = network
+    for name, way in ways.items():
+        found = [score(seen, way(seen))[0] for seen in (exposed(light, None) for light in scenes.values())]
+        print(f"{name:<12}" + "".join(f"{v:>10.2f}" for v in found) + f"{np.mean(found):>10.2f}", flush=True)
+
+
+def noise_table(scenes: dict[str, F32], isos: tuple[int, ...], crops: Path | None) -> None:
+    """CPSNR and SSIM by ISO, mean of all pictures."""
+    print(
+        f"\nnoise reduction, CPSNR dB / SSIM, mean of {len(scenes)}\n{'ISO':<8}" + "".join(f"{n:>16}" for n in WAYS)
+    )
+    for iso in isos:
+        row = []
+        for way in WAYS.values():
+            found = []
+            for name, light in scenes.items():
+                seen = exposed(light, iso)
+                made = way(seen)
+                found.append(max(score(seen, rgb) for rgb in made))
+                if crops and len(made) == 1 and iso == 6400:
+                    label = next(k for k, v in WAYS.items() if v is way)
+                    cv2.imwrite(
+                        str(crops / f"{name}-{label}.png"), (shown(made[0])[..., ::-1] * 255 + 0.5).astype("u1")
+                    )
+            row.append(np.mean(found, axis=0))
+        print(f"{iso:<8}" + "".join(f"{p:>9.2f} {s:.4f}" for p, s in row), flush=True)
+
+
+def cost() -> None:
+    """Seconds and peak memory of a 20-megapixel frame of noise, network alone, and of LibRaw's AHD beside it."""
+    rng = np.random.default_rng(1)
+    raw = rng.integers(300, 4000, (BODY.height, BODY.width)).astype(np.uint16)
+    seen = exposed(np.zeros((2, 2, 3), np.float32), 3200)
+    mosaic = Mosaic(
+        raw, seen.mosaic.cfa, seen.mosaic.black, seen.mosaic.white, BALANCE, BALANCE, np.array(XYZ_TO_CAMERA)
+    )
+    seen = Seen(seen.light, mosaic, seen.noise)
+    spent = []
+    for _ in range(3):
+        start, work = time.perf_counter(), time.process_time()
+        network(seen)
+        spent.append((time.perf_counter() - start, time.process_time() - work))
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
+    start = time.perf_counter()
+    seen.developed(mosaics.signal_of(mosaic))
+    ahd = time.perf_counter() - start
+    wall, work = min(spent)
+    print(f"\n20 megapixels: {wall:.1f} s ({work:.1f} s of the processor), peak {peak:.2f} GB; AHD {ahd:.1f} s")
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--quick", action="store_true", help="three pictures, three ISOs")
+    parser.add_argument("--crops", type=Path, help="a folder for the pictures at ISO 6400")
+    parser.add_argument("--time", action="store_true", help="only seconds and memory")
+    asked = parser.parse_args()
+    if asked.crops:
+        asked.crops.mkdir(parents=True, exist_ok=True)
+    if not asked.time:
+        scenes = pictures(asked.quick)
+        demosaic_table(scenes)
+        noise_table(scenes, (800, 6400, 25600) if asked.quick else ISOS, asked.crops)
+    else:
+        cost()
+
+
+if __name__ == "__main__":
+    main()
