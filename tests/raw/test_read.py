@@ -194,16 +194,25 @@ def test_names_in_no_known_encoding_are_made_plain(write_dng: Write) -> None:
     make.encode("utf-8")
 
 
-def test_a_sensor_that_is_not_bayer_is_named(write_dng: Write, tmp_path: Path) -> None:
+def test_a_pattern_that_nothing_can_be_made_of_is_named(write_dng: Write) -> None:
+    raw = np.random.default_rng(0).integers(100, 3000, (64, 96)).astype(np.uint16)
+    with pytest.raises(UserError, match="has the filter colours"):
+        read_mosaic(write_dng("s.dng", raw, pattern=[0, 2, 1, 1]))
+
+
+def test_a_linear_dng_of_another_writer(tmp_path: Path) -> None:
+    rgb = np.random.default_rng(0).integers(100, 3000, (64, 96, 3)).astype(np.uint16)
     tifffile.imwrite(
         tmp_path / "l.dng",
-        np.full((64, 96, 3), 900, np.uint16),
+        rgb,
         photometric=34892,
         extratags=[(50706, 1, 4, bytes([1, 4, 0, 0]), True), (50708, 2, 0, "Fennimark Linear", True),
                    (50721, 10, 9, (1, 1, 0, 1, 0, 1, 0, 1, 1, 1, 0, 1, 0, 1, 0, 1, 1, 1), True)],
     )  # fmt: skip
-    with pytest.raises(UserError, match=r"Bayer|cannot be reached"):
-        read_mosaic(tmp_path / "l.dng")
+    mosaic = read_mosaic(tmp_path / "l.dng")
+    assert mosaic.form == "linear" and mosaic.whole is not None
+    np.testing.assert_array_equal(mosaic.whole, rgb)
+    np.testing.assert_array_equal(mosaic.raw[1::2, 1::2], rgb[1::2, 1::2, 2])
 
 
 def test_daylight_needs_a_believable_matrix() -> None:
