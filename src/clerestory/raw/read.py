@@ -422,9 +422,27 @@ def _cut_short(raw: NDArray[np.uint16], white: float) -> bool:
     return bool((end == end[0, 0]).all() and (end[0, 0] < white).all())
 
 
+_PACKINGS = {52546: "JPEG XL", 9: "VC-5"}  # Compression: DNG 1.7; SMPTE ST 2073 in TIFF, from memory
+
+
+def _packing(path: Path) -> str:
+    """Which way that is, where it is one of those known by name."""
+    tags = _tags(path)
+    if tags is None:
+        return ""
+    places = ("Image", "SubImage1", "SubImage2", "SubImage3", "SubImage4")
+    used = [int(n) for place in places for n in tags.numbers(f"Exif.{place}.Compression")]
+    return next((f" ({_PACKINGS[n]})" for n in used if n in _PACKINGS), "")
+
+
 def _unpacked(handle: rawpy.RawPy, path: Path) -> None:
     try:
         handle.unpack()
+    except rawpy.LibRawFileUnsupportedError as problem:
+        raise UserError(
+            f"{path}: its picture data is packed in a way that LibRaw does not read{_packing(path)}; convert it to a "
+            "DNG without loss, or to a 16-bit TIFF, and use that."
+        ) from problem
     except _LIBRAW as problem:
         raise UserError(
             f"{path}: its picture data cannot be read ({_reason(problem)}); the file is damaged or "
