@@ -7,8 +7,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-from tests.raw.conftest import opcode_list
+from tests.raw.conftest import make_photograph, opcode_list
 
+import clerestory as cl
 from clerestory.develop.defects import open_corrected
 from clerestory.raw.read import read_mosaic
 
@@ -83,6 +84,20 @@ def test_a_phones_shading_map_is_kept_by_colour(write_dng: Write) -> None:
     true = v[:, None] ** 2 + h[None] ** 2
     for channel, strength in enumerate((0.9, 0.6, 0.3)):  # green: the mean of its two maps
         np.testing.assert_allclose(shading[..., channel], 1 + strength * true, atol=0.02)
+
+
+def test_a_card_under_a_phones_lens_comes_out_even(write_dng: Write) -> None:
+    y, x = np.mgrid[-1:1:192j, -1:1:288j]
+    gain = 1 + 0.6 * (x**2 + y**2)
+    rows, columns = np.mgrid[-1:1:17j, -1:1:25j]
+    body = gain_map(0, 0, 1 + 0.6 * (rows**2 + columns**2))
+    body = body[:24] + struct.pack(">2I", 1, 1) + body[32:]  # every pixel, whatever its filter
+    neutral = np.tile([[0.5, 1.0], [1.0, 0.625]], (96, 144))
+    raw = make_photograph(0.5 * neutral / gain, seed=2)
+    path = write_dng("c.dng", raw, extra=[(51009, BYTES, opcode_list((9, body)))])
+    rgb = cl.linear_rgb(path)
+    blocks = rgb[16:176, 16:272].reshape(10, 16, 16, 16, 3).mean(axis=(1, 3))
+    np.testing.assert_allclose(blocks / blocks.mean(axis=(0, 1)), 1, atol=0.03)
 
 
 def test_what_is_not_done_is_said(write_dng: Write) -> None:

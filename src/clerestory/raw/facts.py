@@ -83,9 +83,11 @@ def asks(tags: Tags) -> bool:
     return bool(tags.numbers("BlackLevelDeltaV", "BlackLevelDeltaH"))
 
 
-def facts_of(tags: Tags, size: tuple[int, int], margins: tuple[int, int], cfa: NDArray[np.int8] | None) -> Facts:
+def facts_of(
+    tags: Tags, size: tuple[int, int], margins: tuple[int, int], cfa: NDArray[np.int8] | None, three: bool = False
+) -> Facts:
     """What a DNG's tags ask for. `size`: height and width of the visible area, `margins`: rows and columns before it,
-    `cfa`: the 2 x 2 of a Bayer mosaic, None for other forms."""
+    `cfa`: the 2 x 2 of a Bayer mosaic, None for other forms; `three`: whether there are three values a pixel."""
     lists = {n: opcodes(tags.data(f"OpcodeList{n}")) for n in (1, 2, 3)}
     bad = [_listed(body) for kind, body in lists[1] if kind == BAD_LIST]
     places = np.concatenate([b - np.array(margins, np.int32) for b in bad]) if bad else None
@@ -99,7 +101,9 @@ def facts_of(tags: Tags, size: tuple[int, int], margins: tuple[int, int], cfa: N
         for kind, _ in codes
         if kind in _UNDONE and kind not in _KNOWN[n]
     ]
-    shading, missed = _shading([body for n in (2, 3) for kind, body in lists[n] if kind == GAIN_MAP], size, cfa)
+    shading, missed = _shading(
+        [body for n in (2, 3) for kind, body in lists[n] if kind == GAIN_MAP], size, cfa, three
+    )
     return Facts(
         places,
         int(constants[0]) if constants and constants[0] <= 65535 else None,
@@ -177,7 +181,7 @@ def _map_of(body: bytes) -> _Map | None:
 
 
 def _shading(
-    bodies: list[bytes], size: tuple[int, int], cfa: NDArray[np.int8] | None
+    bodies: list[bytes], size: tuple[int, int], cfa: NDArray[np.int8] | None, three: bool
 ) -> tuple[F32 | None, tuple[str, ...]]:
     """All gain maps as one of R, G, B, and what could not be taken up."""
     if not bodies:
@@ -187,25 +191,25 @@ def _shading(
     total, count = np.zeros((rows, columns, 3), np.float32), np.zeros(3)
     for body in bodies:
         found = _map_of(body)
-        channels = _channels_of(found, cfa) if found is not None else ()
+        channels = _channels_of(found, cfa, three) if found is not None else ()
         if found is None or not channels:
             return None, ("the file's shading map is not laid out as its pixels are: corners may be dark or tinted",)
         at = found.at(rows, columns)
         for k in channels:
-            total[..., k] += at[..., min(k, at.shape[2] - 1)]
+            total[..., k] += at[..., min(k - found.plane if three else 0, at.shape[2] - 1)]
             count[k] += 1
     if not (count > 0).all():
         return None, ("the file's shading map covers some colours only and is left out: corners may be tinted",)
     return np.asarray(total / count.astype(np.float32), np.float32), ()
 
 
-def _channels_of(found: _Map, cfa: NDArray[np.int8] | None) -> tuple[int, ...]:
+def _channels_of(found: _Map, cfa: NDArray[np.int8] | None, three: bool) -> tuple[int, ...]:
     """Which of R, G, B a map is for."""
-    if cfa is None:
+    if three:
         return tuple(range(found.plane, min(found.plane + found.planes, 3)))
     if found.pitch == (1, 1):
         return 0, 1, 2
-    if found.pitch == (2, 2):
+    if found.pitch == (2, 2) and cfa is not None:
         channel = int(cfa[found.top % 2, found.left % 2])
         return (1 if channel == 3 else channel,)
     return ()

@@ -545,7 +545,8 @@ def _as_asked(mosaic: Mosaic, path: Path, margins: tuple[int, int]) -> Mosaic:
         return mosaic
     one_value = mosaic.form in ("bayer", "mono")
     values = mosaic.raw if mosaic.whole is None else mosaic.whole
-    found = facts.facts_of(tags, values.shape[:2], margins, mosaic.cfa if mosaic.form == "bayer" else None)
+    cfa = mosaic.cfa if mosaic.form == "bayer" else None
+    found = facts.facts_of(tags, values.shape[:2], margins, cfa, mosaic.form == "linear")
     bad = found.bad if found.bad is not None else np.zeros((0, 2), np.int32)
     if one_value and found.constant is not None:
         marked = np.argwhere(values == found.constant).astype(np.int32)
