@@ -1,6 +1,7 @@
 """From the mosaic to colour, against the truth: demosaic without noise, noise reduction by ISO, and what it costs.
 
     python bench/raw.py [--quick] [--crops FOLDER] [--time]
+    python bench/raw.py --patterns | --folder FOLDER    (raw_kinds.py)
 
 Pictures none of which the network was trained on: two views in the modelled church of seed 1, the open panorama
 vestibule_1k (CC0) where `../shared/data` has it, and three photographs that scikit-image carries (astronaut, chelsea,
@@ -232,7 +233,14 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="three pictures, three ISOs")
     parser.add_argument("--crops", type=Path, help="a folder for the pictures at ISO 6400")
     parser.add_argument("--time", action="store_true", help="only seconds and memory")
+    parser.add_argument("--patterns", action="store_true", help="each form of raw at equal light, beside Bayer")
+    parser.add_argument("--folder", type=Path, help="every raw file below a folder: finished or refused, and why")
     asked = parser.parse_args()
+    if asked.patterns or asked.folder:
+        import raw_kinds
+
+        raw_kinds.print_tables(asked.patterns, asked.folder)
+        return
     if asked.crops:
         asked.crops.mkdir(parents=True, exist_ok=True)
     if not asked.time:

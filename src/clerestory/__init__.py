@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from clerestory.api import (
         catalogue,
         check_visit,
+        describe_frame,
         finish_picture,
         finish_visit,
         import_card,
@@ -38,6 +39,7 @@ __all__ = [
     "UserError",
     "catalogue",
     "check_visit",
+    "describe_frame",
     "finish_picture",
     "finish_visit",
     "import_card",

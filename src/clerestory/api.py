@@ -57,7 +57,7 @@ Anywhere = str | Path
 def open_frame(path: Anywhere) -> Frame:
     """A raw frame: `info`, what its file says; `mosaic`, its raw values (uint16 H x W) with black and white levels.
 
-    UserError for a file that is damaged, no raw frame, or of a sensor that is not Bayer.
+    UserError for a file that is damaged, no raw frame, or of a sensor that no picture can be made of yet.
     """
     from clerestory.raw.frame import open_frame as opened
 
@@ -272,6 +272,13 @@ def check_visit(folder: Anywhere, on_progress: OnProgress = quiet) -> list[Diffe
     if is_bag(visit.root):
         return verify(visit.root, on_progress)
     return [*check(visit, one_more), *_texts_at_fault(visit)]
+
+
+def describe_frame(path: Anywhere) -> list[str]:
+    """What one file is, what can be done with it and why not, a line each. UserError says what is wrong with it."""
+    from clerestory.raw.describe import described
+
+    return described(Path(path))
 
 
 def _texts_at_fault(visit: VisitFolder) -> list[Difference]:

@@ -247,8 +247,14 @@ def keep(
 
 
 @app.command()
-def check(folder: Folder) -> None:
-    """Verify originals, recipes, pictures and catalogue against each other; say what differs."""
+def check(
+    folder: Annotated[Path, typer.Argument(help="A visit's folder; or one frame, to hear what can be done with it.")],
+) -> None:
+    """Verify originals, recipes, pictures and catalogue against each other; or say what one frame is good for."""
+    if folder.is_file():
+        for line in api.describe_frame(folder):
+            out.print(line, markup=False)
+        return
     with _progress() as on_progress:
         differences = api.check_visit(folder, on_progress)
     if not differences:

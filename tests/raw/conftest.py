@@ -50,7 +50,10 @@ def opcode_list(*codes: tuple[int, bytes]) -> bytes:
 
 
 def dng_bytes(raw: NDArray[np.uint16], **say: Any) -> bytes:
-    """A Bayer DNG of these raw values. `say` overrides: when, seconds, iso, focal, pattern, black, white, ..."""
+    """A Bayer DNG of these raw values. `say` overrides: when, seconds, iso, focal, pattern, black, white, ...
+
+    `extra`: further tags, (number, TIFF type, values).
+    """
     h, w = raw.shape
     photo = [
         (33434, 5, [say.get("seconds", 0.02)]),
@@ -89,6 +92,7 @@ def dng_bytes(raw: NDArray[np.uint16], **say: Any) -> bytes:
     ]
     if "opcodes" in say:
         main.append((51022, 7, say["opcodes"]))
+    main += say.get("extra", [])
     main += [(34665, 4, [0]), (273, 4, [0])]
     length = len(_directory(main, 8))
     exif_at = 8 + length

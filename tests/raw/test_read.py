@@ -6,6 +6,7 @@ import struct
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,8 +16,11 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from clerestory.errors import UserError
+from clerestory.raw import dng
+from clerestory.raw.dng import DngMeta
 from clerestory.raw.read import daylight_of, read_info, read_mosaic, read_rendered
 from clerestory.raw.tags import lens_from_opcodes, opcodes
+from clerestory.simulate.camera import SimulatedCamera
 
 RAWS = Path(__file__).parents[3] / "shared" / "data" / "raws"
 real = pytest.mark.skipif(not RAWS.is_dir(), reason=f"open data is absent: {RAWS}")
@@ -194,16 +198,54 @@ def test_names_in_no_known_encoding_are_made_plain(write_dng: Write) -> None:
     make.encode("utf-8")
 
 
-def test_a_sensor_that_is_not_bayer_is_named(write_dng: Write, tmp_path: Path) -> None:
+def test_a_pattern_that_nothing_can_be_made_of_is_named(write_dng: Write) -> None:
+    raw = np.random.default_rng(0).integers(100, 3000, (64, 96)).astype(np.uint16)
+    with pytest.raises(UserError, match="has the filter colours"):
+        read_mosaic(write_dng("s.dng", raw, pattern=[0, 2, 1, 1]))
+
+
+def test_a_packing_that_cannot_be_read_is_named(write_dng: Write) -> None:
+    path = write_dng("x.dng", np.random.default_rng(0).integers(100, 3000, (64, 96)).astype(np.uint16))
+    plain, jpeg_xl = (struct.pack("<HHIHH", 259, 3, 1, kind, 0) for kind in (1, 52546))  # Compression, DNG 1.7
+    path.write_bytes(path.read_bytes().replace(plain, jpeg_xl))
+    with pytest.raises(UserError, match=r"LibRaw does not read \(JPEG XL\)"):
+        read_mosaic(path)
+
+
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.sampled_from(["mono", "linear", "6x6"]), st.data())
+def test_damaged_headers_of_other_forms_are_refused_or_read(tmp_path: Path, form: Any, data: st.DataObject) -> None:
+    raw = np.random.default_rng(0).integers(300, 3000, (120, 120, 3)).astype(np.uint16)
+    body = SimulatedCamera(width=120, height=120, filters=form)
+    meta = DngMeta("Fennimark", "Alder", "1", "", datetime(2031, 6, 1), 0.1, 4.0, 400, 12, 24, body.black, body.white,
+                   body.xyz_to_camera, body.neutral, body.sensor_mm, pattern=body.pattern)  # fmt: skip
+    path = tmp_path / "f.dng"
+    dng.write_dng(path, raw if form == "linear" else raw[..., 0], meta)
+    damaged = bytearray(path.read_bytes())
+    for _ in range(data.draw(st.integers(0, 6))):
+        damaged[data.draw(st.integers(8, 900))] ^= 1 << data.draw(st.integers(0, 7))
+    path.write_bytes(bytes(damaged))
+    try:
+        mosaic = read_mosaic(path, read_info(path))
+        assert mosaic.raw.ndim == 2
+        assert (mosaic.whole is None) == (mosaic.form in ("bayer", "mono"))
+    except UserError as problem:
+        assert str(path) in str(problem)
+
+
+def test_a_linear_dng_of_another_writer(tmp_path: Path) -> None:
+    rgb = np.random.default_rng(0).integers(100, 3000, (64, 96, 3)).astype(np.uint16)
     tifffile.imwrite(
         tmp_path / "l.dng",
-        np.full((64, 96, 3), 900, np.uint16),
+        rgb,
         photometric=34892,
         extratags=[(50706, 1, 4, bytes([1, 4, 0, 0]), True), (50708, 2, 0, "Fennimark Linear", True),
                    (50721, 10, 9, (1, 1, 0, 1, 0, 1, 0, 1, 1, 1, 0, 1, 0, 1, 0, 1, 1, 1), True)],
     )  # fmt: skip
-    with pytest.raises(UserError, match=r"Bayer|cannot be reached"):
-        read_mosaic(tmp_path / "l.dng")
+    mosaic = read_mosaic(tmp_path / "l.dng")
+    assert mosaic.form == "linear" and mosaic.whole is not None
+    np.testing.assert_array_equal(mosaic.whole, rgb)
+    np.testing.assert_array_equal(mosaic.raw[1::2, 1::2], rgb[1::2, 1::2, 2])
 
 
 def test_daylight_needs_a_believable_matrix() -> None:

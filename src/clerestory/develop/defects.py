@@ -16,7 +16,9 @@ from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel, model_channel
+from clerestory.develop.wide_defects import correct_wide_defects
 from clerestory.errors import UserError
+from clerestory.raw import lattice
 from clerestory.raw.frame import open_frame
 from clerestory.raw.noise_fit import fit_noise
 from clerestory.raw.read import FrameInfo, Mosaic
@@ -244,9 +246,12 @@ def correct_defects(
 ) -> Mosaic:
     """The frame with hot and dead pixels replaced and row and column pattern taken out; the given one is untouched.
 
-    `hot`: places (n, 2), row and column, known already (from a run), else found in this frame.
+    `hot`: places (n, 2), row and column, known already (from a run), else found in this frame. Those that the file
+    itself lists are added.
     """
     places = find_defects(mosaic, noise) if hot is None else hot
+    if mosaic.bad is not None:
+        places = np.concatenate([places, mosaic.bad])
     raw = mosaic.raw.copy()
     _replace_defects(raw, places)
     out = replace(mosaic, raw=raw)
@@ -256,6 +261,19 @@ def correct_defects(
     if rows.any() or columns.any():
         in_bands(_take_off, 0, raw.shape[0], raw, rows, columns)
     return out
+
+
+def measured(mosaic: Mosaic) -> Mosaic:
+    """The Bayer mosaic that a frame's noise is fitted on: its own, or what its form lets be picked from it.
+
+    One amplifier and converter serves all colours, as a rule: a 6 x 6 pattern is measured on its greens.
+    """
+    if mosaic.form != "6x6" or mosaic.whole is None or mosaic.pattern is None:
+        return mosaic
+    raw, green = lattice.measured(mosaic.whole, mosaic.pattern, mosaic.cfa)
+    if not green:
+        return replace(mosaic, raw=raw)
+    return replace(mosaic, raw=raw, black=np.full(4, mosaic.black[1]), white=np.full(4, mosaic.white[1]))
 
 
 @dataclass(frozen=True)
@@ -282,8 +300,12 @@ def open_corrected(
     frame = open_frame(path, info)
     if noise is None:
         try:
-            noise = fit([frame.mosaic])
+            noise = fit([measured(frame.mosaic)])
         except UserError:
             return Corrected(frame.info, frame.mosaic, None)
+    if frame.mosaic.form == "6x6":
+        return Corrected(frame.info, correct_wide_defects(frame.mosaic, noise), noise)
+    if frame.mosaic.form == "linear":
+        return Corrected(frame.info, frame.mosaic, noise)
     pattern = (frame.info.iso or PATTERN_FROM) * frames >= PATTERN_FROM
     return Corrected(frame.info, correct_defects(frame.mosaic, noise, pattern=pattern), noise)

@@ -48,9 +48,21 @@ def _prepare(
 
 def prepared(signal: NDArray[np.floating], mosaic: Mosaic) -> NDArray[np.uint16]:
     """A mosaic above black, H x W, brought to 16 bits with a pedestal and one saturation for all channels."""
+    if mosaic.pattern is not None:
+        return _prepared_wide(signal, mosaic, mosaic.pattern)
     gain = (CEILING / (mosaic.white - mosaic.black))[mosaic.cfa.astype(int)].astype(np.float32)
     out = np.empty(signal.shape, np.uint16)
     in_bands(_prepare, 0, len(out), np.asarray(signal, np.float32), gain, np.float32(PEDESTAL + 0.5), out)
+    return out
+
+
+def _prepared_wide(signal: NDArray[np.floating], mosaic: Mosaic, pattern: NDArray[np.int8]) -> NDArray[np.uint16]:
+    """`prepared` behind a 6 x 6 pattern."""
+    out = np.empty(signal.shape, np.uint16)
+    for (row, column), colour in np.ndenumerate(pattern):
+        gain = np.float32(CEILING / (mosaic.white[colour] - mosaic.black[colour]))
+        plane = signal[row::6, column::6].astype(np.float32) * gain + np.float32(PEDESTAL + 0.5)
+        out[row::6, column::6] = np.clip(plane, 0, 65535)
     return out
 
 
@@ -61,7 +73,9 @@ def turned(image: NDArray[np.float32], orientation: int) -> NDArray[np.float32]:
 
 
 def signal_of(mosaic: Mosaic) -> NDArray[np.float32]:
-    """Raw values above black, float32 H x W."""
+    """Raw values above black, float32 H x W; behind a 6 x 6 pattern, of `mosaic.whole`."""
+    if mosaic.form == "6x6":
+        return _wide_signal(mosaic)
     out = mosaic.raw.astype(np.float32)
     for row in range(2):
         for column in range(2):
@@ -72,7 +86,8 @@ def signal_of(mosaic: Mosaic) -> NDArray[np.float32]:
 def _wrapped(values: NDArray[np.uint16], mosaic: Mosaic, neutral: NDArray[np.floating]) -> bytes:
     """A minimal DNG in memory around prepared values, so that LibRaw demosaics them (DNG specification 1.4)."""
     height, width = values.shape
-    colour = np.where(mosaic.cfa == 3, 1, mosaic.cfa).astype(int).ravel()
+    cell = mosaic.cfa if mosaic.pattern is None else mosaic.pattern
+    colour = np.where(cell == 3, 1, cell).astype(int).ravel()
     matrix = mosaic.xyz_to_camera if mosaic.xyz_to_camera is not None else np.linalg.inv(_SRGB)
     entries = [
         numbers(254, LONG, 0),
@@ -84,7 +99,7 @@ def _wrapped(values: NDArray[np.uint16], mosaic: Mosaic, neutral: NDArray[np.flo
         numbers(277, SHORT, 1),
         numbers(278, LONG, height),
         numbers(279, LONG, width * height * 2),
-        numbers(33421, SHORT, 2, 2),
+        numbers(33421, SHORT, *cell.shape),
         numbers(33422, BYTE, *(int(c) for c in colour)),
         numbers(50706, BYTE, 1, 4, 0, 0),
         numbers(50714, SHORT, 0),  # the pedestal is taken off afterwards: LibRaw would clip what lies below it
@@ -99,11 +114,16 @@ def _wrapped(values: NDArray[np.uint16], mosaic: Mosaic, neutral: NDArray[np.flo
 
 _SRGB = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
 
-DEMOSAIC = {"ahd": rawpy.DemosaicAlgorithm.AHD, "dht": rawpy.DemosaicAlgorithm.DHT}
+DEMOSAIC = {
+    "ahd": rawpy.DemosaicAlgorithm.AHD,
+    "dht": rawpy.DemosaicAlgorithm.DHT,
+    "one pass": rawpy.DemosaicAlgorithm.PPG,  # of a 6 x 6 pattern; 'ahd' asks for three
+}
 
 
 STRIPS = 8  # a frame is demosaiced in strips, side by side; always as many, so that the bytes never differ
 MARGIN = 32  # rows a strip sees beyond its own, more than the demosaic reaches
+WIDE_MARGIN = 36  # the same of a 6 x 6 pattern, whole cells of it
 
 
 def demosaic(
@@ -115,18 +135,21 @@ def demosaic(
     """Full-resolution camera RGB from a mosaic above black (H x W, raw units), white balanced by `multipliers`.
 
     The multipliers are used inside the demosaic, so that it sees grey as grey. Even-sized frames only: an odd last
-    row or column is dropped.
+    row or column is dropped. Of a monochrome frame every channel is the value itself. Behind a 6 x 6 pattern `signal`
+    is of `mosaic.whole`.
     """
     height, width = signal.shape[0] // 2 * 2, signal.shape[1] // 2 * 2
     least = np.asarray(multipliers) / min(multipliers)
+    ready = prepared(signal[:height, :width], mosaic)
+    if mosaic.form == "mono":
+        return Balanced(np.repeat(ready[..., None], 3, axis=2), 1 / CEILING, least * PEDESTAL / CEILING, least)
     counts = np.empty((height, width, 3), np.uint16)
     strips = STRIPS if height >= STRIPS * 4 * MARGIN else 1
-    edges = [height * k // strips // 2 * 2 for k in range(strips)] + [height]
-
-    ready = prepared(signal[:height, :width], mosaic)
+    period, margin = (2, MARGIN) if mosaic.pattern is None else (len(mosaic.pattern), WIDE_MARGIN)
+    edges = [height * k // strips // period * period for k in range(strips)] + [height]
 
     def strip(k: int) -> None:
-        first, last = max(0, edges[k] - MARGIN), min(height, edges[k + 1] + MARGIN)
+        first, last = max(0, edges[k] - margin), min(height, edges[k + 1] + margin)
         rows = _demosaiced(ready[first:last], mosaic, least, method)
         counts[edges[k] : edges[k + 1]] = rows[edges[k] - first : edges[k + 1] - first]
 
@@ -192,11 +215,39 @@ def _halved(
 
 
 def small_of(mosaic: Mosaic) -> NDArray[np.float32]:
-    """`small` of a mosaic's own values, without a full-size copy of them."""
+    """Half-size camera RGB from a mosaic's own values, 1.0 at raw saturation: as `small`, or as its form asks."""
+    if mosaic.form != "bayer":
+        return _small_of_form(mosaic)
     colour = np.where(mosaic.cfa == 3, 1, mosaic.cfa).astype(np.int64)
     black = mosaic.black[mosaic.cfa.astype(int)].astype(np.float32)
     share = np.where(colour == 1, 0.5, 1.0)
     gain = (share / (mosaic.white - mosaic.black)[mosaic.cfa.astype(int)]).astype(np.float32)
     out = np.empty((mosaic.raw.shape[0] // 2, mosaic.raw.shape[1] // 2, 3), np.float32)
     in_bands(_halved, 0, len(out), mosaic.raw, colour, black, gain, out)
+    return out
+
+
+def _small_of_form(mosaic: Mosaic) -> NDArray[np.float32]:
+    """Half-size camera RGB of a frame that is no Bayer mosaic: means of 2 x 2 pixels."""
+    black, span = mosaic.black[:3].astype(np.float32), (mosaic.white - mosaic.black)[:3].astype(np.float32)
+    values = mosaic.raw if mosaic.whole is None else mosaic.whole
+    height, width = (n // 2 for n in values.shape[:2])
+    if mosaic.form == "6x6":
+        # LibRaw's own half size draws edges in steps, which spoils verticals.
+        done = demosaic(_wide_signal(mosaic), mosaic, mosaic.as_shot or (1.0, 1.0, 1.0), "one pass")
+        halved = cv2.resize(done.counts, (width, height), interpolation=cv2.INTER_AREA).astype(np.float32)
+        rgb = halved * np.float32(done.scale) - done.offset.astype(np.float32)
+        return np.asarray(rgb / done.multipliers.astype(np.float32), np.float32)
+    even = np.ascontiguousarray(values[: 2 * height, : 2 * width], np.float32)
+    shrunk = np.asarray(cv2.resize(even, (width, height), interpolation=cv2.INTER_AREA), np.float32)
+    rgb = np.repeat(shrunk[..., None], 3, axis=2) if shrunk.ndim == 2 else shrunk
+    return np.asarray((rgb - black) / span, np.float32)
+
+
+def _wide_signal(mosaic: Mosaic) -> NDArray[np.float32]:
+    """Values above black behind a 6 x 6 pattern, float32 H x W."""
+    assert mosaic.whole is not None and mosaic.pattern is not None
+    out = mosaic.whole.astype(np.float32)
+    for (row, column), colour in np.ndenumerate(mosaic.pattern):
+        out[row::6, column::6] -= np.float32(mosaic.black[colour])
     return out

@@ -100,6 +100,11 @@ def _few_table(b: float) -> tuple[float, float, F32]:
     return float(at[0]), float(512 / (at[-1] - at[0])), found.astype(np.float32)
 
 
+def _few_values(b: float) -> tuple[np.float32, np.float32, F32]:
+    low, per, table = _few_table(b)
+    return np.float32(low), np.float32(per), table
+
+
 @njit(cache=True, inline="always", error_model="numpy")
 def _few(d, low, per, table):  # type: ignore[no-untyped-def]
     p = max((d - low) * per, np.float32(0))
@@ -108,23 +113,25 @@ def _few(d, low, per, table):  # type: ignore[no-untyped-def]
     return table[i] + f * (table[i + 1] - table[i])
 
 
+@njit(cache=True, inline="always", error_model="numpy")
+def _inverse(d, sigma2, few):  # type: ignore[no-untyped-def]
+    """Electrons from a stabilised mean d without bias: in closed form where light is plenty."""
+    low, per, table = few
+    if d < low + np.float32(table.size - 1) / per:
+        return _few(d, low, per, table)
+    root, i = np.float32(np.sqrt(1.5)), np.float32(1.0) / d
+    v = d * d * np.float32(0.25) - np.float32(0.125) - sigma2
+    return v + i * (np.float32(0.25) * root + i * (np.float32(-1.375) + i * np.float32(0.625) * root))
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _restore(begin, end, stable, row, column, a, b, few, strength, raw, black, span, under, width, out):  # type: ignore[no-untyped-def]
     """The unbiased inverse, in closed form where light is plenty (Makitalo and Foi 2013); blend by strength."""
-    root = np.float32(np.sqrt(1.5))
     sigma2 = b - np.float32(0.375)
-    low, per, table = few
-    plenty = low + np.float32(table.size - 1) / per
     gain = np.float32(1) / a
     for y in range(begin, end):
         for x in range(width):
-            d = stable[y, x % STRIDE, x // STRIDE]
-            if d < plenty:
-                v = _few(d, low, per, table)
-            else:
-                i = np.float32(1.0) / d
-                v = d * d * np.float32(0.25) - np.float32(0.125) - sigma2
-                v += i * (np.float32(0.25) * root + i * (np.float32(-1.375) + i * np.float32(0.625) * root))
+            v = _inverse(stable[y, x % STRIDE, x // STRIDE], sigma2, few)
             clean = _unclipped(v * gain, span, gain, sigma2 * gain * gain, under)
             old = np.float32(raw[2 * y + row, 2 * x + column]) - black
             out[2 * y + row, 2 * x + column] = old + strength * (clean - old)
@@ -204,8 +211,7 @@ def _denoised(mosaic: Mosaic, noise: NoiseModel, strength: float, quality: Quali
         a, b = scales[k]
         mix = np.float32(min(strength, 1.0))
         span = np.float32(mosaic.white[n]) - black[k]
-        low, per, table = _few_table(b)
-        few = (np.float32(low), np.float32(per), table)
+        few = _few_values(b)
         in_bands(
             _restore,
             0,
@@ -225,6 +231,58 @@ def _denoised(mosaic: Mosaic, noise: NoiseModel, strength: float, quality: Quali
             out,
         )
     return out
+
+
+# Three values a pixel as the planes R, G, G, B: each green 1 / sqrt 2 of it, so that their sum over sqrt 2, which is
+# what brightness and colour take of them, has green's own noise, and their difference none.
+_THREE = ((0, 1.0), (1, math.sqrt(0.5)), (1, math.sqrt(0.5)), (2, 1.0))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _stabilise_channel(begin, end, values, channel, a, b, share, out):  # type: ignore[no-untyped-def]
+    """As `_stabilise`, of one channel of values above black, times `share`."""
+    width = values.shape[1]
+    for y in range(begin, end):
+        for r in range(STRIDE):
+            for m in range(out.shape[2]):
+                v = a * values[y, min(m * STRIDE + r, width - 1), channel] + b
+                out[y, r, m] = share * np.float32(2.0) * np.sqrt(max(v, np.float32(0.0)))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _restore_channel(begin, end, stable, channel, a, b, few, mix, share, span, under, values):  # type: ignore[no-untyped-def]
+    """As `_restore`, into the values above black themselves."""
+    sigma2 = b - np.float32(0.375)
+    gain = np.float32(1) / a
+    for y in range(begin, end):
+        for x in range(values.shape[1]):
+            v = _inverse(stable[y, x % STRIDE, x // STRIDE] / share, sigma2, few)
+            clean = _unclipped(v * gain, span, gain, sigma2 * gain * gain, under)
+            values[y, x, channel] += mix * (clean - values[y, x, channel])
+
+
+def denoise_three(
+    values: F32, span: NDArray[np.float64], noise: NoiseModel, strength: float = 1.0, quality: Quality = "fast"
+) -> None:
+    """The same for three values a pixel, float32 H x W x 3 in raw units above black, in place.
+
+    `span`: white minus black of R, G, B. `noise` is that of one value; of R, G1 and B are used.
+    """
+    height, width = values.shape[:2]
+    if strength <= 0 or min(height, width) < SIDE:
+        return
+    planes = np.empty((4, height, STRIDE, columns_dealt(width)), np.float32)
+    place = (0, 1, 3)  # of R, G and B in the noise model and among the planes
+    scales = [stabiliser(noise.gain[k], noise.read[k]) for k in place]
+    for k, (channel, share) in enumerate(_THREE):
+        given = *(np.float32(v) for v in scales[channel]), np.float32(share)
+        in_bands(_stabilise_channel, 0, height, values, channel, *given, planes[k])
+    clean = _shrink(planes, width, max(strength, 1.0), quality)
+    mix = np.float32(min(strength, 1.0))
+    for channel, k in enumerate(place):
+        a, b = scales[channel]
+        how = np.float32(a), np.float32(b), _few_values(b), mix, np.float32(_THREE[k][1]), np.float32(span[channel])
+        in_bands(_restore_channel, 0, height, clean[k], channel, *how, _UNDER, values)
 
 
 COARSE = 4  # pixels of a plane to one of the coarse scale

@@ -19,6 +19,7 @@ from clerestory.develop.colour import balanced_values, to_working, working_from_
 from clerestory.develop.defects import open_corrected
 from clerestory.develop.demosaic import demosaic, signal_of, small_of, turned
 from clerestory.develop.denoise import Quality, denoise_mosaic
+from clerestory.develop.forms import balanced_of_form, neutral_highlights
 from clerestory.develop.highlights import reconstruct_highlights
 from clerestory.finish.tone import WorkingNoise, working_noise
 from clerestory.merge.result import Stitched
@@ -71,7 +72,7 @@ def read_source(path: Path, info: FrameInfo | None = None) -> Source:
         linear, losses = read_rendered(path)
         return Source(info, lens, rendered=working_of_srgb(linear), frames=(path,), remarks=(*info.remarks, *losses))
     opened = open_corrected(path, info)
-    remarks = (*info.remarks, *said_lost(opened.mosaic))
+    remarks = (*info.remarks, *opened.mosaic.remarks, *said_lost(opened.mosaic))
     return Source(info, lens, mosaic=opened.mosaic, noise=opened.noise, frames=(path,), remarks=remarks)
 
 
@@ -144,7 +145,8 @@ def balanced_half(image: F32, source: Source, multipliers: Multipliers, mixed: F
     if source.mosaic is None:
         return turned(image, source.info.orientation)
     gains = np.asarray(multipliers, np.float32) / np.float32(min(multipliers))
-    working = under_mixed_light(reconstruct_highlights(image * gains, gains), mixed)
+    rebuild = reconstruct_highlights if source.mosaic.form == "bayer" else neutral_highlights
+    working = under_mixed_light(under_mixed_light(rebuild(image * gains, gains), mixed), source.mosaic.shading)
     return turned(to_working(working, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)
 
 
@@ -197,14 +199,18 @@ def full_size(
         assert source.rendered is not None
         return turned(source.rendered, source.info.orientation)
     on_stage("denoise")
-    if by_network(source, denoise, quality):
-        balanced, gains = _by_network(source, multipliers, denoise, on_stage)
+    mosaic = source.mosaic
+    if mosaic.form != "bayer":
+        values = balanced_of_form(mosaic, source.noise, multipliers, denoise, quality)
+    elif by_network(source, denoise, quality):
+        values, gains = _by_network(source, multipliers, denoise, on_stage)
+        values = reconstruct_highlights(values, gains)
     else:
-        balanced, gains = _balanced(source, multipliers, denoise, quality, on_stage)
+        values, gains = _balanced(source, multipliers, denoise, quality, on_stage)
+        values = reconstruct_highlights(values, gains)
     on_stage("colour")
-    values = under_mixed_light(reconstruct_highlights(balanced, gains), mixed)
-    del balanced
-    return turned(to_working(values, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)
+    values = under_mixed_light(under_mixed_light(values, mixed), mosaic.shading)
+    return turned(to_working(values, mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)
 
 
 def _by_network(

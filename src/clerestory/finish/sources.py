@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 from clerestory.develop.colour import to_working
 from clerestory.finish.source import Source, read_source, said_lost, working_of_srgb
 from clerestory.merge import Merged, Refused, combine
+from clerestory.raw.facts import why_alone
 from clerestory.raw.group import WIDE_SHARE, View
 from clerestory.raw.lens import LensCorrection, lens_correction
+from clerestory.raw.read import form_of
 
 
 def source_of(view: View, on_stage: Callable[[str], None] = lambda _: None) -> Source:
@@ -33,6 +35,8 @@ def source_of(view: View, on_stage: Callable[[str], None] = lambda _: None) -> S
 def _merged(view: View, on_stage: Callable[[str], None]) -> Merged:
     """The view's frames merged as its kind asks; frames put together that were turned too far for that are joined."""
     infos = view.infos_of(view.frames)
+    if infos[view.frames.index(view.pick)].is_raw and (why := why_alone(form_of(view.pick))):
+        raise Refused(why)
     try:
         return combine(view, infos, on_stage)
     except Refused as reason:
@@ -55,7 +59,7 @@ def _of_mosaic(merged: Merged) -> Source:
         mosaic=merged.mosaic,
         noise=merged.noise,
         frames=merged.used,
-        remarks=(*merged.info.remarks, *merged.remarks, *said_lost(merged.mosaic)),
+        remarks=(*merged.info.remarks, *merged.mosaic.remarks, *merged.remarks, *said_lost(merged.mosaic)),
         mask=merged.mask,
         excess=merged.excess,
         record=merged.record,

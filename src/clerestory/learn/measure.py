@@ -15,12 +15,14 @@ from clerestory.camera.exposure import luminance_of
 from clerestory.camera.noise import NoiseModel
 from clerestory.camera.optics import equivalent_focal
 from clerestory.camera.steadiness import SHARP_SHARE, HandsFit, fit_hands
+from clerestory.develop.defects import measured
 from clerestory.errors import UserError
 from clerestory.raw.clipping import FULL
 from clerestory.raw.frame import open_frame
 from clerestory.raw.group import View, is_soft
 from clerestory.raw.headroom import SceneShares, scene_shares
 from clerestory.raw.inspect import blurred_sharpness
+from clerestory.raw.lattice import COARSER
 from clerestory.raw.noise_fit import LEAST_GAIN, fit_channels
 from clerestory.raw.read import FrameInfo, Mosaic
 from clerestory.raw.sort import MEGABYTES, SECONDS, Sorted, default_workers
@@ -161,7 +163,7 @@ def limit_px(info: FrameInfo) -> float:
 def _fitted(mosaic: Mosaic, company: Sequence[Path]) -> NoiseModel | None:
     """Noise of a frame together with others of its run; None where it cannot be told."""
     try:
-        fits = fit_channels([mosaic, *(open_frame(p).mosaic for p in company)])
+        fits = fit_channels([measured(m) for m in (mosaic, *(open_frame(p).mosaic for p in company))])
     except UserError:
         return None
     # One converter serves all channels: where they differ this much, texture was taken for noise.
@@ -184,7 +186,7 @@ def measure(path: Path, limit: float | None, company: Sequence[Path] | None) -> 
     """
     mosaic = open_frame(path).mosaic
     noise = None if company is None else _fitted(mosaic, company)
-    left = () if limit is None else _left(mosaic, limit)
+    left = () if limit is None else _left(mosaic, limit / (COARSER if mosaic.form == "6x6" else 1))
     return Reference(left, noise, float(np.mean(mosaic.white - mosaic.black)), scene_shares(mosaic))
 
 

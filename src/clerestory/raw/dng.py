@@ -30,11 +30,16 @@ from clerestory.files.tiff import (
 
 WARP_RECTILINEAR, FIX_VIGNETTE_RADIAL = 1, 3
 D65 = 21  # EXIF LightSource
+CFA, LINEAR_RAW = 32803, 34892  # PhotometricInterpretation
 
 
 @dataclass(frozen=True)
 class DngMeta:
-    """What a frame says of itself. `level`: pitch and roll in degrees, None when the body has no level sensor."""
+    """What a frame says of itself. `level`: pitch and roll in degrees, None when the body has no level sensor.
+
+    `pattern`: the colour filters' cell, 0 red, 1 green, 2 blue; None for a sensor without filters. It does not matter
+    where three values are written for each pixel.
+    """
 
     make: str
     model: str
@@ -56,6 +61,7 @@ class DngMeta:
     focus_m: float | None = None
     level: tuple[float, float] | None = None
     orientation: int = 1
+    pattern: Sequence[Sequence[int]] | None = ((0, 1), (1, 2))
 
 
 def _ascii(tag: int, text: str) -> Entry:
@@ -116,43 +122,57 @@ def _exif(meta: DngMeta, width: int, height: int) -> list[Entry]:
     return entries
 
 
-def _main(meta: DngMeta, width: int, height: int) -> list[Entry]:
+def _colours(meta: DngMeta, samples: int) -> list[Entry]:
+    """What the values are: behind filters (CFA), or linear raw, of one channel or of three (DNG 1.4, chapter 2)."""
     matrix = [float(v) for row in meta.xyz_to_camera for v in row]
+    colour = [
+        rationals(50721, SRATIONAL, *matrix),
+        rationals(50728, RATIONAL, *meta.as_shot_neutral),
+        numbers(50778, SHORT, D65),
+    ]
+    if samples == 1 and meta.pattern is not None:
+        cell = [int(c) for row in meta.pattern for c in row]
+        filters = [
+            numbers(262, SHORT, CFA),
+            numbers(33421, SHORT, len(meta.pattern), len(meta.pattern[0])),
+            numbers(33422, BYTE, *cell),
+        ]
+        if len(cell) == 4:
+            return [*filters, numbers(50713, SHORT, 2, 2), numbers(50714, SHORT, *[meta.black] * 4), *colour]
+        return [*filters, numbers(50714, SHORT, meta.black), *colour]
+    levels = numbers(50714, SHORT, *[meta.black] * samples)
+    return [numbers(262, SHORT, LINEAR_RAW), levels, *(colour if samples == 3 else [])]
+
+
+def _main(meta: DngMeta, width: int, height: int, samples: int) -> list[Entry]:
     model = meta.model if meta.model.startswith(meta.make) else f"{meta.make} {meta.model}"
     return [
         numbers(254, LONG, 0),
         numbers(256, LONG, width),
         numbers(257, LONG, height),
-        numbers(258, SHORT, 16),
+        numbers(258, SHORT, *[16] * samples),
         numbers(259, SHORT, 1),
-        numbers(262, SHORT, 32803),  # colour filter array
         _ascii(271, meta.make),
         _ascii(272, meta.model),
         numbers(274, SHORT, meta.orientation),
-        numbers(277, SHORT, 1),
+        numbers(277, SHORT, samples),
         numbers(278, LONG, height),
-        numbers(279, LONG, width * height * 2),
+        numbers(279, LONG, width * height * samples * 2),
         numbers(284, SHORT, 1),
         _ascii(305, "clerestory simulate"),
         _ascii(306, meta.time.strftime("%Y:%m:%d %H:%M:%S")),
-        numbers(33421, SHORT, 2, 2),
-        numbers(33422, BYTE, 0, 1, 1, 2),  # RGGB
         numbers(50706, BYTE, 1, 4, 0, 0),
         numbers(50707, BYTE, 1, 3, 0, 0),
         _ascii(50708, model),
-        numbers(50713, SHORT, 2, 2),
-        numbers(50714, SHORT, *[meta.black] * 4),
-        numbers(50717, SHORT, meta.white),
-        rationals(50721, SRATIONAL, *matrix),
-        rationals(50728, RATIONAL, *meta.as_shot_neutral),
-        numbers(50778, SHORT, D65),
+        numbers(50717, SHORT, *[meta.white] * samples),
         numbers(50829, LONG, 0, 0, height, width),
+        *_colours(meta, samples),
     ]
 
 
-def header(meta: DngMeta, width: int, height: int) -> bytes:
-    """Everything before the pixels, little-endian; the pixels follow at once."""
-    main = _main(meta, width, height)
+def header(meta: DngMeta, width: int, height: int, samples: int = 1) -> bytes:
+    """Everything before the pixels, little-endian; the pixels, of `samples` values each, follow at once."""
+    main = _main(meta, width, height, samples)
     codes = opcode_list(meta.distortion, meta.vignetting)
     if meta.distortion is not None or meta.vignetting is not None:
         main.append((51022, UNDEFINED, len(codes), codes))
@@ -166,8 +186,9 @@ def header(meta: DngMeta, width: int, height: int) -> bytes:
 
 
 def write_dng(path: Path, raw: NDArray[np.uint16], meta: DngMeta) -> None:
-    """Write an RGGB mosaic (H x W) as a DNG, whole or not at all."""
-    height, width = raw.shape
+    """Write raw values as a DNG, whole or not at all: H x W behind `meta.pattern` (or without filters), or H x W x 3,
+    red, green and blue at every pixel."""
+    height, width = raw.shape[:2]
     with atomic(path) as file:
-        file.write(header(meta, width, height))
+        file.write(header(meta, width, height, raw.shape[2] if raw.ndim == 3 else 1))
         file.write(np.ascontiguousarray(raw, dtype="<u2").data)

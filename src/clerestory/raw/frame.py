@@ -21,7 +21,7 @@ def open_frame(path: Path, info: FrameInfo | None = None) -> Frame:
     """A raw frame, opened. `info`: what was read of the file before; its tags are then not read again.
 
     The white level is lowered to where the channels are seen to clip. UserError, in one sentence, for a file that is
-    damaged, no raw frame, or of a sensor that is not Bayer.
+    damaged, no raw frame, or of a sensor that no picture can be made of yet.
     """
     known = read_info(path) if info is None else info
     return Frame(known, with_real_white(read_mosaic(path, known))[0])

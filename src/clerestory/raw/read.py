@@ -6,6 +6,7 @@ import functools
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from typing import Literal
 
 import cv2
 import exiv2
@@ -19,7 +20,7 @@ from PIL import Image
 from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.errors import UserError
-from clerestory.raw import srgb
+from clerestory.raw import facts, lattice, srgb
 from clerestory.raw import tags as tag
 from clerestory.raw.tags import Tags
 
@@ -30,6 +31,8 @@ RAW_SUFFIXES = frozenset("." + word for word in _RAW.split())
 # CIE 15: white point of D65, Y = 1.
 D65 = np.array([0.95047, 1.0, 1.08883])
 MAX_PIXELS = 400_000_000
+# How a raw file holds colour: a 2 x 2 filter pattern, none on one channel, three values a pixel, a 6 x 6 pattern.
+Form = Literal["bayer", "mono", "linear", "6x6"]
 _LIBRAW = (rawpy.LibRawError, rawpy.NotSupportedError, OSError, ValueError, AttributeError, TypeError, MemoryError)
 
 
@@ -43,6 +46,7 @@ class FrameInfo:
     `width` and `height` are those of the visible area as recorded, not rotated. `pixel_aspect` is a pixel's width
     over its height (1 for nearly every camera); `intrinsics` are those of the frame at `square_size`.
     `colour_matrix`: XYZ to camera, nine numbers row by row, where the file carries its own (a DNG's ColorMatrix).
+    `asks`: whether the file asks for more than that of its reader (see `facts`), which is read with the mosaic.
     """
 
     path: Path
@@ -67,6 +71,7 @@ class FrameInfo:
     remarks: tuple[str, ...] = ()
     pixel_aspect: float = 1.0
     colour_matrix: tuple[float, ...] | None = None
+    asks: bool = False
 
     @property
     def held_level(self) -> tuple[float, float] | None:
@@ -110,6 +115,14 @@ class Mosaic:
     (R, G, B) with G = 1, None where the file has none; `daylight`: the same for daylight from the colour matrix.
     `xyz_to_camera`: 3 x 3 (the DNG ColorMatrix sense), None where unknown. `pixel_aspect`: width over height of one
     pixel.
+
+    `form`: what the file holds. 'bayer': `raw` is all of it. 'mono': the same, every pixel without a filter; `cfa` is
+    then no more than a way to deal pixels to four planes. 'linear' and '6x6': `whole` is what was recorded, uint16
+    H x W x 3 or H x W (behind `pattern`, 6 x 6 of 0 R, 1 G, 2 B), and `raw` a Bayer mosaic of values picked from it
+    (H x W, or H/3 x W/3), by which the frame is looked at, sorted and measured.
+
+    `bad`: places (n, 2), row and column, that the file itself lists as defective. `shading`: gains, float32 h x w x 3
+    over the whole frame, by which the file asks its light to be evened out. `remarks`: sentences for the report.
     """
 
     raw: NDArray[np.uint16]
@@ -120,6 +133,12 @@ class Mosaic:
     daylight: tuple[float, float, float] | None
     xyz_to_camera: NDArray[np.float64] | None
     pixel_aspect: float = 1.0
+    form: Form = "bayer"
+    whole: NDArray[np.uint16] | None = None
+    pattern: NDArray[np.int8] | None = None
+    bad: NDArray[np.int32] | None = None
+    shading: NDArray[np.float32] | None = None
+    remarks: tuple[str, ...] = ()
 
     def plane(self, row: int, column: int) -> NDArray[np.uint16]:
         """One of the four colour planes, a view: pixels at (row::2, column::2)."""
@@ -279,6 +298,7 @@ def _described(path: Path, size: tuple[int, int], tags: Tags, aspect: float = 1.
         vignetting=shade,
         remarks=optics.remarks,
         colour_matrix=None if matrix is None else tuple(float(v) for v in matrix.ravel()),
+        asks=facts.asks(tags),
     )
 
 
@@ -344,70 +364,160 @@ def _usable_balance(levels: list[float]) -> tuple[float, float, float] | None:
     return (r, 1.0, b) if 0.1 < r < 20 and 0.1 < b < 20 else None
 
 
-def _bayer(handle: rawpy.RawPy, path: Path) -> tuple[NDArray[np.int8], list[int]]:
-    """The 2 x 2 of channels (0 R, 1 G beside red, 2 B, 3 G beside blue), and LibRaw's own number of each."""
-    why = ""
-    pattern = handle.raw_pattern
-    if handle.raw_type != rawpy.RawType.Flat:
-        why = "has three values at every pixel (a linear DNG or a layered sensor)"
-    elif pattern is None or handle.num_colors == 1:
-        why = "is monochrome or has no colour filter pattern"
-    elif pattern.shape != (2, 2):
-        why = f"has a {pattern.shape[0]} x {pattern.shape[1]} colour filter pattern, not a Bayer one"
-    else:
-        letters = handle.color_desc.decode("ascii", "replace")
-        named = [[letters[c] if c < len(letters) else "?" for c in row] for row in pattern.tolist()]
-        if sorted(named[0] + named[1]) != ["B", "G", "G", "R"] or "G" not in named[0] or "G" not in named[1]:
-            why = f"has the filter colours {named[0] + named[1]}, not red, green and blue in Bayer's order"
-    if why:
-        raise UserError(f"{path}: {why}; raw work needs a Bayer sensor. Convert it to a 16-bit TIFF and use that.")
+def _bayer(handle: rawpy.RawPy) -> tuple[NDArray[np.int8], list[int]] | None:
+    """The 2 x 2 of channels (0 R, 1 G beside red, 2 B, 3 G beside blue), and LibRaw's own number of each; None for
+    other colours or another order of them."""
+    named = _named(handle)
+    if sorted(named[0] + named[1]) != ["B", "G", "G", "R"] or "G" not in named[0] or "G" not in named[1]:
+        return None
     cfa, own = np.zeros((2, 2), np.int8), [0, 0, 0, 0]
     for row in range(2):
         for column in range(2):
             channel = {"R": 0, "B": 2, "G": 1 if "R" in named[row] else 3}[named[row][column]]
             cfa[row, column] = channel
-            own[channel] = int(pattern[row, column])
+            own[channel] = int(handle.raw_pattern[row, column])
     return cfa, own
+
+
+def _named(handle: rawpy.RawPy) -> list[list[str]]:
+    """The filter pattern in letters."""
+    letters = handle.color_desc.decode("ascii", "replace")
+    return [[letters[c] if c < len(letters) else "?" for c in row] for row in handle.raw_pattern.tolist()]
+
+
+def _form_of(handle: rawpy.RawPy, path: Path) -> Form:
+    """How an unpacked file holds colour; UserError, in one sentence, for what no picture can be made of yet."""
+    why = ""
+    pattern = handle.raw_pattern
+    if handle.raw_type != rawpy.RawType.Flat:
+        if path.suffix.lower() == ".x3f":
+            why = "is of a layered sensor, whose colours are not those of filters"
+        elif handle.num_colors != 3:
+            why = f"has {handle.num_colors} colours at every pixel"
+        else:
+            return "linear"
+    elif handle.num_colors == 1:
+        return "mono"
+    elif pattern is None:
+        why = "has one value at every pixel and yet no colour filter pattern"
+    elif pattern.shape == (6, 6) and handle.num_colors == 3:
+        return "6x6"
+    elif pattern.shape != (2, 2):
+        why = f"has a {pattern.shape[0]} x {pattern.shape[1]} colour filter pattern, not a Bayer or 6 x 6 one"
+    elif _bayer(handle) is None:
+        named = _named(handle)
+        why = f"has the filter colours {named[0] + named[1]}, not red, green and blue in Bayer's order"
+    if why:
+        raise UserError(
+            f"{path}: {why}; raw work needs a Bayer or 6 x 6 pattern, one channel, or three values a pixel. Convert "
+            "it to a 16-bit TIFF and use that."
+        )
+    return "bayer"
 
 
 def _cut_short(raw: NDArray[np.uint16], white: float) -> bool:
     """Whether the last rows hold one single value, as LibRaw leaves them when the data ran out."""
     rows = max(8, raw.shape[0] // 50)
     end = raw[-rows:]
-    return bool((end == end[0, 0]).all() and end[0, 0] < white)
+    return bool((end == end[0, 0]).all() and (end[0, 0] < white).all())
+
+
+_PACKINGS = {52546: "JPEG XL", 9: "VC-5"}  # Compression: DNG 1.7; SMPTE ST 2073 in TIFF, from memory
+
+
+def _packing(path: Path) -> str:
+    """Which way that is, where it is one of those known by name."""
+    tags = _tags(path)
+    if tags is None:
+        return ""
+    places = ("Image", "SubImage1", "SubImage2", "SubImage3", "SubImage4")
+    used = [int(n) for place in places for n in tags.numbers(f"Exif.{place}.Compression")]
+    return next((f" ({_PACKINGS[n]})" for n in used if n in _PACKINGS), "")
+
+
+def _unpacked(handle: rawpy.RawPy, path: Path) -> None:
+    try:
+        handle.unpack()
+    except rawpy.LibRawFileUnsupportedError as problem:
+        raise UserError(
+            f"{path}: its picture data is packed in a way that LibRaw does not read{_packing(path)}; convert it to a "
+            "DNG without loss, or to a 16-bit TIFF, and use that."
+        ) from problem
+    except _LIBRAW as problem:
+        raise UserError(
+            f"{path}: its picture data cannot be read ({_reason(problem)}); the file is damaged or "
+            "cut short: copy it again from the card."
+        ) from problem
+
+
+def form_of(path: Path) -> Form:
+    """How a raw file holds colour. UserError as `read_mosaic`."""
+    with _start_raw(path) as handle:
+        _unpacked(handle, path)
+        return _form_of(handle, path)
+
+
+def _values(handle: rawpy.RawPy, path: Path, form: Form) -> NDArray[np.uint16]:
+    """What was recorded, visible area only: uint16 H x W, or H x W x 3 of a linear file."""
+    try:
+        seen = handle.raw_image_visible
+        values = np.array(seen[..., :3] if form == "linear" else seen, dtype=np.uint16)
+    except (*_LIBRAW, IndexError) as problem:
+        raise UserError(
+            f"{path}: its raw values cannot be reached ({_reason(problem)}); raw work needs whole numbers, one or "
+            "three for each pixel. Convert it to a 16-bit TIFF and use that."
+        ) from problem
+    if values.ndim != (3 if form == "linear" else 2):
+        raise UserError(f"{path}: holds {values.ndim - 1} dimensions of values; convert it to a 16-bit TIFF.")
+    return values
+
+
+_DEALT = np.array([[0, 1], [3, 2]], np.int8)  # how values picked from other forms are laid out
+
+
+def _laid_out(handle: rawpy.RawPy, path: Path) -> tuple[Mosaic, list[int]]:
+    """The recorded values as a mosaic still without levels and colours, and LibRaw's own number of each channel."""
+    form = _form_of(handle, path)
+    values = _values(handle, path, form)
+    none = np.zeros(4)
+    if form == "linear":
+        picked = lattice.picked_from_three(values, _DEALT)
+        return Mosaic(picked, _DEALT, none, none, None, None, None, form=form, whole=values), [0, 1, 2, 1]
+    if form == "6x6":
+        pattern = np.asarray(handle.raw_colors_visible[:6, :6] % 3, np.int8)  # a second green counts as green
+        if not lattice.is_known(pattern) or min(values.shape) < 96:
+            raise UserError(f"{path}: its 6 x 6 filter pattern is not one of red, green and blue; leave it out.")
+        picked = lattice.picked(values, pattern, _DEALT)
+        whole = Mosaic(picked, _DEALT, none, none, None, None, None, form=form, whole=values, pattern=pattern)
+        return whole, [0, 1, 2, 1]
+    if form == "mono":
+        return Mosaic(values, _DEALT, none, none, None, None, None, form=form), [0, 0, 0, 0]
+    found = _bayer(handle)
+    assert found is not None
+    return Mosaic(values, found[0], none, none, None, None, None), found[1]
 
 
 def read_mosaic(path: Path, info: FrameInfo | None = None) -> Mosaic:
-    """The raw values of a Bayer frame. UserError for a damaged file and for sensors that are not Bayer.
+    """The raw values of a frame. UserError for a damaged file and for a sensor that no picture can be made of yet.
 
-    Supported: any raw LibRaw unpacks to one value per pixel behind a 2 x 2 pattern of red, green, green, blue.
-    Not supported, and said so: 6 x 6 patterns, monochrome and layered sensors, linear DNG, four-colour filters.
-    `info`: what was read of the file before, so that its tags need not be read again.
+    Supported: any raw LibRaw unpacks to one value per pixel behind a 2 x 2 pattern of red, green, green, blue or a
+    6 x 6 pattern of the three, to one value without a filter, or to three values (see `Mosaic.form`). Not supported,
+    and said so: layered sensors, four-colour filters. `info`: what was read of the file before, so that its tags need
+    not be read again.
     """
     path = Path(path)
     with _start_raw(path) as handle:
-        try:
-            handle.unpack()
-        except _LIBRAW as problem:
-            raise UserError(
-                f"{path}: its picture data cannot be read ({_reason(problem)}); the file is damaged or "
-                "cut short: copy it again from the card."
-            ) from problem
-        cfa, own = _bayer(handle, path)
-        try:
-            raw = np.array(handle.raw_image_visible, dtype=np.uint16)
-        except _LIBRAW as problem:
-            raise UserError(
-                f"{path}: its raw values cannot be reached ({_reason(problem)}); raw work needs one "
-                "whole number per pixel. Convert it to a 16-bit TIFF and use that."
-            ) from problem
+        _unpacked(handle, path)
+        mosaic, own = _laid_out(handle, path)
         levels = handle.black_level_per_channel
         black = np.array([float(levels[i]) for i in own])
         white = np.full(4, float(handle.white_level))
         balance = _usable_balance([float(v) for v in handle.camera_whitebalance])
         matrix = np.array(handle.rgb_xyz_matrix, float)[:3]
         aspect = float(handle.sizes.pixel_aspect) or 1.0
-    if raw.ndim != 2 or _cut_short(raw, float(white[0])):
+        margins = int(handle.sizes.top_margin), int(handle.sizes.left_margin)
+    recorded = mosaic.raw if mosaic.whole is None else mosaic.whole
+    if _cut_short(recorded, float(white[0])):
         raise UserError(
             f"{path}: the picture stops before its last rows; the file is cut short: copy it again from the card."
         )
@@ -416,11 +526,40 @@ def read_mosaic(path: Path, info: FrameInfo | None = None) -> Mosaic:
             f"{path}: its white level {white[0]:.0f} is not above its black level {black[0]:.0f}; the "
             "file is damaged: copy it again from the card."
         )
+    mosaic = replace(mosaic, black=black, white=white, pixel_aspect=aspect, remarks=facts.said_of(mosaic.form))
+    if info is None or info.asks:
+        mosaic = _as_asked(mosaic, path, margins)
+    if mosaic.form == "mono":
+        return replace(mosaic, as_shot=(1.0, 1.0, 1.0))
     own_matrix = _own_matrix(path, info)
     known = matrix if np.isfinite(matrix).all() and abs(np.linalg.det(matrix)) > 1e-6 else None
     best = own_matrix if own_matrix is not None else known
     day = daylight_of(best) if best is not None else None
-    return Mosaic(raw, cfa, black, white, balance, day, best, aspect)
+    return replace(mosaic, as_shot=balance, daylight=day, xyz_to_camera=best)
+
+
+def _as_asked(mosaic: Mosaic, path: Path, margins: tuple[int, int]) -> Mosaic:
+    """What a DNG asks of its reader, done or kept with the mosaic, or said."""
+    said, tags = mosaic.remarks, _tags(path)
+    if tags is None:
+        return mosaic
+    one_value = mosaic.form in ("bayer", "mono")
+    values = mosaic.raw if mosaic.whole is None else mosaic.whole
+    cfa = mosaic.cfa if mosaic.form == "bayer" else None
+    found = facts.facts_of(tags, values.shape[:2], margins, cfa, mosaic.form == "linear")
+    bad = found.bad if found.bad is not None else np.zeros((0, 2), np.int32)
+    if one_value and found.constant is not None:
+        marked = np.argwhere(values == found.constant).astype(np.int32)
+        bad = np.concatenate([bad, marked]) if len(marked) <= facts.MOST_BAD * values.size else bad
+    if one_value and (found.rows is not None or found.columns is not None):
+        rows = 0.0 if found.rows is None else found.rows[:, None]
+        columns = 0.0 if found.columns is None else found.columns[None]
+        mosaic = replace(mosaic, raw=np.clip(np.rint(values - rows - columns), 0, 65535).astype(np.uint16))
+    elif found.rows is not None or found.columns is not None:
+        said = (*said, "the file gives black levels by row or column, of which only the mean is taken")
+    return replace(
+        mosaic, bad=bad if len(bad) and one_value else None, shading=found.shading, remarks=(*said, *found.undone)
+    )
 
 
 def _own_matrix(path: Path, info: FrameInfo | None) -> NDArray[np.float64] | None:

@@ -72,7 +72,7 @@ class Tags:
         """All the numbers of the first of these tags that holds any; fractions over 0 become nan."""
         for name in names:
             found = self._find(name)
-            if found is None or found.count() > 4096:
+            if found is None or found.count() > 65536:
                 continue
             rational = "ational" in (found.typeName() or "")
             out = []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,10 @@ _OBSERVER = (
     ((0.821, 568.8, 0.0213, 0.0247), (0.286, 530.9, 0.0613, 0.0322)),
     ((1.217, 437.0, 0.0845, 0.0278), (0.681, 459.0, 0.0385, 0.0725)),
 )
+# A 6 x 6 pattern as such sensors have it: five greens, two reds and two blues in every 3 x 3, all three in every
+# row and column. From memory of public decoders' tables.
+SIX = ((1, 2, 1, 1, 0, 1), (0, 1, 0, 2, 1, 2), (1, 2, 1, 1, 0, 1), (1, 0, 1, 1, 2, 1), (2, 1, 2, 0, 1, 0),
+       (1, 0, 1, 1, 2, 1))  # fmt: skip
 _D65_WHITE = (0.95047, 1.0, 1.08883)  # CIE XYZ of D65, 2-degree observer (IEC 61966-2-1)
 
 
@@ -100,7 +105,8 @@ class SimulatedCamera:
     `full_well`: electrons at saturation at `base_iso`; `read_electrons`: read noise before the amplifier;
     `read_units`: read noise after it, in raw units; `prnu`: pixel response non-uniformity as a share of signal;
     `row_units`: standard deviation of a row's offset, raw units; `hot_share`: share of pixels stuck high.
-    `level_error`: standard deviation in degrees of the level sensor; None when the body writes none.
+    `level_error`: standard deviation in degrees of the level sensor; None when the body writes none. `filters`: what
+    lies over the pixels: RGGB, a 6 x 6 pattern, nothing ('mono'), or red, green and blue all at each ('linear').
     """
 
     maker: str = "Thistledown"
@@ -121,6 +127,12 @@ class SimulatedCamera:
     row_units: float = 0.0
     hot_share: float = 0.0
     level_error: float | None = 0.5
+    filters: Literal["bayer", "6x6", "mono", "linear"] = "bayer"
+
+    @property
+    def pattern(self) -> tuple[tuple[int, ...], ...] | None:
+        """The filters' cell, 0 red, 1 green, 2 blue; None without filters."""
+        return {"bayer": ((0, 1), (1, 2)), "6x6": SIX}.get(self.filters)
 
     @property
     def range(self) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -50,8 +50,9 @@ class Shot:
 
 @dataclass
 class SimulatedFrame:
-    """A raw frame (uint16 H x W, RGGB), what its file says, and the truth: `truth` as JSON takes it, `rendered` as an
-    ideal sensor would have had it (distorted by the lens, before vignetting and blur).
+    """A raw frame (uint16 H x W behind the body's filters, or H x W x 3 of a linear one), what its file says, and the
+    truth: `truth` as JSON takes it, `rendered` as an ideal sensor would have had it (distorted by the lens, before
+    vignetting and blur).
     """
 
     raw: NDArray[np.uint16]
@@ -98,6 +99,7 @@ def _meta(shot: Shot, body: SimulatedCamera, lens: Lens, seed: int) -> DngMeta:
         focus_m=shot.focus_m,
         level=level,
         orientation=shot.orientation,
+        pattern=body.pattern,
     )
 
 
@@ -145,6 +147,26 @@ def _seen(rendered: Rendered, raw: NDArray[np.uint16], body: SimulatedCamera) ->
     }
 
 
+def _recorded(
+    seen: Callable[[NDArray[np.float64]], NDArray[np.float32]], body: SimulatedCamera, iso: float, seed: int
+) -> NDArray[np.uint16]:
+    """Raw values of what the body's filters let through; without filters, of luminance."""
+    photons = np.random.SeedSequence([seed, PHOTONS])
+    colours = body.rec2020_to_camera
+    if body.filters == "bayer":
+        return sensor.expose(seen(colours), body, iso, photons)
+    if body.filters == "mono":
+        return sensor.expose(seen(np.repeat(LUMINANCE[None], 3, axis=0)), body, iso, photons)
+    planes = [seen(np.repeat(colours[k : k + 1], 3, axis=0)) for k in range(3)]
+    if body.filters == "linear":
+        each = [sensor.expose(plane, body, iso, own) for plane, own in zip(planes, photons.spawn(3), strict=True)]
+        return np.stack(each, axis=-1)
+    signal = planes[1].copy()
+    for (row, column), colour in np.ndenumerate(np.array(body.pattern)):
+        signal[row::6, column::6] = planes[colour][row::6, column::6]
+    return sensor.expose(signal, body, iso, photons)
+
+
 def shoot(
     scene: Scene,
     shot: Shot,
@@ -169,20 +191,23 @@ def shoot(
         extent = blur.shake_extent(rng, shot.hands, shot.seconds, equivalent, lens.stabiliser_stops, limit)
     path = blur.shake_path(rng, extent)
     level = raw_fraction(1.0, shot.f_number, shot.seconds, shot.iso)
-    signal = blur.through_lens(
-        rendered.radiance,
-        rendered.depth,
-        path,
-        shot.f_number,
-        body.pixel_mm,
-        focus_blur(shot, body.pixel_mm),
-        body.rec2020_to_camera * level,
-        lens.vignetting,
-        lens.distortion.centre,
-    )
-    if lens.glare > 0:
-        signal = blur.veiled(signal, lens.glare)
-    raw = sensor.expose(signal, body, shot.iso, np.random.SeedSequence([seed, PHOTONS]))
+
+    def seen(matrix: NDArray[np.float64]) -> NDArray[np.float32]:
+        """What falls on the pixels through filters of these three colours (rows, RGGB)."""
+        signal = blur.through_lens(
+            rendered.radiance,
+            rendered.depth,
+            path,
+            shot.f_number,
+            body.pixel_mm,
+            focus_blur(shot, body.pixel_mm),
+            matrix * level,
+            lens.vignetting,
+            lens.distortion.centre,
+        )
+        return blur.veiled(signal, lens.glare) if lens.glare > 0 else signal
+
+    raw = _recorded(seen, body, shot.iso, seed)
     truth = _truth(shot, body, lens, seed, path, extent) | _seen(rendered, raw, body)
     return SimulatedFrame(raw, _meta(shot, body, lens, seed), truth, rendered)
 
