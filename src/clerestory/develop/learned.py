@@ -37,8 +37,8 @@ WEIGHTS = "learned.onnx"
 INSTALL = "the network needs the package onnxruntime, which is not installed; add it, or finish without --better."
 FOOT = 3e-4  # least offset of the root scale, as in training
 SIGMA_SCALE = 10.0  # the noise maps, as in training
-TILE = 512  # cells of 2 x 2 pixels, of a tile's middle
-MARGIN = 32  # cells a tile sees beyond its middle; what lies farther changed no value by more than 1e-3 of white
+TILE = 768  # cells of 2 x 2 pixels, of a tile's middle
+MARGIN = 24  # cells a tile sees beyond its middle: small tiles then differ from one by less than a level of 8 bits
 MULTIPLE = 8  # cells: the network halves three times
 
 
