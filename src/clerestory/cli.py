@@ -21,7 +21,6 @@ from clerestory.run.system import forgiving_output
 
 app = typer.Typer(
     help="Plan a day's photography inside a great church; sort, finish and film what you bring home.",
-    no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -66,6 +65,18 @@ def _aspects(names: str) -> tuple[str | None, ...]:
 def _no_longer_shape(given: str | None) -> None:
     if given is not None:
         raise UserError(f"--shape is now called --aspect; write --aspect {given}.")
+
+
+@app.callback(invoke_without_command=True)
+def begin(asked: typer.Context) -> None:
+    """Plan a day's photography inside a great church; sort, finish and film what you bring home.
+
+    Without a command: opens the start page in the browser.
+    """
+    if asked.invoked_subcommand is None:
+        from clerestory.web.launch import launch
+
+        launch(lambda words: out.print(words, markup=False))
 
 
 @app.command()
@@ -195,11 +206,25 @@ def film(
 def serve(
     folder: Annotated[Path, typer.Argument(help="A visit's folder.")],
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port on this computer; 0 takes a free one.")] = 0,
+    until_closed: Annotated[bool, typer.Option("--until-closed", help="End when its pages are long closed.")] = False,
 ) -> None:
     """Open the visit as local pages: plan, sort, finish, film. Stop with Ctrl-C."""
     from clerestory.web import serve as serve_pages
+    from clerestory.web.launch import MINUTES
 
-    serve_pages(folder, port, lambda address: out.print(f"Open {address}", markup=False))
+    minutes = MINUTES if until_closed else None
+    serve_pages(folder, port, lambda address: out.print(f"Open {address}", markup=False), minutes)
+
+
+@app.command()
+def shortcut(
+    remove: Annotated[bool, typer.Option("--remove", help="Take it away again.")] = False,
+) -> None:
+    """Put an icon that opens the start page into the menu of applications, or onto the desktop."""
+    from clerestory.files.shortcut import add_shortcut, remove_shortcut
+
+    for line in remove_shortcut() if remove else add_shortcut():
+        out.print(line, markup=False)
 
 
 @app.command()

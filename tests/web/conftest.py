@@ -59,9 +59,13 @@ class Served:
         return f"clerestory-{self.port}={self.token}"
 
 
-def _serving(folder: Path, script: Path) -> Served:
-    script.write_text(SERVE, encoding="utf-8")
-    process = subprocess.Popen([sys.executable, str(script), str(folder)], stdout=subprocess.PIPE, text=True)
+def _serving(folder: Path, script: Path, program: str = SERVE) -> Served:
+    script.write_text(program, encoding="utf-8")
+    # What the program remembers of visits is kept beside the script, not among the user's own.
+    environment = {**os.environ, "XDG_DATA_HOME": str(script.parent / "data")}
+    process = subprocess.Popen(
+        [sys.executable, str(script), str(folder)], stdout=subprocess.PIPE, text=True, env=environment
+    )
     assert process.stdout is not None
     return Served(folder, process.stdout.readline().strip(), process)
 

@@ -20,7 +20,9 @@ BANDS = 4
 
 def cores() -> int:
     """Processor cores that this process may use, at least 1."""
-    return max(1, len(os.sched_getaffinity(0)) if sys.platform == "linux" else os.cpu_count() or 1)
+    if sys.platform == "linux":
+        return max(1, len(os.sched_getaffinity(0)))
+    return max(1, os.cpu_count() or 1)
 
 
 @cache

@@ -1,5 +1,5 @@
-"""The local pages on a visit: plan, sort, finish, film."""
+"""The local pages: the start page, and those on a visit: plan, sort, finish, film."""
 
-from clerestory.web.server import app, serve
+from clerestory.web.server import Serving, begin, serve
 
-__all__ = ["app", "serve"]
+__all__ = ["Serving", "begin", "serve"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hmac
 import re
+import secrets
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs
 
@@ -29,12 +30,32 @@ HEADERS = {
 _CROOKED = re.compile(rb"(?i)%2e|%2f|%5c|%00|\\|//|/\.|%25")
 
 
+class Once:
+    """A key that lets in a single time: for an address that other users may see in the list of processes."""
+
+    def __init__(self) -> None:
+        self._key = ""
+
+    def fresh(self) -> str:
+        """A new one; the one before is no longer taken."""
+        self._key = secrets.token_urlsafe(24)
+        return self._key
+
+    def take(self, given: str) -> bool:
+        """Whether this is the key; it is used up then."""
+        if not self._key or not hmac.compare_digest(given.encode(), self._key.encode()):
+            return False
+        self._key = ""
+        return True
+
+
 class Gate:
     """Refuses every request and websocket without the token, with a foreign Host or Origin, or a crooked path."""
 
-    def __init__(self, inner: ASGIApp, token: str) -> None:
+    def __init__(self, inner: ASGIApp, token: str, once: Once | None = None) -> None:
         self.inner = inner
         self.token = token
+        self.once = once or Once()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
@@ -71,13 +92,14 @@ class Gate:
         if hmac.compare_digest(_cookie(headers, name).encode(), self.token.encode()):
             return None
         given = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("token", [""])[0]
-        if scope["type"] == "http" and scope["path"] == "/" and scope["method"] == "GET" and hmac.compare_digest(
-            given.encode(), self.token.encode()
-        ):  # fmt: skip
+        if scope["type"] == "http" and scope["path"] == "/" and scope["method"] == "GET" and self._is_key(given):
             answer = RedirectResponse("/", 303)
             answer.set_cookie(name, self.token, path="/", httponly=True, samesite="strict")
             return answer
         return _no(403, "Open the address that clerestory printed when it started; it holds this start's key.")
+
+    def _is_key(self, given: str) -> bool:
+        return self.once.take(given) or hmac.compare_digest(given.encode(), self.token.encode())
 
 
 def _no(status: int, words: str) -> Response:

@@ -9,6 +9,11 @@ from pathlib import Path
 
 LONGEST_TAKE = 15 * 60  # seconds of narration in one recording
 TAKE_BYTES = LONGEST_TAKE * 48_000 * 2 + 4096  # 16-bit mono at 48 kHz, with its header
+# The field card and reports carry their own styles and scripts: they are shown as strangers, with nothing to reach.
+STRANGER = (
+    "sandbox allow-scripts allow-popups; default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; "
+    "img-src data:; frame-ancestors 'none'"
+)
 _NAME = re.compile(r"[^/\\\0]{1,200}")
 
 

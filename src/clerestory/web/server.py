@@ -9,8 +9,8 @@ import secrets
 import socket
 import threading
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable
-from importlib.resources import files
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,32 +18,32 @@ import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
-from starlette.routing import Route, WebSocketRoute
+from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.types import ASGIApp
 from starlette.websockets import WebSocket
 
+from clerestory import api
 from clerestory.errors import UserError
 from clerestory.files.lock import Taken
+from clerestory.files.lock import held as lock_held
+from clerestory.files.places import data_folder
 from clerestory.run.system import hold_port
 from clerestory.visit.folder import VisitFolder
 from clerestory.web import stills
+from clerestory.web.conflict import Conflict
 from clerestory.web.desk import Desk
-from clerestory.web.gate import Gate
-from clerestory.web.paths import TAKE_BYTES, plain_file
+from clerestory.web.gate import Gate, Once
+from clerestory.web.house import House, Running, when_left
+from clerestory.web.paths import STRANGER, TAKE_BYTES, plain_file
+from clerestory.web.porch import PAGES, Porch, all_assets, answering
 from clerestory.web.session import Session, read_session, write_session
+from clerestory.web.start import Recents, key_of_folder
 from clerestory.web.talk import Hub, Talk
 
 if TYPE_CHECKING:
     from clerestory.web.film_desk import FilmDesk
     from clerestory.web.plan_desk import PlanDesk
 
-PAGES = ("plan", "sort", "finish", "film")
-KINDS = {".js": "text/javascript", ".css": "text/css", ".html": "text/html", ".svg": "image/svg+xml"}
-# The field card and reports carry their own styles and scripts: they are shown as strangers, with nothing to reach.
-STRANGER = (
-    "sandbox allow-scripts allow-popups; default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; "
-    "img-src data:; frame-ancestors 'none'"
-)
 # Folders of the visit from which finished things are shown, and what kinds of file.
 SHOWN = {
     "plan": (".pdf", ".html", ".ics"),
@@ -53,16 +53,18 @@ SHOWN = {
 }
 WARM_AFTER = 1.5  # seconds: the first page goes first
 log = logging.getLogger("clerestory.web")
-Handler = Callable[[Request], Awaitable[Response]]
 
 
 class _Pages:
-    """What each address answers."""
+    """One visit's pages: what each address answers."""
 
-    def __init__(self, visit: Path) -> None:
+    def __init__(self, visit: Path, assets: Mapping[str, bytes]) -> None:
         self.hub = Hub()
         self.desk = Desk(visit, self.hub)
-        self.assets = _assets()
+        self.key = key_of_folder(visit.resolve())
+        self.assets = assets
+        self.app: ASGIApp = Starlette(routes=self._routes())
+        self._faults = _faults_to(visit / ".clerestory")
         self._lock = threading.Lock()
         self._plan: PlanDesk | None = None
         self._film: FilmDesk | None = None
@@ -87,11 +89,33 @@ class _Pages:
                 self._film = FilmDesk(self.desk.root, self.desk.journal, self.hub)
             return self._film
 
+    def begin(self) -> None:
+        """Show what is there, and load in the background what the first view needs."""
+        self.desk.begin()
+        threading.Thread(target=self.warm, name="clerestory-warm", daemon=True).start()
+
     def close(self) -> None:
         """End what goes on in the background; nothing half-written is left."""
+        self.desk.stop_reading()
         self.desk.close()
         if self._film is not None:
             self._film.stop()
+        log.removeHandler(self._faults)
+        self._faults.close()
+
+    def busy(self) -> list[str]:
+        """What is under way that may not be cut short, in words."""
+        out = []
+        if any(state in ("waiting", "writing") for state in list(self.desk.queue.values())):
+            out.append("pictures are being saved")
+        if self._film is not None and self._film.state.get("state") == "making":
+            out.append("the film is being made")
+        return out
+
+    @property
+    def reading(self) -> bool:
+        """Whether frames are being read; broken off, it goes on from there the next time."""
+        return self.desk.sorting.get("state") == "reading"
 
     def warm(self) -> None:
         """Load what decodes and finishes, so that the first view opened does not wait for it."""
@@ -100,22 +124,26 @@ class _Pages:
 
     async def first(self, request: Request) -> Response:
         """The first page: the sort page where there are frames, else the plan."""
-        has_frames = self.desk.table.views or self.desk.sorting.get("state") == "reading"
-        return RedirectResponse("/sort" if has_frames else "/plan", 303)
+        frames = self.desk.table.views or self.desk.sorting.get("state") != "sorted"
+        return RedirectResponse("/sort" if frames else "/plan", 303)
 
     async def page(self, request: Request) -> Response:
         """One of the four pages: all share one frame."""
-        return self._asset("page.html")
+        return Response(self.assets["page.html"], media_type="text/html")
 
-    async def asset(self, request: Request) -> Response:
-        """A script, a style or a drawing of the program's own."""
-        return self._asset(request.path_params["name"])
-
-    def _asset(self, name: str) -> Response:
-        data = self.assets.get(name)
-        if data is None:
-            return PlainTextResponse("No such page.\n", 404)
-        return Response(data, media_type=KINDS[Path(name).suffix])
+    def _routes(self) -> list[BaseRoute]:
+        return [
+            Route("/", answering(self.first)),
+            *[Route(f"/{name}", answering(self.page)) for name in PAGES],
+            Route("/small/{name}", answering(self.small)),
+            Route("/small-picture/{name}", answering(self.small_picture)),
+            Route("/frame/{name}", answering(self.full_frame)),
+            Route("/picture/{name}", answering(self.full_picture)),
+            Route("/as-shot/{name}", answering(self.as_shot)),
+            Route("/kept/{folder}/{name}", answering(self.kept)),
+            Route("/take/{name}", answering(self.keep_take), methods=["PUT"]),
+            WebSocketRoute("/talk", self.talk),
+        ]
 
     async def small(self, request: Request) -> Response:
         """A frame's small picture."""
@@ -185,100 +213,105 @@ class _Pages:
         await Talk(websocket, self.hub, self).run()
 
 
-def _assets() -> dict[str, bytes]:
-    """The program's own files for the browser, all read at the start: nothing else can be asked for."""
-    folder = files("clerestory.web").joinpath("assets")
-    return {f.name: f.read_bytes() for f in folder.iterdir() if Path(f.name).suffix in KINDS}
-
-
-def _say(handler: Handler) -> Handler:
-    """Refusals meant for a person, as an answer."""
-
-    async def answering(request: Request) -> Response:
-        try:
-            return await handler(request)
-        except UserError as problem:
-            return JSONResponse({"error": str(problem)}, 400)
-        except asyncio.CancelledError:  # the server is being stopped
-            return JSONResponse({"error": "The server stopped."}, 503)
-        except Exception as problem:
-            log.exception("%s", request.url.path)
-            return JSONResponse({"error": f"A fault of ours ({type(problem).__name__})."}, 500)
-
-    return answering
-
-
-def _faults_to(visit: Path) -> None:
-    """Faults of ours go to a file beside the catalogue: no one reading the terminal has use for them."""
-    (visit / ".clerestory").mkdir(exist_ok=True)
-    keep = logging.FileHandler(visit / ".clerestory" / "faults.log", encoding="utf-8", delay=True)
+def _faults_to(folder: Path) -> logging.Handler:
+    """Faults of ours go to a file (beside the visit's catalogue): no one reading the terminal has use for them."""
+    folder.mkdir(parents=True, exist_ok=True)
+    keep = logging.FileHandler(folder / "faults.log", encoding="utf-8", delay=True)
     keep.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
     log.addHandler(keep)
     log.propagate = False
+    return keep
 
 
-def app(visit: Path, token: str, started: Callable[[], None] | None = None) -> ASGIApp:
-    """The pages of one visit as an ASGI application; only those who hold `token` are let in."""
-    pages = _Pages(visit)
+@dataclass(frozen=True)
+class Serving:
+    """How a server is started. `folder`: the visit that is open at first; None for the start page. `ready` hears the
+    address to open and an address that opens a single time, for handing to a browser. `minutes`: it ends by itself
+    so long after its last page was closed; None: it stays. `demo`: makes the demo's visit."""
 
-    @contextlib.asynccontextmanager
-    async def lifespan(_: Starlette) -> AsyncIterator[None]:
-        pages.desk.begin()
-        threading.Thread(target=pages.warm, name="clerestory-warm", daemon=True).start()
-        if started is not None:
-            started()
-        yield
-        pages.close()
-
-    routes = [
-        Route("/", _say(pages.first)),
-        *[Route(f"/{name}", _say(pages.page)) for name in PAGES],
-        Route("/assets/{name}", _say(pages.asset)),
-        Route("/small/{name}", _say(pages.small)),
-        Route("/small-picture/{name}", _say(pages.small_picture)),
-        Route("/frame/{name}", _say(pages.full_frame)),
-        Route("/picture/{name}", _say(pages.full_picture)),
-        Route("/as-shot/{name}", _say(pages.as_shot)),
-        Route("/kept/{folder}/{name}", _say(pages.kept)),
-        Route("/take/{name}", _say(pages.keep_take), methods=["PUT"]),
-        WebSocketRoute("/talk", pages.talk),
-    ]
-    return Gate(Starlette(routes=routes, lifespan=lifespan), token)
+    folder: Path | None = None
+    port: int = 0
+    ready: Callable[[str, str], None] | None = None
+    minutes: float | None = None
+    demo: Callable[..., Any] | None = None
 
 
-def serve(folder: Path, port: int = 0, ready: Callable[[str], None] | None = None) -> None:
+def serve(
+    folder: Path, port: int = 0, ready: Callable[[str], None] | None = None, minutes: float | None = None
+) -> None:
     """Serve the pages on a visit until interrupted. `port` 0 takes that of last time, else a free one.
 
     `ready` hears the address to open. Listens on this computer's loopback address only. A server started again on the
     same folder has the same key, and the same port where it is free, so that open pages find it again. Raises
     UserError where the folder or the port cannot be had, or the folder's pages are open already.
     """
-    visit = VisitFolder.open(Path(folder))
-    try:
-        with visit.serving():
-            _serve(visit, port, ready)
-    except Taken as problem:
-        known = read_session(visit)
-        where = f"; open {known.address}, or end that program" if known is not None else "; end that program first"
-        raise UserError(f"{str(problem).removesuffix('.')}{where}.") from problem
+    begin(Serving(Path(folder), port, (lambda address, _: ready(address)) if ready is not None else None, minutes))
 
 
-def _serve(visit: VisitFolder, port: int, ready: Callable[[str], None] | None) -> None:
-    known = read_session(visit)
-    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    with listener:
+def begin(asked: Serving) -> None:
+    """Serve the start page, or a visit at once, until interrupted or left. `Running` where this user's start page is
+    served already."""
+    data = data_folder()
+    with contextlib.ExitStack() as held:
+        if asked.folder is None:
+            try:
+                held.enter_context(lock_held(data / "pages.lock", "showing the start page", "It runs already", 0.5))
+            except Taken as problem:
+                raise Running(read_session(data)) from problem
+            known = read_session(data)
+        else:
+            known = read_session(VisitFolder.open(asked.folder))
+        assets = all_assets()
+        house = House(lambda root: _Pages(root, assets), Recents(data / "visits.json"), asked.demo or api.make_demo)
+        listener = held.enter_context(socket.socket(socket.AF_INET, socket.SOCK_STREAM))
+        held.callback(house.close)
+        if asked.folder is not None:
+            _open_first(house, asked.folder.resolve())
         hold_port(listener)
-        _bind(listener, port, known)
+        _bind(listener, asked.port, known)
         listener.listen(64)
-        session = Session(known.token if known else secrets.token_urlsafe(24), listener.getsockname()[1])
-        write_session(visit, session)
-        _faults_to(visit.root)
-        application = app(visit.root, session.token, (lambda: ready(session.address)) if ready is not None else None)
-        config = uvicorn.Config(
-            application, log_level="critical", access_log=False, ws="websockets-sansio", server_header=False,
-            ws_max_size=4_000_000, timeout_graceful_shutdown=2,
-        )  # fmt: skip
-        uvicorn.Server(config).run(sockets=[listener])
+        house.serving_at(Session(known.token if known else secrets.token_urlsafe(24), listener.getsockname()[1]))
+        if asked.folder is None:
+            assert house.session is not None
+            write_session(data, house.session)
+        _run(house, Porch(house, assets), listener, asked)
+
+
+def _open_first(house: House, folder: Path) -> None:
+    try:
+        house.open(folder)
+    except Conflict as problem:
+        address = problem.facts["address"]
+        raise UserError(f"{problem.facts['held']}; {f'open {address}, or ' if address else ''}end that program"
+                        f"{'' if address else ' first'}.") from problem  # fmt: skip
+
+
+def _run(house: House, porch: Porch, listener: socket.socket, asked: Serving) -> None:
+    """Answer until interrupted, or left alone for long enough."""
+    assert house.session is not None
+    session, once = house.session, Once()
+
+    def started() -> None:
+        if asked.ready is not None:
+            asked.ready(session.address, Session(once.fresh(), session.port).address)
+
+    def end() -> None:
+        server.should_exit = True
+
+    minutes = asked.minutes
+    watch = (lambda: when_left(house, end, 60 * minutes)) if minutes is not None else None
+    faults = _faults_to(data_folder()) if asked.folder is None else None
+    config = uvicorn.Config(
+        Gate(porch.app(started, watch, once), session.token, once), log_level="critical", access_log=False,
+        ws="websockets-sansio", server_header=False, ws_max_size=4_000_000, timeout_graceful_shutdown=2,
+    )  # fmt: skip
+    server = uvicorn.Server(config)
+    try:
+        server.run(sockets=[listener])
+    finally:
+        if faults is not None:
+            log.removeHandler(faults)
+            faults.close()
 
 
 def _bind(listener: socket.socket, port: int, known: Session | None) -> None:

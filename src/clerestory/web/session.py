@@ -24,13 +24,14 @@ class Session:
         return f"http://127.0.0.1:{self.port}/?token={self.token}"
 
 
-def _file(visit: VisitFolder) -> Path:
-    return visit.hidden / "pages.json"
+def _file(kept_in: VisitFolder | Path) -> Path:
+    return (kept_in.hidden if isinstance(kept_in, VisitFolder) else kept_in) / "pages.json"
 
 
-def read_session(visit: VisitFolder) -> Session | None:
-    """That of the last server on this visit, where its file is there, whole, and this user's alone."""
-    path = _file(visit)
+def read_session(kept_in: VisitFolder | Path) -> Session | None:
+    """That of the last server on this visit (or kept in this folder), where its file is there, whole, and this
+    user's alone."""
+    path = _file(kept_in)
     try:
         if path.is_symlink() or (os.name == "posix" and path.stat().st_mode & 0o077):
             return None  # others could have read or written it
@@ -41,11 +42,14 @@ def read_session(visit: VisitFolder) -> Session | None:
     return session if len(session.token) >= 24 and 0 < session.port < 65536 else None
 
 
-def write_session(visit: VisitFolder, session: Session) -> None:
-    """Keep it, readable by this user alone. Where it cannot be kept, the next server has another key."""
+def write_session(kept_in: VisitFolder | Path, session: Session) -> None:
+    """Keep it, readable by this user alone. Where it cannot be kept so, the next server has another key."""
+    path = _file(kept_in)
     with contextlib.suppress(OSError):
-        visit.hidden.mkdir(exist_ok=True)
-        path = _file(visit)
+        path.parent.mkdir(parents=True, exist_ok=True)
         path.unlink(missing_ok=True)
         with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as file:
-            json.dump(asdict(session), file)
+            if os.name == "posix" and os.fstat(file.fileno()).st_mode & 0o077:
+                path.unlink()  # a disk that keeps no rights, such as a card: others could read it
+            else:
+                json.dump(asdict(session), file)

@@ -7,7 +7,7 @@ import json
 import logging
 import struct
 import threading
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from concurrent.futures import Executor
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -24,14 +24,18 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("clerestory.web")
 WIDTHS = (320, 2400)  # of previews, pixels
-Answer = Callable[[dict[str, Any]], Awaitable[Any]]
+ANOTHER = 4001  # the code with which a page's line is closed when its visit is no longer the one that is open
+Call = tuple[Executor, Callable[[], Any]]
+
+
+Outbox = asyncio.Queue["str | bytes | None"]  # None: the line is closed
 
 
 class Hub:
     """Passes what happens, from any thread, to every open page."""
 
     def __init__(self) -> None:
-        self._pages: dict[int, asyncio.Queue[str | bytes]] = {}
+        self._pages: dict[int, Outbox] = {}
         self._loop: asyncio.AbstractEventLoop | None = None
         self._lock = threading.Lock()
 
@@ -43,12 +47,25 @@ class Hub:
             for page in pages:
                 loop.call_soon_threadsafe(page.put_nowait, text)
 
-    def join(self, outbox: asyncio.Queue[str | bytes]) -> None:
+    def count(self) -> int:
+        """How many pages are open."""
+        with self._lock:
+            return len(self._pages)
+
+    def part(self) -> None:
+        """Close every page's line: what it showed is no longer what is open."""
+        with self._lock:
+            loop, pages = self._loop, list(self._pages.values())
+        if loop is not None and not loop.is_closed():
+            for page in pages:
+                loop.call_soon_threadsafe(page.put_nowait, None)
+
+    def join(self, outbox: Outbox) -> None:
         with self._lock:
             self._loop = asyncio.get_running_loop()
             self._pages[id(outbox)] = outbox
 
-    def leave(self, outbox: asyncio.Queue[str | bytes]) -> None:
+    def leave(self, outbox: Outbox) -> None:
         with self._lock:
             self._pages.pop(id(outbox), None)
 
@@ -70,21 +87,20 @@ class Visit(Protocol):
     def film(self) -> FilmDesk: ...
 
 
-class Talk:
-    """One open page."""
+class Conversation:
+    """One open page: questions, each with one answer, and what is told to every page."""
 
-    def __init__(self, socket: WebSocket, hub: Hub, visit: Visit) -> None:
-        self.socket, self.hub, self.visit, self.desk = socket, hub, visit, visit.desk
-        self.outbox: asyncio.Queue[str | bytes] = asyncio.Queue()
-        self.latest: dict[str, dict[str, Any]] = {}
-        self.waiting = asyncio.Event()
+    def __init__(self, socket: WebSocket, hub: Hub, call_of: Callable[[str, dict[str, Any]], Call | None]) -> None:
+        """`call_of(kind, message)` says what to call, and in which pool, for a question; None: not known."""
+        self.socket, self.hub, self.call_of = socket, hub, call_of
+        self.outbox: Outbox = asyncio.Queue()
         self._under_way: set[asyncio.Task[None]] = set()
 
     async def run(self) -> None:
         """Talk until the page closes."""
         await self.socket.accept()
         self.hub.join(self.outbox)
-        sender, renderer = asyncio.create_task(self._send()), asyncio.create_task(self._render())
+        tasks = [asyncio.create_task(self._send()), *self._beside()]
         try:
             while True:
                 self._take(await self.socket.receive_text())
@@ -92,19 +108,22 @@ class Talk:
             pass
         finally:
             self.hub.leave(self.outbox)
-            for task in (sender, renderer, *self._under_way):
+            for task in (*tasks, *self._under_way):
                 task.cancel()
+
+    def _beside(self) -> list[asyncio.Task[None]]:
+        """What else goes on as long as the page is open."""
+        return []
 
     def _take(self, text: str) -> None:
         try:
             message = json.loads(text)
-            kind = message["do"]
+            kind = str(message["do"])
         except (ValueError, TypeError, KeyError):
             return
-        if kind in ("preview", "reading"):  # only the latest of each matters
-            self.latest[kind] = message
-            self.waiting.set()
-            return
+        self._taken(kind, message)
+
+    def _taken(self, kind: str, message: dict[str, Any]) -> None:
         task = asyncio.create_task(self._answer(message))
         self._under_way.add(task)
         task.add_done_callback(self._under_way.discard)
@@ -112,15 +131,15 @@ class Talk:
     async def _send(self) -> None:
         while True:
             message = await self.outbox.get()
+            if message is None:
+                await self.socket.close(ANOTHER)
+                return
             if isinstance(message, bytes):
                 await self.socket.send_bytes(message)
             else:
                 await self.socket.send_text(message)
 
     def _say(self, **facts: Any) -> None:
-        for name in ("error", "said"):
-            if name in facts:  # files are told as they lie in the visit
-                facts[name] = str(facts[name]).replace(f"{self.desk.root}/", "")
         self.outbox.put_nowait(json.dumps(facts, ensure_ascii=False))
 
     async def _answer(self, message: dict[str, Any]) -> None:
@@ -149,13 +168,48 @@ class Talk:
 
     async def _do(self, message: dict[str, Any]) -> Any:
         kind = str(message["do"])
+        found = self.call_of(kind, message)
+        if found is None:
+            raise UserError(f"'{kind}' is not something this server does; reload the page.")
+        pool, call = found
+        key = str(message.get("key") or "")
+        return await asyncio.get_running_loop().run_in_executor(pool, self._once, key, call)
+
+    def _once(self, key: str, call: Callable[[], Any]) -> Any:
+        return call()
+
+
+class Talk(Conversation):
+    """One open page of a visit."""
+
+    def __init__(self, socket: WebSocket, hub: Hub, visit: Visit) -> None:
+        super().__init__(socket, hub, self._call)
+        self.visit, self.desk = visit, visit.desk
+        self.latest: dict[str, dict[str, Any]] = {}
+        self.waiting = asyncio.Event()
+
+    def _beside(self) -> list[asyncio.Task[None]]:
+        return [asyncio.create_task(self._render())]
+
+    def _taken(self, kind: str, message: dict[str, Any]) -> None:
+        if kind in ("preview", "reading"):  # only the latest of each matters
+            self.latest[kind] = message
+            self.waiting.set()
+        else:
+            super()._taken(kind, message)
+
+    def _say(self, **facts: Any) -> None:
+        for name in ("error", "said"):
+            if name in facts:  # files are told as they lie in the visit
+                facts[name] = str(facts[name]).replace(f"{self.desk.root}/", "")
+        super()._say(**facts)
+
+    def _call(self, kind: str, message: dict[str, Any]) -> Call | None:
         for work in (self._about_texts, self._about_views, self._about_recipes, self._about_plan, self._about_film):
             found = work(kind, message)
             if found is not None:
-                pool, call = found
-                key = str(message.get("key") or "")
-                return await asyncio.get_running_loop().run_in_executor(pool, self._once, key, call)
-        raise UserError(f"'{kind}' is not something this server does; reload the page.")
+                return found
+        return None
 
     def _once(self, key: str, call: Callable[[], Any]) -> Any:
         """What a page asks again after the server was started anew is not done twice."""
@@ -167,9 +221,9 @@ class Talk:
         with journal.asked(key):
             return call()
 
-    def _about_texts(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
+    def _about_texts(self, kind: str, m: dict[str, Any]) -> Call | None:
         texts, desk = self.desk.texts, self.desk
-        calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
+        calls: dict[str, Call] = {
             "text": (desk.pen, lambda: texts.read(m["name"])),
             "text save": (desk.pen, lambda: self._saved(m["name"], m["text"], m["based"])),
             "text drop": (desk.pen, lambda: self._dropped(m["name"], m["based"])),
@@ -185,9 +239,9 @@ class Talk:
         self.desk.texts.own_again(name, based)
         self.desk.text_changed(name)
 
-    def _about_views(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
+    def _about_views(self, kind: str, m: dict[str, Any]) -> Call | None:
         desk = self.desk
-        calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
+        calls: dict[str, Call] = {
             "visit": (desk.pen, desk.visit_facts),
             "sort again": (desk.pen, desk.sort_again),
             "stop reading": (desk.pen, desk.stop_reading),
@@ -208,9 +262,9 @@ class Talk:
         self.desk.set_recipe(view, {"pick": None if frame == own else frame}, "", "sort")
         self.desk.tell("views")
 
-    def _about_recipes(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
+    def _about_recipes(self, kind: str, m: dict[str, Any]) -> Call | None:
         desk = self.desk
-        calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
+        calls: dict[str, Call] = {
             "recipe": (desk.pen, lambda: desk.recipe(m["view"]).model_dump(mode="json")),
             "set": (
                 desk.pen,
@@ -251,11 +305,11 @@ class Talk:
         with opened.lock:
             return opened.marks()
 
-    def _about_plan(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
+    def _about_plan(self, kind: str, m: dict[str, Any]) -> Call | None:
         if not kind.startswith("plan"):
             return None
         visit, desk = self.visit, self.desk  # the plan itself is loaded by whoever works on it
-        calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
+        calls: dict[str, Call] = {
             "plan": (desk.slow, lambda: visit.plan.facts()),
             "plan begin": (desk.pen, lambda: visit.plan.begin()),
             "plan day": (desk.slow, lambda: visit.plan.day(m["date"])),
@@ -263,11 +317,11 @@ class Talk:
         }
         return calls.get(kind)
 
-    def _about_film(self, kind: str, m: dict[str, Any]) -> tuple[Executor, Callable[[], Any]] | None:
+    def _about_film(self, kind: str, m: dict[str, Any]) -> Call | None:
         if not kind.startswith("film"):
             return None
         visit, desk = self.visit, self.desk
-        calls: dict[str, tuple[Executor, Callable[[], Any]]] = {
+        calls: dict[str, Call] = {
             "film": (desk.slow, lambda: visit.film.facts()),
             "film draft": (desk.slow, lambda: visit.film.draft()),
             "film shot": (

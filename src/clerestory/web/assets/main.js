@@ -4,6 +4,7 @@ import { button, el } from "./build.js";
 import { Film } from "./film.js";
 import { Finish } from "./finish.js";
 import { Plan } from "./plan.js";
+import { Signs } from "./signs.js";
 import { Sort } from "./sort.js";
 import { TextDesk } from "./text.js";
 import { Wire } from "./wire.js";
@@ -22,14 +23,12 @@ const remember = (on) => {
   try { localStorage.setItem(LETTERS, on ? "on" : "off"); } catch { /* for this page only */ }
 };
 
-class House {
+class House extends Signs {
   constructor() {
+    super();
     this.wire = new Wire();
     this.visit = { views: [], frames: {}, queue: {}, done: [], sorting: {} };
     this.page = null;
-    this.busy = new Map();
-    this.problems = new Map();
-    this.works = new Map();
     this.latencies = [];
     this.warps = [];
     window.clerestory = this;
@@ -42,11 +41,12 @@ class House {
     this.wire.on("opening", ({ view, said }) => this.note("opening", said ? `${view}: ${said}` : ""));
     this.wire.on("work", (facts) => this.working(facts));
     this.wire.on("preview", () => this.note("opening", ""));
+    this.wire.on("importing", (facts) => this.importing(facts));
     this.wire.on("held", ({ said }) => this.note("held", said));
     this.wire.on("trouble", ({ key, said, text }) => this.problem(key ?? "said", said, text ? [this.textAction(text)] : []));
     this.wire.on("solved", ({ key }) => this.solved(key));
     for (const event of ["recipe", "film", "plan", "views"]) this.wire.on(event, () => this.lookAhead());
-    document.querySelectorAll("nav a").forEach((a) => a.addEventListener("click", (e) => this.follow(e, a)));
+    document.querySelectorAll("nav a[data-page]").forEach((a) => a.addEventListener("click", (e) => this.follow(e, a)));
     at("undo").addEventListener("click", () => this.step("undo"));
     at("redo").addEventListener("click", () => this.step("redo"));
     at("keys").addEventListener("click", () => this.showKeys());
@@ -58,7 +58,12 @@ class House {
     this.show(location.pathname);
   }
 
-  async linked({ up, again, resent, tries, waiting }) {
+  async linked({ up, again, resent, tries, waiting, another }) {
+    if (another) {
+      this.page?.close?.();
+      location.assign("/start");
+      return;
+    }
     if (!up) {
       for (const [key, work] of this.works) { clearInterval(work.clock); this.bar(key, ""); }
       if (tries === 0) return this.note("link", "looking for the server");
@@ -82,6 +87,7 @@ class House {
     } catch (problem) {
       return this.trouble(problem.message);
     }
+    this.wire.visit = this.visit.key;
     at("visit-name").textContent = this.visit.title;
     this.sorting(this.visit.sorting);
     this.queued(this.visit);
@@ -108,7 +114,7 @@ class House {
     this.name = name;
     document.body.dataset.page = name;
     document.title = `${name[0].toUpperCase()}${name.slice(1)} - Clerestory`;
-    document.querySelectorAll("nav a").forEach((a) => {
+    document.querySelectorAll("nav a[data-page]").forEach((a) => {
       if (a.dataset.page === name) a.setAttribute("aria-current", "page");
       else a.removeAttribute("aria-current");
     });
@@ -120,43 +126,6 @@ class House {
   }
 
   // ---- what goes on
-
-  note(what, words) {
-    if (words) this.busy.set(what, words);
-    else this.busy.delete(what);
-    const text = [...this.busy.values()].join(" · ");
-    if (at("status").textContent !== text) at("status").textContent = text;
-  }
-
-  // ---- long work: what, how far, and a way to break it off
-
-  // `done` of `total`, where that can be told; `stop()` breaks it off. No words: it has ended.
-  bar(key, words, { done, total, stop } = {}) {
-    const old = this.works.get(key);
-    if (!words) {
-      old?.node.remove();
-      this.works.delete(key);
-      return;
-    }
-    const work = old ?? this.newBar(key);
-    const share = total ? `, ${done} of ${total}` : "";
-    work.words.textContent = words + share;
-    if (total) work.meter.value = done / total;
-    else if (old?.counted) work.meter.removeAttribute("value");
-    work.counted = Boolean(total);
-    work.meter.setAttribute("aria-label", words);
-    work.stop = stop;
-    work.cancel.hidden = !stop;
-  }
-
-  newBar(key) {
-    const work = { words: el("span", {}), meter: el("progress", { max: 1 }) };
-    work.cancel = button("Break off", () => { work.cancel.disabled = true; work.stop?.(); });
-    work.node = el("div", {}, work.words, work.meter, work.cancel);
-    this.works.set(key, work);
-    at("works").append(work.node);
-    return work;
-  }
 
   // Work in the other process says only when it begins and ends: how far it is goes by how long the last one took.
   working({ what, state, usual }) {
@@ -170,32 +139,9 @@ class House {
     if (usual) work.clock = setInterval(() => { work.meter.value = Math.min(0.97, (performance.now() - begun) / 1000 / usual); }, 200);
   }
 
-  // ---- what stands in the way: it stays until it is solved or put away
-
-  // `key` names the matter: said again it is said once. `actions`: [words, does] of buttons that solve it.
-  problem(key, said, actions = []) {
-    if (!said) return this.solved(key);
-    this.problems.set(key, { said, actions });
-    this.showProblems();
-  }
-
-  solved(key) {
-    if (this.problems.delete(key)) this.showProblems();
-  }
-
-  trouble(words) {
-    this.problem("said", words);
-  }
-
   // A button that opens a text of the visit where it can be written.
   textAction(name) {
     return [`Open ${name}`, () => this.openText(name)];
-  }
-
-  showProblems() {
-    at("trouble").replaceChildren(...[...this.problems].map(([key, { said, actions }]) => el("div", {}, el("p", {}, said),
-      button("Put away", () => this.solved(key)),
-      actions.length ? el("div", { class: "row" }, ...actions.map(([words, does]) => button(words, () => does()))) : null)));
   }
 
   openText(name) {

@@ -1,5 +1,6 @@
 // The conversation with the server: questions with answers, events, and pictures as bytes.
 
+const ANOTHER = 4001; // the server's word for: another visit is open now, or none
 const AGAIN_MS = [200, 500, 1000, 2000, 4000];
 // What changes the visit: asked again, under the same key, when the server went before it answered. The server knows
 // by the key what it has done already, so that nothing is done twice.
@@ -8,7 +9,10 @@ const CHANGES = new Set(["set", "copy", "undo", "redo", "split", "join", "pick",
 const TAB = Math.random().toString(36).slice(2) + Date.now().toString(36);
 
 export class Wire {
-  constructor() {
+  // `path`: where the server listens; `visit`: the key of the visit that this page shows, once it is known.
+  constructor(path = "/talk") {
+    this.path = path;
+    this.visit = "";
     this.number = 0;
     this.open = new Map();
     this.hearers = new Map();
@@ -17,11 +21,11 @@ export class Wire {
   }
 
   connect() {
-    this.socket = new WebSocket(`ws://${location.host}/talk`);
+    this.socket = new WebSocket(`ws://${location.host}${this.path}${this.visit ? `?visit=${this.visit}` : ""}`);
     this.socket.binaryType = "arraybuffer";
     this.socket.onopen = () => this.opened();
     this.socket.onmessage = ({ data }) => (typeof data === "string" ? this.text(data) : this.bytes(data));
-    this.socket.onclose = () => this.closed();
+    this.socket.onclose = ({ code }) => (code === ANOTHER ? this.tell("link", { another: true }) : this.closed());
   }
 
   opened() {

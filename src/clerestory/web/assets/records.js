@@ -1,0 +1,107 @@
+// What is known of the visit as a whole: whether all agrees, what was learnt of hands and camera, the list of frames.
+
+import { button, debounce, el } from "./build.js";
+
+const SHOWN = 300; // rows drawn at once; what is sought narrows them
+const HEADS = { name: "frame", view: "view", time: "time", model: "camera", lens: "lens", focal_mm: "focal length, mm", seconds: "shutter, s",
+  f_number: "aperture, f/", iso: "ISO", sharpness: "sharpness", clipped: "clipped, share" };
+
+const said = (value) => {
+  if (value === null || value === undefined) return "";
+  return typeof value === "number" ? String(Number(value.toPrecision(3))) : String(value).replace("T", " ");
+};
+
+export class Records {
+  constructor(porch, room) {
+    this.porch = porch;
+    this.lead = el("p", { class: "quiet" });
+    this.checked = el("div", { role: "status" });
+    this.learnt = el("div", { role: "status" });
+    this.buttons = { check: button("Check the visit", () => this.begin("check")), learn: button("Learn from its frames", () => this.begin("learn")) };
+    this.seek = el("input", { id: "seek", type: "search", placeholder: "a view, a lens, a day", oninput: debounce(() => this.table(), 150) });
+    this.list = el("div", { class: "list", tabindex: 0, role: "region", "aria-label": "Frames" });
+    this.count = el("p", { class: "quiet", role: "status" });
+    this.parts = el("div", {},
+      el("section", {}, el("h2", {}, "Does all agree?"),
+        el("p", {}, "Every original is read and compared with what it was when it came in; recipes, pictures and texts are looked through."),
+        this.buttons.check, this.checked),
+      el("section", {}, el("h2", {}, "Your hands and your camera"),
+        el("p", {}, "From the views that were taken several times: how steady your hands are, the noise of the camera, which lenses you use. The next plan can reckon with it."),
+        this.buttons.learn, this.learnt),
+      el("section", {}, el("h2", {}, "Every frame"),
+        el("div", { class: "row seek" }, el("label", { for: "seek" }, "Only those with"), this.seek,
+          el("a", { href: "/records/catalogue.csv", download: true }, "Save as CSV"), el("a", { href: "/records/catalogue.json", download: true }, "Save as JSON")),
+        this.count, this.list));
+    room.append(el("div", { class: "records" }, el("h1", {}, "Records"), this.lead, this.parts));
+    porch.wire.on("record", (facts) => this.under(facts));
+    porch.wire.on("record found", () => this.show());
+  }
+
+  drawn() {
+    this.show();
+  }
+
+  visitChanged(visit) {
+    if (this.at !== undefined && this.at !== (visit?.key ?? "")) this.show();
+    this.at = visit?.key ?? "";
+  }
+
+  async show() {
+    const facts = await this.porch.ask("records");
+    if (!facts) return;
+    this.parts.hidden = !facts.there;
+    this.lead.replaceChildren(...(facts.there ? [facts.title] : [el("a", { href: "/start" }, "Open a visit"), " to see its records."]));
+    if (!facts.there) return;
+    for (const [what, state] of Object.entries(facts.work)) this.under({ which: what, ...state });
+    this.check(facts.found.check);
+    this.learn(facts.found.learn, facts.page);
+    this.catalogue();
+  }
+
+  begin(what) {
+    this.porch.ask("record", { what });
+  }
+
+  under({ which: what, state, done, total, said: words }) {
+    const name = what === "check" ? "checking the visit" : "learning from its frames";
+    const step = state === "under way" && !total && done ? `${name}: ${done} files` : name;
+    this.porch.bar(what, state === "under way" ? step : "", { done, total, stop: () => this.porch.ask("stop record", { what }) });
+    this.buttons[what].disabled = state === "under way";
+    if (state === "failed" || state === "stopped") this.porch.problem(what, words, [["Begin again", () => this.begin(what)]]);
+    else this.porch.solved(what);
+  }
+
+  check(found) {
+    if (!found) return this.checked.replaceChildren();
+    if (!found.rows.length) return this.checked.replaceChildren(el("p", { class: "well" }, "Everything agrees."));
+    const grave = found.rows.filter((row) => row.grave).length;
+    this.checked.replaceChildren(
+      el("p", { class: "doubt" }, `${found.rows.length} thing${found.rows.length === 1 ? "" : "s"} to look at${grave ? `, ${grave} of them with an original` : ""}.`),
+      el("div", { class: "list", tabindex: 0, role: "region", "aria-label": "What to look at" }, el("table", {}, el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "where"), el("th", { scope: "col" }, "what, and what to do"))),
+        el("tbody", {}, ...found.rows.map((row) => el("tr", { class: row.grave ? "doubt" : "" }, el("td", {}, row.where), el("td", {}, row.what)))))));
+  }
+
+  learn(found, page) {
+    const lines = found ? [...found.lines.map((line) => el("p", {}, line)), ...found.failures.map((line) => el("p", { class: "doubt" }, line))] : [];
+    if (page) lines.push(el("p", {}, el("a", { href: "/records/learned.html", target: "_blank", rel: "noopener" }, "The page with its plots")));
+    if (found) lines.push(el("p", { class: "quiet" }, `For the next plan: write learned = "${found.toml}" under [hands] in its visit.toml.`));
+    this.learnt.replaceChildren(...lines);
+  }
+
+  async catalogue() {
+    this.frames = await this.porch.ask("catalogue");
+    this.table();
+  }
+
+  table() {
+    const { columns, rows, more } = this.frames ?? { columns: [], rows: [], more: 0 };
+    const words = this.seek.value.toLowerCase().split(/\s+/).filter(Boolean);
+    const found = rows.filter((row) => {
+      const text = row.map(said).join(" ").toLowerCase();
+      return words.every((word) => text.includes(word));
+    });
+    this.count.textContent = rows.length ? `${found.length} of ${rows.length + more} frames${found.length > SHOWN ? `, the first ${SHOWN} shown` : ""}` : "No frame yet.";
+    this.list.replaceChildren(...(rows.length ? [el("table", {}, el("thead", {}, el("tr", {}, ...columns.map((c) => el("th", { scope: "col" }, HEADS[c])))),
+      el("tbody", {}, ...found.slice(0, SHOWN).map((row) => el("tr", {}, ...row.map((cell) => el("td", {}, said(cell)))))))] : []));
+  }
+}

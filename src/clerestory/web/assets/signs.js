@@ -1,0 +1,80 @@
+// What every page shows of what goes on and of what stands in the way, whatever page it is.
+
+import { button, el } from "./build.js";
+
+const at = (id) => document.getElementById(id);
+
+export class Signs {
+  constructor() {
+    this.busy = new Map();
+    this.problems = new Map();
+    this.works = new Map();
+  }
+
+  note(what, words) {
+    if (words) this.busy.set(what, words);
+    else this.busy.delete(what);
+    const text = [...this.busy.values()].join(" · ");
+    if (at("status").textContent !== text) at("status").textContent = text;
+  }
+
+  // ---- long work: what, how far, and a way to break it off
+
+  // `done` of `total`, where that can be told; `stop()` breaks it off. No words: it has ended.
+  bar(key, words, { done, total, stop } = {}) {
+    const old = this.works.get(key);
+    if (!words) {
+      old?.node.remove();
+      this.works.delete(key);
+      return;
+    }
+    const work = old ?? this.newBar(key);
+    const share = total ? `, ${done} of ${total}` : "";
+    work.words.textContent = words + share;
+    if (total) work.meter.value = done / total;
+    else if (old?.counted) work.meter.removeAttribute("value");
+    work.counted = Boolean(total);
+    work.meter.setAttribute("aria-label", words);
+    work.stop = stop;
+    work.cancel.hidden = !stop;
+  }
+
+  newBar(key) {
+    const work = { words: el("span", {}), meter: el("progress", { max: 1 }) };
+    work.cancel = button("Break off", () => { work.cancel.disabled = true; work.stop?.(); });
+    work.node = el("div", {}, work.words, work.meter, work.cancel);
+    this.works.set(key, work);
+    at("works").append(work.node);
+    return work;
+  }
+
+  // Frames that are being copied into the visit.
+  importing({ state, done, total, said, keep }) {
+    this.bar("import", state === "copying" ? "importing frames" : "", { done, total, stop: this.stopImport && (() => this.stopImport()) });
+    if (state === "failed") this.problem("import", `${said}\n${keep}`, [["Go to Import", () => location.assign("/import")]]);
+    else this.solved("import");
+  }
+
+  // ---- what stands in the way: it stays until it is solved or put away
+
+  // `key` names the matter: said again it is said once. `actions`: [words, does] of buttons that solve it.
+  problem(key, said, actions = []) {
+    if (!said) return this.solved(key);
+    this.problems.set(key, { said, actions });
+    this.showProblems();
+  }
+
+  solved(key) {
+    if (this.problems.delete(key)) this.showProblems();
+  }
+
+  trouble(words) {
+    this.problem("said", words);
+  }
+
+  showProblems() {
+    at("trouble").replaceChildren(...[...this.problems].map(([key, { said, actions }]) => el("div", {}, el("p", {}, said),
+      button("Put away", () => this.solved(key)),
+      actions.length ? el("div", { class: "row" }, ...actions.map(([words, does]) => button(words, () => does()))) : null)));
+  }
+}

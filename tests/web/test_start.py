@@ -1,0 +1,419 @@
+"""The start page in a browser: a new visit, folders that are not what was meant, a card, the demo, its own end."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from clerestory.errors import UserError
+from clerestory.files import places
+from clerestory.visit.folder import VisitFolder, read_digests
+from clerestory.web import launch
+from clerestory.web.bring import Bringing
+from clerestory.web.errand import Errand
+from clerestory.web.gate import Gate, Once
+from clerestory.web.start import Recents, begin_visit, doubts_of, folders_in
+from web.test_gate import ask
+from web.test_way import looked_through
+
+START = """
+import sys
+from pathlib import Path
+from clerestory.files import places
+from clerestory.web import house, start
+from clerestory.web.server import Serving, begin
+
+HERE = Path(sys.argv[1])
+
+def demo(folder, workers, on_progress):
+    import shutil, time
+    for done in range(1, 400 if (HERE / "slow").exists() else 4):
+        on_progress("Photographing an invented church", done, 400)
+        time.sleep(0.02)
+    shutil.copytree(HERE / "photographed", folder, dirs_exist_ok=True)
+
+def drives():
+    return [places.Drive(p, p.name, True) for p in sorted((HERE / "media").iterdir())]
+
+if __name__ == "__main__":
+    start.drives = drives
+    start.pictures_folder = house.pictures_folder = lambda: HERE / "Pictures"
+    minutes = float(sys.argv[2]) if len(sys.argv) > 2 else None
+    begin(Serving(ready=lambda address, once: print(address, once, flush=True), minutes=minutes, demo=demo))
+"""
+
+
+@pytest.fixture
+def begun(
+    photographed: Path, tmp_path: Path, serving: Any, stopped: Any, browser: Any
+) -> Iterator[tuple[Any, Any, Path]]:
+    """A server begun without a visit, a browser let in by the address that opens once, and where all lies."""
+    (tmp_path / "media").mkdir()
+    (tmp_path / "Pictures").mkdir()
+    shutil.copytree(photographed, tmp_path / "photographed")
+    (tmp_path / "run").mkdir()
+    served = serving(tmp_path, tmp_path / "run" / "begin_it.py", START)
+    served.address, once = served.address.split(" ")
+    context = browser.new_context(viewport={"width": 1440, "height": 900})
+    context.set_default_timeout(30_000)
+    faults: list[str] = []
+    context.on("weberror", lambda fault: faults.append(str(fault.error)))
+    page = context.new_page()
+    page.on("console", lambda said: faults.append(said.text) if said.type == "error" else None)
+    page.goto(once)
+    page.wait_for_selector(".arcade")
+    yield served, page, tmp_path
+    context.close()
+    stopped(served)
+    assert not faults, faults
+
+
+def card_of(photographed: Path, media: Path, names: list[str]) -> Path:
+    """A camera's card with some of the frames, and one file that is none."""
+    folder = media / "CARD" / "DCIM" / "100HARRO"
+    folder.mkdir(parents=True)
+    for name in names:
+        shutil.copy(photographed / "frames" / name, folder)
+    (folder / "HM0009.MOV").write_bytes(b"moving")
+    return media / "CARD"
+
+
+def finished_picture(path: Path) -> None:
+    Image.fromarray(np.full((60, 80, 3), 120, np.uint8)).save(path, "JPEG")
+
+
+@pytest.mark.parametrize("width", [1440, 1024, 390])
+def test_nothing_is_cut_or_scrolls_sideways(
+    begun: Any, photographed: Path, shot: Callable[[Any, str], None], wait: Any, width: int
+) -> None:
+    served, page, here = begun
+    for name in ("St Corvane's, June", "Harrowmere minster, the north quire aisle and its glass, a second visit"):
+        folder = VisitFolder.create(here / "Pictures" / name)
+        shutil.copy(photographed / "frames" / "HM0001.dng", folder.frames)
+        finished_picture(folder.pictures / "view-01.jpg")
+        Recents(here / "run" / "data" / "clerestory" / "visits.json").add(folder.root)
+    shutil.rmtree(here / "Pictures" / "St Corvane's, June")
+    card_of(photographed, here / "media", ["HM0001.dng", "HM0002.dng"])
+    page.set_viewport_size({"width": width, "height": 900})
+    page.goto(f"{served.base}/start")
+    page.wait_for_selector("button.visit")
+    wait(lambda: page.evaluate("[...document.images].every((i) => i.complete && i.naturalWidth)"))
+    within = "['html', 'main'].every((part) => document.querySelector(part).scrollWidth <= innerWidth)"
+    assert page.evaluate(within)
+    shot(page, f"start-{width}")
+    page.evaluate("document.querySelector('main').scrollTo(0, 1e6)")
+    shot(page, f"start-{width}-below")
+    looked_through(page)
+    page.click("text=Open a folder")
+    page.wait_for_selector("dialog .folders li")
+    shot(page, f"browse-{width}")
+    looked_through(page)
+    assert page.evaluate(
+        "document.querySelector('dialog').scrollWidth <= document.querySelector('dialog').clientWidth"
+    )
+    page.goto(f"{served.base}/import")
+    page.wait_for_selector(".sheet-of-card img")
+    assert page.evaluate(within)
+    shot(page, f"import-{width}")
+    looked_through(page)
+
+
+def test_from_the_start_page_to_a_new_visit_and_another(begun: Any, wait: Any) -> None:
+    served, page, here = begun
+    page.fill("#new-name", "St Corvane's: June")
+    page.click("text=Begin >> nth=0")
+    page.wait_for_url("**/plan")
+    folder = here / "Pictures" / "St Corvane's- June"
+    assert (folder / "frames").is_dir()
+    wait(lambda: page.text_content("#visit-name") == folder.name)
+    other = page.context.new_page()
+    other.goto(f"{served.base}/start")
+    other.fill("#new-name", "Harrowmere")
+    other.click(".ways-in form > button")
+    other.wait_for_url("**/plan")
+    page.wait_for_url("**/start")  # the former visit's page shows nothing that is no longer open
+    with VisitFolder(folder).serving():  # its lock is let go
+        pass
+    names = [r.title for r in Recents(here / "run" / "data" / "clerestory" / "visits.json").all()]
+    assert names == ["Harrowmere", folder.name] or names == [folder.name, "Harrowmere"]
+    page.click(f"button.visit:has-text('{folder.name[:8]}')")
+    page.wait_for_url("**/plan")
+    other.wait_for_url("**/start")
+
+
+def test_a_card_into_a_visit_with_one_frame_there_already(
+    begun: Any, photographed: Path, shot: Callable[[Any, str], None], wait: Any
+) -> None:
+    served, page, here = begun
+    page.goto(f"{served.base}/import")
+    page.wait_for_selector("text=No visit is open")
+    visit = VisitFolder.create(here / "Pictures" / "Harrowmere")
+    shutil.copy(photographed / "frames" / "HM0002.dng", visit.frames / "old.dng")
+    page.goto(f"{served.base}/start")
+    page.wait_for_selector(".none-yet")
+    page.evaluate("path => clerestory.open(path)", str(visit.root))
+    page.wait_for_url("**/sort")
+    page.goto(f"{served.base}/import")
+    page.wait_for_selector("text=No card or stick")
+    card = card_of(photographed, here / "media", ["HM0001.dng", "HM0002.dng", "HM0003.dng"])
+    before = {p.name: p.read_bytes() for p in card.rglob("*.dng")}
+    page.wait_for_selector("text=Import 3 frames")  # seen without being asked to look
+    wait(
+        lambda: page.evaluate(
+            "[...document.querySelectorAll('.sheet-of-card img')].filter((i) => i.naturalWidth > 50).length === 3"
+        )
+    )
+    second = here / "second"
+    second.mkdir()
+    page.fill("#second", str(second))
+    page.click("button.main")
+    page.wait_for_selector(".outcome .keep", timeout=60_000)
+    said = page.inner_text(".outcome")
+    assert "2 frames copied, read back" in said and "1 frame of the card was here already" in said
+    assert "safe to take the card out" in said and "HM0009.MOV" in said
+    shot(page, "import-done")
+    looked_through(page)
+    names = {p.name for p in visit.frames.iterdir()}
+    assert len(names) == 3 and "old.dng" in names and read_digests(visit.digests).keys() == names
+    assert len(list((second / "frames").iterdir())) == 3
+    assert {p.name: p.read_bytes() for p in card.rglob("*.dng")} == before
+    page.click("text=Go on to Sort")
+    wait(lambda: "3 frames" in page.inner_text(".lead"), 60)
+    for width in (1440, 1024, 390):
+        page.set_viewport_size({"width": width, "height": 900})
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        shot(page, f"sort-{width}")
+
+
+def test_a_visit_is_checked_learnt_from_and_listed(
+    begun: Any, photographed: Path, shot: Callable[[Any, str], None], wait: Any
+) -> None:
+    served, page, here = begun
+    visit = VisitFolder.create(here / "Pictures" / "Harrowmere")
+    for path in (photographed / "frames").iterdir():
+        shutil.copy(path, visit.frames)
+    page.evaluate("path => clerestory.open(path)", str(visit.root))
+    page.wait_for_url("**/sort")
+    wait(lambda: "5 frames" in page.inner_text(".lead"), 60)
+    (visit.root / "about.toml").write_text("title = ", encoding="utf-8")
+    page.goto(f"{served.base}/records")
+    wait(lambda: page.locator(".records tbody tr").count() == 5)
+    page.fill("#seek", "HM0003")
+    wait(lambda: page.locator(".records tbody tr").count() == 1)
+    with page.expect_download() as saved:
+        page.click("text=Save as CSV")
+    assert saved.value.suggested_filename == "catalogue.csv"
+    assert Path(saved.value.path()).read_bytes().count(b"\r\n") == 6
+    page.click("text=Check the visit")
+    page.wait_for_selector("td:has-text('about.toml')", timeout=60_000)
+    page.click("text=Learn from its frames")
+    page.wait_for_selector("text=The page with its plots", timeout=90_000)
+    assert (visit.root / "learned.toml").is_file()
+    policy = ask(served, "/records/learned.html")[1]
+    assert "sandbox allow-scripts" in policy and "allow-same-origin" not in policy
+    page.fill("#seek", "")
+    looked_through(page)
+    for width in (1440, 1024, 390):
+        page.set_viewport_size({"width": width, "height": 900})
+        assert page.evaluate("document.querySelector('main').scrollWidth <= innerWidth")
+        shot(page, f"records-{width}")
+
+
+def test_what_is_not_a_visit_is_said_with_what_to_do(begun: Any, wait: Any) -> None:
+    _, page, here = begun
+    for name in ("empty", "jpegs"):
+        (here / "Pictures" / name).mkdir()
+    finished_picture(here / "Pictures" / "jpegs" / "a.jpg")
+    page.click("text=Open a folder")
+    page.wait_for_selector("dialog .folders >> text=jpegs")
+    assert "1 finished picture" in page.inner_text("dialog .folders")
+    page.fill("dialog .path input", str(here / "nowhere"))
+    page.click("dialog >> text=Go")
+    wait(lambda: "no such folder" in page.inner_text("dialog [role=status]"))
+    page.fill("dialog .path input", str(here / "Pictures"))
+    page.click("dialog >> text=Go")
+    page.click("dialog .folders >> text=jpegs")
+    wait(lambda: page.input_value("dialog .path input").endswith("jpegs"))
+    page.click("text=Open this folder")
+    page.wait_for_selector("#trouble >> text=1 finished pictures")
+    assert page.locator("#trouble .row button").all_inner_texts() == [
+        "Choose another folder",
+        "Import frames",
+        "Open it as it is",
+    ]
+    looked_through(page)
+    page.evaluate("path => clerestory.open(path)", str(here / "gone"))
+    wait(lambda: "no such folder" in page.inner_text("#trouble"))
+    page.evaluate("path => clerestory.open(path)", str(here / "Pictures" / "empty"))
+    page.click("#trouble >> text=Begin a visit in it")
+    page.wait_for_url("**/plan")
+    assert (here / "Pictures" / "empty" / ".clerestory").is_dir()
+
+
+def test_the_demo_is_made_with_one_button_broken_off_and_opened(begun: Any, wait: Any) -> None:
+    _, page, here = begun
+    (here / "slow").touch()
+    page.click("text=Make the demo")
+    page.click("#works >> text=Break off")
+    page.wait_for_selector("#trouble >> text=goes on from there")
+    (here / "slow").unlink()
+    page.click("#trouble >> text=Go on with it")
+    page.wait_for_url("**/sort", timeout=60_000)
+    assert (here / "Pictures" / "Clerestory demo" / "frames").is_dir()
+
+
+def test_it_ends_by_itself_when_its_pages_are_closed(
+    tmp_path: Path, serving: Any, stopped: Any, browser: Any, wait: Any
+) -> None:
+    (tmp_path / "media").mkdir()
+    (tmp_path / "Pictures").mkdir()
+    script = tmp_path / "begin_it.py"
+    served = serving(tmp_path, script, START.replace("float(sys.argv[2]) if len(sys.argv) > 2 else None", "0.05"))
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(served.address.split(" ")[0])
+    page.wait_for_selector(".none-yet")
+    page.wait_for_timeout(5000)
+    assert served.process.poll() is None  # 3 seconds are over, and a page is open
+    context.close()
+    wait(lambda: served.process.poll() is not None, 20)
+    assert served.process.poll() == 0
+
+
+def test_folders_are_told_by_name_and_count_alone(tmp_path: Path) -> None:
+    inside, outside = tmp_path / "inside", tmp_path / "outside"
+    for folder in (inside / "a" / "frames", inside / ".hidden", outside):
+        folder.mkdir(parents=True)
+    (inside / "a" / "frames" / "secret.dng").touch()
+    (inside / "b.jpg").touch()
+    (inside / "linked").symlink_to(outside)
+    found = folders_in(str(inside))
+    assert [(f["name"], f["raw"]) for f in found["folders"]] == [("a", 1)] and found["rendered"] == 1
+    assert "secret" not in json.dumps(found) and "b.jpg" not in json.dumps(found)
+    for words in (str(inside / "linked"), str(inside / "linked" / ".." / "outside"), "inside", str(inside / "none")):
+        with pytest.raises(UserError):
+            folders_in(words)
+
+
+def test_the_start_page_is_as_guarded_as_the_others(begun: Any) -> None:
+    served, _, _ = begun
+    for path in (
+        "/start",
+        "/import",
+        "/records",
+        "/records/catalogue.csv",
+        "/records/learned.html",
+        "/key",
+        "/recent/0123456789abcdef",
+        "/card/0",
+    ):
+        assert ask(served, path, Cookie=None)[0] == 403
+        assert ask(served, path, Sec_Fetch_Site="cross-site")[0] == 403
+        assert ask(served, path, Host=f"harrowmere.example:{served.port}")[0] == 403
+    assert ask(served, "/start")[0] == 200 and ask(served, "/recent/0123456789abcdef")[0] == 404
+    assert ask(served, "/sort")[0] == 303 and ask(served, "/kept/pictures/a.jpg")[0] == 404
+    assert ask(served, "/card/0")[0] == 400  # no card was looked at
+
+
+def test_a_new_visit_takes_no_place_that_is_taken(tmp_path: Path) -> None:
+    assert begin_visit("A/B: c", str(tmp_path)) == tmp_path / "A-B- c"
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "x").touch()
+    for name in ("full", " "):
+        with pytest.raises(UserError):
+            begin_visit(name, str(tmp_path))
+    assert doubts_of(tmp_path / "A-B- c") is None
+    assert "no frame" in doubts_of(tmp_path / "full")["said"]  # type: ignore[index]
+
+
+def test_drives_are_what_is_mounted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    media, mnt = tmp_path / "media", tmp_path / "mnt"
+    for folder in (media / "CARD" / "dcim", media / "not mounted", mnt / "disk"):
+        folder.mkdir(parents=True)
+    (media / "link").symlink_to(mnt)
+    monkeypatch.setattr(places, "_mount_roots", lambda: [media, mnt])
+    monkeypatch.setattr(places, "_mounted", lambda path: path.is_dir() and path.name != "not mounted")
+    assert [(d.name, d.removable, d.card) for d in places.drives()] == [("CARD", True, True), ("disk", False, False)]
+
+
+def endless(on_progress: Callable[[str, int, int | None], None]) -> None:
+    """Work that only a wish to break it off ends."""
+    while True:
+        on_progress("working", 1, None)
+
+
+def test_work_in_the_other_process_can_be_broken_off(wait: Any) -> None:
+    told: list[str] = []
+    errand = Errand(lambda facts: told.append(facts["state"]))
+    errand.begin(endless)
+    with pytest.raises(UserError):
+        errand.begin(endless)
+    wait(lambda: errand.state.get("what") == "working")
+    errand.stop()
+    wait(lambda: not errand.busy)
+    assert told[-1] == "stopped"
+
+
+def test_an_import_broken_off_goes_on_and_never_says_safe_before_its_end(
+    photographed: Path, tmp_path: Path, wait: Any
+) -> None:
+    card = card_of(photographed, tmp_path, ["HM0001.dng", "HM0002.dng", "HM0003.dng"])
+    visit = VisitFolder.create(tmp_path / "visit")
+    after: list[bool] = []
+
+    def say(facts: dict[str, Any]) -> None:
+        if facts["state"] == "copying" and facts["done"] == 1 and not after:
+            bringing.stop()
+
+    bringing = Bringing(say)
+    for inside in (visit.root, tmp_path, visit.frames):  # the visit itself, or what it lies in, is no card
+        with pytest.raises(UserError):
+            bringing.begin(str(inside), "", visit, lambda: None)
+    with pytest.raises(UserError):
+        bringing.begin(str(card), str(card / "DCIM"), visit, lambda: None)
+    bringing.begin(str(card), "", visit, lambda: after.append(True))
+    wait(lambda: bringing.state["state"] == "stopped" and after)
+    assert "1 frame copied" in bringing.state["said"] and "still holds" in bringing.state["keep"]
+    assert len(list(visit.frames.iterdir())) == 1
+    bringing.begin(str(card), "", visit, lambda: after.append(True))
+    wait(lambda: len(after) == 2)
+    assert bringing.state["already"] == 1 and "safe to take" in bringing.state["keep"]
+    shutil.rmtree(card)
+    with pytest.raises(UserError, match="no such folder"):
+        bringing.begin(str(card), "", visit, lambda: None)
+
+
+def test_without_a_terminal_what_goes_wrong_is_in_a_file_and_on_a_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened: list[str] = []
+
+    def refused(_: Callable[[str], None]) -> None:
+        raise UserError("Port 80 is <not> available.")
+
+    monkeypatch.setattr(launch, "data_folder", lambda: tmp_path / "data")
+    monkeypatch.setattr(launch, "launch", refused)
+    monkeypatch.setattr(launch.webbrowser, "open", opened.append)
+    for name in ("stdout", "stderr"):
+        monkeypatch.setattr(sys, name, None)  # as pythonw gives them
+    with pytest.raises(SystemExit) as end:
+        launch.main()
+    assert end.value.code == 1 and opened == [(tmp_path / "data" / "error.html").as_uri()]
+    assert "&lt;not&gt;" in (tmp_path / "data" / "error.html").read_text(encoding="utf-8")
+    assert "Port 80" in (tmp_path / "data" / "errors.log").read_text(encoding="utf-8")
+
+
+def test_a_key_for_one_time_opens_once() -> None:
+    once = Once()
+    gate = Gate(lambda *_: None, "t" * 32, once)  # type: ignore[arg-type, return-value]
+    key = once.fresh()
+    assert not gate._is_key("") and not gate._is_key("guess")
+    assert gate._is_key(key) and not gate._is_key(key) and gate._is_key("t" * 32)
