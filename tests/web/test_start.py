@@ -215,6 +215,9 @@ def test_a_visit_is_checked_learnt_from_and_listed(
     page.click("text=Check the visit")
     page.wait_for_selector("td:has-text('about.toml')", timeout=60_000)
     page.click("text=Learn from its frames")
+    page.wait_for_selector("#trouble >> text=about.toml", timeout=60_000)  # told, with a way on
+    (visit.root / "about.toml").unlink()
+    page.click("#trouble >> text=Begin again")
     page.wait_for_selector("text=The page with its plots", timeout=90_000)
     assert (visit.root / "learned.toml").is_file()
     policy = ask(served, "/records/learned.html")[1]

@@ -22,7 +22,11 @@ MOST = 5000  # frames shown as a table; the files to save hold all
 def check(folder: Path, on_progress: Any) -> dict[str, Any]:
     """`api.check_visit` as plain data, in the other process."""
     found = api.check_visit(folder, on_progress)
-    rows = [{"where": _within(d.path, folder), "what": d.what, "grave": d.grave} for d in found]
+    rows: list[dict[str, Any]] = []
+    for difference in found:
+        where = _within(difference.path, folder)
+        what = difference.what.replace(f"{folder}/", "").removeprefix(f"{where}, ").removeprefix(f"{where}: ")
+        rows.append({"where": where, "what": what, "grave": difference.grave})
     return {"rows": sorted(rows, key=lambda row: not row["grave"])}
 
 
