@@ -18,6 +18,7 @@ import clerestory as cl
 from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.camera.pose import Pose
+from clerestory.develop import denoise
 from clerestory.develop.colour import XYZ_FROM_WORKING
 from clerestory.develop.defects import open_corrected
 from clerestory.develop.forms import balanced_of_form, neutral_highlights
@@ -133,6 +134,17 @@ def test_noise_reduction_gains(form: str, tmp_path: Path) -> None:
     noisy, clean = (balanced_of_form(mosaic, noise, balance, share, "fast") for share in (0.0, 1.0))
     truth = np.broadcast_to(noisy.mean(axis=0, keepdims=True), noisy.shape)  # the cards are even from top to bottom
     assert quality(clean, truth) - quality(noisy, truth) > 4
+
+
+def test_strips_do_not_show(monkeypatch: pytest.MonkeyPatch) -> None:
+    values = cards("linear").raw.astype(np.float32) - BODY.black
+    span, noise = np.full(3, float(BODY.range)), BODY.noise_model(800)
+    strips, whole = values.copy(), values.copy()
+    denoise.denoise_three(strips, span, noise)
+    monkeypatch.setattr(denoise, "ROWS", 4096)
+    denoise.denoise_three(whole, span, noise)
+    # Values are in raw units, in sums of float32 in another order.
+    np.testing.assert_allclose(strips, whole, atol=0.5)
 
 
 @pytest.mark.parametrize("form", FORMS)
