@@ -18,13 +18,15 @@ import clerestory as cl
 from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.camera.pose import Pose
-from clerestory.develop.colour import XYZ_FROM_WORKING
+from clerestory.develop import denoise
+from clerestory.develop.colour import XYZ_FROM_WORKING, balanced_values
 from clerestory.develop.defects import open_corrected
+from clerestory.develop.demosaic import demosaic, signal_of
 from clerestory.develop.forms import balanced_of_form, neutral_highlights
 from clerestory.develop.wide_defects import correct_wide_defects, find_wide_defects
 from clerestory.finish.sources import source_of
 from clerestory.raw.group import View
-from clerestory.raw.read import read_mosaic
+from clerestory.raw.read import Mosaic, read_mosaic
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.scene import Church, Rendered
 from clerestory.simulate.shoot import Shot, SimulatedFrame, shoot, write_frame
@@ -91,6 +93,32 @@ def test_grey_cards_come_out_grey(form: str, tmp_path: Path) -> None:
     np.testing.assert_allclose(steps, 0.5, atol=0.06)
 
 
+@pytest.mark.parametrize("size", [(1296, 600), (200, 300), (640, 480)])
+def test_levels_survive_the_demosaic_of_any_size(size: tuple[int, int]) -> None:
+    width = size[1]
+    level = 900 + np.arange(width) * 0.5
+    values = np.broadcast_to(np.rint(level), size).astype(np.uint16)
+    pattern = np.array(replace(BODY, filters="6x6").pattern, np.int8)
+    black, white = np.full(4, 256.0), np.full(4, 4095.0)
+    cfa = np.array([[0, 1], [3, 2]], np.int8)
+    mosaic = Mosaic(values[:96, :96], cfa, black, white, None, None, None, form="6x6", whole=values, pattern=pattern)
+    done = balanced_values(demosaic(signal_of(mosaic), mosaic, (2.0, 1.0, 1.5), "one pass"))
+    assert done.shape == (*size, 3)
+    true = ((level - 256) / 3839 * np.array([2.0, 1.0, 1.5])[:, None]).T
+    inside = done[12:-12, 12:-12]
+    np.testing.assert_allclose(inside, np.broadcast_to(true[12:-12], inside.shape), rtol=0.02)
+
+
+def test_a_6_x_6_pattern_of_another_order_is_demosaiced_too() -> None:
+    pattern = np.tile(np.array([[1, 0, 2], [2, 1, 0], [0, 2, 1]], np.int8), (2, 2))
+    values = np.full((600, 600), 1500, np.uint16)
+    black, white = np.full(4, 256.0), np.full(4, 4095.0)
+    cfa = np.array([[0, 1], [3, 2]], np.int8)
+    mosaic = Mosaic(values[:96, :96], cfa, black, white, None, None, None, form="6x6", whole=values, pattern=pattern)
+    done = balanced_values(demosaic(signal_of(mosaic), mosaic, (2.0, 1.0, 1.5), "one pass"))
+    np.testing.assert_allclose(done.mean(axis=(0, 1)), (1500 - 256) / 3839 * np.array([2.0, 1.0, 1.5]), rtol=0.01)
+
+
 @pytest.mark.parametrize("form", FORMS)
 def test_noise_is_measured_within_8_percent(form: str, tmp_path: Path) -> None:
     body = replace(BODY, filters=form)  # type: ignore[arg-type]
@@ -133,6 +161,17 @@ def test_noise_reduction_gains(form: str, tmp_path: Path) -> None:
     noisy, clean = (balanced_of_form(mosaic, noise, balance, share, "fast") for share in (0.0, 1.0))
     truth = np.broadcast_to(noisy.mean(axis=0, keepdims=True), noisy.shape)  # the cards are even from top to bottom
     assert quality(clean, truth) - quality(noisy, truth) > 4
+
+
+def test_strips_do_not_show(monkeypatch: pytest.MonkeyPatch) -> None:
+    values = cards("linear").raw.astype(np.float32) - BODY.black
+    span, noise = np.full(3, float(BODY.range)), BODY.noise_model(800)
+    strips, whole = values.copy(), values.copy()
+    denoise.denoise_three(strips, span, noise)
+    monkeypatch.setattr(denoise, "ROWS", 4096)
+    denoise.denoise_three(whole, span, noise)
+    # Values are in raw units, in sums of float32 in another order.
+    np.testing.assert_allclose(strips, whole, atol=0.5)
 
 
 @pytest.mark.parametrize("form", FORMS)

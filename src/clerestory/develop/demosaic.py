@@ -118,7 +118,9 @@ DEMOSAIC = {
     "ahd": rawpy.DemosaicAlgorithm.AHD,
     "dht": rawpy.DemosaicAlgorithm.DHT,
     "one pass": rawpy.DemosaicAlgorithm.PPG,  # of a 6 x 6 pattern; 'ahd' asks for three
+    "linear": rawpy.DemosaicAlgorithm.LINEAR,
 }
+WIDE_LEAST = 512  # rows and columns below which LibRaw does not demosaic a 6 x 6 pattern but linearly
 
 
 STRIPS = 8  # a frame is demosaiced in strips, side by side; always as many, so that the bytes never differ
@@ -145,12 +147,21 @@ def demosaic(
         return Balanced(np.repeat(ready[..., None], 3, axis=2), 1 / CEILING, least * PEDESTAL / CEILING, least)
     counts = np.empty((height, width, 3), np.uint16)
     strips = STRIPS if height >= STRIPS * 4 * MARGIN else 1
-    period, margin = (2, MARGIN) if mosaic.pattern is None else (len(mosaic.pattern), WIDE_MARGIN)
+    period, margin = 2, MARGIN
+    if mosaic.pattern is not None:
+        period, margin = len(mosaic.pattern), WIDE_MARGIN
+        strips = max(1, min(STRIPS, height // (WIDE_LEAST + period)))
+        method = method if min(height, width) >= WIDE_LEAST else "linear"
     edges = [height * k // strips // period * period for k in range(strips)] + [height]
 
     def strip(k: int) -> None:
         first, last = max(0, edges[k] - margin), min(height, edges[k + 1] + margin)
-        rows = _demosaiced(ready[first:last], mosaic, least, method)
+        try:
+            rows = _demosaiced(ready[first:last], mosaic, least, method)
+        except rawpy.LibRawError:
+            if mosaic.pattern is None:
+                raise
+            rows = _demosaiced(ready[first:last], mosaic, least, "linear")  # a pattern its better ways do not know
         counts[edges[k] : edges[k + 1]] = rows[edges[k] - first : edges[k + 1] - first]
 
     with ThreadPoolExecutor(min(strips, 2)) as hands:

@@ -261,15 +261,35 @@ def _restore_channel(begin, end, stable, channel, a, b, few, mix, share, span, u
             values[y, x, channel] += mix * (clean - values[y, x, channel])
 
 
+ROWS, BESIDE = 512, 64  # of a strip, and those it sees beyond its own: farther than noise reduction looks
+
+
 def denoise_three(
     values: F32, span: NDArray[np.float64], noise: NoiseModel, strength: float = 1.0, quality: Quality = "fast"
 ) -> None:
     """The same for three values a pixel, float32 H x W x 3 in raw units above black, in place.
 
-    `span`: white minus black of R, G, B. `noise` is that of one value; of R, G1 and B are used.
+    `span`: white minus black of R, G, B. `noise` is that of one value; of R, G1 and B are used. Works in strips, so
+    that memory does not grow with the frame.
     """
+    height = len(values)
+    if strength <= 0 or min(values.shape[:2]) < SIDE:
+        return
+    above = values[:0]
+    for first in range(0, height, ROWS):
+        last = min(first + ROWS, height)
+        strip = np.concatenate([above, values[first : min(last + BESIDE, height)]])
+        begin = len(above)
+        above = values[last - BESIDE : last].copy()
+        _denoise_strip(strip, span, noise, strength, quality)
+        values[first:last] = strip[begin : begin + last - first]
+
+
+def _denoise_strip(
+    values: F32, span: NDArray[np.float64], noise: NoiseModel, strength: float, quality: Quality
+) -> None:
     height, width = values.shape[:2]
-    if strength <= 0 or min(height, width) < SIDE:
+    if height < SIDE:
         return
     planes = np.empty((4, height, STRIDE, columns_dealt(width)), np.float32)
     place = (0, 1, 3)  # of R, G and B in the noise model and among the planes

@@ -14,7 +14,7 @@ from clerestory.merge import Merged, Refused, combine
 from clerestory.raw.facts import why_alone
 from clerestory.raw.group import WIDE_SHARE, View
 from clerestory.raw.lens import LensCorrection, lens_correction
-from clerestory.raw.read import form_of
+from clerestory.raw.read import form_of, has_shading
 
 
 def source_of(view: View, on_stage: Callable[[str], None] = lambda _: None) -> Source:
@@ -82,13 +82,15 @@ def _of_stitched(merged: Merged) -> Source:
     stitched = merged.stitched
     assert stitched is not None
     height, width = stitched.rgb.shape[:2]
+    told = "the files ask for their light to be evened out by a map, which is not done where frames are joined"
+    uneven = (told,) if merged.info.asks and has_shading(merged.info.path) else ()
     info = replace(merged.info, width=width, height=height, orientation=1)
     return Source(
         info,
         LensCorrection(None, None, f"each frame before joining: {lens_correction(merged.info).source}"),
         rendered=to_working(stitched.rgb, stitched.xyz_to_camera),
         frames=merged.used,
-        remarks=(*info.remarks, *merged.remarks),
+        remarks=(*info.remarks, *merged.remarks, *uneven),
         stitched=stitched,
         record=merged.record,
     )

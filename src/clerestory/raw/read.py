@@ -562,6 +562,13 @@ def _as_asked(mosaic: Mosaic, path: Path, margins: tuple[int, int]) -> Mosaic:
     )
 
 
+def has_shading(path: Path) -> bool:
+    """Whether a file asks for its light to be evened out by a map."""
+    tags = _tags(path)
+    lists = [] if tags is None else [tag.opcodes(tags.data(f"OpcodeList{n}")) for n in (2, 3)]
+    return any(kind == facts.GAIN_MAP for codes in lists for kind, _ in codes)
+
+
 def _own_matrix(path: Path, info: FrameInfo | None) -> NDArray[np.float64] | None:
     """XYZ to camera, 3 x 3, as the file's own tags have it."""
     if info is not None:
