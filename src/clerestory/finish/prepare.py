@@ -41,9 +41,9 @@ SIZE = 384, 512  # of the small frame, rows and columns: enough tiles for the no
 
 
 def _mosaic() -> Mosaic:
-    """A frame of bars, light and dark, a few of them clipped, with noise; the same at every call."""
+    """A frame of squares, light and dark, a few of them clipped, with noise; the same at every call."""
     y, x = np.mgrid[: SIZE[0], : SIZE[1]]
-    light = 200 + 1500 * (x // 64 % 2) + 30000 * (x // 64 == 3) * (y < 200) + y
+    light = 200 + 1500 * ((x // 32 % 2) ^ (y // 96 % 2)) + 30000 * (x // 64 == 3) * (y < 200) + y
     noise = np.random.default_rng(5).normal(0, 1, SIZE) * np.sqrt(0.5 * light + 20)
     raw = np.clip(512 + light + noise, 0, 16383).astype(np.uint16)
     cfa = np.array([[0, 1], [3, 2]], np.int8)

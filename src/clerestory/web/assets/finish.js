@@ -122,9 +122,10 @@ export class Finish {
     const words = reading ? `The frames are being read${sorting.total ? `: ${sorting.done} of ${sorting.total}` : ""}. Views appear here as soon as that is done.`
       : sorting.state === "failed" ? sorting.said
         : refused?.length ? `None of the ${refused.length} files here can be used: ${refused.slice(0, 3).map(([file, why]) => `${file} (${why})`).join(", ")}.`
-          : "There are no frames in this folder yet. Copy them from the card (clerestory import), or put your raw files into its folder frames, then read them.";
+          : "There are no frames in this folder yet. Import them from the card, or put your raw files into its folder frames, then read them.";
     this.none.replaceChildren(el("h1", {}, "Finish"), el("p", {}, words),
-      reading ? null : button("Read the frames", () => this.house.ask("sort again").catch(() => 0)));
+      reading ? null : el("div", { class: "row" }, button("Import from a card", () => { location.href = "/import"; }),
+        button("Read the frames", () => this.house.ask("sort again").catch(() => 0))));
   }
 
   // A view that cannot be shown: why, and what can be done about it.
