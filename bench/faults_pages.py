@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import random
 import shutil
 import subprocess
@@ -187,6 +188,7 @@ def _true(one: Callable[[], Any]) -> bool:
 def pages(runs: int, seed: int) -> int:
     """So many runs; prints what went wrong and how many, and returns that number."""
     with tempfile.TemporaryDirectory() as temporary, chromium() as browser:
+        os.environ["XDG_DATA_HOME"] = str(Path(temporary) / "user")  # not into the user's own list of visits
         folder = Path(temporary) / "visit"
         make_visit(folder)
         bench = Bench(folder, browser, random.Random(seed))
