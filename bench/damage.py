@@ -27,7 +27,6 @@ from typing import Any
 import av
 import numpy as np
 import tifffile
-from bench.faults import small_dng
 from PIL import Image
 
 from clerestory.building.model import read_footprint
@@ -43,6 +42,7 @@ from clerestory.run.isolated import map_isolated
 from clerestory.visit.about import read_abouts
 from clerestory.visit.folder import read_digests
 from clerestory.visit.hand import read_hand
+from faults import small_dng
 
 RAWS = Path(__file__).resolve().parents[2] / "shared" / "data" / "raws"
 SEEDS = Path(__file__).with_name("faults_seeds.json")
