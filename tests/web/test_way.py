@@ -314,6 +314,7 @@ def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: A
     page.get_by_role("button", name="Copy", exact=True).click()
     wait(lambda: recipe(served, "view-01").get("exposure") == 1.0)
     page.get_by_role("button", name="Save all", exact=True).click()
+    wait(lambda: "writing" in page.evaluate("Object.values(clerestory.visit.queue)"))
     page.get_by_role("button", name="Stop saving").click()  # the one being written is finished, no other begun
     page.wait_for_selector("button:text-is('Save all')")
     wait(lambda: page.evaluate("document.querySelector('#status').textContent === ''"), 60)
