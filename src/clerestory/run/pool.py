@@ -98,4 +98,4 @@ def _kill(executor: ProcessPoolExecutor) -> None:
         process.kill()
     for process in processes:
         process.join()
-    executor.shutdown(wait=False, cancel_futures=True)
+    executor.shutdown(wait=True, cancel_futures=True)  # its own thread, too, waits for the processes to be gone
