@@ -21,6 +21,7 @@ from clerestory.camera.crop import Crop
 from clerestory.camera.noise import NoiseModel
 from clerestory.develop.colour import encode
 from clerestory.develop.defects import correct_defects
+from clerestory.develop.denoise import denoise_mosaic
 from clerestory.files.places import cache_folder
 from clerestory.files.store import digest_bytes
 from clerestory.finish import source as light
@@ -57,20 +58,21 @@ def _source() -> Source:
 
 
 def first_half() -> None:
-    """What measures a frame and what shows it: noise, defects, edges, tone, encoding."""
+    """What comes before colour: noise, defects, noise reduction."""
     mosaic = _mosaic()
-    correct_defects(mosaic, fit_noise([mosaic]))
-    seen = look(_source(), Recipe())
-    encode(tone.apply(seen.half, seen.settings, seen.noise, in_place=True))
+    noise = fit_noise([mosaic])
+    denoise_mosaic(correct_defects(mosaic, noise), noise)
 
 
 def second_half() -> None:
-    """What makes a frame's light: noise reduction, demosaicing, highlights, colour, resampling, sharpening."""
+    """The rest: edges, demosaicing, highlights, colour, resampling, tone, sharpening, encoding."""
     source = _source()
-    full: NDArray[np.float32] = light.full_size(source, (1.9, 1.0, 1.6), 1.0, "fast", lambda _: None)
+    seen = look(source, Recipe())
+    full: NDArray[np.float32] = light.full_size(source, (1.9, 1.0, 1.6), 0.0, "fast", lambda _: None)
     camera = Camera.equivalent(SIZE[1], SIZE[0], 24.0)
     whole = Crop(0.0, 0.0, float(SIZE[1]), float(SIZE[0]), 1.0, {})
-    sharpen(resample(full, camera, np.eye(3), whole, (SIZE[1], SIZE[0])), in_place=True)
+    shown = resample(full, camera, np.eye(3), whole, (SIZE[1], SIZE[0]))
+    encode(sharpen(tone.apply(shown, seen.settings, seen.noise, in_place=True), in_place=True))
 
 
 HALVES = 2
