@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from clerestory.simulate.scene import Church
 from clerestory.simulate.shoot import shoot, write_frame
 from clerestory.simulate.visit import demo_views
 
+EXAMPLE = files("clerestory.plan").joinpath("example.toml").read_text(encoding="utf-8")
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
              "--disable-component-update", "--disable-sync", "--use-fake-device-for-media-stream",
@@ -183,3 +185,38 @@ def until(true: Callable[[], Any], seconds: float = 30.0) -> Any:
 @pytest.fixture(scope="session")
 def wait() -> Callable[..., Any]:
     return until
+
+
+def open_finish(page: Any, served: Served, view: str) -> None:
+    """Finish at a view, once it is shown."""
+    page.goto(f"{served.base}/finish?view={view}")
+    page.wait_for_selector(".finish:not(.opening) .lean[data-left]")
+
+
+@pytest.fixture
+def house(
+    photographed: Path, tmp_path: Path, serving: Any, stopped: Any, browser: Any
+) -> Iterator[tuple[Any, Any, Any]]:
+    """A server on a visit of its own, a browser that holds its key, and a way to start the server again."""
+    folder = tmp_path / "visit"
+    shutil.copytree(photographed, folder)
+    (folder / "visit.toml").write_text(EXAMPLE, encoding="utf-8")
+    script = tmp_path / "serve_it.py"
+    running = [serving(folder, script)]
+    context = browser.new_context(viewport={"width": 1280, "height": 720})
+    context.set_default_timeout(90_000)
+    context.faults = []
+    context.on("weberror", lambda fault: context.faults.append(str(fault.error)))
+    first = context.new_page()
+    first.goto(running[0].address)
+    first.close()
+
+    def again() -> Any:
+        running.append(serving(folder, script))
+        return running[-1]
+
+    yield running[0], context, again
+    context.close()
+    for one in running:
+        stopped(one)
+    assert not context.faults, context.faults

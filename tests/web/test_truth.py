@@ -3,47 +3,14 @@
 from __future__ import annotations
 
 import json
-import shutil
 import signal
 import tomllib
-from collections.abc import Iterator
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-import pytest
+from tests.web.conftest import EXAMPLE, open_finish
 
-EXAMPLE = files("clerestory.plan").joinpath("example.toml").read_text(encoding="utf-8")
 FILM = 'title = "A day"\n\n[[shots]]\npicture = "view-01"\nseconds = 7.0\n'
-
-
-@pytest.fixture
-def house(
-    photographed: Path, tmp_path: Path, serving: Any, stopped: Any, browser: Any
-) -> Iterator[tuple[Any, Any, Any]]:
-    """A server on a visit of its own, a browser that holds its key, and a way to start the server again."""
-    folder = tmp_path / "visit"
-    shutil.copytree(photographed, folder)
-    (folder / "visit.toml").write_text(EXAMPLE, encoding="utf-8")
-    script = tmp_path / "serve_it.py"
-    running = [serving(folder, script)]
-    context = browser.new_context(viewport={"width": 1280, "height": 720})
-    context.set_default_timeout(90_000)
-    context.faults = []
-    context.on("weberror", lambda fault: context.faults.append(str(fault.error)))
-    first = context.new_page()
-    first.goto(running[0].address)
-    first.close()
-
-    def again() -> Any:
-        running.append(serving(folder, script))
-        return running[-1]
-
-    yield running[0], context, again
-    context.close()
-    for one in running:
-        stopped(one)
-    assert not context.faults, context.faults
 
 
 def block(folder: Path) -> None:
@@ -61,8 +28,7 @@ def test_pictures_that_cannot_be_written_are_not_said_to_be(house: Any, wait: An
     served, context, _ = house
     block(served.folder / "pictures")
     page = context.new_page()
-    page.goto(f"{served.base}/finish?view=view-01")
-    page.wait_for_selector(".finish:not(.opening) .lean[data-left]")
+    open_finish(page, served, "view-01")
     page.click("text=Save >> nth=0")
     wait(lambda: "view-01 is not saved" in problems(page), 60)
     assert "pictures" in problems(page) and not list((served.folder / ".clerestory").glob("accounts/*.json"))
@@ -77,8 +43,7 @@ def test_pictures_that_cannot_be_written_are_not_said_to_be(house: Any, wait: An
 def test_a_refused_change_does_not_come_back(house: Any, wait: Any, stopped: Any) -> None:
     served, context, again = house
     page = context.new_page()
-    page.goto(f"{served.base}/finish?view=view-01")
-    page.wait_for_selector(".finish:not(.opening) .lean[data-left]")
+    open_finish(page, served, "view-01")
     block(served.folder / "recipes")
     page.fill("#c-exposure", "0.5")
     wait(lambda: "recipes" in problems(page))
@@ -113,18 +78,17 @@ def test_two_windows_on_one_plan_lose_neither_text(house: Any, wait: Any) -> Non
     wait(lambda: page.input_value(".text-desk > textarea") == mine)
     page.click("#undo")
     wait(lambda: (served.folder / "visit.toml").read_text(encoding="utf-8") == theirs)
+    wait(lambda: page.input_value(".text-desk > textarea") == theirs)  # a step back is news for the text as well
 
 
 def test_two_windows_on_one_control_are_asked(house: Any, wait: Any) -> None:
     served, context, _ = house
     page = context.new_page()
-    page.goto(f"{served.base}/finish?view=view-01")
-    page.wait_for_selector(".finish:not(.opening) .lean[data-left]")
+    open_finish(page, served, "view-01")
     # Another window's change whose news has not come yet: the page still knows the exposure as left to the tool.
     page.evaluate("clerestory.page.recipeChanged = () => 0")
     other = context.new_page()
-    other.goto(f"{served.base}/finish?view=view-01")
-    other.wait_for_selector(".finish:not(.opening) .lean[data-left]")
+    open_finish(other, served, "view-01")
     recipe = served.folder / "recipes" / "view-01.toml"
     other.fill("#c-exposure", "-1")
     wait(lambda: recipe.exists() and tomllib.loads(recipe.read_text())["exposure"] == -1)
@@ -139,8 +103,7 @@ def test_two_windows_on_one_control_are_asked(house: Any, wait: Any) -> None:
 def test_a_server_started_again_takes_the_window_back(house: Any, wait: Any, stopped: Any) -> None:
     served, context, again = house
     page = context.new_page()
-    page.goto(f"{served.base}/finish?view=view-01")
-    page.wait_for_selector(".finish:not(.opening) .lean[data-left]")
+    open_finish(page, served, "view-01")
     stopped(served, signal.SIGKILL)
     wait(lambda: "server has stopped" in problems(page))
     page.fill("#c-exposure", "0.75")
@@ -192,8 +155,7 @@ def test_a_recipe_with_a_wrong_value_has_ways_on(house: Any, wait: Any) -> None:
 def test_an_added_line_asks_for_nothing_until_it_is_laid(house: Any, wait: Any) -> None:
     served, context, _ = house
     page = context.new_page()
-    page.goto(f"{served.base}/finish?view=view-01")
-    page.wait_for_selector(".finish:not(.opening) .lean[data-left]")
+    open_finish(page, served, "view-01")
     page.click("text=Draw lines")
     for _ in range(2):
         page.click("[aria-label='Add a vertical line']")

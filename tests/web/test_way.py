@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from tests.web.conftest import open_finish
 from websockets.sync.client import connect
 
 from clerestory.camera.camera import Camera
@@ -39,11 +40,6 @@ def looked_through(page: Any) -> None:
 
 def lean_left(page: Any) -> float:
     return float(page.get_attribute(".lean", "data-left"))
-
-
-def open_finish(page: Any, served: Any, view: str) -> None:
-    page.goto(f"{served.base}/finish?view={view}")
-    page.wait_for_selector(".finish:not(.opening) .lean[data-left]")
 
 
 def recipe(served: Any, view: str) -> dict[str, Any]:

@@ -9,10 +9,10 @@ from typing import Any
 
 import exiv2
 from PIL import Image, ImageCms
-from tests.web.test_truth import house  # noqa: F401
+from tests.web.conftest import open_finish
 
 
-def test_a_frame_left_out_is_in_no_view_until_it_is_brought_back(house: Any, wait: Any) -> None:  # noqa: F811
+def test_a_frame_left_out_is_in_no_view_until_it_is_brought_back(house: Any, wait: Any) -> None:
     served, context, _ = house
     page = context.new_page()
     page.goto(f"{served.base}/sort")
@@ -31,7 +31,7 @@ def test_a_frame_left_out_is_in_no_view_until_it_is_brought_back(house: Any, wai
     assert not (served.folder / "views.toml").exists()
 
 
-def test_words_of_several_views_at_once_reach_the_picture(house: Any, wait: Any) -> None:  # noqa: F811
+def test_words_of_several_views_at_once_reach_the_picture(house: Any, wait: Any) -> None:
     served, context, _ = house
     page = context.new_page()
     page.goto(f"{served.base}/sort")
@@ -49,8 +49,7 @@ def test_words_of_several_views_at_once_reach_the_picture(house: Any, wait: Any)
     said = tomllib.loads(about.read_text(encoding="utf-8"))["views"]
     assert all(said[v]["place"].startswith("Minster") for v in ("view-01", "view-02", "view-03"))
     assert said["view-02"]["keywords"] == ["nave", "stone"]
-    page.goto(f"{served.base}/finish?view=view-01")
-    page.wait_for_selector(".finish:not(.opening) .lean[data-left]")
+    open_finish(page, served, "view-01")
     page.click(".says >> text=Words")
     assert page.input_value("#words-place").startswith("Minster")
     page.fill("#words-title", "The nave, looking east")

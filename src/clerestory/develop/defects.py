@@ -10,13 +10,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import cv2
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel, model_channel
-from clerestory.develop.wide_defects import correct_wide_defects
+from clerestory.develop.wide_defects import HOT_SIGMAS, correct_wide_defects, marked
 from clerestory.errors import UserError
 from clerestory.raw import lattice
 from clerestory.raw.frame import open_frame
@@ -25,7 +24,6 @@ from clerestory.raw.read import FrameInfo, Mosaic
 from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
-HOT_SIGMAS = 4.0  # of the noise at the neighbours' level, beyond the greatest of them
 RUN_SIGMAS = 2.5  # the same when frames of a run must agree
 CHUNKS = 16
 # ISO, times the frames merged, from which row and column pattern is looked for; below, it drowns in the noise that is
@@ -111,8 +109,7 @@ def find_defects(mosaics: Mosaic | Sequence[Mosaic], noise: NoiseModel) -> NDArr
     sigmas = np.float32(HOT_SIGMAS if len(frames) == 1 else RUN_SIGMAS)
     for frame in frames:
         in_bands(_defects, 3, len(votes) - 3, frame.raw, *_channel_arrays(frame, noise), sigmas, votes)
-    found = cv2.findNonZero((votes > len(frames) // 2).view(np.uint8))
-    return np.zeros((0, 2), np.int32) if found is None else np.ascontiguousarray(found.reshape(-1, 2)[:, ::-1])
+    return marked((votes > len(frames) // 2).view(np.uint8))
 
 
 def _replace_defects(raw: NDArray[np.uint16], places: NDArray[np.int32]) -> None:

@@ -10,6 +10,7 @@ from clerestory.camera.noise import NoiseModel
 from clerestory.develop.colour import balanced_values
 from clerestory.develop.demosaic import demosaic, signal_of
 from clerestory.develop.denoise import Quality, denoise_mosaic, denoise_three
+from clerestory.develop.highlights import HIGH, LOW
 from clerestory.raw.read import Mosaic
 from clerestory.run.bands import in_bands
 
@@ -19,7 +20,6 @@ Multipliers = tuple[float, float, float]
 # after demosaicing, so that no figure is right at every scale; set on one modelled church at ISO 800 and 6400, where
 # 1.5 and 2 do alike and 1 loses 0.2 dB.
 SPREAD = 1.5
-LOW, HIGH = np.float32(0.94), np.float32(0.99)  # shares of saturation between which a channel fades into clipped
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

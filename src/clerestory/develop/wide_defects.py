@@ -16,7 +16,7 @@ from clerestory.run.bands import in_bands
 
 NEAR = 6  # nearest neighbours of a pixel's own colour that it is held against
 REACH = 3  # pixels to the farthest of them
-HOT_SIGMAS = 4.0  # as `defects.HOT_SIGMAS`
+HOT_SIGMAS = 4.0  # of the noise at the neighbours' level, beyond the greatest of them
 
 
 def neighbours(pattern: NDArray[np.int8]) -> NDArray[np.int32]:
@@ -72,6 +72,12 @@ def _defects(begin, end, raw, near, black, gain, read, sigmas, out):  # type: ig
                 out[y, x] = 1
 
 
+def marked(votes: NDArray[np.uint8]) -> NDArray[np.int32]:
+    """Places of a map, H x W, that are not 0, int32 N x 2 (row, column)."""
+    found = cv2.findNonZero(votes)
+    return np.zeros((0, 2), np.int32) if found is None else np.ascontiguousarray(found.reshape(-1, 2)[:, ::-1])
+
+
 def find_wide_defects(mosaic: Mosaic, noise: NoiseModel) -> NDArray[np.int32]:
     """Defective pixels behind a 6 x 6 pattern, int32 N x 2 (row, column); the outer four rows and columns are not."""
     assert mosaic.whole is not None and mosaic.pattern is not None
@@ -81,8 +87,7 @@ def find_wide_defects(mosaic: Mosaic, noise: NoiseModel) -> NDArray[np.int32]:
     near = neighbours(mosaic.pattern)
     given = mosaic.whole, near, black, gain, read, np.float32(HOT_SIGMAS), votes
     in_bands(_defects, edge, len(votes) - edge, *given)
-    found = cv2.findNonZero(votes)
-    return np.zeros((0, 2), np.int32) if found is None else np.ascontiguousarray(found.reshape(-1, 2)[:, ::-1])
+    return marked(votes)
 
 
 def correct_wide_defects(mosaic: Mosaic, noise: NoiseModel) -> Mosaic:

@@ -221,3 +221,10 @@ def _unknown(name: str, fields: tuple[str, ...], former: Mapping[str, str]) -> s
         return f"is not a field known here; did you mean '{near[0]}'?"
     known = f"; known are {', '.join(fields)}" if 0 < len(fields) <= 16 else ""
     return f"is not a field known here; correct or delete it{known}"
+
+
+def first_said(problem: ValidationError) -> str:
+    """The first complaint of a model as a sentence, for a change of single fields, where no text has lines."""
+    first = problem.errors()[0]
+    where, said = ".".join(str(part) for part in first["loc"]), plain(dict(first))
+    return f"{where}: {said}." if where else f"{said[:1].upper()}{said[1:]}."

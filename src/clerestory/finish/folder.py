@@ -23,6 +23,7 @@ from clerestory.run.cluster import gathered
 from clerestory.run.pool import default_workers, map_pool
 from clerestory.run.progress import OnProgress, quiet
 from clerestory.visit.about import About, Abouts, read_abouts
+from clerestory.visit.folder import VisitFolder
 
 AT_ONCE = 2  # views, where there are the cores: a merged one of 20 megapixels takes 2.5 GB
 
@@ -59,9 +60,8 @@ def jobs_of(
 
 def recipes_of_no_view(folder: Path, views: Sequence[str]) -> list[tuple[str, str]]:
     """Recipes whose view is not there, each with what to do."""
-    paths = sorted((folder / "recipes").glob("*.toml"))
     told = f"there is no view of this name; views are {', '.join(views[:12])}{' and more' if len(views) > 12 else ''}"
-    return [(f"recipes/{p.name}", f"{told}; rename or delete it") for p in paths if p.stem not in views]
+    return [(f"recipes/{p.name}", f"{told}; rename or delete it") for p in VisitFolder(folder).recipes_of_none(views)]
 
 
 def _work(job: Job) -> dict[str, Any]:

@@ -12,3 +12,7 @@ OnStage = Callable[[str], None]
 
 def quiet(what: str, done: int, total: int | None) -> None:
     """Tells nobody."""
+
+
+class BrokenOff(Exception):  # noqa: N818 - a wish, not a mistake
+    """Raised by a callback: the person asked for no more. What was made so far stays."""

@@ -61,9 +61,8 @@ def _originals(visit: VisitFolder, on_progress: Callable[[Path], None]) -> Itera
 
 
 def _texts(visit: VisitFolder, views: set[str]) -> Iterator[Difference]:
-    for path in [p for p in _files(visit.recipes) if p.suffix == ".toml"]:
-        if views and path.stem not in views:
-            yield Difference(path, "is a recipe for a view that does not exist; rename or delete it")
+    for path in visit.recipes_of_none(views) if views else ():
+        yield Difference(path, "is a recipe for a view that does not exist; rename or delete it")
     try:
         read_hand(visit.root)
     except UserError as problem:

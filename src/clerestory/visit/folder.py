@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Collection
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
@@ -119,6 +120,11 @@ class VisitFolder:
     def serving(self) -> AbstractContextManager[None]:
         """Hold the visit's pages, which one server at a time may show and change. `Taken` at once where they are."""
         return held(self.hidden / "pages.lock", "showing its pages", f"{self.root}: its pages are open already", 0.5)
+
+    def recipes_of_none(self, views: Collection[str]) -> list[Path]:
+        """Recipes whose view is not among these, in order."""
+        found = (p for p in sorted(self.recipes.glob("*.toml")) if p.is_file() and not p.name.startswith("."))
+        return [path for path in found if path.stem not in views]
 
     def sweep(self) -> int:
         """Delete temporary files that a crash left more than an hour ago; how many."""

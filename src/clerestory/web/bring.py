@@ -14,6 +14,7 @@ from typing import Any
 from clerestory.errors import UserError
 from clerestory.files.names import folded
 from clerestory.raw.embedded import embedded_picture
+from clerestory.run.progress import BrokenOff
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.importing import Imported, card_files, copy_in
 from clerestory.web.start import plain_folder
@@ -21,10 +22,6 @@ from clerestory.web.start import plain_folder
 log = logging.getLogger("clerestory.web")
 NAMED = 12  # files named one by one in what is said; more are counted
 PICTURES_KEPT = 3000  # small pictures of a card held in memory, some 10 kB each
-
-
-class _BrokenOff(Exception):  # noqa: N818 - a wish, not a mistake
-    """The person asked for no more frames."""
 
 
 class Bringing:
@@ -115,11 +112,11 @@ class Bringing:
         def told(done: int, total: int) -> None:
             self._told("copying", done=done, total=total, visit=visit.root.name)
             if self._stop and done < total:
-                raise _BrokenOff
+                raise BrokenOff
 
         try:
             done = copy_in(card, visit, other, told)
-        except _BrokenOff:
+        except BrokenOff:
             new = len(_names(visit) - before)
             said = f"Broken off. {_frames(new)} copied and verified; imported again, it goes on from there."
             self._told("stopped", said=said, keep="Leave the card as it is: it still holds frames that are not here.")

@@ -17,21 +17,23 @@ from pydantic import ValidationError
 
 from clerestory.errors import UserError
 from clerestory.files.lock import Taken
-from clerestory.files.mistakes import plain
-from clerestory.files.store import digest_bytes, in_words
+from clerestory.files.mistakes import first_said
+from clerestory.files.store import in_words
 from clerestory.finish.recipe import Recipe, pick_gone, picked
 from clerestory.plan.taken import planned_aspects
 from clerestory.raw.group import SOFT_LEAST, SOFT_SHARE, View
 from clerestory.raw.kept import key_of, unpacked
 from clerestory.raw.overlap import changed_share
+from clerestory.run.progress import BrokenOff
 from clerestory.run.system import SPAWN
 from clerestory.visit import hand
 from clerestory.visit.about import read_abouts
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.index import plain_name
 from clerestory.web import views
-from clerestory.web.conflict import Conflict
+from clerestory.web.conflict import check_known
 from clerestory.web.journal import Journal
+from clerestory.web.start import key_of_folder
 from clerestory.web.texts import Texts
 from clerestory.web.views import Table
 from clerestory.web.words import Words
@@ -48,10 +50,6 @@ class Tell(Protocol):
     def __call__(self, event: str, **facts: Any) -> None: ...
 
 
-class _BrokenOff(Exception):  # noqa: N818 - a wish, not a mistake
-    """The person asked for no more pictures."""
-
-
 log = logging.getLogger("clerestory.web")
 LONGEST = 400  # views that one message may name
 PATIENCE = 1.0  # seconds between two looks whether another process has let go of the visit
@@ -65,7 +63,7 @@ class Desk:
         self.root = self.visit.root
         self.tell = tell
         self.journal = Journal(self.root)
-        self.texts = Texts(self.root, self.journal, tell)
+        self.texts = Texts(self.root, self.journal)
         self.words = Words(self.root, self.journal, tell)
         self.slow = ThreadPoolExecutor(6, "clerestory-slow")
         self.quick = ThreadPoolExecutor(1, "clerestory-preview")
@@ -77,6 +75,7 @@ class Desk:
         self._lock = threading.Lock()
         self._base = Table()
         self.table = Table()
+        self.left_out: list[str] = []  # frames in no view
         self.sorting: dict[str, Any] = {"state": "waiting"}
         self.queue: dict[str, str] = {}
         self._stops = 0  # how often the writing was broken off
@@ -120,13 +119,13 @@ class Desk:
 
     def _read_on(self, done: int, total: int) -> None:
         if self._no_reading:
-            raise _BrokenOff
+            raise BrokenOff
         self._sorting(state="reading", done=done, total=total)
 
     def _sort(self) -> None:
         try:
             table = views.from_sorting(self.visit, self._read_on)
-        except _BrokenOff:
+        except BrokenOff:
             said = "The reading was broken off. What was seen so far is kept; 'Read frames again' goes on from there."
             self._sorting(state="stopped", said=said, frames=len(self._base.frames))
             return
@@ -152,8 +151,11 @@ class Desk:
 
     def arrange(self) -> None:
         """Take up what a person put otherwise."""
+        self.left_out = []
         try:
-            self.table = views.by_hand(self._base, hand.read_hand(self.root))
+            groups = hand.read_hand(self.root)
+            self.table = views.by_hand(self._base, groups)
+            self.left_out = [name for name in groups.get(hand.LEFT_OUT, []) if name in self.table.paths]
         except UserError as problem:
             self.table = self._base
             self.tell("trouble", said=str(problem))
@@ -171,11 +173,11 @@ class Desk:
         finished = set(views.recipe_path(self.root, "x").parent.glob("*.toml")) if self.table.views else set()
         return {
             "title": self.root.resolve().name,
-            "key": digest_bytes(str(self.root.resolve()).encode())[:16],
+            "key": key_of_folder(self.root.resolve()),
             "views": views.shown(self.table, self.root),
             "frames": frames,
             "refused": self.table.refused,
-            "left_out": self._left_out(),
+            "left_out": self.left_out,
             "sorting": self.sorting,
             "queue": self.queue,
             "done": self.done_views(),
@@ -248,12 +250,6 @@ class Desk:
         count = f"{len(wanted)} frame{'' if len(wanted) == 1 else 's'}"
         self._regroup(groups, f"{count} {'brought back' if back else 'left out'}", "")
 
-    def _left_out(self) -> list[str]:
-        try:
-            return [n for n in hand.read_hand(self.root).get(hand.LEFT_OUT, []) if n in self.table.paths]
-        except UserError:  # told of when the views were arranged
-            return []
-
     def _regroup(self, groups: Mapping[str, list[str]], said: str, place: str) -> None:
         self.journal.commit("sort", said, {hand.HAND: hand.hand_text(groups)}, place=place)
         self.arrange()
@@ -276,9 +272,7 @@ class Desk:
         try:
             return Recipe.model_validate(fields)
         except ValidationError as problem:
-            first = problem.errors()[0]
-            where = ".".join(str(part) for part in first["loc"])
-            raise UserError(f"{where}: {plain(dict(first))}.") from problem
+            raise UserError(first_said(problem)) from problem
 
     def set_recipe(
         self,
@@ -295,37 +289,36 @@ class Desk:
         """
         self.table.view(view)
         if was is not None and not (gesture and gesture == self.journal.last_gesture(scope)):
-            self._check_known(view, values, was)
+            now = self.recipe(view).model_dump(mode="json")
+            check_known(now, values, was, lambda moved: _set_elsewhere(view, moved), view=view)
         recipe = self.changed(view, values)
         said = f"{view}: {', '.join(name.replace('_', ' ') for name in values)}"
         if self.journal.commit(scope, said, {f"recipes/{view}.toml": _text(recipe)}, gesture, view):
             self._told_recipe(view, recipe)
         return recipe
 
-    def _check_known(self, view: str, values: Mapping[str, Any], was: Mapping[str, Any]) -> None:
-        now = self.recipe(view).model_dump(mode="json")
-        moved = {n: now[n] for n in values if n in was and now.get(n) not in (was[n], values[n])}
-        if moved:
-            names = " and ".join(name.replace("_", " ") for name in moved)
-            said = f"{view}: {names} was set in another window meanwhile; keep which?"
-            raise Conflict(said, view=view, now=moved, yours={n: values[n] for n in moved})
-
     def _told_recipe(self, view: str, recipe: Recipe) -> None:
         self.tell("recipe", view=view, recipe=recipe.model_dump(mode="json"))
 
-    def text_changed(self, name: str) -> None:
-        """Let every page know what follows from a text written as such."""
-        if name.startswith("recipes/"):
-            view = Path(name).stem
-            if any(v.name == view for v in self.table.views):
-                self._told_recipe(view, self.recipe(view))
-                self.tell("views")
-        elif name == "film/film.toml":
-            self.tell("film")
-        elif name == "visit.toml":
-            self.tell("plan")
-        else:
-            self.arrange()
+    def texts_changed(self, names: Iterable[str]) -> None:
+        """Let every page know what follows from texts that were written as such, or by a step back or forth."""
+        follows = set()
+        for name in names:
+            self.tell("text", name=name, revision=self.journal.revision(name))
+            if name.startswith("recipes/"):
+                view = Path(name).stem
+                if any(v.name == view for v in self.table.views):
+                    self._told_recipe(view, self.recipe(view))
+                    follows.add("views")
+            elif name.startswith("film/"):
+                follows.add("film")
+            else:
+                follows.add("plan" if name == "visit.toml" else "arranged")
+        if "arranged" in follows:
+            self.arrange()  # which tells of the views
+            follows -= {"arranged", "views"}
+        for event in sorted(follows):
+            self.tell(event)
 
     def copy_recipe(self, view: str, others: list[str], what: list[str]) -> int:
         """Give some fields of a view's recipe to other views, as one step; how many views."""
@@ -351,18 +344,7 @@ class Desk:
         change = self.journal.undo(scope) if back else self.journal.redo(scope)
         if change is None:
             return {"said": "", "place": "", **self.journal.ahead(scope)}
-        if hand.HAND in change.after:
-            self.arrange()
-        for name in change.after:
-            if name.startswith("recipes/"):
-                view = name[len("recipes/") : -len(".toml")]
-                self._told_recipe(view, self.recipe(view))
-                if scope == "sort":
-                    self.tell("views")
-            elif name.startswith("film/"):
-                self.tell("film")
-            elif name == "visit.toml":
-                self.tell("plan")
+        self.texts_changed(change.after)
         return {"said": change.said, "place": change.place, **self.journal.ahead(scope)}
 
     # ---- open views and full-size work
@@ -386,9 +368,10 @@ class Desk:
 
     def opened(self, name: str) -> OpenView:
         """The view in memory; read first where it is not."""
-        view = self.view(name)
-        if gone := pick_gone(self.table.view(name), self.recipe(name)):
+        found_view, recipe = self.table.view(name), self.recipe(name)
+        if gone := pick_gone(found_view, recipe):
             self.tell("trouble", key=f"pick {name}", said=gone, text=f"recipes/{name}.toml")
+        view = picked(found_view, recipe)
         found = self.darkroom().open(view, lambda said: self.tell("opening", view=name, said=said))
         with self._lock:
             begin = not found.merged and view not in self._merging
@@ -403,7 +386,6 @@ class Desk:
         from clerestory.finish.sources import source_of
         from clerestory.web.preview import OpenView
 
-        self.tell("merging", view=view.name, frames=len(view.frames))
         try:
             what = f"merging {len(view.frames)} frames of {view.name}"
             merged = OpenView.of(view, lambda _: None, self.away(what, source_of, view))
@@ -541,7 +523,7 @@ class Desk:
                     self.queue[following] = "writing"
             self._told_queue()
             if self._stops != stops:
-                raise _BrokenOff
+                raise BrokenOff
 
         try:
             with self._when_free(stops) as mine:
@@ -551,7 +533,7 @@ class Desk:
                     self.queue[next(iter(jobs))] = "writing"
                 self._told_queue()
                 self.visit.pictures.mkdir(exist_ok=True)
-                with contextlib.suppress(_BrokenOff):
+                with contextlib.suppress(BrokenOff):
                     finish_jobs(list(jobs.values()), 1, told)
                 if any(self.queue.get(name) == "done" for name in jobs):
                     self._report()
@@ -571,9 +553,10 @@ class Desk:
         with contextlib.ExitStack() as held:
             while True:
                 with self._lock:
-                    if self._stops != stops:
-                        yield False
-                        return
+                    broken_off = self._stops != stops
+                if broken_off:
+                    yield False
+                    return
                 try:
                     held.enter_context(self.visit.writing("finish", PATIENCE))
                     break
@@ -607,6 +590,11 @@ def _written(record: Path) -> tuple[tuple[Any, ...], tuple[Any, ...]]:
         return (), ()
     kinds = tuple(kind for kind, suffix in SUFFIX.items() if any(n.endswith(suffix) for n in names))
     return tuple(None if aspect == "own" else aspect for aspect in aspects), kinds
+
+
+def _set_elsewhere(view: str, moved: Mapping[str, Any]) -> str:
+    names = " and ".join(name.replace("_", " ") for name in moved)
+    return f"{view}: {names} was set in another window meanwhile; keep which?"
 
 
 def _text(recipe: Recipe) -> str | None:

@@ -13,16 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 from clerestory.errors import UserError
 from clerestory.run import system
+from clerestory.run.progress import BrokenOff
 
 if TYPE_CHECKING:
     from clerestory.run.system import Pipe
 
 log = logging.getLogger("clerestory.web")
 GRACE = 8.0  # seconds in which the work may end by itself when it is broken off
-
-
-class _BrokenOff(Exception):  # noqa: N818 - a wish, not a mistake
-    """The person asked for no more."""
 
 
 class Errand:
@@ -115,7 +112,7 @@ def _do(pipe: Pipe, work: Callable[..., Any], args: tuple[Any, ...]) -> None:
     def on_progress(what: str, done: int, total: int | None) -> None:
         nonlocal last_what, last_time
         if pipe.poll():
-            raise _BrokenOff
+            raise BrokenOff
         now = time.monotonic()
         if what != last_what or now - last_time > 0.2 or done == total:
             last_what, last_time = what, now
@@ -125,7 +122,7 @@ def _do(pipe: Pipe, work: Callable[..., Any], args: tuple[Any, ...]) -> None:
         try:
             result = work(*args, on_progress=on_progress)
             pipe.send(("done", result))
-        except (_BrokenOff, EOFError, BrokenPipeError):
+        except (BrokenOff, EOFError, BrokenPipeError):
             pipe.send(("stopped", None))
         except UserError as problem:
             pipe.send(("refused", str(problem)))

@@ -20,7 +20,7 @@ from pydantic import ValidationError
 from clerestory import api
 from clerestory import film as films
 from clerestory.errors import UserError
-from clerestory.files.mistakes import plain
+from clerestory.files.mistakes import first_said
 from clerestory.files.names import legal_name
 from clerestory.files.store import write_atomic
 from clerestory.film import cautions
@@ -28,7 +28,7 @@ from clerestory.film.draft import draft_film
 from clerestory.film.model import Film, Shot, film_toml
 from clerestory.film.scenes import RATE, Plan
 from clerestory.run import system
-from clerestory.web.conflict import Conflict
+from clerestory.web.conflict import Conflict, check_known
 from clerestory.web.journal import Journal
 from clerestory.web.paths import LONGEST_TAKE, TAKE_BYTES, names_in, plain_file
 
@@ -120,7 +120,7 @@ class FilmDesk:
         try:
             film = Film.model_validate({**film.model_dump(), **values})
         except ValidationError as problem:
-            raise UserError(_first(problem)) from problem
+            raise UserError(first_said(problem)) from problem
         self._put(film, f"film: {_named(values)}", gesture)
 
     def _check(
@@ -137,10 +137,12 @@ class FilmDesk:
         if was.get("picture", now.get("picture")) != now.get("picture"):
             said = "The shots were put in another order elsewhere; the page shows them as they are now."
             raise Conflict(said, yours=dict(values), now={})
-        moved = {n: now.get(n) for n in values if n in was and now.get(n) not in (was[n], values[n])}
-        if moved:
-            said = f"{what}: {_named(moved)} was written in another window meanwhile; keep which?"
-            raise Conflict(said, now=moved, yours={n: values[n] for n in moved})
+        check_known(
+            now,
+            values,
+            was,
+            lambda moved: f"{what}: {_named(moved)} was written in another window meanwhile; keep which?",
+        )
 
     def move_shot(self, shot: int, to: int) -> None:
         """Put a shot elsewhere in the order."""
@@ -280,14 +282,7 @@ def _valid_shot(fields: Mapping[str, Any]) -> Shot:
     try:
         return Shot.model_validate(fields)
     except ValidationError as problem:
-        raise UserError(_first(problem)) from problem
-
-
-def _first(problem: ValidationError) -> str:
-    first = problem.errors()[0]
-    where = ".".join(str(p) for p in first["loc"])
-    said = plain(dict(first))
-    return f"{where}: {said}." if where else f"{said[:1].upper()}{said[1:]}."
+        raise UserError(first_said(problem)) from problem
 
 
 def _check_wave(data: bytes) -> None:

@@ -232,12 +232,12 @@ class Talk(Conversation):
 
     def _saved(self, name: str, text: str, based: str) -> dict[str, Any]:
         out = self.desk.texts.save(name, text, based)
-        self.desk.text_changed(name)
+        self.desk.texts_changed([name])
         return out
 
     def _dropped(self, name: str, based: str) -> None:
         self.desk.texts.own_again(name, based)
-        self.desk.text_changed(name)
+        self.desk.texts_changed([name])
 
     def _about_views(self, kind: str, m: dict[str, Any]) -> Call | None:
         desk = self.desk

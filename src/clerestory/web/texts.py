@@ -61,8 +61,8 @@ _CHECKS: dict[str, Callable[[str, Path], None]] = {
 class Texts:
     """The texts of one visit that a person may write: visit.toml, film/film.toml, about.toml, recipes."""
 
-    def __init__(self, root: Path, journal: Journal, tell: Callable[..., None]) -> None:
-        self.root, self.journal, self.tell = root, journal, tell
+    def __init__(self, root: Path, journal: Journal) -> None:
+        self.root, self.journal = root, journal
 
     def _check_of(self, name: str) -> Callable[[str, Path], None]:
         if name in _CHECKS:
@@ -105,7 +105,6 @@ class Texts:
         self.journal.commit(
             _SCOPE.get(name, "finish"), _CALLED.get(name, f"text of {name}"), {name: text}, place=place
         )
-        self.tell("text", name=name, revision=revision_of(text))
         return {"revision": revision_of(text)}
 
     def own_again(self, name: str, based: str) -> None:
@@ -115,4 +114,3 @@ class Texts:
         if revision_of(now) != based:
             raise Conflict(f"{name} has been changed elsewhere since.", text=now or "", revision=revision_of(now))
         self.journal.commit(_SCOPE.get(name, "finish"), f"{name} left to the tool", {name: None})
-        self.tell("text", name=name, revision="")

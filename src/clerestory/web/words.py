@@ -11,7 +11,7 @@ from typing import Any
 from clerestory.errors import UserError
 from clerestory.files.toml import read_toml
 from clerestory.visit.about import About, Abouts, abouts_of, abouts_text
-from clerestory.web.conflict import Conflict
+from clerestory.web.conflict import check_known
 from clerestory.web.journal import Journal
 
 FILE = "about.toml"
@@ -54,7 +54,10 @@ class Words:
         abouts = self._abouts()
         grounds = {n: abouts.views.get(n, About()) for n in names} if names else {"": abouts.visit}
         if len(grounds) == 1 and was is not None:
-            _check(_plain(next(iter(grounds.values()))), values, was)
+            now = _plain(next(iter(grounds.values())))
+            check_known(
+                now, values, was, lambda _: "These words were written in another window meanwhile; keep which?"
+            )
         changed = {name: _said(about, values) for name, about in grounds.items()}
         visit, views = (abouts.visit, {**abouts.views, **changed}) if names else (changed[""], abouts.views)
         what = f"words of {names[0]}" if len(names) == 1 else f"words of {len(names)} views" if names else "words"
@@ -73,10 +76,3 @@ def _said(about: About, values: Mapping[str, Any]) -> About:
     if "keywords" in values:
         out = replace(out, keywords=tuple(str(w).strip() for w in values["keywords"] if str(w).strip()))
     return out
-
-
-def _check(now: Mapping[str, Any], values: Mapping[str, Any], was: Mapping[str, Any]) -> None:
-    moved = {n: now[n] for n in values if n in was and now[n] not in (was[n], values[n])}
-    if moved:
-        said = "These words were written in another window meanwhile; keep which?"
-        raise Conflict(said, now=moved, yours={n: values[n] for n in moved})

@@ -47,7 +47,7 @@ export class TextDesk {
     if (draft && draft.text !== facts.text) {
       this.area.value = draft.text;
       this.say(`Typed ${clock(draft.when)} and not saved yet.`);
-      if (draft.based !== facts.revision) this.showOther(facts, draft.based);
+      if (draft.based !== facts.revision) this.showOther(facts);
     } else {
       dropDraft(this.house.visit.key, this.name);
       this.area.value = facts.text;
@@ -109,7 +109,7 @@ export class TextDesk {
   refused(problem) {
     this.say("Not saved; kept in this browser meanwhile.");
     if (problem.conflict) {
-      this.showOther(problem.conflict, null);
+      this.showOther(problem.conflict);
       this.say(problem.message);
     } else if (problem.mistakes) this.mistakes(problem.mistakes);
     else this.mistakes([{ line: 0, place: "", what: problem.message }]);
@@ -132,7 +132,7 @@ export class TextDesk {
       this.buttons();
       return;
     }
-    this.showOther(facts, this.base.revision);
+    this.showOther(facts);
     this.say(`${this.name} was saved in another window meanwhile.`);
   }
 
