@@ -34,7 +34,7 @@ FLOOR = 2.0**-16  # darkest norm told apart
 MID = math.log2(0.18)  # mid-grey of the display, log2
 # Set on views of the open panoramas (Poly Haven), the Memorial Church bracket (Debevec) and the modelled church, with
 # bench/light.py tone: as much of the glass's contrast as leaves few places shown in the wrong order.
-KNEE = -2.3  # log2 of display where the window's hold begins
+KNEE = -2.6  # log2 of display where the window's hold begins
 KNEE_WIDTH = 0.3  # stops over which it sets in
 FOOT = 1.5  # stops under the level of a window's glass: its darker glass, from which on contrast is kept
 FOOT_SHOWN = -1.97  # log2 of display at which that is shown
@@ -43,8 +43,8 @@ FAINTER = 0.22  # stops by which a window is shown darker for each stop that it 
 GLASS_SLOPE = 0.85  # contrast kept in held glass
 LEAD_SLOPE = 0.9  # and of what is darker within the window
 DEEPEST = 1.5  # stops under the stone's own curve that leads may come to be shown
-UNDER_STONE = 0.6  # and stops under the middling stone, lest the place be shown the wrong way round
-BEND = 3.0  # how early lit stone takes its share of the way from stone to glass
+UNDER_STONE = 0.3  # and stops under the middling stone, lest the place be shown the wrong way round
+BEND = 1.0  # how early lit stone takes its share of the way from stone to glass
 CONTRAST = 1.2  # of the base layer below mid-grey, for viewing on a screen in a lit room; common practice, no source
 LIFT_CENTRE = -5.5  # log2 of display: shade at which half of the lift is given
 LIFT_WIDTH = 1.2
@@ -345,6 +345,9 @@ def shade_limit(noise: WorkingNoise, exposure: float) -> float:
 BRIGHTEST = 7.75  # stops of exposure at most: what reaches saturation still comes under white with a hold of 8
 WINDOW_ABOVE = 3.5  # stops over the darker quarter of the picture
 LIGHTEST = -0.9  # log2 of display that the lightest surface reaches at least
+# Stops by which stone is shown darker where windows have to be held, and the hold from which it is all of it: lit stone
+# then stays under the leads and the dim glass of more windows. Set with bench/light.py tone, share shown in wrong order.
+DIMMED, DIMMED_FROM = 0.3, 4.0
 
 
 def judge(rgb: F32, noise: WorkingNoise | None = None) -> ToneSettings:
@@ -358,11 +361,12 @@ def judge(rgb: F32, noise: WorkingNoise | None = None) -> ToneSettings:
     mid = float(np.median(stone))
     body = stone[(stone > mid - 2.5) & (stone < mid + 2.0)]
     exposure = MID - 0.15 - float(np.mean(body))
+    glass = usual_level(log)
+    high = max(float(np.percentile(live, 99.7)) + 0.2, -99.0 if glass is None else glass + HEADROOM)
+    exposure -= DIMMED * float(np.clip((high + exposure) / DIMMED_FROM, 0.0, 1.0))
     # Where no window sets the scale, what is lightest still has to be light.
     exposure = float(np.clip(max(exposure, LIGHTEST - float(np.percentile(live, 98))), -4.0, BRIGHTEST))
-    glass = usual_level(log)
-    high = max(float(np.percentile(live, 99.7)) + 0.2, -99.0 if glass is None else glass + HEADROOM) + exposure
-    hold = float(np.clip(high, 0.0, 8.0))
+    hold = float(np.clip(high + exposure, 0.0, 8.0))
     lift = float(np.clip(0.5 * (-5.0 - (dark + exposure)), 0.0, 2.5))
     if noise is not None:
         lift = min(lift, shade_limit(noise, exposure))
