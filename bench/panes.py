@@ -135,6 +135,7 @@ def judged(frame: Frame, rebuilt: F32, farthest: float = 1.5) -> dict[str, float
             float(np.median((chroma[1] / np.maximum(chroma[0], COLOURED))[these])) if these.any() else math.nan
         )
     pane = within & coloured & (lost > 0) & (lost < 3)
+    out["hue"] = float(np.median(_apart(hues[1], hues[0])[pane])) if pane.any() else math.nan
     off: list[list[float]] = [[], []]
     for axis in (0, 1):
         ahead = [np.roll(v, -1, axis) for v in hues]
