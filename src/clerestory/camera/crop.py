@@ -214,6 +214,17 @@ def _place(search: _Search, aspect: float | None, keep: Array) -> Array:
     return _climb(nearness(search.near(placed, near)), placed, near, 0.01, 9)
 
 
+def _tighter(search: _Search, best: Array, wanted: Array, size: float) -> tuple[Array, float]:
+    """A try (x, y, log aspect) and half height `size` times those of the best room, as near to `wanted` as fits."""
+    half = size * float(_gaps(best[None], search.sides).min())
+    if size >= 1:
+        return best, half
+    way = np.linspace(0, 1, 257)[:, None]
+    tries = np.column_stack([best[:2] + way * (wanted - best[:2]), np.full(len(way), best[2])])
+    fits = (_gaps(tries, search.sides).min(axis=1) >= half) & _inside(tries, search.sides)
+    return tries[int(np.flatnonzero(fits)[-1])], half
+
+
 def _inverse(h: Array) -> Array:
     """A homography undone."""
     out: Array = np.asarray(np.linalg.inv(h), float)
@@ -248,6 +259,7 @@ def largest_crop(
     rectification: Rectification,
     aspect: float | None = None,
     keep: tuple[float, float] | None = None,
+    size: float = 1.0,
 ) -> Crop:
     """The rectangle of width/height `aspect` (None: any) that keeps most of a straightened frame.
 
@@ -255,18 +267,21 @@ def largest_crop(
     that keep within NEARLY_EQUAL of the most, the one centred nearest to the composition's centre is taken: `keep`,
     in ideal pixels of the frame (None: the middle of the frame). The rectangle reaches to the outer edges
     of the frame's pixels, so that every picture pixel has its centre inside the frame; a sampler must repeat the
-    outermost half pixel. Raises ValueError for an aspect that is not positive.
+    outermost half pixel. `size`: width and height as a share (0 to 1) of that rectangle's; a smaller one lies about
+    the composition's centre as far as the frame reaches. Raises ValueError for an aspect or size that is not positive.
     """
     if aspect is not None and not aspect > 0:
         raise ValueError(f"aspect {aspect} is not positive")
+    if not size > 0:
+        raise ValueError(f"size {size} is not positive")
     h = rectification.homography(camera)
     outline = frame_boundary(camera, h, 24 if camera.bends else 1)
     middle = np.array(keep if keep is not None else ((camera.width - 1) / 2, (camera.height - 1) / 2), float)
     wanted = project(h, _in_front(middle[None], camera, h))[0]
     back = _inverse(h)
     search = _Search(_sides(outline), lambda points: project(back, points))
-    best = _place(search, aspect, wanted)[None]
-    corners = _rectangles(best, _gaps(best, search.sides).min(axis=1))[0]
+    best, half = _tighter(search, _place(search, aspect, wanted), wanted, size)
+    corners = _rectangles(best[None], np.array([half]))[0]
     (left, top), (width, height) = corners[0], corners[2] - corners[0]
     bare = Crop(float(left), float(top), float(width), float(height), 0.0)
     kept, lost = _share_kept(bare.corners, camera, h)
@@ -278,21 +293,23 @@ def crop_inside(
     aspect: float | None = None,
     keep: tuple[float, float] | None = None,
     flat: Flattening | None = None,
+    size: float = 1.0,
 ) -> Crop:
     """The rectangle inside an outline (n, 2) of picture pixels, clockwise, that holds most, near `keep`.
 
     For pictures that are straight already, such as joined ones. `flat` leads picture points to a plane on which equal
     areas count alike (None: the picture's own). `kept` is the share of the outline's area there; `lost` is not told
-    apart by edge.
+    apart by edge. `size`: as of `largest_crop`.
     """
     border = np.asarray(outline, float)
     wanted = border.mean(axis=0) if keep is None else np.asarray(keep, float)
     back: Flattening = flat if flat is not None else lambda points: points
     search = _Search(_sides(border), back, 1 if flat is None else 6)
-    best = _place(search, aspect, wanted)[None]
-    corners = _rectangles(best, _gaps(best, search.sides).min(axis=1))[0]
+    best, half = _tighter(search, _place(search, aspect, wanted), wanted, size)
+    corners = _rectangles(best[None], np.array([half]))[0]
     (left, top), (width, height) = corners[0], corners[2] - corners[0]
-    kept = float(search.kept(best)[0]) / _shoelace(back(border))
+    held = float(search.kept(best[None])[0]) if size >= 1 else _shoelace(back(corners))
+    kept = held / _shoelace(back(border))
     return Crop(float(left), float(top), float(width), float(height), kept)
 
 

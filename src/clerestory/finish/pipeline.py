@@ -249,8 +249,9 @@ def crop_of(seen: Seen, rectification: Rectification, aspect: Aspect | None, rec
         keep = ((camera.width - 1) * (1 + x) / 2, (camera.height - 1) * (1 + y) / 2)
     if stitched is not None:
         # What counts is how much of the church it shows: upwards, a straightened picture enlarges everything.
-        return crop_inside(stitched.outline, ratio, keep, Surface(stitched.camera, stitched.compression).equal_area)
-    return largest_crop(camera, rectification, ratio, keep)
+        flat = Surface(stitched.camera, stitched.compression).equal_area
+        return crop_inside(stitched.outline, ratio, keep, flat, recipe.crop_size or 1.0)
+    return largest_crop(camera, rectification, ratio, keep, recipe.crop_size or 1.0)
 
 
 def size_in_pixels(crop: Crop, long_edge: int | None = None) -> tuple[int, int]:
@@ -270,6 +271,39 @@ def effort(seen: Seen, quality: Quality) -> Quality:
     return "quick" if seen.noise.deviation(0.02 / gain) * gain < LOW_NOISE else "fast"
 
 
+def developed(
+    seen: Seen, recipe: Recipe, quality: Quality = "fast", on_stage: Callable[[str], None] = quiet
+) -> F32:
+    """The whole frame at full size, scene-linear: what no geometry and no tone has touched yet."""
+    denoise = 1.0 if recipe.denoise is None else recipe.denoise
+    return light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), on_stage, seen.mixed)
+
+
+@dataclass(frozen=True)
+class Straight:
+    """A view straightened and cropped, still scene-linear (`rgb`, H x W x 3): tone comes last."""
+
+    rgb: F32
+    aspect: str
+    crop: Crop
+    rectification: Rectification
+
+
+def straightened(seen: Seen, full: F32, recipe: Recipe, aspect: Aspect | None, long_edge: int | None = None) -> Straight:
+    """A room of a developed frame (`full`, H x W x 3), in one resampling."""
+    rectification = rectification_of(seen, recipe)
+    crop = crop_of(seen, rectification, aspect, recipe)
+    rgb = _resampled(seen, full, rectification, crop, size_in_pixels(crop, long_edge))
+    return Straight(rgb, aspect or "own", crop, rectification)
+
+
+def shown(seen: Seen, straight: Straight, layers: tone.Layers | None = None, in_place: bool = False) -> Picture:
+    """The finished picture of a straightened view, toned and sharpened. `layers`: of its pixels, where known."""
+    rgb = tone.apply(straight.rgb, seen.settings, seen.noise, in_place=in_place, layers=layers)
+    sharpen(rgb, rgb.shape[1] / straight.crop.width, in_place=True, diffraction=diffraction_of(seen))
+    return Picture(rgb, straight.aspect, straight.crop, straight.rectification)
+
+
 def pictures(
     seen: Seen,
     recipe: Recipe,
@@ -279,21 +313,15 @@ def pictures(
     on_stage: Callable[[str], None] = quiet,
 ) -> list[Picture]:
     """The finished pictures of one view, one for each aspect, display-linear."""
-    denoise = 1.0 if recipe.denoise is None else recipe.denoise
-    full = light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), on_stage, seen.mixed)
-    rectification = rectification_of(seen, recipe)
+    full = developed(seen, recipe, quality, on_stage)
     out = []
     for aspect in aspects:
         on_stage("resample")
-        crop = crop_of(seen, rectification, aspect, recipe)
-        shown = _resampled(seen, full, rectification, crop, size_in_pixels(crop, long_edge))
+        straight = straightened(seen, full, recipe, aspect, long_edge)
         if len(aspects) == 1:
             del full
         on_stage("tone")
-        tone.apply(shown, seen.settings, seen.noise, in_place=True)
-        on_stage("sharpen")
-        sharpen(shown, shown.shape[1] / crop.width, in_place=True, diffraction=diffraction_of(seen))
-        out.append(Picture(shown, aspect or "own", crop, rectification))
+        out.append(shown(seen, straight, in_place=True))
     return out
 
 

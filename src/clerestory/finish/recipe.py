@@ -50,7 +50,8 @@ class Recipe(BaseModel):
     """The controls of one picture. None leaves the matter to the tool.
 
     exposure, window_hold, shade_lift in stops; colour_temperature in kelvin; green_magenta in thousandths of Duv
-    (CIE 1960 u, v); local_contrast, plumb and crop as shares; swing in degrees about the vertical, as a view camera
+    (CIE 1960 u, v); local_contrast, plumb and crop as shares; crop_size, width and
+    height as shares of the largest room there is; swing in degrees about the vertical, as a view camera
     has it; mixed_light, the share of another light's colour (lamps beside daylight) that is taken out where it
     falls, 0 when left out.
     """
@@ -69,6 +70,7 @@ class Recipe(BaseModel):
     swing: Annotated[float, Field(ge=-45, le=45)] | None = None
     aspect: Aspect | None = None
     crop: tuple[Annotated[float, Field(ge=-1, le=1)], Annotated[float, Field(ge=-1, le=1)]] | None = None
+    crop_size: Annotated[float, Field(ge=0.1, le=1)] | None = None
     lines: tuple[Line, ...] = ()
     pick: str | None = None
 

@@ -27,12 +27,13 @@ from clerestory.raw.overlap import changed_share
 from clerestory.run.progress import BrokenOff
 from clerestory.run.system import SPAWN
 from clerestory.visit import hand
-from clerestory.visit.about import read_abouts
+from clerestory.visit.about import About, read_abouts
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.index import plain_name
 from clerestory.web import views
 from clerestory.web.conflict import check_known
 from clerestory.web.journal import Journal
+from clerestory.web.proofs import Proofs
 from clerestory.web.start import key_of_folder
 from clerestory.web.texts import Texts
 from clerestory.web.views import Table
@@ -65,6 +66,7 @@ class Desk:
         self.journal = Journal(self.root)
         self.texts = Texts(self.root, self.journal)
         self.words = Words(self.root, self.journal, tell)
+        self.proofs = Proofs(self.visit)
         self.slow = ThreadPoolExecutor(6, "clerestory-slow")
         self.quick = ThreadPoolExecutor(1, "clerestory-preview")
         self.pen = ThreadPoolExecutor(1, "clerestory-pen")
@@ -87,6 +89,7 @@ class Desk:
         """Stop background work; nothing half-written is left."""
         for pool in (self.slow, self.quick, self.pen, self.press):
             pool.shutdown(wait=False, cancel_futures=True)
+        self.proofs.close()
         if self._away is not None:
             for process in list((self._away._processes or {}).values()):
                 process.kill()
@@ -465,6 +468,20 @@ class Desk:
             aspects = tuple(dict.fromkeys((recipe.aspect or planned, *had_aspects)))
         order = Order(aspects, kinds, quality="better" if better else "fast")
         return job_of(view, recipe, order, self.visit.root, abouts.of(name), planned)
+
+    def proof(self, name: str, values: Mapping[str, Any]) -> dict[str, Any] | None:
+        """Key and size of a view's picture as it would be written with some settings changed; see `Proofs.ask`."""
+        from clerestory.finish.job import Order, job_of
+
+        recipe, view = self.changed(name, values), self.view(name)
+        planned = planned_aspects(self.visit.root, [view], read_abouts(self.visit.about)).get(name)
+        job = job_of(view, recipe, Order(), self.visit.root, About(), planned)
+
+        def merged() -> Any:
+            held = self.at_hand(name)
+            return held.seen.source if held is not None and held.merged else None
+
+        return self.proofs.ask(job, merged)
 
     def full_picture(self, name: str) -> Path:
         """The view's picture at full size as it would be written."""

@@ -10,6 +10,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -66,6 +67,7 @@ class _Pages:
         self.app: ASGIApp = Starlette(routes=self._routes())
         self._faults = _faults_to(visit / ".clerestory")
         self._lock = threading.Lock()
+        self.tiles = ThreadPoolExecutor(2, "clerestory-tiles")
         self._plan: PlanDesk | None = None
         self._film: FilmDesk | None = None
 
@@ -98,6 +100,7 @@ class _Pages:
         """End what goes on in the background; nothing half-written is left."""
         self.desk.stop_reading()
         self.desk.close()
+        self.tiles.shutdown(wait=False, cancel_futures=True)
         if self._film is not None:
             self._film.stop()
         log.removeHandler(self._faults)
@@ -139,6 +142,7 @@ class _Pages:
             Route("/small-picture/{name}", answering(self.small_picture)),
             Route("/frame/{name}", answering(self.full_frame)),
             Route("/picture/{name}", answering(self.full_picture)),
+            Route("/proof/{key}/{level:int}/{column:int}/{row:int}", answering(self.proof)),
             Route("/as-shot/{name}", answering(self.as_shot)),
             Route("/kept/{folder}/{name}", answering(self.kept)),
             Route("/take/{name}", answering(self.keep_take), methods=["PUT"]),
@@ -164,6 +168,14 @@ class _Pages:
     async def full_picture(self, request: Request) -> Response:
         """A picture at full size as it would be written."""
         return await self._made(self.desk.full_picture, request.path_params["name"])
+
+    async def proof(self, request: Request) -> Response:
+        """A part of a picture exactly as it will be written."""
+        at = request.path_params
+        data = await asyncio.get_running_loop().run_in_executor(
+            self.tiles, self.desk.proofs.tile, at["key"], at["level"], at["column"], at["row"]
+        )
+        return Response(data, media_type="image/png", headers={"cache-control": "private, max-age=3600"})
 
     async def as_shot(self, request: Request) -> Response:
         """A view's frame as it came."""

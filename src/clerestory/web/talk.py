@@ -278,6 +278,7 @@ class Talk(Conversation):
             "ahead": (desk.pen, lambda: desk.journal.ahead(m["scope"])),
             "open": (desk.slow, lambda: desk.opened(m["view"]).view.name),
             "edges": (desk.slow, lambda: desk.opened(m["view"]).edges()),
+            "proof": (desk.slow, lambda: desk.proof(m["view"], m.get("values") or {})),
             "marks": (desk.quick, lambda: self._marks(m["view"])),
             "export": (desk.pen, lambda: self._export(m)),
             "stop writing": (desk.pen, desk.stop_writing),

@@ -4,6 +4,7 @@ import { button, called, el, percent, svg } from "./build.js";
 import { Controls, NAMES, signed } from "./controls.js";
 import { css, Sheet } from "./geometry.js";
 import { Lines } from "./lines.js";
+import { Scale } from "./scale.js";
 import { savingDialog } from "./saving.js";
 import { wordsDialog } from "./words.js";
 
@@ -46,8 +47,11 @@ export class Finish {
       onkeydown: (e) => this.edgeKey(e) });
     this.lines = new Lines(this.canvas, (lines) => this.lineUp(lines), (pitch, roll) => this.lineWords(pitch, roll),
       () => this.lineChanged());
-    this.sheetNode = el("div", { class: "sheet" }, this.canvas, this.marks, this.shot, this.lines.layer, this.edge);
-    this.stage = el("div", { class: "stage" }, this.sheetNode, el("p", { class: "waiting" }, "Choose a view."));
+    this.sheetNode = el("div", { class: "sheet" }, this.canvas);
+    this.stage = el("div", { class: "stage", tabindex: 0, role: "group", "aria-label": "The picture; arrows move about in it when it is large" },
+      this.sheetNode, el("p", { class: "waiting" }, "Choose a view."));
+    this.scale = new Scale(this.stage, this.sheetNode, () => this.scaled());
+    this.sheetNode.append(this.scale.canvas, this.marks, this.shot, this.lines.layer, this.edge);
     this.sheetNode.addEventListener("pointermove", (e) => this.point(e));
     this.sheetNode.addEventListener("pointerleave", () => this.whole());
     this.name = el("select", { "aria-label": "View", onchange: () => this.open(this.name.value) });
@@ -77,8 +81,11 @@ export class Finish {
         button("›", () => this.go(1), { "aria-label": "Next view" })),
       this.lean, this.sure, this.swingOffer, this.lineButton, this.lineTools, el("div", { class: "crop" }, this.frame, this.kept), this.light, this.legend,
       this.limitButton,
-      el("div", { class: "pair" }, button("100 %", () => this.pixels(), { title: "At 100 %, as it will be saved" }),
-        button("Copy to", () => this.copy(), { title: "Copy these settings to other views" })),
+      el("div", { class: "scales" }, button("−", () => this.scale.step(-1), { "aria-label": "Smaller" }),
+        this.scaleButton = button("100 %", () => this.scale.swap(this.at), { "aria-pressed": "false" }),
+        button("+", () => this.scale.step(1), { "aria-label": "Larger" }), this.scaleWords = el("span", { class: "quiet" })),
+      this.state = el("p", { class: "quiet state" }),
+      button("Copy to", () => this.copy(), { title: "Copy these settings to other views" }),
       el("div", { class: "pair" }, this.writeButton = button("Save", () => this.write([this.view])),
         this.allButton = button("Save all", () => this.writeAll())),
       el("div", { class: "pair" }, button("Save as", () => savingDialog(this.house, this.view), { title: "Several aspects, another size or colour, chosen views" }),
@@ -180,6 +187,8 @@ export class Finish {
     history.replaceState(null, "", `/finish?view=${encodeURIComponent(view)}`);
     this.facts = null;
     this.edgesOf = null;
+    this.unproven();
+    this.scale.to(null);
     if (this.lines.on) this.drawLinesOff();
     this.node.classList.add("opening");
     this.stage.querySelector(".waiting").textContent = `Opening ${view}`;
@@ -225,10 +234,16 @@ export class Finish {
     if (!this.view) return;
     this.wanted = { ...this.recipe, ...values };
     this.exact = settled;
+    if (this.proven !== this.recipeText()) this.unproven();
     if (this.sheet && ("plumb" in values || "swing" in values)) this.leanTo(values);
     const n = ++this.number;
     this.begun.set(n, performance.now());
     this.wire.send({ do: "preview", n, view: this.view, values, width: WIDTH, settled });
+  }
+
+  unproven() {
+    this.proven = null;
+    this.scale.stale();
   }
 
   async arrived(facts, bytes) {
@@ -271,6 +286,7 @@ export class Finish {
     if (this.at) this.wire.send({ do: "reading", view: this.view, x: this.at[0], y: this.at[1] });
     else this.whole();
     if (first) this.shot.querySelector("img").src = `/as-shot/${encodeURIComponent(this.view)}`;
+    if (facts.settled) this.proveSoon();
     this.marks.classList.toggle("stale", !facts.settled);
     if (!this.marks.hidden && facts.settled) this.drawLimits();
   }
@@ -314,13 +330,47 @@ export class Finish {
   }
 
   fit() {
-    const box = this.stage.getBoundingClientRect();
-    const [w, h] = [this.canvas.width, this.canvas.height];
-    const scale = Math.min(box.width / w, box.height / h);
-    if (!Number.isFinite(scale) || scale <= 0) return;
-    this.sheetNode.style.width = `${w * scale}px`;
-    this.sheetNode.style.height = `${h * scale}px`;
+    const room = this.facts?.room;
+    const size = this.scale.proof?.size ?? (room ? [Math.floor(room[2]), Math.floor(room[3])] : [this.canvas.width, this.canvas.height]);
+    this.scale.size = size;
+    this.scale.layout();
+  }
+
+  // Another scale, or another state of what is shown.
+  scaled() {
+    const { scale } = this;
+    this.scaleWords.textContent = scale.words();
+    this.scaleButton.textContent = scale.zoom === null ? "100 %" : "Fit";
+    this.scaleButton.setAttribute("aria-label", scale.zoom === null ? "Show at 100 %" : "Fit into the window");
+    this.state.textContent = { proof: "Exactly as it will be saved", coming: "Quick look; the exact picture is being drawn",
+      quick: this.facts?.merged === false ? "Quick look, of one frame; the others are being added" : "Quick look; the exact picture is being made" }[scale.state] ?? "";
+    this.state.dataset.state = scale.state;
     this.lines.draw();
+  }
+
+  // The exact picture of what is shown, once the hand rests.
+  proveSoon() {
+    clearTimeout(this.proving);
+    if (!this.facts?.merged || this.proven === this.recipeText()) return;
+    this.proving = setTimeout(() => this.prove(), 200);
+  }
+
+  recipeText() {
+    return `${this.view} ${JSON.stringify(this.wanted)}`;
+  }
+
+  async prove() {
+    const asked = this.recipeText();
+    const { view } = this;
+    const values = Object.fromEntries(Object.entries(this.wanted).filter(([name, v]) => name !== "pick" && JSON.stringify(v) !== JSON.stringify(this.recipe[name] ?? null)));
+    try {
+      const found = await this.wire.ask("proof", { view, values });
+      if (!found || this.view !== view || asked !== this.recipeText()) return;
+      this.proven = asked;
+      this.scale.prove(found);
+    } catch (problem) {
+      if (this.view === view && asked === this.recipeText()) this.state.textContent = `Quick look. ${problem.message}`;
+    }
   }
 
   // Lines ask for true verticals, even where the picture was left leaning.
@@ -337,6 +387,7 @@ export class Finish {
   }
 
   lineWords(pitch, roll) {
+    this.unproven();
     this.lean.textContent = `${this.held((180 * pitch) / Math.PI, (180 * roll) / Math.PI)}, by these lines.`;
     this.sure.textContent = "Let go to see how accurate";
     this.sure.dataset.verdict = "";
@@ -510,27 +561,6 @@ export class Finish {
     if (old) URL.revokeObjectURL(old);
   }
 
-  pixels() {
-    if (!this.facts) return;
-    const image = el("img", { alt: `${this.view} at 100 %`, draggable: "false" });
-    const words = el("p", { class: "waiting" }, "Finishing at full size");
-    const pane = el("div", { class: "pane", tabindex: 0, "aria-label": "Drag or use the arrow keys to move about" }, image, words);
-    const dialog = el("dialog", { class: "wide", "aria-label": `${this.view} at 100 %` }, pane,
-      el("form", { method: "dialog" }, el("button", {}, "Back")));
-    document.body.append(dialog);
-    dialog.addEventListener("close", () => dialog.remove());
-    image.onload = () => {
-      words.remove();
-      const [x, y] = this.at ?? [0.5, 0.5];
-      pane.scrollTo(x * image.naturalWidth - pane.clientWidth / 2, y * image.naturalHeight - pane.clientHeight / 2);
-    };
-    image.onerror = () => { words.textContent = "It could not be finished at full size."; };
-    image.src = `/picture/${encodeURIComponent(this.view)}?${Date.now()}`;
-    roam(pane);
-    dialog.showModal();
-    pane.focus();
-  }
-
   // ---- copying and writing
 
   copy() {
@@ -583,7 +613,9 @@ export class Finish {
       ["l", "draw lines along the building", () => this.drawLines()],
       ["b", "the frame as shot, and back", () => this.showEdge(this.share > 0.5 ? 0 : 1)],
       ["m", "mark clipping and noise", () => this.limits()],
-      ["i", "100 %", () => this.pixels()],
+      ["i", "100 % about the pointer, and fitted again", () => this.scale.swap(this.at)],
+      ["+", "larger", () => this.scale.step(1)],
+      ["-", "smaller", () => this.scale.step(-1)],
       ["a", "the picture alone", () => this.frameless()],
       ["t", "copy to other views", () => this.copy()],
       ["k", "save this picture", () => this.write([this.view])],

@@ -1,0 +1,85 @@
+"""Proofs as the pages ask for them: the latest wins, and a process of their own, so that no merge stands in the way."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from concurrent.futures import CancelledError, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from typing import TYPE_CHECKING, Any
+
+from clerestory.errors import UserError
+from clerestory.run.system import SPAWN
+from clerestory.visit.folder import VisitFolder
+
+if TYPE_CHECKING:
+    from clerestory.finish.job import Job
+    from clerestory.finish.source import Source
+
+
+class Proofs:
+    """The proofs of one visit."""
+
+    def __init__(self, visit: VisitFolder) -> None:
+        self.visit = visit
+        self._pool: ProcessPoolExecutor | None = None
+        self._lock = threading.Lock()
+        self._turn = threading.Lock()
+        self._latest = 0
+
+    def ask(self, job: Job, source: Callable[[], Source | None]) -> dict[str, Any] | None:
+        """Key and size (width, height) of a job's proof; None where another was asked for meanwhile.
+
+        `source`: gives the light of a view of several frames once it is put together; None until then, and here too.
+        """
+        from clerestory.web.proof import SourceWanted, kept_at, key_of, prove, size_of
+
+        with self._lock:
+            self._latest += 1
+            mine = self._latest
+        with self._turn:
+            if mine != self._latest:
+                return None
+            key = key_of(job)
+            if not kept_at(self.visit, key).exists():
+                try:
+                    self._run(prove, self.visit, job, None)
+                except SourceWanted:
+                    held = source()
+                    if held is None:
+                        return None
+                    self._run(prove, self.visit, job, held)
+            return {"key": key, "size": list(size_of(kept_at(self.visit, key)))}
+
+    def tile(self, key: str, level: int, column: int, row: int) -> bytes:
+        """A part of a proof as PNG."""
+        from clerestory.web.proof import kept_at, tile
+
+        if not key.isalnum():
+            raise UserError("There is no such part of the picture.")
+        return tile(kept_at(self.visit, key), level, column, row)
+
+    def _run(self, work: Callable[..., Any], *args: Any) -> Any:
+        with self._lock:
+            if self._pool is None:
+                self._pool = ProcessPoolExecutor(1, SPAWN)
+            pool = self._pool
+        try:
+            return pool.submit(work, *args).result()
+        except (BrokenProcessPool, CancelledError) as problem:
+            with self._lock:
+                if self._pool is pool:
+                    self._pool = None
+            raise UserError("The process that makes the picture at full size died (out of memory?); "
+                            "change a control to try again.") from problem  # fmt: skip
+
+    def close(self) -> None:
+        """End the process."""
+        with self._lock:
+            pool, self._pool = self._pool, None
+        if pool is not None:
+            for process in list((pool._processes or {}).values()):
+                process.kill()
+            pool.shutdown(wait=False, cancel_futures=True)
+
+
