@@ -128,3 +128,18 @@ def test_looking_straight_up_stays_finite():
         room = largest_crop(FULL, Rectification(math.radians(pitch)), 4 / 3)
         assert 0 < room.kept < 0.5
         assert np.isfinite(room.corners).all()
+
+
+@given(pitch=st.floats(-30, 30), size=st.floats(0.1, 0.99), x=st.floats(0, 1), y=st.floats(0, 1))
+@settings(max_examples=25, deadline=None)
+def test_a_tighter_room_has_the_size_asked_for_inside_the_frame_and_near_the_centre(
+    pitch: float, size: float, x: float, y: float
+) -> None:
+    camera, rectification = FULL, Rectification(math.radians(pitch), 0.02)
+    keep = (x * (camera.width - 1), y * (camera.height - 1))
+    whole, tight = (largest_crop(camera, rectification, 1.5, keep, s) for s in (1.0, size))
+    assert tight.width == pytest.approx(size * whole.width, rel=1e-6)
+    assert tight.kept + sum(tight.lost.values()) == pytest.approx(1, abs=1e-9)
+    assert min(tight.lost.values()) >= -1e-6, "nothing beyond the frame"
+    wanted = project(rectification.homography(camera), np.array(keep))
+    assert math.dist(tight.centre, wanted) <= math.dist(whole.centre, wanted) + 1e-6

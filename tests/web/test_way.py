@@ -323,8 +323,8 @@ def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: A
     wait(lambda: [v["view"] for v in json.loads(report.read_text(encoding="utf-8"))["views"]] == names)
     written = [p.stat().st_mtime for p in (served.folder / "pictures").glob("view-*.jpg")]
     wait(lambda: (served.folder / "pictures" / "sheet.jpg").stat().st_mtime >= max(written))
-    page.get_by_role("button", name="100 %").click()
-    wait(lambda: page.evaluate("document.querySelector('dialog img').naturalWidth > 500"), 60)
+    page.get_by_role("button", name="Show at 100 %").click()
+    wait(lambda: page.evaluate("clerestory.page.scale.state") == "proof", 60)
     shot(page, "finish-pixels")
     looked_through(page)
 

@@ -268,7 +268,7 @@ def largest_crop(
     in ideal pixels of the frame (None: the middle of the frame). The rectangle reaches to the outer edges
     of the frame's pixels, so that every picture pixel has its centre inside the frame; a sampler must repeat the
     outermost half pixel. `size`: width and height as a share (0 to 1) of that rectangle's; a smaller one lies about
-    the composition's centre as far as the frame reaches. Raises ValueError for an aspect or size that is not positive.
+    the composition's centre as far as the frame reaches. Raises ValueError for an aspect or size not above 0.
     """
     if aspect is not None and not aspect > 0:
         raise ValueError(f"aspect {aspect} is not positive")

@@ -271,9 +271,7 @@ def effort(seen: Seen, quality: Quality) -> Quality:
     return "quick" if seen.noise.deviation(0.02 / gain) * gain < LOW_NOISE else "fast"
 
 
-def developed(
-    seen: Seen, recipe: Recipe, quality: Quality = "fast", on_stage: Callable[[str], None] = quiet
-) -> F32:
+def developed(seen: Seen, recipe: Recipe, quality: Quality = "fast", on_stage: Callable[[str], None] = quiet) -> F32:
     """The whole frame at full size, scene-linear: what no geometry and no tone has touched yet."""
     denoise = 1.0 if recipe.denoise is None else recipe.denoise
     return light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), on_stage, seen.mixed)
@@ -289,7 +287,9 @@ class Straight:
     rectification: Rectification
 
 
-def straightened(seen: Seen, full: F32, recipe: Recipe, aspect: Aspect | None, long_edge: int | None = None) -> Straight:
+def straightened(
+    seen: Seen, full: F32, recipe: Recipe, aspect: Aspect | None, long_edge: int | None = None
+) -> Straight:
     """A room of a developed frame (`full`, H x W x 3), in one resampling."""
     rectification = rectification_of(seen, recipe)
     crop = crop_of(seen, rectification, aspect, recipe)

@@ -345,8 +345,9 @@ def shade_limit(noise: WorkingNoise, exposure: float) -> float:
 BRIGHTEST = 7.75  # stops of exposure at most: what reaches saturation still comes under white with a hold of 8
 WINDOW_ABOVE = 3.5  # stops over the darker quarter of the picture
 LIGHTEST = -0.9  # log2 of display that the lightest surface reaches at least
-# Stops by which stone is shown darker where windows have to be held, and the hold from which it is all of it: lit stone
-# then stays under the leads and the dim glass of more windows. Set with bench/light.py tone, share shown in wrong order.
+# Stops by which stone is shown darker where windows have to be held, and the hold from which it is all of it: lit
+# stone then stays under the leads and dim glass of more windows. Set with bench/light.py tone, by the share shown in
+# the wrong order.
 DIMMED, DIMMED_FROM = 0.3, 4.0
 
 

@@ -483,13 +483,6 @@ class Desk:
 
         return self.proofs.ask(job, merged)
 
-    def full_picture(self, name: str) -> Path:
-        """The view's picture at full size as it would be written."""
-        from clerestory.web.fullsize import full_picture
-
-        path: Path = self.away(f"{name} at 100 %", full_picture, self.visit, self.job(name))
-        return path
-
     def full_frame(self, frame: str) -> Path:
         """A frame at full size, plainly developed."""
         from clerestory.web.fullsize import full_frame

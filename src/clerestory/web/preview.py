@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
-from clerestory.camera.crop import Crop
+from clerestory.camera.crop import Crop, frame_boundary
 from clerestory.camera.lens import Distortion
 from clerestory.camera.rectification import Rectification
 from clerestory.develop import white_balance as white
@@ -41,6 +41,8 @@ F32 = NDArray[np.float32]
 QUALITY, QUALITY_MOVING = 85, 80  # of preview JPEGs
 OPEN_AT_ONCE = 3  # views held in memory, some 150 MB each at 20 megapixels
 SPARE = 1.12  # fineness of the picture that previews are taken from, as a share of the preview's
+AROUND = 0.35  # of the largest room's width and height, shown about it where a crop is drawn
+BEYOND = (28, 29, 32)  # R, G, B of what lies beyond the straightened frame
 SEEN_NOISE = 0.012  # display-linear deviation in the shade that shows as grain at preview size
 
 
@@ -184,6 +186,15 @@ class OpenView:
         out: F32 = (matrix @ np.diag(gains) @ np.linalg.inv(matrix)).astype(np.float32)
         return out
 
+    @cached_property
+    def _own_white(self) -> list[float] | None:
+        """Kelvin and green-magenta of the balance that the frame has or the tool chose; None where not known."""
+        mosaic = self.seen.source.mosaic
+        if mosaic is None or mosaic.xyz_to_camera is None:
+            return None
+        kelvin, green_magenta = white.kelvin_green_magenta_of(self.seen.multipliers, mosaic.xyz_to_camera)
+        return [round(kelvin / 10) * 10, round(green_magenta, 1)]
+
     # ---- geometry
 
     def vertical(self, recipe: Recipe) -> Vertical:
@@ -222,6 +233,7 @@ class OpenView:
             recipe.swing,
             recipe.aspect,
             recipe.crop,
+            recipe.crop_size,
             bool(recipe.lines),
         )
         if self._placed is None or self._placed.key != key:
@@ -332,6 +344,7 @@ class OpenView:
             "lines": len(recipe.lines),
             "settings": vars(settings),
             "own": vars(seen.settings),
+            "own_white": self._own_white,
             "lift_limit": limit,
             "colour_temperature_known": mosaic is not None and mosaic.xyz_to_camera is not None,
             "mixed_light_known": mosaic is not None,
@@ -409,6 +422,54 @@ class OpenView:
         out: NDArray[np.bool_] = flags[..., 0] > 0.3
         return out
 
+    def before(self, recipe: Recipe, width: int) -> bytes:
+        """The frame straightened and cropped as a recipe asks, as JPEG, and else as it was shot: same brightness,
+        nothing held or lifted."""
+        seen = replace(self.seen, vertical=self.vertical(recipe))
+        placed = self._placing(seen, recipe, width)
+        scene = _resampled(self._reduced(seen, self.own, width), seen, placed)
+        plain = np.clip(scene * np.float32(2.0**self.seen.settings.exposure), 0, 1)
+        return _jpeg(cv2.cvtColor(encode(plain, "srgb", 8), cv2.COLOR_RGB2BGR))
+
+    def whole(self, recipe: Recipe, width: int) -> tuple[dict[str, Any], bytes]:
+        """All that straightening made of the frame, as a preview, for a crop to be drawn on; beyond it nothing.
+
+        The facts: `size` of the preview, `room` [left, top, width, height] that it covers in pixels of the picture,
+        the `limit` as points in shares of it, the `crop` there is and the `most` there could be, width and height.
+        """
+        wanted = self.balance(recipe)
+        seen = replace(self.balanced(wanted), vertical=self.vertical(recipe))
+        rectification = rectification_of(seen, recipe)
+        crop = crop_of(seen, rectification, recipe.aspect, recipe)
+        most = crop_of(seen, rectification, recipe.aspect, recipe.model_copy(update={"crop_size": None}))
+        limit = self._limit(seen, rectification)
+        near = np.clip(limit, *self._around(most, limit))
+        low, high = near.min(axis=0), near.max(axis=0)
+        box = Crop(float(low[0]), float(low[1]), *(float(v) for v in high - low), 1.0)
+        placed = Placed((), width, rectification, box, _size(box, width))
+        scene = _resampled(self._reduced(seen, wanted, width), seen, placed)
+        toned = encode(tone.apply(scene, asked(seen.settings, recipe), seen.noise), "srgb", 8).astype(np.uint8)
+        shares = (near - low) / (high - low)
+        inside = np.zeros(toned.shape[:2], np.uint8)
+        cv2.fillPoly(inside, [np.rint(shares * [placed.size[0] - 1, placed.size[1] - 1]).astype(np.int32)], 1)
+        toned[inside == 0] = BEYOND
+        facts = self._facts(placed, seen, asked(seen.settings, recipe), recipe)
+        facts |= {"limit": np.round(shares, 4).tolist(), "most": [most.width, most.height],
+                  "crop": [crop.left, crop.top, crop.width, crop.height]}  # fmt: skip
+        return facts, _jpeg(cv2.cvtColor(toned, cv2.COLOR_RGB2BGR))
+
+    def _limit(self, seen: Seen, rectification: Rectification) -> NDArray[np.float64]:
+        """Outline of the straightened frame in the picture's pixels, (n, 2)."""
+        if seen.source.stitched is not None:
+            return np.asarray(seen.source.stitched.outline, float)
+        return frame_boundary(seen.camera, rectification.homography(seen.camera), 24 if seen.camera.bends else 1)
+
+    def _around(self, most: Crop, limit: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Corners of as much as is shown about a room: what straightening draws out without end is cut off."""
+        reach = AROUND * np.array([most.width, most.height])
+        low, high = np.array([most.left, most.top]), np.array([most.left + most.width, most.top + most.height])
+        return np.maximum(limit.min(axis=0), low - reach), np.minimum(limit.max(axis=0), high + reach)
+
     def as_shot(self) -> bytes:
         """The frame as shot, as JPEG: same brightness, nothing held, lifted or straightened."""
         pixels = np.asarray(before(self.seen))
@@ -420,6 +481,14 @@ def _size(crop: Crop, width: int) -> tuple[int, int]:
     """Width and height of a preview of a room; one in portrait has as many pixels as one in landscape."""
     size = (width, max(16, round(width * crop.height / crop.width)))
     return size if size[1] <= width else (max(16, round(width * crop.width / crop.height)), width)
+
+
+def _jpeg(pixels: NDArray[np.uint8] | cv2.typing.MatLike) -> bytes:
+    """B, G, R as JPEG."""
+    ok, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
+    if not ok:
+        raise RuntimeError("the preview could not be encoded")
+    return data.tobytes()
 
 
 Lie = tuple[Camera, NDArray[np.float64], Crop, tuple[int, int]]

@@ -7,6 +7,7 @@ the page shows is what the file has, pixel for pixel; at smaller scales it is th
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
 import json
@@ -35,8 +36,9 @@ from clerestory.visit.folder import VisitFolder
 TILE = 512  # pixels along a tile's side, at any scale
 COARSEST = 5  # halvings of the picture at most
 KEPT = 3  # proofs kept, some 60 MB each at 20 megapixels
-# Settings that change light only: nothing found before depends on them.
-TONE_ONLY = ("exposure", "window_hold", "shade_lift", "local_contrast")
+# Settings that a first look does not depend on. With a swing set, none is sought to be offered.
+SEEN_WITHOUT = {**dict.fromkeys(("exposure", "window_hold", "shade_lift", "local_contrast", "denoise", "crop",
+                                 "crop_size", "aspect", "pick")), "swing": 0.0}  # fmt: skip
 T = TypeVar("T")
 
 
@@ -91,8 +93,20 @@ def prove(visit: VisitFolder, job: Job, source: Source | None) -> str:
     return key
 
 
+def hold(job: Job) -> None:
+    """Develop a job's view, where it is one frame, so that its next proof is quick."""
+    with contextlib.suppress(SourceWanted, UserError, OSError):
+        _laid(job, None)
+
+
 def _bytes(job: Job, given: Source | None) -> bytes:
     """The picture's JPEG without its metadata, from as much as is kept of the same view."""
+    seen, straight, layers = _laid(job, given)
+    return write.encoded(shown(seen, straight, layers).rgb, "jpeg", job.order.space)
+
+
+def _laid(job: Job, given: Source | None) -> tuple[Seen, Straight, tone.Layers]:
+    """A job's view straightened, and what tone needs to know of it."""
     recipe, aspect = job.recipe, job.order.aspects[0]
     frames = tuple((str(p), p.stat().st_mtime_ns) for p in job.view.frames)
     light = (frames, job.view.kind, str(job.view.pick))
@@ -105,8 +119,7 @@ def _bytes(job: Job, given: Source | None) -> bytes:
         return source_of(job.view)
 
     held = _SOURCE.get(light, source)
-    plain = recipe.model_copy(update={**dict.fromkeys(TONE_ONLY), "pick": None, "crop": None, "crop_size": None,
-                                      "aspect": None, "swing": 0.0, "denoise": None})  # fmt: skip
+    plain = recipe.model_copy(update=SEEN_WITHOUT)
     first: Seen = _SEEN.get((light, plain.digest()), lambda: look(held, plain))
     seen = replace(first, settings=asked(first.settings, recipe))
     hard = effort(seen, job.order.quality)
@@ -118,8 +131,7 @@ def _bytes(job: Job, given: Source | None) -> bytes:
         straight = straightened(seen, full, recipe, aspect, job.order.long_edge)
         return straight, tone.layers_of(straight.rgb)
 
-    straight, layers = _STRAIGHT.get(lie, laid)
-    return write.encoded(shown(seen, straight, layers).rgb, "jpeg", job.order.space)
+    return seen, *_STRAIGHT.get(lie, laid)
 
 
 def _geometry(recipe: Recipe) -> tuple[Hashable, ...]:
@@ -154,15 +166,31 @@ def tile(path: Path, level: int, column: int, row: int) -> bytes:
 
     UserError where there is none.
     """
-    try:
-        pixels = np.load(path, mmap_mode="r")
-    except (OSError, ValueError) as problem:
-        raise UserError("This picture is no longer at hand; it is being made again.") from problem
+    pixels = _at_hand(path)
     step = TILE << level
     y, x = row * step, column * step
     if not 0 <= level <= COARSEST or not (0 <= y < pixels.shape[0] and 0 <= x < pixels.shape[1]):
         raise UserError("There is no such part of the picture.")
-    part = reduced(np.ascontiguousarray(pixels[y : y + step, x : x + step]), level)
+    return _png(reduced(np.ascontiguousarray(pixels[y : y + step, x : x + step]), level))
+
+
+def fitted(path: Path, width: int, height: int) -> bytes:
+    """A kept proof averaged down to a size in pixels, as PNG. UserError where there is none, or it is no smaller."""
+    pixels = _at_hand(path)
+    if not (0 < width <= pixels.shape[1] and 0 < height <= pixels.shape[0]):
+        raise UserError("The picture has no such size.")
+    return _png(cv2.resize(np.asarray(pixels), (width, height), interpolation=cv2.INTER_AREA).astype(np.uint8))
+
+
+def _at_hand(path: Path) -> NDArray[np.uint8]:
+    try:
+        found: NDArray[np.uint8] = np.load(path, mmap_mode="r")
+    except (OSError, ValueError) as problem:
+        raise UserError("This picture is no longer at hand; it is being made again.") from problem
+    return found
+
+
+def _png(part: NDArray[np.uint8]) -> bytes:
     ok, data = cv2.imencode(".png", cv2.cvtColor(part, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_PNG_COMPRESSION, 1])
     if not ok:
         raise UserError("A part of the picture could not be made ready for the page.")

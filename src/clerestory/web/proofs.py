@@ -1,4 +1,4 @@
-"""Proofs as the pages ask for them: the latest wins, and a process of their own, so that no merge stands in the way."""
+"""Proofs as the pages ask for them: the latest wins; a process of their own, so that no merge stands in the way."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Proofs:
 
         `source`: gives the light of a view of several frames once it is put together; None until then, and here too.
         """
-        from clerestory.web.proof import SourceWanted, kept_at, key_of, prove, size_of
+        from clerestory.web.proof import SourceWanted, hold, kept_at, key_of, prove, size_of
 
         with self._lock:
             self._latest += 1
@@ -49,6 +49,8 @@ class Proofs:
                     if held is None:
                         return None
                     self._run(prove, self.visit, job, held)
+            elif self._pool is None:
+                self._begin().submit(hold, job)  # the next change then finds the view developed
             return {"key": key, "size": list(size_of(kept_at(self.visit, key)))}
 
     def tile(self, key: str, level: int, column: int, row: int) -> bytes:
@@ -59,11 +61,22 @@ class Proofs:
             raise UserError("There is no such part of the picture.")
         return tile(kept_at(self.visit, key), level, column, row)
 
-    def _run(self, work: Callable[..., Any], *args: Any) -> Any:
+    def fitted(self, key: str, width: int, height: int) -> bytes:
+        """A proof reduced to a size, as PNG."""
+        from clerestory.web.proof import fitted, kept_at
+
+        if not key.isalnum():
+            raise UserError("There is no such picture.")
+        return fitted(kept_at(self.visit, key), width, height)
+
+    def _begin(self) -> ProcessPoolExecutor:
         with self._lock:
             if self._pool is None:
                 self._pool = ProcessPoolExecutor(1, SPAWN)
-            pool = self._pool
+            return self._pool
+
+    def _run(self, work: Callable[..., Any], *args: Any) -> Any:
+        pool = self._begin()
         try:
             return pool.submit(work, *args).result()
         except (BrokenProcessPool, CancelledError) as problem:
@@ -81,5 +94,3 @@ class Proofs:
             for process in list((pool._processes or {}).values()):
                 process.kill()
             pool.shutdown(wait=False, cancel_futures=True)
-
-

@@ -141,8 +141,8 @@ class _Pages:
             Route("/small/{name}", answering(self.small)),
             Route("/small-picture/{name}", answering(self.small_picture)),
             Route("/frame/{name}", answering(self.full_frame)),
-            Route("/picture/{name}", answering(self.full_picture)),
             Route("/proof/{key}/{level:int}/{column:int}/{row:int}", answering(self.proof)),
+            Route("/proof/{key}/fitted/{width:int}/{height:int}", answering(self.fitted)),
             Route("/as-shot/{name}", answering(self.as_shot)),
             Route("/kept/{folder}/{name}", answering(self.kept)),
             Route("/take/{name}", answering(self.keep_take), methods=["PUT"]),
@@ -165,16 +165,18 @@ class _Pages:
         """A frame at full size."""
         return await self._made(self.desk.full_frame, request.path_params["name"])
 
-    async def full_picture(self, request: Request) -> Response:
-        """A picture at full size as it would be written."""
-        return await self._made(self.desk.full_picture, request.path_params["name"])
-
     async def proof(self, request: Request) -> Response:
         """A part of a picture exactly as it will be written."""
         at = request.path_params
-        data = await asyncio.get_running_loop().run_in_executor(
-            self.tiles, self.desk.proofs.tile, at["key"], at["level"], at["column"], at["row"]
-        )
+        return await self._part(self.desk.proofs.tile, at["key"], at["level"], at["column"], at["row"])
+
+    async def fitted(self, request: Request) -> Response:
+        """All of such a picture, reduced to a size."""
+        at = request.path_params
+        return await self._part(self.desk.proofs.fitted, at["key"], at["width"], at["height"])
+
+    async def _part(self, work: Callable[..., bytes], *args: Any) -> Response:
+        data = await asyncio.get_running_loop().run_in_executor(self.tiles, work, *args)
         return Response(data, media_type="image/png", headers={"cache-control": "private, max-age=3600"})
 
     async def as_shot(self, request: Request) -> Response:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import base64
 import json
 import logging
 import struct
@@ -68,6 +69,11 @@ class Hub:
     def leave(self, outbox: Outbox) -> None:
         with self._lock:
             self._pages.pop(id(outbox), None)
+
+
+def _wide(width: Any) -> int:
+    """A preview's width as asked for, within bounds."""
+    return min(max(int(width), WIDTHS[0]), WIDTHS[1])
 
 
 def packed(header: dict[str, Any], data: bytes) -> bytes:
@@ -279,6 +285,8 @@ class Talk(Conversation):
             "open": (desk.slow, lambda: desk.opened(m["view"]).view.name),
             "edges": (desk.slow, lambda: desk.opened(m["view"]).edges()),
             "proof": (desk.slow, lambda: desk.proof(m["view"], m.get("values") or {})),
+            "before": (desk.quick, lambda: self._before(m["view"], m.get("values") or {}, m["width"])),
+            "whole": (desk.quick, lambda: self._whole(m["view"], m.get("values") or {}, m["width"])),
             "marks": (desk.quick, lambda: self._marks(m["view"])),
             "export": (desk.pen, lambda: self._export(m)),
             "stop writing": (desk.pen, desk.stop_writing),
@@ -300,6 +308,17 @@ class Talk(Conversation):
             edge = int(asked["long_edge"]) if asked.get("long_edge") else None
             order = order_of(aspects, bool(asked["tiff"]), str(asked["space"]), bool(asked["better"]), edge)
         self.desk.export(m["views"], bool(m.get("tiff")), bool(m.get("better")), order)
+
+    def _before(self, view: str, values: dict[str, Any], width: int) -> bytes:
+        opened, recipe = self.desk.opened(view), self.desk.changed(view, values)
+        with opened.lock:
+            return opened.before(recipe, _wide(width))
+
+    def _whole(self, view: str, values: dict[str, Any], width: int) -> dict[str, Any]:
+        opened, recipe = self.desk.opened(view), self.desk.changed(view, values)
+        with opened.lock:
+            facts, jpeg = opened.whole(recipe, _wide(width))
+        return {**facts, "picture": f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}"}
 
     def _marks(self, view: str) -> bytes:
         opened = self.desk.opened(view)
@@ -365,7 +384,7 @@ class Talk(Conversation):
         opened = desk.at_hand(name)
         if opened is None:
             opened = await loop.run_in_executor(desk.slow, desk.opened, name)
-        width = min(max(int(m.get("width", 1600)), WIDTHS[0]), WIDTHS[1])
+        width = _wide(m.get("width", 1600))
         found = opened
 
         def work() -> bytes:

@@ -1,35 +1,40 @@
-// The line of controls under a picture: stops, kelvin and degrees, and a way to give each back to the tool.
+// The line of controls under a picture: stops, kelvin and degrees, by the hand on a slider or typed as a number, and
+// a way to give each back to the tool.
 
 import { debounce, el } from "./build.js";
 
 export const signed = (v, figures = 1) => `${v > 0 ? "+" : v < 0 ? "−" : ""}${Math.abs(v).toFixed(figures)}`;
-const stops = (v) => `${v.toFixed(1)} stops`;
 const apart = (f) => !f.joined;
 
-// own: what the tool does when the control is left to it; unset: how that is told where the value would say nothing.
+// own: what the tool does when the control is left to it; unit: a word after the number; times and figures: how the
+// number is shown; tells: what the control is for.
 const CONTROLS = [
-  { name: "exposure", label: "Exposure", min: -3, max: 3, step: 0.05, own: () => 0, unset: "automatic",
-    say: (v) => `${signed(v)} stops` },
-  { name: "window_hold", label: "Window hold", min: 0, max: 8, step: 0.05, own: (f) => f.own.window_hold,
-    say: stops },
-  { name: "shade_lift", label: "Shade lift", min: 0, max: 6, step: 0.05, own: (f) => f.own.shade_lift,
-    say: (v, f) => (f.lift_limit !== null && v > f.lift_limit ? `${v.toFixed(1)}, noisy` : stops(v)) },
-  { name: "local_contrast", label: "Local contrast", min: 0, max: 1, step: 0.01, own: (f) => f.own.local_contrast,
-    say: (v) => v.toFixed(2) },
-  { name: "colour_temperature", label: "Colour temperature", min: 2500, max: 9500, step: 50, own: () => 5200,
-    unset: "as shot", say: (v) => `${v} K`, needs: (f) => f.colour_temperature_known },
-  { name: "green_magenta", label: "Green–magenta", min: -15, max: 15, step: 0.5, own: () => 0,
-    say: (v) => (v === 0 ? "neutral" : v > 0 ? `${v.toFixed(1)} magenta` : `${(-v).toFixed(1)} green`),
-    needs: (f, r) => f.colour_temperature_known && r.colour_temperature !== null },
-  { name: "mixed_light", label: "Mixed light", min: 0, max: 1, step: 0.01, own: () => 0,
-    say: (v) => (v === 0 ? "left as shot" : `${Math.round(100 * v)} % evened`), needs: (f) => f.mixed_light_known },
-  { name: "plumb", label: "Plumb", min: 0, max: 1, step: 0.01, own: (f) => f.rectification.plumb,
-    say: (v) => (v === 0 ? "as shot" : `${Math.round(100 * v)} %`), needs: apart },
-  { name: "swing", label: "Swing", min: -15, max: 15, step: 0.1, own: () => 0,
-    say: (v) => (v === 0 ? "none" : `${Math.abs(v).toFixed(1)}° ${v > 0 ? "right" : "left"}`), needs: apart },
+  { name: "exposure", label: "Exposure", min: -3, max: 3, step: 0.05, own: () => 0, figures: 2,
+    unit: () => "stops", tells: "Lighter or darker as a whole, over what the tool chose for the stone." },
+  { name: "window_hold", label: "Window hold", min: 0, max: 8, step: 0.05, own: (f) => f.own.window_hold, figures: 2,
+    unit: () => "stops", tells: "How far above white the glass may lie and still keep its colours and leads." },
+  { name: "shade_lift", label: "Shade lift", min: 0, max: 6, step: 0.05, own: (f) => f.own.shade_lift, figures: 2,
+    unit: (v, f) => (f.lift_limit !== null && v > f.lift_limit ? "noisy" : "stops"), tells: "How far the deepest shade is opened; past the noise's limit it says so." },
+  { name: "local_contrast", label: "Local contrast", min: 0, max: 1, step: 0.01, own: (f) => f.own.local_contrast, figures: 2,
+    unit: () => "", tells: "Texture of stone and wood against its surroundings." },
+  { name: "colour_temperature", label: "Colour temperature", min: 2500, max: 9500, step: 50, own: (f) => f.own_white?.[0] ?? 5200, figures: 0,
+    unit: () => "K", needs: (f) => f.colour_temperature_known, tells: "Of the light that white is to be: lower for lamps, higher for blue shade." },
+  { name: "green_magenta", label: "Green–magenta", min: -15, max: 15, step: 0.5, own: (f) => f.own_white?.[1] ?? 0, figures: 1,
+    unit: (v) => (v === 0 ? "" : v > 0 ? "magenta" : "green"),
+    needs: (f, r) => f.colour_temperature_known && r.colour_temperature !== null, tells: "What colour temperature cannot put right; set the temperature first." },
+  { name: "mixed_light", label: "Mixed light", min: 0, max: 1, step: 0.01, own: () => 0, times: 100, figures: 0,
+    unit: () => "%", needs: (f) => f.mixed_light_known, tells: "Takes the colour of lamps out where they fall beside daylight." },
+  { name: "plumb", label: "Plumb", min: 0, max: 1, step: 0.01, own: (f) => f.rectification.plumb, times: 100, figures: 0,
+    unit: () => "%", needs: apart, tells: "How far converging verticals are straightened." },
+  { name: "swing", label: "Swing", min: -15, max: 15, step: 0.1, own: () => 0, figures: 1,
+    unit: (v) => (v === 0 ? "°" : v > 0 ? "° right" : "° left"), needs: apart, tells: "Turns the view about the vertical, so that horizontals across it run level." },
+  { name: "crop_size", label: "Crop", min: 0.1, max: 1, step: 0.01, own: () => 1, times: 100, figures: 0,
+    unit: () => "%", tells: "Tighter than all that straightening leaves; its place is pulled about on the small outline." },
 ];
-export const NAMES = CONTROLS.map((c) => [c.name, c.label]).concat([["aspect", "Aspect"], ["crop", "Crop"]]);
+export const NAMES = CONTROLS.map((c) => [c.name, c.label]).concat([["aspect", "Aspect"], ["crop", "Place of the crop"]]);
 const ASPECTS = [["", "as shot"], ["4:3", "4:3"], ["3:2", "3:2"], ["16:9", "16:9"], ["1:1", "1:1"], ["free", "free"]];
+const FINE = 5; // a finer step is so much smaller
+const COARSE = 10; // and a coarse one so much larger
 
 // Tells `moved(values)` while a control moves, `set(values, gesture)` when it has been, `rested()` soon after.
 export class Controls {
@@ -40,24 +45,49 @@ export class Controls {
     this.gesture = "";
     this.dirty = {};
     this.saveSoon = debounce(() => this.save(), 400);
+    this.tells = el("p", { class: "quiet tells", id: "c-tells", "aria-live": "polite" });
     this.rows = new Map(CONTROLS.map((c) => [c.name, this.row(c)]));
     this.aspect = el("select", { id: "c-aspect", onchange: () => this.chosen() },
       ...ASPECTS.map(([value, words]) => el("option", { value }, words)));
     this.aspectRow = el("div", { class: "control" }, el("label", { for: "c-aspect" }, "Aspect"), this.aspect);
     this.node = el("div", { class: "controls", role: "group", "aria-label": "How this picture is finished" },
-      ...[...this.rows.values()].map((r) => r.node), this.aspectRow);
+      ...[...this.rows.values()].map((r) => r.node), this.aspectRow, this.tells);
   }
 
   row(control) {
     const id = `c-${control.name}`;
-    const input = el("input", { id, type: "range", min: control.min, max: control.max, step: control.step,
-      oninput: () => this.slide(control), onchange: () => this.save(),
-      onkeydown: (e) => (e.key === "Backspace" || e.key === "Delete") && this.leave(control) });
+    const times = control.times ?? 1;
+    const input = el("input", { id, type: "range", min: control.min, max: control.max, step: control.step / FINE,
+      "aria-describedby": "c-tells", oninput: () => this.slide(control), onchange: () => this.save(), onkeydown: (e) => this.key(control, e) });
+    const number = el("input", { type: "number", class: "number", min: control.min * times, max: control.max * times, step: "any",
+      inputmode: "decimal", "aria-label": `${control.label}, as a number`, oninput: () => { number.dataset.typing = "1"; }, onblur: () => { delete number.dataset.typing; },
+      onchange: () => this.typed(control), onkeydown: (e) => this.key(control, e) });
     const value = el("output", { for: id });
     const give = el("button", { type: "button", class: "give", title: "Back to automatic", hidden: true,
       "aria-label": `${control.label}: back to automatic`, onclick: () => this.leave(control) }, "×");
-    const node = el("div", { class: "control" }, el("label", { for: id }, control.label), input, value, give);
-    return { node, input, value, give };
+    const node = el("div", { class: "control", onfocusin: () => { this.tells.textContent = control.tells; },
+      onfocusout: () => { this.tells.textContent = ""; } },
+    el("label", { for: id, title: control.tells }, control.label), number, input, value, give);
+    return { node, input, number, value, give };
+  }
+
+  // Arrows take a step, with Shift a fine one; PageUp and PageDown coarse ones.
+  key(control, event) {
+    const { input, number } = this.rows.get(control.name);
+    const typing = event.target === number;
+    if (!typing && (event.key === "Backspace" || event.key === "Delete")) return this.leave(control);
+    if (typing && event.key === "Escape") return this.show(this.recipe, this.facts);
+    const way = { ArrowUp: 1, ArrowDown: -1, ...(typing ? {} : { ArrowRight: 1, ArrowLeft: -1, PageUp: COARSE, PageDown: -COARSE }) }[event.key];
+    if (!way || event.ctrlKey || event.metaKey || event.altKey) return undefined;
+    event.preventDefault();
+    event.stopPropagation();
+    const step = event.shiftKey ? control.step / FINE : control.step;
+    input.value = this.within(control, Number(input.value) + way * step);
+    return this.slide(control);
+  }
+
+  within(control, value) {
+    return Number(Math.min(control.max, Math.max(control.min, value)).toFixed(4));
   }
 
   slide(control) {
@@ -67,6 +97,16 @@ export class Controls {
     this.word(control, value, true);
     this.moved(this.dirty);
     this.saveSoon();
+  }
+
+  typed(control) {
+    const { number, input } = this.rows.get(control.name);
+    delete number.dataset.typing;
+    const value = number.valueAsNumber / (control.times ?? 1);
+    if (Number.isNaN(value)) return number.value === "" && !number.validity.badInput ? this.leave(control) : this.show(this.recipe, this.facts);
+    input.value = this.within(control, value);
+    this.word(control, this.within(control, value), true);
+    return this.once({ [control.name]: this.within(control, value) });
   }
 
   save() {
@@ -98,10 +138,13 @@ export class Controls {
   }
 
   word(control, value, byHand) {
-    const { input, value: output, give, node } = this.rows.get(control.name);
-    const words = !byHand && control.unset ? control.unset : control.say(value, this.facts);
-    output.textContent = words;
-    input.setAttribute("aria-valuetext", `${words}${byHand ? "" : ", automatic"}`);
+    const { input, number, value: output, give, node } = this.rows.get(control.name);
+    const shown = (value * (control.times ?? 1)).toFixed(control.figures);
+    const unit = control.unit(value, this.facts);
+    number.value = shown;
+    output.textContent = unit;
+    input.setAttribute("aria-valuetext", `${shown} ${unit}${byHand ? "" : ", automatic"}`);
+    number.title = byHand ? "" : "Automatic: what the tool chose";
     give.hidden = !byHand;
     node.classList.toggle("by-hand", byHand);
   }
@@ -111,12 +154,13 @@ export class Controls {
     this.facts = facts;
     this.recipe = recipe;
     for (const control of CONTROLS) {
-      const { input, node } = this.rows.get(control.name);
+      const { input, number, node } = this.rows.get(control.name);
       const usable = !control.needs || control.needs(facts, recipe);
-      input.disabled = !usable;
+      input.disabled = number.disabled = !usable;
       node.classList.toggle("idle", !usable);
       if (control.name in this.dirty || this.gesture.startsWith(`${control.name}-`)) continue; // under the hand
-      const byHand = recipe[control.name] !== null;
+      if (document.activeElement === number && number.dataset.typing) continue;
+      const byHand = (recipe[control.name] ?? null) !== null;
       const value = byHand ? recipe[control.name] : control.own(facts);
       input.value = value;
       this.word(control, value, byHand);

@@ -5,6 +5,7 @@ import { Controls, NAMES, signed } from "./controls.js";
 import { css, Sheet } from "./geometry.js";
 import { Lines } from "./lines.js";
 import { Scale } from "./scale.js";
+import { Trim } from "./trim.js";
 import { savingDialog } from "./saving.js";
 import { wordsDialog } from "./words.js";
 
@@ -26,7 +27,7 @@ export class Finish {
       this.wire.on("reading", (facts) => facts.view === this.view && this.read(facts)),
       this.wire.on("unseen", ({ view, said }) => view === this.view && this.cannotOpen(said)),
     ];
-    this.resized = new ResizeObserver(() => this.fit());
+    this.resized = new ResizeObserver(() => { this.fit(); this.trimFit(); });
     this.resized.observe(this.stage);
   }
 
@@ -52,6 +53,9 @@ export class Finish {
       this.sheetNode, el("p", { class: "waiting" }, "Choose a view."));
     this.scale = new Scale(this.stage, this.sheetNode, () => this.scaled());
     this.sheetNode.append(this.scale.canvas, this.marks, this.shot, this.lines.layer, this.edge);
+    this.trim = new Trim((values) => { this.preview(values, false); this.set(values, ""); }, () => this.trimOff());
+    this.trim.told = ({ crop_size: size }) => { this.trimWords.textContent = size === null ? "All of the room" : `${Math.round(100 * size)} % of the room`; };
+    this.stage.append(this.trim.node);
     this.sheetNode.addEventListener("pointermove", (e) => this.point(e));
     this.sheetNode.addEventListener("pointerleave", () => this.whole());
     this.name = el("select", { "aria-label": "View", onchange: () => this.open(this.name.value) });
@@ -76,24 +80,34 @@ export class Finish {
       el("span", { class: "violet" }, "noise shows"));
     this.remarks = el("ul", { class: "quiet remarks" });
     this.limitButton = button("Clipping and noise", () => this.limits(), { "aria-pressed": "false" });
+    this.trimButton = button("Draw the crop", () => this.trimOn(), { "aria-pressed": "false" });
+    this.trimWords = el("p", { class: "quiet", "aria-live": "polite" });
+    this.trimTools = el("div", { class: "line-tools", hidden: true },
+      el("p", { class: "quiet" }, "Pull the crop about, or its corners. The line shows what straightening left."), this.trimWords, this.trim.lines,
+      el("div", { class: "three" }, button("Take it", () => this.trim.done()), button("Leave it", () => this.trim.close()),
+        button("All of it", () => { this.trim.close(); this.preview({ crop: null, crop_size: null }, false); this.set({ crop: null, crop_size: null }, ""); })));
+    this.before = el("select", { "aria-label": "What the picture is compared with", onchange: () => { this.beforeOf = null; this.drawBefore(); } },
+      el("option", { value: "alike" }, "before: straightened alike"), el("option", { value: "held" }, "before: as held"));
+    this.told = el("div", { class: "told" }, this.lean, this.sure, this.swingOffer,
+      el("div", { class: "tools" }, this.lineButton, this.limitButton, this.trimButton), this.legend,
+      el("div", { class: "crop" }, this.frame, this.kept), this.before, this.light, this.remarks);
     this.says = el("div", { class: "says" },
       el("div", { class: "row" }, button("‹", () => this.go(-1), { "aria-label": "Previous view" }), this.name,
         button("›", () => this.go(1), { "aria-label": "Next view" })),
-      this.lean, this.sure, this.swingOffer, this.lineButton, this.lineTools, el("div", { class: "crop" }, this.frame, this.kept), this.light, this.legend,
-      this.limitButton,
       el("div", { class: "scales" }, button("−", () => this.scale.step(-1), { "aria-label": "Smaller" }),
-        this.scaleButton = button("100 %", () => this.scale.swap(this.at), { "aria-pressed": "false" }),
+        this.scaleButton = button("100 %", () => this.scale.swap(this.at)),
         button("+", () => this.scale.step(1), { "aria-label": "Larger" }), this.scaleWords = el("span", { class: "quiet" })),
-      this.state = el("p", { class: "quiet state" }),
-      button("Copy to", () => this.copy(), { title: "Copy these settings to other views" }),
-      el("div", { class: "pair" }, this.writeButton = button("Save", () => this.write([this.view])),
-        this.allButton = button("Save all", () => this.writeAll())),
-      el("div", { class: "pair" }, button("Save as", () => savingDialog(this.house, this.view), { title: "Several aspects, another size or colour, chosen views" }),
-        button("Words", () => wordsDialog(this.house, [this.view]), { title: "Title, caption and the rest, written into the picture" })),
-      this.tiff = el("label", { class: "check", title: "Also as 16-bit TIFF" }, el("input", { type: "checkbox", id: "tiff" }), "also TIFF"),
-      this.network = el("label", { class: "check", title: "Slower: a network takes out the noise of a single frame, when this view is saved" }, el("input", { type: "checkbox", id: "network" }), "noise by network, this view"),
-      this.report = el("p", { class: "quiet", hidden: true }, el("a", { href: "/kept/pictures/report.html", target: "_blank", rel: "noopener" }, "Report"), ", ",
-        el("a", { href: "/kept/pictures/sheet.jpg", target: "_blank", rel: "noopener" }, "contact sheet")), this.remarks);
+      this.state = el("p", { class: "quiet state" }), this.lineTools, this.trimTools, this.told,
+      el("div", { class: "doing" },
+        el("div", { class: "pair" }, this.writeButton = button("Save", () => this.write([this.view])),
+          this.allButton = button("Save all", () => this.writeAll())),
+        el("div", { class: "three" }, button("Save as", () => savingDialog(this.house, this.view), { title: "Several aspects, another size or colour, chosen views" }),
+          button("Words", () => wordsDialog(this.house, [this.view]), { title: "Title, caption and the rest, written into the picture" }),
+          button("Copy to", () => this.copy(), { title: "Copy these settings to other views" })),
+        this.tiff = el("label", { class: "check", title: "Also as 16-bit TIFF" }, el("input", { type: "checkbox", id: "tiff" }), "also TIFF"),
+        this.network = el("label", { class: "check", title: "Slower: a network takes out the noise of a single frame, when this view is saved" }, el("input", { type: "checkbox", id: "network" }), "noise by network, this view"),
+        this.report = el("p", { class: "quiet", hidden: true }, el("a", { href: "/kept/pictures/report.html", target: "_blank", rel: "noopener" }, "Report"), ", ",
+          el("a", { href: "/kept/pictures/sheet.jpg", target: "_blank", rel: "noopener" }, "contact sheet"))));
     this.controls = new Controls((values) => this.preview(values, false), (values, gesture) => this.set(values, gesture),
       () => !this.exact && this.preview({}, true));
     this.none = el("section", { class: "empty none", hidden: true });
@@ -193,6 +207,8 @@ export class Finish {
     this.node.classList.add("opening");
     this.stage.querySelector(".waiting").textContent = `Opening ${view}`;
     this.shot.querySelector("img").removeAttribute("src");
+    this.beforeOf = null;
+    if (this.trim?.on) this.trim.close();
     this.showEdge(0);
     this.quick(facts.pick, view);
     this.queueChanged();
@@ -285,7 +301,8 @@ export class Finish {
     this.words(facts);
     if (this.at) this.wire.send({ do: "reading", view: this.view, x: this.at[0], y: this.at[1] });
     else this.whole();
-    if (first) this.shot.querySelector("img").src = `/as-shot/${encodeURIComponent(this.view)}`;
+    if (facts.settled && this.share) this.drawBefore();
+    if (facts.settled && this.trim.on && this.trimOf !== this.recipeText()) this.trimOn(true);
     if (facts.settled) this.proveSoon();
     this.marks.classList.toggle("stale", !facts.settled);
     if (!this.marks.hidden && facts.settled) this.drawLimits();
@@ -362,7 +379,7 @@ export class Finish {
   async prove() {
     const asked = this.recipeText();
     const { view } = this;
-    const values = Object.fromEntries(Object.entries(this.wanted).filter(([name, v]) => name !== "pick" && JSON.stringify(v) !== JSON.stringify(this.recipe[name] ?? null)));
+    const values = this.changedValues();
     try {
       const found = await this.wire.ask("proof", { view, values });
       if (!found || this.view !== view || asked !== this.recipeText()) return;
@@ -480,7 +497,66 @@ export class Finish {
     this.light.classList.toggle("clipped", clipped);
   }
 
+  // ---- the crop, drawn
+
+  async trimOn(again = false) {
+    if (!this.facts) return;
+    if (this.trim.on && !again) { this.trim.close(); return; }
+    const { view } = this;
+    const of = this.trimOf = this.recipeText();
+    const facts = await this.house.ask("whole", { view, values: this.changedValues(), width: WIDTH }).catch(() => null);
+    if (!facts || this.view !== view || of !== this.trimOf) return;
+    if (this.lines.on) this.drawLinesOff();
+    this.trimButton.setAttribute("aria-pressed", "true");
+    this.trimTools.hidden = false;
+    this.sheetNode.hidden = true;
+    this.trimFacts = facts;
+    this.trim.node.hidden = false;
+    this.trimFit();
+    this.trim.open(facts);
+  }
+
+  trimOff() {
+    this.trimOf = null;
+    this.trimButton.setAttribute("aria-pressed", "false");
+    this.trimTools.hidden = true;
+    this.sheetNode.hidden = false;
+    this.fit();
+    this.trimButton.focus();
+  }
+
+  trimFit() {
+    if (!this.trimFacts || this.trim.node.hidden) return;
+    const box = this.stage.getBoundingClientRect();
+    const [w, h] = this.trimFacts.size;
+    const scale = Math.min(box.width / w, box.height / h) * 0.98;
+    Object.assign(this.trim.node.style, { width: `${w * scale}px`, height: `${h * scale}px`, left: `${(box.width - w * scale) / 2}px`, top: `${(box.height - h * scale) / 2}px` });
+    this.trim.draw();
+  }
+
+  changedValues() {
+    return Object.fromEntries(Object.entries(this.wanted).filter(([name, v]) => name !== "pick" && JSON.stringify(v ?? null) !== JSON.stringify(this.recipe[name] ?? null)));
+  }
+
   // ---- before and after
+
+  // What lies under the wipe: the frame as it was shot, straightened alike or as it was held.
+  async drawBefore() {
+    if (!this.facts) return;
+    const { view } = this;
+    const image = this.shot.querySelector("img");
+    const held = this.before.value === "held";
+    const of = held ? `${view} held` : JSON.stringify([view, this.facts.rectification, this.facts.room]);
+    if (this.beforeOf === of) return;
+    this.beforeOf = of;
+    image.classList.toggle("alike", !held);
+    if (held) { image.src = `/as-shot/${encodeURIComponent(view)}`; return; }
+    const bytes = await this.house.ask("before", { view, values: this.changedValues(), width: WIDTH }).catch(() => null);
+    if (!bytes || this.beforeOf !== of) return;
+    const old = image.src;
+    image.src = URL.createObjectURL(new Blob([bytes], { type: "image/jpeg" }));
+    if (old.startsWith("blob:")) URL.revokeObjectURL(old);
+  }
 
   grab(event) {
     event.preventDefault();
@@ -498,6 +574,7 @@ export class Finish {
   }
 
   showEdge(share) {
+    if (share > 0) this.drawBefore();
     this.share = Math.max(0, Math.min(1, share));
     this.edge.style.left = `${100 * this.share}%`;
     this.shot.style.clipPath = `inset(0 ${100 * (1 - this.share)}% 0 0)`;
@@ -602,7 +679,7 @@ export class Finish {
   }
 
   keysInside() {
-    return [["← →", "change the control"], ["Backspace", "the control back to automatic"], ["← ↑ → ↓", "move the end of a line, or the crop"],
+    return [["← →", "change the control"], ["Backspace", "the control back to automatic"], ["← ↑ → ↓", "move the end of a line, the crop, or about in a large picture"], ["Shift ← →", "finer steps of a control"],
       ["Enter", "the line onto the dashed edge"], ["Delete", "remove the line"]];
   }
 
@@ -612,6 +689,7 @@ export class Finish {
       ["PageUp", "previous view", () => this.go(-1)],
       ["l", "draw lines along the building", () => this.drawLines()],
       ["b", "the frame as shot, and back", () => this.showEdge(this.share > 0.5 ? 0 : 1)],
+      ["c", "draw the crop", () => this.trimOn()],
       ["m", "mark clipping and noise", () => this.limits()],
       ["i", "100 % about the pointer, and fitted again", () => this.scale.swap(this.at)],
       ["+", "larger", () => this.scale.step(1)],

@@ -185,8 +185,8 @@ export class Scale {
     this.changed();
   }
 
-  tile(level, column, row) {
-    const name = `${this.proof.key}/${level}/${column}/${row}`;
+  tile(...at) {
+    const name = `${this.proof.key}/${at.join("/")}`;
     let tile = this.tiles.get(name);
     if (!tile) {
       tile = fetch(`/proof/${name}`).then((r) => (r.ok ? r.blob() : Promise.reject(r))).then(createImageBitmap);
@@ -211,6 +211,13 @@ export class Scale {
     [canvas.width, canvas.height] = [Math.round((x1 - x0) * fine), Math.round((y1 - y0) * fine)];
     const pen = canvas.getContext("2d");
     const zoom = this.scale * fine; // screen pixels to one of the picture
+    if (this.zoom === null && zoom < 1) { // averaged down by the server, exactly to the screen's pixels
+      const bitmap = this.tile("fitted", canvas.width, canvas.height);
+      if (bitmap) pen.drawImage(bitmap, 0, 0);
+      canvas.hidden = !bitmap;
+      this.say(bitmap ? "proof" : "coming");
+      return;
+    }
     const level = Math.max(0, Math.min(COARSEST, Math.floor(Math.log2(1 / zoom) + 0.02)));
     const wide = TILE * 2 ** level;
     const [fromX, fromY] = [x0 / this.scale, y0 / this.scale];

@@ -1,0 +1,141 @@
+"""The desk in Chromium: what is shown is what is saved, at every scale; the crop is drawn; numbers are typed."""
+
+from __future__ import annotations
+
+import base64
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+PROOF = "clerestory.page?.scale.state === 'proof'"
+
+
+@pytest.fixture
+def desk(page: Any, served: Any, wait: Any) -> Any:
+    page.goto(f"{served.base}/finish?view=view-01")
+    wait(lambda: page.evaluate("!!clerestory.page?.facts"), 60)
+    page.evaluate("clerestory.ask('set', {view: 'view-01', gesture: '', "
+                  "values: {exposure: null, crop: null, crop_size: null, window_hold: null}})")  # fmt: skip
+    wait(lambda: page.evaluate(PROOF), 60)
+    return page
+
+
+def recipe(served: Any) -> dict[str, Any]:
+    path = Path(served.folder / "recipes" / "view-01.toml")
+    return tomllib.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
+
+
+def saved(page: Any, served: Any, wait: Any) -> np.ndarray[Any, Any]:
+    """The picture's file, written by the page."""
+    path = served.folder / "pictures" / "view-01.jpg"
+    before = path.stat().st_mtime_ns if path.exists() else 0
+    page.evaluate("clerestory.page.write(['view-01'])")
+    wait(lambda: path.exists() and path.stat().st_mtime_ns > before, 60)
+    wait(lambda: page.evaluate("clerestory.visit.queue['view-01']") == "done")
+    return cv2.imread(str(path))
+
+
+def seen(page: Any) -> np.ndarray[Any, Any]:
+    """What the canvas of the proof shows."""
+    data = page.evaluate("clerestory.page.scale.canvas.toDataURL('image/png')").split(",")[1]
+    return cv2.imdecode(np.frombuffer(base64.b64decode(data), np.uint8), cv2.IMREAD_COLOR)
+
+
+def test_shown_at_every_scale_is_the_file_itself(desk: Any, served: Any, wait: Any) -> None:
+    page = desk
+    page.fill("#c-exposure", "0.5")
+    wait(lambda: recipe(served).get("exposure") == 0.5)
+    wait(lambda: page.evaluate(PROOF), 60)
+    file = saved(page, served, wait)
+    page.set_viewport_size({"width": 900, "height": 560})  # fitted: smaller than the picture
+    wait(lambda: page.evaluate(f"{PROOF} && clerestory.page.scale.zoom === null"))
+    shown = seen(page)
+    small = cv2.resize(file, shown.shape[1::-1], interpolation=cv2.INTER_AREA)
+    assert np.array_equal(shown, small), "fitted: the file averaged down to the screen's pixels"
+    page.locator(".stage").focus()
+    page.keyboard.press("i")
+    wait(lambda: page.evaluate(f"{PROOF} && clerestory.page.scale.zoom === 1"))
+    x, y = page.evaluate("[parseFloat(clerestory.page.scale.canvas.style.left), "
+                         "parseFloat(clerestory.page.scale.canvas.style.top)]")  # fmt: skip
+    shown = seen(page)
+    part = file[round(y) : round(y) + shown.shape[0], round(x) : round(x) + shown.shape[1]]
+    assert np.array_equal(shown, part), "at 100 % every pixel is the file's"
+    page.keyboard.press("ArrowRight")
+    page.mouse.move(300, 250)
+    page.mouse.wheel(0, -800)
+    wait(lambda: page.evaluate("clerestory.page.scale.words()") == "200 %")
+    page.keyboard.press("i")
+    wait(lambda: page.evaluate("clerestory.page.scale.zoom === null"))
+    page.set_viewport_size({"width": 1280, "height": 720})
+
+
+def test_what_moves_is_called_quick_until_it_is_exact(desk: Any, wait: Any) -> None:
+    page = desk
+    assert page.inner_text(".state") == "Exactly as it will be saved"
+    page.fill("#c-window_hold", "2")
+    assert page.inner_text(".state").startswith("Quick look")
+    wait(lambda: page.evaluate(PROOF), 60)
+    assert page.inner_text(".state") == "Exactly as it will be saved"
+
+
+def test_the_crop_is_drawn_on_the_picture_and_undone(desk: Any, served: Any, wait: Any, shot: Any) -> None:
+    page = desk
+    page.get_by_role("button", name="Draw the crop").click()
+    wait(lambda: page.evaluate("clerestory.page.trim.on"))
+    corner = page.locator(".trim .corner").nth(2).bounding_box()
+    x, y = corner["x"] + corner["width"] / 2, corner["y"] + corner["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x - 200, y - 60, steps=4)
+    page.mouse.up()
+    page.get_by_role("combobox", name="Lines in the crop").select_option("thirds")
+    shot(page, "finish-crop")
+    rect, room = page.evaluate("[clerestory.page.trim.rect, clerestory.page.trimFacts.room]")
+    page.get_by_role("button", name="Take it").click()
+    wait(lambda: recipe(served).get("crop_size", 1) < 0.95)
+    wait(lambda: page.evaluate(PROOF), 60)
+    got = page.evaluate("clerestory.page.facts.room")
+    wanted = [room[0] + rect[0] * room[2], room[1] + rect[1] * room[3], rect[2] * room[2], rect[3] * room[3]]
+    assert np.allclose(got, wanted, atol=0.02 * room[2]), "the crop is where it was drawn"
+    page.get_by_role("button", name="Undo").click()
+    wait(lambda: "crop_size" not in recipe(served))
+    page.get_by_role("button", name="Draw the crop").click()
+    wait(lambda: page.evaluate("clerestory.page.trim.on"))
+    page.keyboard.press("Shift+ArrowDown")
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("Escape")
+    assert not page.evaluate("clerestory.page.trim.on")
+    assert "crop_size" not in recipe(served), "what was left was not taken"
+
+
+def test_numbers_are_typed_kept_within_bounds_and_given_back(desk: Any, served: Any, wait: Any) -> None:
+    page = desk
+    number = page.get_by_role("spinbutton", name="Exposure, as a number")
+    number.fill("0.73")
+    number.press("Enter")
+    wait(lambda: recipe(served).get("exposure") == 0.73)
+    number.fill("99")
+    number.press("Enter")
+    wait(lambda: recipe(served).get("exposure") == 3)
+    page.focus("#c-exposure")
+    page.keyboard.press("Shift+ArrowLeft")
+    wait(lambda: recipe(served).get("exposure") == 2.99)
+    kelvin = page.get_by_role("spinbutton", name="Colour temperature, as a number")
+    assert 2000 < float(kelvin.input_value()) < 12000, "it begins at what the frame has"
+    page.get_by_role("button", name="Exposure: back to automatic").click()
+    wait(lambda: "exposure" not in recipe(served))
+
+
+def test_before_lies_under_the_wipe_as_the_picture_does(desk: Any, wait: Any) -> None:
+    page = desk
+    page.keyboard.press("b")
+    wait(lambda: page.evaluate("document.querySelector('.as-shot img').naturalWidth > 300"))
+    size = page.evaluate("(i => [i.naturalWidth, i.naturalHeight])(document.querySelector('.as-shot img'))")
+    assert size == page.evaluate("clerestory.page.facts.size")
+    page.get_by_role("combobox", name="What the picture is compared with").select_option("held")
+    wait(lambda: page.evaluate("document.querySelector('.as-shot img').src.includes('/as-shot/')"))
+    page.keyboard.press("b")
