@@ -41,6 +41,8 @@ F32 = NDArray[np.float32]
 QUALITY, QUALITY_MOVING = 85, 80  # of preview JPEGs
 OPEN_AT_ONCE = 3  # views held in memory, some 150 MB each at 20 megapixels
 SPARE = 1.12  # fineness of the picture that previews are taken from, as a share of the preview's
+BINS = 64  # of the spread of light
+RAW_STOPS = 12  # below clipping that it shows of the raw
 AROUND = 0.35  # of the largest room's width and height, shown about it where a crop is drawn
 BEYOND = (28, 29, 32)  # R, G, B of what lies beyond the straightened frame
 SEEN_NOISE = 0.012  # display-linear deviation in the shade that shows as grain at preview size
@@ -120,6 +122,7 @@ class OpenView:
     _mixed: tuple[Multipliers, F32] | None = None
     _flat: Flat | None = None
     _toned: tuple[F32, F32] | None = None
+    _raw_spread: tuple[int, list[float], float] | None = None
 
     @classmethod
     def of(cls, view: View, on_stage: Callable[[str], None], source: light.Source | None = None) -> OpenView:
@@ -278,7 +281,7 @@ class OpenView:
 
     def _exact(
         self, seen: Seen, balance: Balance, placed: Placed, settings: tone.ToneSettings
-    ) -> tuple[NDArray[np.uint8], dict[str, float]]:
+    ) -> tuple[NDArray[np.uint8], dict[str, Any]]:
         """As the picture will be written, but for its fineness."""
         laid = self._laid
         if laid is None or laid.placed.key != placed.key or laid.balance != balance:
@@ -286,7 +289,24 @@ class OpenView:
             self._laid = laid = Laid(placed, balance, scene)
         shown = tone.apply(laid.scene, settings, seen.noise, layers=laid.layers)
         self._toned = (laid.scene, shown)
-        return cv2.cvtColor(encode(shown, "srgb", 8), cv2.COLOR_RGB2BGR), _glass_and_stone(shown)
+        pixels = encode(shown, "srgb", 8)
+        words: dict[str, Any] = {**_glass_and_stone(shown), "spread": self._spread(pixels)}
+        return cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), words
+
+    def _spread(self, pixels: NDArray[np.integer]) -> dict[str, Any]:
+        """How light is spread: shares of the picture from black to white (of its lightest channel, as coded), and of
+        the frame's raw values by stops below clipping; `clipped`, the share of the frame that is.
+        """
+        shown = np.histogram(pixels[::3, ::3].max(axis=2), BINS, (0, 256))[0]
+        key = id(self.camera_half)
+        if self._raw_spread is None or self._raw_spread[0] != key:
+            top = self.camera_half[::4, ::4].max(axis=2)
+            stops = np.log2(np.maximum(top, np.float32(2.0**-RAW_STOPS)))
+            raw = np.histogram(np.minimum(stops, -1e-6), BINS, (-RAW_STOPS, 0))[0]
+            self._raw_spread = (key, [round(float(v), 5) for v in raw / raw.sum()], float((top >= FULL).mean()))
+        _, of_raw, clipped = self._raw_spread
+        return {"shown": [round(float(v), 5) for v in shown / shown.sum()], "raw": of_raw, "clipped": clipped,
+                "raw_stops": RAW_STOPS}  # fmt: skip
 
     def _moving_tone(
         self, laid: Laid, seen: Seen, settings: tone.ToneSettings, wanted: Balance

@@ -86,11 +86,12 @@ export class Finish {
       el("p", { class: "quiet" }, "Pull the crop about, or its corners. The line shows what straightening left."), this.trimWords, this.trim.lines,
       el("div", { class: "three" }, button("Take it", () => this.trim.done()), button("Leave it", () => this.trim.close()),
         button("All of it", () => { this.trim.close(); this.preview({ crop: null, crop_size: null }, false); this.set({ crop: null, crop_size: null }, ""); })));
+    this.spread = el("div", { class: "spread" });
     this.before = el("select", { "aria-label": "What the picture is compared with", onchange: () => { this.beforeOf = null; this.drawBefore(); } },
       el("option", { value: "alike" }, "before: straightened alike"), el("option", { value: "held" }, "before: as held"));
     this.told = el("div", { class: "told" }, this.lean, this.sure, this.swingOffer,
       el("div", { class: "tools" }, this.lineButton, this.limitButton, this.trimButton), this.legend,
-      el("div", { class: "crop" }, this.frame, this.kept), this.before, this.light, this.remarks);
+      el("div", { class: "crop" }, this.frame, this.kept), this.before, this.light, this.spread, this.remarks);
     this.says = el("div", { class: "says" },
       el("div", { class: "row" }, button("‹", () => this.go(-1), { "aria-label": "Previous view" }), this.name,
         button("›", () => this.go(1), { "aria-label": "Next view" })),
@@ -304,6 +305,7 @@ export class Finish {
     if (facts.settled && this.share) this.drawBefore();
     if (facts.settled && this.trim.on && this.trimOf !== this.recipeText()) this.trimOn(true);
     if (facts.settled) this.proveSoon();
+    if (facts.spread) this.drawSpread(facts.spread);
     this.marks.classList.toggle("stale", !facts.settled);
     if (!this.marks.hidden && facts.settled) this.drawLimits();
   }
@@ -431,6 +433,22 @@ export class Finish {
     this.outline(facts);
     const lost = Object.entries(facts.lost).filter(([, v]) => v >= 0.005).map(([side, v]) => `${percent(v)} ${side}`);
     this.kept.textContent = `${percent(facts.kept)} of the frame kept${lost.length ? `, lost ${lost.join(", ")}` : ""}`;
+  }
+
+  // How light is spread over the picture and over the raw: two silhouettes, one below the other.
+  drawSpread({ shown, raw, clipped, raw_stops: stops }) {
+    const shape = (values) => {
+      const most = Math.max(...[...values].sort((a, b) => b - a).slice(2, 3), 1e-6); // two spikes do not flatten the rest
+      return values.map((v, i) => `L${i} ${(16 - 16 * Math.min(1, v / most)).toFixed(2)}H${i + 1}`).join("");
+    };
+    const strip = (values, label, left, right, lost) => el("figure", { role: "img", "aria-label": label },
+      svg("svg", { viewBox: `0 0 ${values.length} 16`, preserveAspectRatio: "none" },
+        svg("path", { d: `M0 16${shape(values)}V16Z` }), lost ? svg("rect", { class: "lost", x: values.length - 1, width: 1, height: 16 }) : null),
+      el("figcaption", { class: "quiet" }, el("span", {}, left), el("span", {}, right)));
+    const share = clipped >= 0.0005 ? `${(100 * clipped).toFixed(1)} % clipped` : "none clipped";
+    this.spread.replaceChildren(
+      strip(shown, "Spread of light in the picture, from black to white", "picture: black", "white"),
+      strip(raw, `Spread of the raw values over ${stops} stops below clipping; ${share}`, `raw: ${stops} stops below`, share, clipped >= 0.0005));
   }
 
   outline(facts) {
