@@ -1,4 +1,4 @@
-"""From a mosaic to linear colour: LibRaw's demosaic on values we prepared ourselves."""
+"""From a mosaic to linear colour: our own demosaic of Bayer frames, LibRaw's of others on values we prepared."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ import rawpy
 from numba import njit
 from numpy.typing import NDArray
 
+from clerestory.develop.directional import Directional
 from clerestory.files.tiff import BYTE, LONG, RATIONAL, SHORT, SRATIONAL, directory, numbers, rationals
 from clerestory.raw.read import Mosaic
 from clerestory.run.bands import in_bands
@@ -123,6 +124,7 @@ DEMOSAIC = {
 WIDE_LEAST = 512  # rows and columns below which LibRaw does not demosaic a 6 x 6 pattern but linearly
 
 
+STRIP = 256  # rows brought to 16 bits at a time
 STRIPS = 8  # a frame is demosaiced in strips, side by side; always as many, so that the bytes never differ
 MARGIN = 32  # rows a strip sees beyond its own, more than the demosaic reaches
 WIDE_MARGIN = 36  # the same of a 6 x 6 pattern, whole cells of it
@@ -132,16 +134,22 @@ def demosaic(
     signal: NDArray[np.floating],
     mosaic: Mosaic,
     multipliers: tuple[float, float, float],
-    method: str = "ahd",
+    method: str = "directional",
 ) -> Balanced:
     """Full-resolution camera RGB from a mosaic above black (H x W, raw units), white balanced by `multipliers`.
 
-    The multipliers are used inside the demosaic, so that it sees grey as grey. Even-sized frames only: an odd last
-    row or column is dropped. Of a monochrome frame every channel is the value itself. Behind a 6 x 6 pattern `signal`
-    is of `mosaic.whole`.
+    `method`: "directional", our own of a Bayer mosaic (other patterns: LibRaw's "ahd"), or one of DEMOSAIC. The
+    multipliers are used inside the demosaic, so that it sees grey as grey. Even-sized frames only: an odd last row or
+    column is dropped. Of a monochrome frame every channel is the value itself. Behind a 6 x 6 pattern `signal` is of
+    `mosaic.whole`.
     """
     height, width = signal.shape[0] // 2 * 2, signal.shape[1] // 2 * 2
-    least = np.asarray(multipliers) / min(multipliers)
+    least = np.asarray(multipliers, np.float64) / min(multipliers)
+    if method == "directional":
+        found = _directional(signal, mosaic, least)
+        if found is not None:
+            return _counted(found, (height, width), least)
+        method = "ahd"
     ready = prepared(signal[:height, :width], mosaic)
     if mosaic.form == "mono":
         return Balanced(np.repeat(ready[..., None], 3, axis=2), 1 / CEILING, least * PEDESTAL / CEILING, least)
@@ -169,6 +177,43 @@ def demosaic(
     # With highlights left alone LibRaw brings the most amplified channel's white level to 65535.
     scale = float(least.max()) * (PEDESTAL + CEILING) / (65535.0 * CEILING)
     return Balanced(counts, scale, least * PEDESTAL / CEILING, least)
+
+
+def demosaiced(
+    signal: NDArray[np.floating], mosaic: Mosaic, multipliers: tuple[float, float, float]
+) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
+    """As `demosaic` in its default way, but values: white-balanced camera RGB, float32 H x W x 3; and where channels
+    saturate: the multipliers, the least of them 1."""
+    least = np.asarray(multipliers, np.float64) / min(multipliers)
+    found = _directional(signal, mosaic, least)
+    if found is not None:
+        return found.rows(0, len(found.signal)), least
+    done = demosaic(signal, mosaic, multipliers)
+    return done.counts * np.float32(done.scale) - done.offset.astype(np.float32), least
+
+
+def _directional(signal: NDArray[np.floating], mosaic: Mosaic, least: NDArray[np.floating]) -> Directional | None:
+    """Our own way, where it serves: two greens on one diagonal of a 2 x 2 pattern."""
+    colour = np.where(mosaic.cfa == 3, 1, mosaic.cfa).astype(int)
+    diagonal = 1 in (colour[0, 0], colour[0, 1]) and (colour[0, 0] == colour[1, 1] or colour[0, 1] == colour[1, 0])
+    if mosaic.form != "bayer" or sorted(colour.ravel()) != [0, 1, 1, 2] or not diagonal:
+        return None
+    height, width = signal.shape[0] // 2 * 2, signal.shape[1] // 2 * 2
+    gain = least[colour] / (mosaic.white - mosaic.black)[mosaic.cfa.astype(int)]
+    return Directional(np.ascontiguousarray(signal[:height, :width], np.float32), colour, gain)
+
+
+def _counted(found: Directional, size: tuple[int, int], least: NDArray[np.float64]) -> Balanced:
+    """Colour in 16 bits, a strip at a time."""
+    counts = np.empty((*size, 3), np.uint16)
+    scale = float(least.max()) / CEILING
+    for first in range(0, size[0], STRIP):
+        last = min(first + STRIP, size[0])
+        values = found.rows(first, last)
+        values *= np.float32(1 / scale)
+        values += np.float32(PEDESTAL + 0.5)
+        counts[first:last] = np.clip(values, 0, 65535, out=values)
+    return Balanced(counts, scale, np.full(3, PEDESTAL * scale), least)
 
 
 def _demosaiced(

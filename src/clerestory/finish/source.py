@@ -15,9 +15,9 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.camera.noise import NoiseModel
 from clerestory.develop import learned
-from clerestory.develop.colour import balanced_values, to_working, working_from_camera, xyz_from_rgb
+from clerestory.develop.colour import to_working, working_from_camera, xyz_from_rgb
 from clerestory.develop.defects import open_corrected
-from clerestory.develop.demosaic import demosaic, signal_of, small_of, turned
+from clerestory.develop.demosaic import demosaiced, signal_of, small_of, turned
 from clerestory.develop.denoise import Quality, denoise_mosaic
 from clerestory.develop.forms import balanced_of_form, neutral_highlights
 from clerestory.develop.highlights import reconstruct_highlights
@@ -237,6 +237,4 @@ def _balanced(
     else:
         signal = signal_of(source.mosaic)
     on_stage("demosaic")
-    balanced = demosaic(signal, source.mosaic, multipliers)
-    del signal
-    return balanced_values(balanced), balanced.multipliers
+    return demosaiced(signal, source.mosaic, multipliers)

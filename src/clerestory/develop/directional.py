@@ -1,0 +1,321 @@
+"""Full colour from a Bayer mosaic along whichever direction tells least against itself.
+
+Everything is reckoned in the fourth root of light. There two colours of one surface stand a constant apart whatever
+falls on it (in plain light their ratio is constant, not their difference), and the eye sees errors about evenly.
+
+1. Green less the other colour is guessed at every pixel twice, along its row and along its column, each guess with
+   the second difference of the pixel's own colour (Hamilton and Adams 1997).
+2. How much a guess varies along its own direction, over 5 x 5 pixels, says how little to trust it. At red and blue
+   the guesses to the east, west, north and south are joined by the inverse third power of that variation:
+   directional weights without a threshold, after Pekkucuksen and Altunbasak 2010, "Gradient based threshold free
+   color filter array interpolation". From memory; taps and powers are our own.
+3. Red and blue elsewhere: the mean of their neighbours, with green's fine detail laid over it, times how alike the
+   two colours' detail is around: a regression of their second differences, after Kiku et al. 2016, "Beyond color
+   difference: residual interpolation for color image demosaicking" (minimized Laplacians). From memory.
+
+What the sensor saw comes back as it was seen, bit for bit as far as 32-bit numbers go, below black too.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from clerestory.run.bands import in_bands
+
+F32 = NDArray[np.float32]
+
+FOOT = (
+    0.006  # of saturation, added before the root: less and noise in the shade is stretched, more and it is not a root
+)
+DEEPEST = (
+    5.0  # times the thousandth's deepest value below black that the foot is at least, so that noise keeps its mean
+)
+NEAR, NEXT, THIRD = (
+    np.float32(0.4),
+    np.float32(0.45),
+    np.float32(0.15),
+)  # weights of a direction's first three guesses
+LEVEL = np.float32((25 * 0.005) ** 3)  # variation (of 25 pixels' sum, cubed) under which directions count alike
+FLAT = np.float32(0.01)  # sum of squared second differences under which two colours are taken to be wholly alike
+LEAST_ALIKE, MOST_ALIKE = 0.4, 1.4
+CELL = 8  # pixels across the cells in which likeness is measured; it is taken over 3 x 3 of them
+
+_PAD = 8  # pixels beyond either end of a row, mirrored
+_RING = 16  # rows kept of each thing, a power of two
+_BEHIND = 7  # rows by which what is finished lags behind what is read
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _mirrored(i, n):  # type: ignore[no-untyped-def]
+    """Index i of a row of n pixels or more beyond its ends, mirrored at them: colours stay in step."""
+    i = abs(i) % (2 * n - 2)
+    return i if i < n else 2 * n - 2 - i
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _beyond(row, n):  # type: ignore[no-untyped-def]
+    for k in range(1, _PAD + 1):
+        row[_PAD - k] = row[_PAD + _mirrored(-k, n)]
+        row[_PAD + n - 1 + k] = row[_PAD + _mirrored(n - 1 + k, n)]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _roots(signal, row, gain, foot, out):  # type: ignore[no-untyped-def]
+    """Fourth roots of one row of the mosaic; `gain` brings its two colours to balance."""
+    n = signal.shape[1]
+    even, odd, least = gain[0], gain[1], np.float32(1e-12)
+    for k in range(n // 2):
+        out[_PAD + 2 * k] = np.sqrt(np.sqrt(max(signal[row, 2 * k] * even + foot, least)))
+        out[_PAD + 2 * k + 1] = np.sqrt(np.sqrt(max(signal[row, 2 * k + 1] * odd + foot, least)))
+    _beyond(out, n)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _along(a, sign, out):  # type: ignore[no-untyped-def]
+    """Green less the other colour, guessed along a row."""
+    half = np.float32(0.5)
+    for x in range(2, a.size - 2):
+        out[x] = sign[x] * (a[x] - a[x - 1] - a[x + 1] + half * (a[x - 2] + a[x + 2]))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _across(u, y, sign, out):  # type: ignore[no-untyped-def]
+    """The same along columns."""
+    a, b, c, d, e = u[(y - 2) & 15], u[(y - 1) & 15], u[y & 15], u[(y + 1) & 15], u[(y + 2) & 15]
+    half = np.float32(0.5)
+    for x in range(c.size):
+        out[x] = sign[x] * (c[x] - b[x] - d[x] + half * (a[x] + e[x]))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fives(before, after, step, spare, out):  # type: ignore[no-untyped-def]
+    """Sums over five pixels of a row of how far `after`, `step` pixels on, is from `before`, `step` pixels back."""
+    n = before.size
+    for x in range(1, n - 1):
+        spare[x] = abs(after[x + step] - before[x - step])
+    for x in range(3, n - 3):
+        out[x] = spare[x - 2] + spare[x - 1] + spare[x] + spare[x + 1] + spare[x + 2]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _trust(sums, y, out):  # type: ignore[no-untyped-def]
+    a, b, c, d, e = sums[(y - 2) & 15], sums[(y - 1) & 15], sums[y & 15], sums[(y + 1) & 15], sums[(y + 2) & 15]
+    for x in range(c.size):
+        v = a[x] + b[x] + c[x] + d[x] + e[x]
+        out[x] = np.float32(1) / (v * v * v + LEVEL)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _joined(y, first, u, dh, dv, th, tv, row):  # type: ignore[no-untyped-def]
+    """Green of one row; `first`: its first column of another colour."""
+    own, d, beside = u[y & 15], dh[y & 15], th[y & 15]
+    here, n1, n2, s1, s2 = dv[y & 15], dv[(y - 1) & 15], dv[(y - 2) & 15], dv[(y + 1) & 15], dv[(y + 2) & 15]
+    above, below = tv[(y - 2) & 15], tv[(y + 2) & 15]
+    w = row.size
+    for x in range(w):
+        row[x] = own[x + _PAD]
+    for k in range(w // 2):
+        i = 2 * k + first + _PAD
+        east, west, north, south = beside[i + 2], beside[i - 2], above[i], below[i]
+        total = east * (NEAR * d[i] + NEXT * d[i + 1] + THIRD * d[i + 2])
+        total += west * (NEAR * d[i] + NEXT * d[i - 1] + THIRD * d[i - 2])
+        total += north * (NEAR * here[i] + NEXT * n1[i] + THIRD * n2[i])
+        total += south * (NEAR * here[i] + NEXT * s1[i] + THIRD * s2[i])
+        row[i - _PAD] = own[i] + total / (east + west + north + south)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _green(begin, end, signal, gain, foot, first, out):  # type: ignore[no-untyped-def]
+    """The root of green at every pixel. `first`: columns of row 0 before the first green."""
+    height, n = signal.shape[0], signal.shape[1] + 2 * _PAD
+    sign = np.empty((2, n), np.float32)
+    for p in range(2):
+        for x in range(n):
+            sign[p, x] = np.float32(0.5) if (x + p + _PAD) & 1 == first else np.float32(-0.5)
+    kept = np.zeros((7, _RING, n), np.float32)
+    u, dh, dv, sh, sv, th, tv = kept[0], kept[1], kept[2], kept[3], kept[4], kept[5], kept[6]
+    spare = np.zeros(n, np.float32)
+    for y in range(begin - _BEHIND, end + _BEHIND):
+        _roots(signal, _mirrored(y, height), gain[y & 1], foot, u[y & 15])
+        _along(u[y & 15], sign[y & 1], dh[y & 15])
+        _fives(dh[y & 15], dh[y & 15], 1, spare, sh[y & 15])
+        _trust(sh, y - 2, th[(y - 2) & 15])
+        _across(u, y - 2, sign[y & 1], dv[(y - 2) & 15])
+        _fives(dv[(y - 4) & 15], dv[(y - 2) & 15], 0, spare, sv[(y - 3) & 15])
+        _trust(sv, y - 5, tv[(y - 5) & 15])
+        done = y - _BEHIND
+        if done >= begin:
+            _joined(done, (done + first + 1) & 1, u, dh, dv, th, tv, out[done])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _bends(a, b, c, out):  # type: ignore[no-untyped-def]
+    """Second differences of one colour: four times a pixel of row b, less its four neighbours."""
+    n = b.size
+    for x in range(1, n - 1):
+        out[x] = np.float32(4) * b[x] - b[x - 1] - b[x + 1] - a[x] - c[x]
+    out[0], out[n - 1] = np.float32(0), np.float32(0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _picked(signal, green, y, at, gain, foot, colour, fine):  # type: ignore[no-untyped-def]
+    """Roots of one colour, in row y at every second column from `at`, and of green there."""
+    for x in range(colour.size):
+        colour[x] = np.sqrt(np.sqrt(max(signal[y, 2 * x + at] * gain + foot, np.float32(1e-12))))
+        fine[x] = green[y, 2 * x + at]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _likeness(begin, end, signal, green, gain, foot, place, out):  # type: ignore[no-untyped-def]
+    """Second differences of one colour times those of green, and of green squared, summed over cells.
+
+    `place`: first row and column of the colour. `out`: 2 x rows x columns of cells.
+    """
+    height, n = signal.shape[0], signal.shape[1] // 2
+    colour, fine = np.empty((3, n), np.float32), np.empty((3, n), np.float32)
+    bent, straight = np.empty(n, np.float32), np.empty(n, np.float32)
+    both, square = np.empty(n, np.float32), np.empty(n, np.float32)
+    half = CELL // 2
+    for j in range(begin, end):
+        for x in range(n):
+            both[x], square[x] = np.float32(0), np.float32(0)
+        first, last = j * half - 1, min((j + 1) * half, height // 2 - 1)
+        for y in range(first, last + 1):
+            row = 2 * max(y, 0) + place[0]
+            _picked(signal, green, row, place[1], gain, foot, colour[y % 3], fine[y % 3])
+            if y >= first + 2:
+                _bends(colour[(y - 2) % 3], colour[(y - 1) % 3], colour[y % 3], bent)
+                _bends(fine[(y - 2) % 3], fine[(y - 1) % 3], fine[y % 3], straight)
+                for x in range(n):
+                    both[x] += bent[x] * straight[x]
+                    square[x] += straight[x] * straight[x]
+        for b in range(out.shape[2]):
+            p, q = np.float32(0), np.float32(0)
+            for x in range(b * half, min((b + 1) * half, n)):
+                p += both[x]
+                q += square[x]
+            out[0, j, b], out[1, j, b] = p, q
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _row_of(cells, y, out):  # type: ignore[no-untyped-def]
+    """One row of pixels out of a map of cells, bilinear."""
+    rows, columns = cells.shape
+    v = (np.float32(y) + np.float32(0.5)) / np.float32(CELL) - np.float32(0.5)
+    i = min(max(int(np.floor(v)), 0), rows - 1)
+    below = min(i + 1, rows - 1)
+    f = min(max(v - np.float32(i), np.float32(0)), np.float32(1))
+    for b in range(-1, columns):
+        left, right = max(b, 0), min(b + 1, columns - 1)
+        p = cells[i, left] + f * (cells[below, left] - cells[i, left])
+        step = (cells[i, right] + f * (cells[below, right] - cells[i, right]) - p) / np.float32(CELL)
+        start = b * CELL + CELL // 2
+        for x in range(max(start, 0), min(start + CELL, out.size)):
+            out[x] = p + step * (np.float32(x - start) + np.float32(0.5))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _light(root, foot):  # type: ignore[no-untyped-def]
+    v = max(root, np.float32(0))
+    v *= v
+    return v * v - foot
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _row_of_colours(seen, gain, first, own, a, b, mean, fine, alike, foot, out):  # type: ignore[no-untyped-def]
+    """One row of colour. `first`: its first column of its own colour, `own` (0 red, 2 blue), the other being of the
+    rows about it; `a`, `b`: roots of the mosaic and of green; `mean`, `fine`: means of those above and below."""
+    half = np.float32(0.5)
+    other = 2 - own
+    near, far = alike[own // 2], alike[other // 2]
+    for k in range(out.shape[0] // 2):
+        x = 2 * k + first
+        i = x + _PAD
+        root = half * (mean[i - 1] + mean[i + 1]) + far[x] * (b[i] - half * (fine[i - 1] + fine[i + 1]))
+        out[x, own] = seen[x] * gain[first]
+        out[x, 1] = _light(b[i], foot)
+        out[x, other] = _light(root, foot)
+    for k in range(out.shape[0] // 2):
+        x = 2 * k + 1 - first
+        i = x + _PAD
+        root = half * (a[i - 1] + a[i + 1]) + near[x] * (b[i] - half * (b[i - 1] + b[i + 1]))
+        out[x, own] = _light(root, foot)
+        out[x, 1] = seen[x] * gain[1 - first]
+        out[x, other] = _light(mean[i] + far[x] * (b[i] - fine[i]), foot)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _colours(begin, end, signal, green, gain, foot, first, red, alike, top, out):  # type: ignore[no-untyped-def]
+    """Rows `begin` to `end` of colour, into `out` from row `top` on; `red`: whether reds are in even or odd rows."""
+    height, width = signal.shape
+    u, g = np.empty((4, width + 2 * _PAD), np.float32), np.empty((4, width + 2 * _PAD), np.float32)
+    mean, fine = np.empty(width + 2 * _PAD, np.float32), np.empty(width + 2 * _PAD, np.float32)
+    ratios = np.empty((2, width), np.float32)
+    half = np.float32(0.5)
+    for y in range(begin - 1, end + 1):
+        row = _mirrored(y, height)
+        _roots(signal, row, gain[y & 1], foot, u[y & 3])
+        for x in range(width):
+            g[y & 3, _PAD + x] = green[row, x]
+        _beyond(g[y & 3], width)
+        done = y - 1
+        if done < begin:
+            continue
+        for x in range(mean.size):
+            mean[x] = half * (u[(done - 1) & 3, x] + u[y & 3, x])
+            fine[x] = half * (g[(done - 1) & 3, x] + g[y & 3, x])
+        _row_of(alike[0], done, ratios[0])
+        _row_of(alike[1], done, ratios[1])
+        at, own = (done + 1 + first) & 1, 0 if done & 1 == red else 2
+        p = done & 1
+        a, b = u[done & 3], g[done & 3]
+        _row_of_colours(signal[done], gain[p], at, own, a, b, mean, fine, ratios, foot, out[done - top])
+
+
+class Directional:
+    """A Bayer mosaic whose colour can be had, all of it or by rows.
+
+    `signal`: values above black, float32 H x W, both even and 2 or more, C order. `colours`: 2 x 2, the colour (0
+    red, 1 green, 2 blue) of the pixel at [y % 2, x % 2], the two greens diagonal. `gain`: 2 x 2, what brings each to
+    white balance, 1 about saturation.
+    """
+
+    def __init__(self, signal: F32, colours: NDArray[np.integer], gain: NDArray[np.floating]) -> None:
+        """Find green everywhere, and how like it the other colours are."""
+        self.signal, self.gain = signal, np.ascontiguousarray(gain, np.float32)
+        self.foot = np.float32(foot_for(signal, self.gain))
+        self.first = 0 if colours[0, 0] == 1 else 1
+        places = [(int(r), int(c)) for r, c in (np.argwhere(colours == k)[0] for k in (0, 2))]
+        self.red = places[0][0]
+        self.green = np.empty(signal.shape, np.float32)
+        in_bands(_green, 0, len(signal), signal, self.gain, self.foot, self.first, self.green)
+        self.alike = np.stack([self._alike(place) for place in places])
+
+    def _alike(self, place: tuple[int, int]) -> F32:
+        """By cells, how strong one colour's detail is beside green's."""
+        rows, columns = (-(-n // CELL) for n in self.signal.shape)
+        sums = np.empty((2, rows, columns), np.float32)
+        gain = self.gain[place]
+        in_bands(_likeness, 0, rows, self.signal, self.green, gain, self.foot, place, sums)
+        both, square = (cv2.boxFilter(s, -1, (3, 3), borderType=cv2.BORDER_REPLICATE) for s in sums)
+        return np.asarray(np.clip((both + FLAT) / (square + FLAT), LEAST_ALIKE, MOST_ALIKE), np.float32)
+
+    def rows(self, begin: int, end: int) -> F32:
+        """White-balanced colour of rows `begin` to `end`, float32 N x W x 3."""
+        out = np.empty((end - begin, self.signal.shape[1], 3), np.float32)
+        given = self.signal, self.green, self.gain, self.foot, self.first, self.red, self.alike, begin, out
+        in_bands(_colours, begin, end, *given)
+        return out
+
+
+def foot_for(signal: F32, gain: F32) -> float:
+    """What is added before the root, as a share of saturation: FOOT, or more where noise reaches far below black."""
+    if min(signal.shape) < 64:
+        return FOOT
+    sample = signal[::7, ::11]  # odd steps, so that all colours come up
+    scaled = sample * gain[np.arange(0, signal.shape[0], 7)[:, None] & 1, np.arange(0, signal.shape[1], 11) & 1]
+    deepest = np.partition(scaled.ravel(), scaled.size // 1000)[scaled.size // 1000]
+    return max(FOOT, -DEEPEST * float(deepest))
