@@ -182,9 +182,9 @@ def _likeness(begin, end, signal, green, gain, foot, place, out):  # type: ignor
     for j in range(begin, end):
         for x in range(n):
             both[x], square[x] = np.float32(0), np.float32(0)
-        first, last = j * half - 1, min((j + 1) * half, height // 2 - 1)
+        first, last = j * half - 1, min((j + 1) * half, height // 2)
         for y in range(first, last + 1):
-            row = 2 * max(y, 0) + place[0]
+            row = 2 * min(max(y, 0), height // 2 - 1) + place[0]
             _picked(signal, green, row, place[1], gain, foot, colour[y % 3], fine[y % 3])
             if y >= first + 2:
                 _bends(colour[(y - 2) % 3], colour[(y - 1) % 3], colour[y % 3], bent)
