@@ -314,7 +314,10 @@ class Directional:
 
 
 def foot_for(signal: F32, gain: F32) -> float:
-    """What is added before the root, as a share of saturation: FOOT, or more where noise reaches far below black."""
+    """What is added before the root, as a share of saturation: FOOT, or more where noise reaches far below black.
+
+    `signal`: H x W above black; `gain`: 2 x 2, what brings its colours to balance.
+    """
     if min(signal.shape) < 64:
         return FOOT
     sample = signal[::7, ::11]  # odd steps, so that all colours come up
