@@ -234,51 +234,104 @@ def _shoulder(v):  # type: ignore[no-untyped-def]
     return k + (np.float32(1) - k) * u / (np.float32(1) + u)
 
 
+_ROOT_HALF = 0x3F3504F3  # bits of the square root of a half, as a 32-bit number
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _logs(rgb, floor, norm, bits, out):  # type: ignore[no-untyped-def]
+    """Norm of a row's pixels, no less than `floor`, and its log2, to the last digits of 32 bits.
+
+    `bits`: the same memory as `norm`, as whole numbers. In loops that the processor's wide lanes can take: exponent
+    and rest apart, the rest by the series of the inverse hyperbolic tangent.
+    """
+    one, twice = np.float32(1), np.float32(2 / math.log(2))
+    c3, c5, c7, c9 = np.float32(1 / 3), np.float32(1 / 5), np.float32(1 / 7), np.float32(1 / 9)
+    rest = out[1]
+    spare = rest.view(np.int32)
+    for x in range(norm.size):
+        norm[x] = max(_norm(rgb[x, 0], rgb[x, 1], rgb[x, 2]), floor)
+    for x in range(norm.size):
+        i = bits[x] - _ROOT_HALF
+        out[0, x] = np.float32(i >> 23)
+        spare[x] = (i & 0x7FFFFF) + _ROOT_HALF
+    for x in range(norm.size):
+        s = (rest[x] - one) / (rest[x] + one)
+        q = s * s
+        out[0, x] += twice * s * (one + q * (c3 + q * (c5 + q * (c7 + q * c9))))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _powers(stops, whole, scale):  # type: ignore[no-untyped-def]
+    """Two to the power of each of `stops`, in place; `whole` is `scale`'s memory as whole numbers. As `_logs`."""
+    one, half, ln2 = np.float32(1), np.float32(0.5), np.float32(math.log(2))
+    c2, c3, c4 = np.float32(1 / 2), np.float32(1 / 6), np.float32(1 / 24)
+    c5, c6, c7 = np.float32(1 / 120), np.float32(1 / 720), np.float32(1 / 5040)
+    for x in range(stops.size):
+        v = min(max(stops[x], np.float32(-126)), np.float32(126))
+        k = np.floor(v + half)
+        t = (v - k) * ln2
+        whole[x] = (np.int32(k) + 127) << 23
+        stops[x] = one + t * (one + t * (c2 + t * (c3 + t * (c4 + t * (c5 + t * (c6 + t * c7))))))
+    for x in range(stops.size):
+        stops[x] *= scale[x]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _stops(line, log, inverse, stone, ev, hold, table, low, per_stop, detail, out):  # type: ignore[no-untyped-def]
+    """Gain of a row's pixels in stops. `line`: maps (columns x 4) at the row."""
+    half, last = np.float32(0.5), np.float32(table.shape[0] - 2)
+    columns = line.shape[0]
+    for x in range(out.size):
+        u = min(max((np.float32(x) + half) * inverse - half, np.float32(0)), np.float32(columns - 1))
+        j = min(int(u), columns - 2) if columns > 1 else 0
+        j2 = min(j + 1, columns - 1)
+        fx = u - np.float32(j)
+        gx = np.float32(1) - fx
+        base = (line[j, 0] * gx + line[j2, 0] * fx) * log[x] + line[j, 1] * gx + line[j2, 1] * fx
+        p = min(max((base + ev - low) * per_stop, np.float32(0)), last)
+        t = int(p)
+        f = p - np.float32(t)
+        below = table[t, 0] + f * (table[t + 1, 0] - table[t, 0])
+        above = table[t, 1] + f * (table[t + 1, 1] - table[t, 1])
+        glass = line[j, 2] * gx + line[j2, 2] * fx
+        within = line[j, 3] * gx + line[j2, 3] * fx
+        held = _held(above, below, within, glass + ev, stone + ev, hold)
+        out[x] = below + held + (np.float32(1) + detail) * (log[x] - base) - log[x]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _shown(rgb, norm, gain):  # type: ignore[no-untyped-def]
+    """A row's pixels times their gain, in place: the strongest channel meets no ceiling, so that hue stays."""
+    nil, one = np.float32(0), np.float32(1)
+    for x in range(gain.size):
+        r, g, b = rgb[x, 0], rgb[x, 1], rgb[x, 2]
+        shown = max(max(r, max(g, b)), norm[x]) * gain[x]
+        k = gain[x] * _shoulder(shown) / shown
+        rgb[x, 0], rgb[x, 1] = min(max(r * k, nil), one), min(max(g * k, nil), one)
+        rgb[x, 2] = min(max(b * k, nil), one)
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _apply(begin, end, rgb, maps, stone, step, ev, hold, table, low, per_stop, detail, floor):  # type: ignore[no-untyped-def]
     """Multiply every pixel by its gain, in place. `maps`: slope, offset, glass, within at 1 / step of the size."""
     rows, columns = maps.shape[1:]
-    inverse = np.float32(1.0 / step)
-    half = np.float32(0.5)
-    last = np.float32(table.shape[0] - 2)
+    width = rgb.shape[1]
+    inverse, half = np.float32(1.0 / step), np.float32(0.5)
+    line, norm = np.empty((columns, 4), np.float32), np.empty(width, np.float32)
+    logs, stops = np.empty((2, width), np.float32), np.empty(width, np.float32)
+    bits, whole = norm.view(np.int32), logs[1].view(np.int32)
     for y in range(begin, end):
         v = min(max((np.float32(y) + half) * inverse - half, np.float32(0)), np.float32(rows - 1))
         i = min(int(v), rows - 2) if rows > 1 else 0
         i2 = min(i + 1, rows - 1)
         fy = v - np.float32(i)
-        line = np.empty((columns, 4), np.float32)
         for j in range(columns):
             for k in range(4):
                 line[j, k] = maps[k, i, j] * (1 - fy) + maps[k, i2, j] * fy
-        for x in range(rgb.shape[1]):
-            u = min(max((np.float32(x) + half) * inverse - half, np.float32(0)), np.float32(columns - 1))
-            j = min(int(u), columns - 2) if columns > 1 else 0
-            j2 = min(j + 1, columns - 1)
-            fx = u - np.float32(j)
-            gx = np.float32(1) - fx
-            r, g, bl = rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]
-            n = max(_norm(r, g, bl), floor)
-            log = np.log2(n)
-            base = (line[j, 0] * gx + line[j2, 0] * fx) * log + line[j, 1] * gx + line[j2, 1] * fx
-            p = min(max((base + ev - low) * per_stop, np.float32(0)), last)
-            t = int(p)
-            f = p - np.float32(t)
-            below = table[t, 0] + f * (table[t + 1, 0] - table[t, 0])
-            above = table[t, 1] + f * (table[t + 1, 1] - table[t, 1])
-            glass = line[j, 2] * gx + line[j2, 2] * fx
-            within = line[j, 3] * gx + line[j2, 3] * fx
-            stops = (
-                below
-                + _held(above, below, within, glass + ev, stone + ev, hold)
-                + (np.float32(1) + detail) * (log - base)
-                - log
-            )
-            gain = np.exp2(stops)
-            shown = max(max(r, max(g, bl)), n) * gain  # of the strongest channel: none meets the ceiling, hue stays
-            gain *= _shoulder(shown) / shown
-            rgb[y, x, 0] = min(max(r * gain, np.float32(0)), np.float32(1))
-            rgb[y, x, 1] = min(max(g * gain, np.float32(0)), np.float32(1))
-            rgb[y, x, 2] = min(max(bl * gain, np.float32(0)), np.float32(1))
+        _logs(rgb[y], floor, norm, bits, logs)
+        _stops(line, logs[0], inverse, stone, ev, hold, table, low, per_stop, detail, stops)
+        _powers(stops, whole, logs[1])
+        _shown(rgb[y], norm, stops)
 
 
 def _step(shape: tuple[int, ...]) -> int:
