@@ -140,7 +140,9 @@ def judged(frame: Frame, rebuilt: F32, farthest: float = 1.5) -> dict[str, float
     for axis in (0, 1):
         ahead = [np.roll(v, -1, axis) for v in hues]
         same = _apart(ahead[0], hues[0])
-        pairs = pane & np.roll(pane, -1, axis) & (lost == np.roll(lost, -1, axis)) & (same < 20)
+        # What is rebuilt as white has no hue that could differ.
+        shown = pane & (chroma[1] > COLOURED / 2)
+        pairs = shown & np.roll(shown, -1, axis) & (lost == np.roll(lost, -1, axis)) & (same < 20)
         for side in (0, 1):
             off[side].append(float(_apart(ahead[side], hues[side])[pairs].mean()) if pairs.any() else math.nan)
     out["neighbours"] = sum(off[1]) / sum(off[0])

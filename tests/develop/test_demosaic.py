@@ -104,9 +104,9 @@ def test_every_order_of_filters_gives_the_same_picture(cfa: list[list[int]]) -> 
 def test_bands_and_strips_leave_no_seam() -> None:
     seen = np.ascontiguousarray(filtered(photograph())[:200])
     gain = np.array([[2.0, 1.0], [1.0, 1.6]])
-    found = Directional(seen, np.array([[0, 1], [1, 2]]), gain)
+    found = Directional(seen, np.array([[0, 1], [1, 2]]), gain, np.array(BALANCE))
     alone = np.empty_like(seen)
-    _green(0, 200, seen, found.gain, found.foot, found.first, alone)
+    _green(0, 200, seen, found.gain, found.foot, found.top, found.first, alone)
     np.testing.assert_array_equal(found.green, alone)
     edges = (0, 3, 70, 71, 128, 200)
     strips = np.concatenate([found.rows(a, b) for a, b in pairwise(edges)])
@@ -128,6 +128,13 @@ def test_small_frames_keep_a_plain_colour(size: tuple[int, int]) -> None:
     made = made_of(filtered(light), "values")
     assert made.shape == (size[0] // 2 * 2, size[1] // 2 * 2, 3)
     np.testing.assert_allclose(made, light[: made.shape[0], : made.shape[1]], rtol=1e-4)
+
+
+def test_a_clipped_pane_stays_even() -> None:
+    """Green lost all over it, red and blue textured: none of that shows in green."""
+    light = photograph()[100:228, 200:400] * np.array([1.0, 0.0, 1.0], np.float32) + np.array([0, 1, 0], np.float32)
+    made = made_of(filtered(np.minimum(light, 1)), "values")
+    assert np.abs(made[..., 1] - 1).max() < 1e-4 and made[..., 0].std() > 0.1
 
 
 def test_what_the_sensor_saw_is_left_as_it_is() -> None:

@@ -200,7 +200,7 @@ def _directional(signal: NDArray[np.floating], mosaic: Mosaic, least: NDArray[np
         return None
     height, width = signal.shape[0] // 2 * 2, signal.shape[1] // 2 * 2
     gain = least[colour] / (mosaic.white - mosaic.black)[mosaic.cfa.astype(int)]
-    return Directional(np.ascontiguousarray(signal[:height, :width], np.float32), colour, gain)
+    return Directional(np.ascontiguousarray(signal[:height, :width], np.float32), colour, gain, least)
 
 
 def _counted(found: Directional, size: tuple[int, int], least: NDArray[np.float64]) -> Balanced:

@@ -14,6 +14,8 @@ falls on it (in plain light their ratio is constant, not their difference), and 
    two colours' detail is around: a regression of their second differences, after Kiku et al. 2016, "Beyond color
    difference: residual interpolation for color image demosaicking" (minimized Laplacians). From memory.
 
+Where its neighbours are clipped, nothing goes beyond what they are between: a clipped pane stays even. Our own.
+
 What the sensor saw comes back as it was seen, bit for bit as far as 32-bit numbers go, below black too.
 """
 
@@ -24,6 +26,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from clerestory.develop.highlights import HIGH, LOW
 from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
@@ -31,7 +34,6 @@ F32 = NDArray[np.float32]
 # Set on 36 pictures, without noise and at ISO 1600 and 6400; docs/METHODS.md says which, and what half and double do.
 FOOT = 0.006  # of saturation, added before the root: with less, noise in the shade is stretched
 DEEPEST = 5.0  # times the deepest thousandth of values below black that the foot is at least: noise keeps its mean
-SLACK = np.float32(0.005)  # of roots, by which a second difference may move a guess beyond its neighbours' difference
 NEAR, NEXT, THIRD = np.float32(0.4), np.float32(0.45), np.float32(0.15)  # of a direction's first three guesses
 LEVEL = np.float32((25 * 0.005) ** 3)  # variation (of 25 pixels' sum, cubed) under which directions count alike
 FLAT = np.float32(0.01)  # sum of squared second differences under which two colours are taken to be wholly alike
@@ -72,7 +74,7 @@ def _roots(signal, row, gain, foot, out):  # type: ignore[no-untyped-def]
 def _over(a, b, c, d, e):  # type: ignore[no-untyped-def]
     """By how much pixel c is over the other colour there, of five in a line."""
     half = np.float32(0.5)
-    most = abs(b - d) + SLACK
+    most = abs(b - d)
     detail = min(max(half * (c - half * (a + e)), -most), most)
     return c - half * (b + d) - detail
 
@@ -110,10 +112,21 @@ def _trust(sums, y, out):  # type: ignore[no-untyped-def]
         out[x] = np.float32(1) / (v * v * v + LEVEL)
 
 
+_NONE, _ALL = np.float32(float(HIGH) ** 0.25), np.float32(float(LOW) ** 0.25)
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def _joined(y, first, u, dh, dv, th, tv, row):  # type: ignore[no-untyped-def]
-    """Green of one row; `first`: its first column of another colour."""
-    own, d, beside = u[y & 15], dh[y & 15], th[y & 15]
+def _kept(v, low, high, top):  # type: ignore[no-untyped-def]
+    """v, a root; within `low` to `high`, between which its neighbours are, where these are clipped, at `top`."""
+    middle = np.float32(0.5) * (low + high)
+    lost = min(max((middle - _ALL * top) / ((_NONE - _ALL) * top), np.float32(0)), np.float32(1))
+    return v + lost * (min(max(v, low), high) - v)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _joined(y, first, top, u, dh, dv, th, tv, row):  # type: ignore[no-untyped-def]
+    """Green of one row; `first`: its first column of another colour; `top`: root of green's saturation."""
+    own, up, down, d, beside = u[y & 15], u[(y - 1) & 15], u[(y + 1) & 15], dh[y & 15], th[y & 15]
     here, n1, n2, s1, s2 = dv[y & 15], dv[(y - 1) & 15], dv[(y - 2) & 15], dv[(y + 1) & 15], dv[(y + 2) & 15]
     above, below = tv[(y - 2) & 15], tv[(y + 2) & 15]
     w = row.size
@@ -126,11 +139,13 @@ def _joined(y, first, u, dh, dv, th, tv, row):  # type: ignore[no-untyped-def]
         total += west * (NEAR * d[i] + NEXT * d[i - 1] + THIRD * d[i - 2])
         total += north * (NEAR * here[i] + NEXT * n1[i] + THIRD * n2[i])
         total += south * (NEAR * here[i] + NEXT * s1[i] + THIRD * s2[i])
-        row[i - _PAD] = own[i] + total / (east + west + north + south)
+        high = max(max(own[i - 1], own[i + 1]), max(up[i], down[i]))
+        low = min(min(own[i - 1], own[i + 1]), min(up[i], down[i]))
+        row[i - _PAD] = _kept(own[i] + total / (east + west + north + south), low, high, top)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _green(begin, end, signal, gain, foot, first, out):  # type: ignore[no-untyped-def]
+def _green(begin, end, signal, gain, foot, top, first, out):  # type: ignore[no-untyped-def]
     """The root of green at every pixel. `first`: columns of row 0 before the first green."""
     height, n = signal.shape[0], signal.shape[1] + 2 * _PAD
     sign = np.empty((2, n), np.float32)
@@ -150,7 +165,7 @@ def _green(begin, end, signal, gain, foot, first, out):  # type: ignore[no-untyp
         _trust(sv, y - 5, tv[(y - 5) & 15])
         done = y - _BEHIND
         if done >= begin:
-            _joined(done, (done + first + 1) & 1, u, dh, dv, th, tv, out[done])
+            _joined(done, (done + first + 1) & 1, top, u, dh, dv, th, tv, out[done])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -227,54 +242,63 @@ def _light(root, foot):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _row_of_colours(seen, gain, first, own, a, b, mean, fine, alike, foot, out):  # type: ignore[no-untyped-def]
-    """One row of colour. `first`: its first column of its own colour, `own` (0 red, 2 blue), the other being of the
-    rows about it; `a`, `b`: roots of the mosaic and of green; `mean`, `fine`: means of those above and below."""
+def _row_of_colours(seen, gain, first, a, b, about, near, far, foot, tops, out):  # type: ignore[no-untyped-def]
+    """One row: its own colour, green, and the colour of the rows about it, into out[0], out[1], out[2].
+
+    `first`: its first column of its own colour. `a`, `b`: roots of the mosaic and of green. `about`: of the rows
+    above and below, the mean, the lesser and the greater of the mosaic's, and the mean of green. `near`, `far`: how
+    like green the two colours are; `tops`: roots of their saturation. Every formula is reckoned at every pixel: that
+    is faster than to pick.
+    """
+    mean, low, high, fine = about[0], about[1], about[2], about[3]
     half = np.float32(0.5)
-    other = 2 - own
-    near, far = alike[own // 2], alike[other // 2]
-    for k in range(out.shape[0] // 2):
-        x = 2 * k + first
+    for x in range(seen.size):
         i = x + _PAD
-        root = half * (mean[i - 1] + mean[i + 1]) + far[x] * (b[i] - half * (fine[i - 1] + fine[i + 1]))
-        out[x, own] = seen[x] * gain[first]
-        out[x, 1] = _light(b[i], foot)
-        out[x, other] = _light(root, foot)
-    for k in range(out.shape[0] // 2):
-        x = 2 * k + 1 - first
-        i = x + _PAD
-        root = half * (a[i - 1] + a[i + 1]) + near[x] * (b[i] - half * (b[i - 1] + b[i + 1]))
-        out[x, own] = _light(root, foot)
-        out[x, 1] = seen[x] * gain[1 - first]
-        out[x, other] = _light(mean[i] + far[x] * (b[i] - fine[i]), foot)
+        own = (x & 1) == first
+        beside = half * (a[i - 1] + a[i + 1]) + near[x] * (b[i] - half * (b[i - 1] + b[i + 1]))
+        above = mean[i] + far[x] * (b[i] - fine[i])
+        aslant = half * (mean[i - 1] + mean[i + 1]) + far[x] * (b[i] - half * (fine[i - 1] + fine[i + 1]))
+        beside = _kept(beside, min(a[i - 1], a[i + 1]), max(a[i - 1], a[i + 1]), tops[0])
+        above = _kept(above, low[i], high[i], tops[1])
+        aslant = _kept(aslant, min(low[i - 1], low[i + 1]), max(high[i - 1], high[i + 1]), tops[1])
+        known = seen[x] * (gain[first] if own else gain[1 - first])
+        out[0, x] = known if own else _light(beside, foot)
+        out[1, x] = _light(b[i], foot) if own else known
+        out[2, x] = _light(aslant if own else above, foot)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _colours(begin, end, signal, green, gain, foot, first, red, alike, top, out):  # type: ignore[no-untyped-def]
+def _colours(begin, end, signal, green, gain, foot, tops, first, red, alike, top, out):  # type: ignore[no-untyped-def]
     """Rows `begin` to `end` of colour, into `out` from row `top` on; `red`: whether reds are in even or odd rows."""
     height, width = signal.shape
     u, g = np.empty((4, width + 2 * _PAD), np.float32), np.empty((4, width + 2 * _PAD), np.float32)
-    mean, fine = np.empty(width + 2 * _PAD, np.float32), np.empty(width + 2 * _PAD, np.float32)
-    ratios = np.empty((2, width), np.float32)
+    about = np.empty((4, width + 2 * _PAD), np.float32)
+    ratios, row = np.empty((2, width), np.float32), np.empty((3, width), np.float32)
     half = np.float32(0.5)
     for y in range(begin - 1, end + 1):
-        row = _mirrored(y, height)
-        _roots(signal, row, gain[y & 1], foot, u[y & 3])
+        at = _mirrored(y, height)
+        _roots(signal, at, gain[y & 1], foot, u[y & 3])
         for x in range(width):
-            g[y & 3, _PAD + x] = green[row, x]
+            g[y & 3, _PAD + x] = green[at, x]
         _beyond(g[y & 3], width)
         done = y - 1
         if done < begin:
             continue
-        for x in range(mean.size):
-            mean[x] = half * (u[(done - 1) & 3, x] + u[y & 3, x])
-            fine[x] = half * (g[(done - 1) & 3, x] + g[y & 3, x])
-        _row_of(alike[0], done, ratios[0])
-        _row_of(alike[1], done, ratios[1])
-        at, own = (done + 1 + first) & 1, 0 if done & 1 == red else 2
-        p = done & 1
-        a, b = u[done & 3], g[done & 3]
-        _row_of_colours(signal[done], gain[p], at, own, a, b, mean, fine, ratios, foot, out[done - top])
+        above, below, before, after = u[(done - 1) & 3], u[y & 3], g[(done - 1) & 3], g[y & 3]
+        for x in range(above.size):
+            about[0, x], about[3, x] = half * (above[x] + below[x]), half * (before[x] + after[x])
+            about[1, x], about[2, x] = min(above[x], below[x]), max(above[x], below[x])
+        own = 0 if done & 1 == red else 1
+        _row_of(alike[own], done, ratios[0])
+        _row_of(alike[1 - own], done, ratios[1])
+        p, q, start = done & 1, done & 3, (done + 1 + first) & 1
+        near, far, most = ratios[0], ratios[1], tops[own]
+        _row_of_colours(signal[done], gain[p], start, u[q], g[q], about, near, far, foot, most, row)
+        reds, blues = row[2 * own], row[2 - 2 * own]
+        for x in range(width):
+            out[done - top, x, 0] = reds[x]
+            out[done - top, x, 1] = row[1, x]
+            out[done - top, x, 2] = blues[x]
 
 
 class Directional:
@@ -282,18 +306,26 @@ class Directional:
 
     `signal`: values above black, float32 H x W, both even and 2 or more, C order. `colours`: 2 x 2, the colour (0
     red, 1 green, 2 blue) of the pixel at [y % 2, x % 2], the two greens diagonal. `gain`: 2 x 2, what brings each to
-    white balance, 1 about saturation.
+    white balance, 1 about saturation. `ceiling`: where red, green and blue saturate, balanced.
     """
 
-    def __init__(self, signal: F32, colours: NDArray[np.integer], gain: NDArray[np.floating]) -> None:
+    def __init__(
+        self,
+        signal: F32,
+        colours: NDArray[np.integer],
+        gain: NDArray[np.floating],
+        ceiling: NDArray[np.floating],
+    ) -> None:
         """Find green everywhere, and how like it the other colours are."""
         self.signal, self.gain = signal, np.ascontiguousarray(gain, np.float32)
         self.foot = np.float32(foot_for(signal, self.gain))
+        red, green, blue = ((np.asarray(ceiling) + float(self.foot)) ** 0.25).astype(np.float32)
+        self.top, self.tops = green, np.array([[red, blue], [blue, red]])  # of a row's own and of the other colour
         self.first = 0 if colours[0, 0] == 1 else 1
         places = [(int(r), int(c)) for r, c in (np.argwhere(colours == k)[0] for k in (0, 2))]
         self.red = places[0][0]
         self.green = np.empty(signal.shape, np.float32)
-        in_bands(_green, 0, len(signal), signal, self.gain, self.foot, self.first, self.green)
+        in_bands(_green, 0, len(signal), signal, self.gain, self.foot, self.top, self.first, self.green)
         self.alike = np.stack([self._alike(place) for place in places])
 
     def _alike(self, place: tuple[int, int]) -> F32:
@@ -308,7 +340,7 @@ class Directional:
     def rows(self, begin: int, end: int) -> F32:
         """White-balanced colour of rows `begin` to `end`, float32 N x W x 3."""
         out = np.empty((end - begin, self.signal.shape[1], 3), np.float32)
-        given = self.signal, self.green, self.gain, self.foot, self.first, self.red, self.alike, begin, out
+        given = self.signal, self.green, self.gain, self.foot, self.tops, self.first, self.red, self.alike, begin, out
         in_bands(_colours, begin, end, *given)
         return out
 
