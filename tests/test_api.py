@@ -20,6 +20,7 @@ from clerestory.finish.recipe import Recipe
 from clerestory.finish.sources import source_of
 from clerestory.raw import read
 from clerestory.visit.about import About
+from running import run
 
 
 @pytest.fixture(scope="module")
@@ -105,6 +106,29 @@ def test_the_aspect_planned_holds_where_nobody_asks_for_another(folder: Path) ->
     asked = [(Recipe(), Order()), (Recipe(aspect="1:1"), Order()), (Recipe(), Order((None, "4:3")))]
     found = [job_of(view, recipe, order, folder, About(), "16:9").order.aspects for recipe, order in asked]
     assert found == [("16:9",), ("1:1",), (None, "4:3")]
+
+
+def test_an_export_is_what_its_set_says_and_check_knows_it(folder: Path) -> None:
+    """By the command line: two aspects, both kinds, in Rec. 2020, named, with the resolution of the sheet."""
+    words = ["--aspect", "own,1:1", "--kind", "jpeg,tiff", "--space", "rec2020", "--print-size", "40x30mm",
+             "--resolution", "150", "--sharpen-for", "print", "--named", "date,number"]  # fmt: skip
+    assert run("export", str(folder), "--set", "Small prints", *words, "--keep", "--workers", "1") == 0
+    found = folder / "exports" / "Small prints"
+    stems = {f"2031-06-01_{n}{aspect}" for n in ("001", "002") for aspect in ("", "_1x1")}
+    assert {p.name for p in found.iterdir()} == {stem + end for stem in stems for end in (".jpg", ".tif")}
+    with Image.open(found / "2031-06-01_001.jpg") as image:
+        assert max(image.size) <= 40 / 25.4 * 150 + 1 and round(float(image.info["dpi"][0])) == 150
+    assert [one.name for one in cl.export_sets(folder)] == ["Small prints"]
+    before = {p: p.stat().st_mtime_ns for p in found.iterdir()}
+    done = cl.export_visit(folder, "small prints", workers=1)
+    assert all(d.kept for d in done.done) and {p: p.stat().st_mtime_ns for p in found.iterdir()} == before
+    assert cl.check_visit(folder) == []
+    (found / "2031-06-01_001.jpg").unlink()
+    assert ["export makes it again" in d.what for d in cl.check_visit(folder)] == [True]
+    (folder / "exports.toml").write_text('[[set]]\nname = "a"\nspace = "cmyk"\n', encoding="utf-8")
+    assert run("export", str(folder), "--set", "a") == 1
+    assert any("exports.toml" in str(d.path) for d in cl.check_visit(folder))
+    (folder / "exports.toml").unlink()
 
 
 def test_the_catalogue_gives_views_put_together_by_hand(folder: Path) -> None:

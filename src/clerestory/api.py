@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from clerestory.demo import Demo
     from clerestory.film import FilmResult
     from clerestory.film.produce import Size
+    from clerestory.finish.export import ExportSet
     from clerestory.finish.folder import Finished
     from clerestory.finish.job import Order
     from clerestory.finish.pipeline import Picture
@@ -116,7 +117,7 @@ def finish_picture(source: Source | Anywhere, recipe: Recipe | None = None, aspe
     return pictures(look(given, asked), asked, (aspect or asked.aspect,))[0]
 
 
-def write_picture(picture: Picture, path: Anywhere, space: Literal["srgb", "display-p3"] = "srgb") -> Path:
+def write_picture(picture: Picture, path: Anywhere, space: Literal["srgb", "display-p3", "rec2020"] = "srgb") -> Path:
     """Write a finished picture, whole or not at all, with its profile: .jpg (8 bits) or .tif (16) by its ending."""
     from clerestory.files.store import write_atomic
     from clerestory.finish.write import encoded
@@ -214,6 +215,69 @@ def finish_visit(
     return finished
 
 
+def export_sets(folder: Anywhere) -> tuple[ExportSet, ...]:
+    """The sets for exported pictures that a visit's exports.toml holds; none where there is no such file."""
+    from clerestory.finish.export import read_sets
+
+    return read_sets(Path(folder)).set
+
+
+def keep_export_set(folder: Anywhere, asked: ExportSet) -> Path:
+    """Write a set into a visit's exports.toml, in the place of one of its name; the file."""
+    from clerestory.finish.export import SETS, read_sets, write_sets
+
+    root = Path(folder)
+    write_sets(root, read_sets(root).with_set(asked))
+    return root / SETS
+
+
+def export_visit(
+    folder: Anywhere,
+    asked: ExportSet | str,
+    views: Sequence[str] | None = None,
+    workers: int | None = None,
+    on_progress: OnProgress = quiet,
+    executor: Executor | None = None,
+) -> Finished:
+    """Export a visit's pictures into exports/, in a folder of the set's name: `asked`, or the set of that name in
+    exports.toml. `views`: only these. What was exported before and still holds is kept.
+    """
+    from clerestory.finish.export import SETS, read_sets
+    from clerestory.finish.folder import AT_ONCE, Finished, export_all, export_jobs
+    from clerestory.plan.taken import planned_aspects
+    from clerestory.run.pool import default_workers
+    from clerestory.visit.about import read_abouts
+    from clerestory.visit.folder import VisitFolder
+    from clerestory.visit.index import sort_folder
+
+    root = Path(folder)
+    found = read_sets(root).find(asked) if isinstance(asked, str) else asked
+    if found is None:
+        names = ", ".join(one.name for one in read_sets(root).set)
+        raise UserError(f"{root / SETS}: there is no set '{asked}'{f'; there are {names}' if names else ''}.")
+    seen = sort_folder(root, on_progress, executor)
+    known = [view.name for view in seen.views]
+    if missing := [name for name in views or () if name not in known]:
+        raise UserError(f"There is no view {missing[0]}; views are {', '.join(known[:12])}"
+                        f"{' and more' if len(known) > 12 else ''}.")  # fmt: skip
+    times = {view.name: seen.seen[view.pick].info.time for view in seen.views}
+    days = {name: time.date().isoformat() for name, time in times.items() if time is not None}
+    planned = planned_aspects(root, seen.views, read_abouts(root / "about.toml"))
+    jobs = list(export_jobs(seen.views, root, found, days, views, planned))
+    ended = 0
+
+    def one_more(_: object) -> None:
+        nonlocal ended
+        ended += 1
+        on_progress("Exporting views", ended, len(jobs))
+
+    on_progress("Exporting views", 0, len(jobs))
+    with VisitFolder(root).writing("finish"):
+        done = export_all(jobs, workers or default_workers(AT_ONCE), one_more, executor, on_progress)
+    failures = [(d.view, d.reason) for d in done if d.account is None]
+    return Finished(done, failures, VisitFolder(root).exports / found.name)
+
+
 def make_film(
     folder: Anywhere,
     draft: bool = False,
@@ -284,6 +348,7 @@ def describe_frame(path: Anywhere) -> list[str]:
 def _texts_at_fault(visit: VisitFolder) -> list[Difference]:
     """What is wrong with the texts that are TOML and yet do not say what they should."""
     from clerestory.film.model import read_film
+    from clerestory.finish.export import SETS, read_sets
     from clerestory.finish.recipe import read_recipe
     from clerestory.plan.model import read_visit
     from clerestory.visit.check import Difference
@@ -291,6 +356,7 @@ def _texts_at_fault(visit: VisitFolder) -> list[Difference]:
     readers: list[tuple[Path, Callable[[Path], object]]] = [
         (visit.root / "visit.toml", read_visit),
         (visit.film / "film.toml", read_film),
+        (visit.root / SETS, lambda path: read_sets(path.parent)),
         *((path, read_recipe) for path in sorted(visit.recipes.glob("*.toml"))),
     ]
     out = []

@@ -131,7 +131,7 @@ def finish(
         str, typer.Option(help="Aspect ratios, separated by commas: own, 4:3, 3:2, 16:9, 1:1, free.")
     ] = "own",
     tiff: Annotated[bool, typer.Option(help="Save; also 16-bit TIFF beside the JPEG.")] = False,
-    space: Annotated[str, typer.Option(help="Colour space of the pictures: srgb or display-p3.")] = "srgb",
+    space: Annotated[str, typer.Option(help="Colour space of the pictures: srgb, display-p3, rec2020.")] = "srgb",
     better: Annotated[bool, typer.Option(help="Slower: noise taken out of single frames by a network.")] = False,
     long_edge: Annotated[int | None, typer.Option(min=64, help="Longest edge in pixels; never enlarged.")] = None,
     workers: Annotated[int | None, typer.Option(min=1, max=64, help="Views finished at once.")] = None,
@@ -151,6 +151,56 @@ def finish(
         f"{made} view{'' if made == 1 else 's'} finished"
         + (f", {kept} already finished before" if kept else "")
         + f": {result.report}"
+    )
+    _end_with(result.failures)
+
+
+@app.command()
+def export(
+    folder: Folder,
+    name: Annotated[str | None, typer.Option("--set", help="A set of exports.toml, or a new one's name.")] = None,
+    view: Annotated[list[str] | None, typer.Option(help="Only this view; may be given again.")] = None,
+    aspect: Annotated[str | None, typer.Option(help="own, 4:3, 3:2, 16:9, 1:1, free; divided by commas.")] = None,
+    kind: Annotated[str | None, typer.Option(help="jpeg, tiff (16 bits), or both divided by a comma.")] = None,
+    space: Annotated[str | None, typer.Option(help="srgb, display-p3 or rec2020.")] = None,
+    quality: Annotated[int | None, typer.Option(help="Of the JPEG, 50 to 95.")] = None,
+    long_edge: Annotated[int | None, typer.Option(help="Longest edge in pixels; never enlarged.")] = None,
+    within: Annotated[str | None, typer.Option(help="Width and height in pixels to stay within: 1920x1080.")] = None,
+    print_size: Annotated[str | None, typer.Option(help="Size on paper: 300x200mm or 12x8inch.")] = None,
+    resolution: Annotated[float | None, typer.Option(help="Pixels to an inch of paper.")] = None,
+    sharpen_for: Annotated[str | None, typer.Option(help="screen, or print at the resolution.")] = None,
+    named: Annotated[str | None, typer.Option(help="title, date, number, view, in their order.")] = None,
+    better: Annotated[bool | None, typer.Option(help="Slower: noise taken out by a network.")] = None,
+    keep: Annotated[bool, typer.Option("--keep", help="Write the set into exports.toml.")] = False,
+    workers: Annotated[int | None, typer.Option(min=1, max=64, help="Views finished at once.")] = None,
+) -> None:
+    """Save pictures for a purpose, as a set of exports.toml asks; what is given here counts over the set.
+
+    Without a set: names those there are.
+    """
+    from clerestory.finish.export import set_from
+
+    asked = {"aspects": aspect, "kinds": kind, "space": space, "quality": quality, "long_edge": long_edge,
+             "within": within, "print_size": print_size, "resolution": resolution, "sharpen_for": sharpen_for,
+             "named": named, "better": better}  # fmt: skip
+    given = {key: value for key, value in asked.items() if value is not None}
+    sets = api.export_sets(folder)
+    if name is None and not given:
+        for one in sets:
+            out.print(one.line(), markup=False)
+        out.print("" if sets else "There is no set yet: --set NAME with what is asked, and --keep, makes one.")
+        return
+    found = set_from(sets, name or "Pictures", given)
+    if keep:
+        out.print(f"{api.keep_export_set(folder, found)}: holds the set {found.name}", markup=False)
+    with _progress() as on_progress:
+        result = api.export_visit(folder, found, view, workers, on_progress)
+    kept = sum(done.kept for done in result.done)
+    files = sum(len(a.get("files", ())) for d in result.done if d.account for a in d.account["aspects"].values())
+    out.print(
+        f"{files} file{'' if files == 1 else 's'} of {len(result.done) - len(result.failures)} views in "
+        f"{result.report}" + (f", {kept} of the views exported before" if kept else ""),
+        markup=False,
     )
     _end_with(result.failures)
 

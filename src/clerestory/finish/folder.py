@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from clerestory.errors import UserError
 from clerestory.files.store import sweep, write_atomic
 from clerestory.finish import report
+from clerestory.finish.export import ExportSet, stems
 from clerestory.finish.job import Done, Job, Order, already_done, finish_view, job_of
 from clerestory.finish.prepare import prepare
 from clerestory.finish.recipe import Aspect, pick_gone, read_recipe
@@ -56,6 +57,52 @@ def jobs_of(
             continue
         about = abouts.of(view.name) if abouts else About()
         yield job_of(view, recipe, order, folder, about, (planned or {}).get(view.name))
+
+
+def export_jobs(
+    views: Sequence[View],
+    folder: Path,
+    asked: ExportSet,
+    days: Mapping[str, str],
+    chosen: Collection[str] | None = None,
+    planned: Mapping[str, Aspect] | None = None,
+) -> Iterator[Job | Done]:
+    """A job for each chosen view (all of them when None) that exports it as a set asks; a Done with the reason where
+    its recipe cannot be read. `views`: all of the visit, in order; `days`: when each was taken (year-month-day).
+    """
+    visit, abouts = VisitFolder(folder), read_abouts(folder / "about.toml")
+    names = [view.name for view in views]
+    called = stems(asked.named, names, {name: abouts.of(name) for name in names}, days)
+    wanted = [view for view in views if chosen is None or view.name in chosen]
+    for item in jobs_of(wanted, folder, asked.order(), abouts, planned):
+        if isinstance(item, Done):
+            yield item
+            continue
+        name = item.view.name
+        own = item.recipe.aspect or (planned or {}).get(name)
+        aspects = tuple(dict.fromkeys(own if a is None else a for a in item.order.aspects))
+        yield replace(
+            item,
+            order=replace(item.order, aspects=aspects),
+            pictures=visit.exports / asked.name,
+            record=visit.exported / asked.name / f"{name}.json",
+            stem=called[name],
+            compare=False,
+        )
+
+
+def export_all(
+    jobs: Sequence[Job | Done],
+    workers: int,
+    told: Callable[[Done], None],
+    executor: Executor | None = None,
+    on_progress: OnProgress = quiet,
+) -> list[Done]:
+    """Do the jobs of an export; how each view ended. `told` hears of each as it ends."""
+    real = [item for item in jobs if isinstance(item, Job)]
+    for folder in {job.pictures for job in real}:
+        folder.mkdir(parents=True, exist_ok=True)
+    return [*(i for i in jobs if isinstance(i, Done)), *finish_jobs(real, workers, told, executor, on_progress)]
 
 
 def recipes_of_no_view(folder: Path, views: Sequence[str]) -> list[tuple[str, str]]:

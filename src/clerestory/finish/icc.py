@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.develop.colour import D65, xyz_from_rgb
+from clerestory.errors import UserError
 from clerestory.raw import srgb
 
-NAMES = {"srgb": "sRGB IEC61966-2.1", "display-p3": "Display P3"}
+NAMES = {"srgb": "sRGB IEC61966-2.1", "display-p3": "Display P3", "rec2020": "Rec. 2020 primaries, sRGB curve"}
 
 # Bradford cone responses (ICC.1:2010 annex E) and the D50 white of the profile connection space.
 _BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
@@ -36,7 +37,13 @@ def _text(text: str) -> bytes:
 
 
 def profile(space: str) -> bytes:
-    """The ICC profile of an output space ('srgb' or 'display-p3'), both with the sRGB transfer function."""
+    """The ICC profile of an output space ('srgb', 'display-p3' or 'rec2020'), each with the sRGB transfer function.
+
+    Display P3 has that curve by definition. The curve of ITU-R BT.2020 is a camera's, for video; a still says by its
+    profile what curve it has, and the sRGB one spends its steps on the shades more evenly. UserError for another.
+    """
+    if space not in NAMES:
+        raise UserError(f"The colour space '{space}' is not known; choose {', '.join(NAMES)}.")
     adaptation = adapted_to_d50()
     columns = (adaptation @ xyz_from_rgb(space)).T
     curve = (

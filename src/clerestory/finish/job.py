@@ -18,8 +18,9 @@ from clerestory.develop.denoise import Quality
 from clerestory.errors import UserError
 from clerestory.files.store import digest_bytes, digest_of, write_atomic
 from clerestory.finish import write
-from clerestory.finish.icc import profile
-from clerestory.finish.pipeline import Account, Picture, Seen, before, look, pictures
+from clerestory.finish.icc import NAMES, profile
+from clerestory.finish.output import made, resolution_of
+from clerestory.finish.pipeline import Account, Picture, Seen, before, look
 from clerestory.finish.recipe import ASPECTS, Aspect, Recipe, picked
 from clerestory.finish.source import camera_of, said_of_network
 from clerestory.finish.sources import source_of
@@ -35,18 +36,29 @@ SUFFIX = {"jpeg": ".jpg", "tiff": ".tif"}
 
 @dataclass(frozen=True)
 class Order:
-    """What is asked of a whole folder: aspects (None: the frame's own), kinds of file, space, quality, size."""
+    """What is asked of a whole folder: aspects (None: the frame's own), kinds of file, space, quality, size.
+
+    Of size one of three, or all pixels there are: `long_edge`; `within` (width, height), in pixels; `paper`, its long
+    and short edge in mm at `per_inch` pixels to the inch. `for_paper`: sharpened to be printed at `per_inch`. `jpeg`:
+    quality of the JPEG, 1 to 95.
+    """
 
     aspects: tuple[Aspect | None, ...] = (None,)
     kinds: tuple[Kind, ...] = ("jpeg",)
     space: str = "srgb"
     quality: Quality = "fast"
     long_edge: int | None = None
+    within: tuple[int, int] | None = None
+    paper: tuple[float, float] | None = None
+    per_inch: float | None = None
+    for_paper: bool = False
+    jpeg: int = 93
 
 
 @dataclass(frozen=True)
 class Job:
-    """One view's work, complete in itself, so that any process can do it."""
+    """One view's work, complete in itself, so that any process can do it. `stem`: what its files are called, the
+    view's name where it is empty; `compare`: whether the frame as shot is written beside them."""
 
     view: View
     recipe: Recipe
@@ -54,13 +66,15 @@ class Job:
     pictures: Path
     record: Path
     about: About = field(default_factory=About)
+    stem: str = ""
+    compare: bool = True
 
     def key(self) -> str:
         """Fingerprint of everything the outputs depend on: the frames' bytes are taken as size and time."""
         stamp = [(p.name, p.stat().st_size, p.stat().st_mtime_ns) for p in self.view.frames]
         text = json.dumps(
             [__version__, stamp, self.view.pick.name, self.view.kind, self.recipe.digest(), repr(self.order),
-             repr(self.about)]
+             repr(self.about), self.stem]
         )  # fmt: skip
         return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
 
@@ -71,8 +85,8 @@ def order_of(aspects: Sequence[str | None], tiff: bool, space: str, better: bool
     if unknown or not aspects:
         message = f"The aspect '{unknown[0]}' is not known" if unknown else "No aspect is given"
         raise UserError(f"{message}; choose from own, {', '.join(ASPECTS)}.")
-    if space not in ("srgb", "display-p3"):
-        raise UserError(f"The colour space '{space}' is not known; choose srgb or display-p3.")
+    if space not in NAMES:
+        raise UserError(f"The colour space '{space}' is not known; choose {', '.join(NAMES)}.")
     kinds: tuple[Kind, ...] = ("jpeg", "tiff") if tiff else ("jpeg",)
     known = tuple(a if a is None else ASPECTS[ASPECTS.index(cast(Aspect, a))] for a in aspects)
     return Order(known, kinds, space, "better" if better else "fast", long_edge)
@@ -102,23 +116,25 @@ class Done:
     kept: bool = False
 
 
-def _name(view: str, aspect: str) -> str:
-    return view if aspect == "own" else f"{view}_{aspect.replace(':', 'x')}"
+def file_name(stem: str, aspect: str, kind: Kind) -> str:
+    """What a picture's file is called."""
+    return (stem if aspect == "own" else f"{stem}_{aspect.replace(':', 'x')}") + SUFFIX[kind]
 
 
 def finish_view(job: Job) -> dict[str, Any]:
     """Finish one view and write its pictures; returns its account. Runs in a worker process."""
     source = source_of(job.view)
     seen = look(source, job.recipe)
-    done = pictures(seen, job.recipe, job.order.aspects, job.order.quality, job.order.long_edge)
+    done = made(seen, job.recipe, job.order)
     account = account_of(job, seen, done)
     job.pictures.mkdir(parents=True, exist_ok=True)
     job.record.parent.mkdir(parents=True, exist_ok=True)
     job.record.unlink(missing_ok=True)  # from here on it speaks of pictures that are being replaced
-    write_before(job, seen)
+    if job.compare:
+        write_before(job, seen)
     for picture in done:
         for kind in job.order.kinds:
-            path = job.pictures / (_name(job.view.name, picture.aspect) + SUFFIX[kind])
+            path = job.pictures / file_name(job.stem or job.view.name, picture.aspect, kind)
             data = picture_bytes(job, picture, kind, camera_of(seen.source) is not None)
             write_atomic(path, data)
             account.aspects[picture.aspect].setdefault("files", []).append(
@@ -154,8 +170,9 @@ def picture_bytes(job: Job, picture: Picture, kind: Kind, focal_known: bool = Tr
             **({} if focal_known else {"Doubt": "focal length not in the frame: estimated"}),
         }
     )
-    data = write.encoded(picture.rgb, kind, job.order.space)
-    return write.with_metadata(data, job.view.pick, job.about, record, (width, height))
+    per_inch = resolution_of(job.order, (width, height))
+    data = write.encoded(picture.rgb, kind, job.order.space, job.order.jpeg, per_inch)
+    return write.with_metadata(data, job.view.pick, job.about, record, (width, height), per_inch)
 
 
 def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
@@ -196,6 +213,13 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
             "room": [picture.crop.left, picture.crop.top, picture.crop.width, picture.crop.height],
             "white": float((picture.rgb.min(axis=-1) > 0.995).mean()),
         }
+        if (per_inch := resolution_of(job.order, (width, height))) is not None:
+            out.aspects[picture.aspect]["per_inch"] = round(per_inch, 2)
+            if job.order.per_inch is not None and per_inch < job.order.per_inch - 0.5:
+                out.remarks.append(
+                    f"{picture.aspect}: has {per_inch:.0f} pixels an inch at the size asked for, not "
+                    f"{job.order.per_inch:.0f}; it was not enlarged"
+                )
     return out
 
 

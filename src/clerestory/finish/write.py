@@ -43,16 +43,20 @@ class Record:
     fields: dict[str, str] = field(default_factory=dict)
 
 
-def encoded(rgb: NDArray[np.float32], kind: str, space: str = "srgb", quality: int = 93) -> bytes:
+def encoded(
+    rgb: NDArray[np.float32], kind: str, space: str = "srgb", quality: int = 93, per_inch: float | None = None
+) -> bytes:
     """Display-linear working RGB, H x W x 3, 0 to 1, as the bytes of a picture file with its colour profile.
 
-    `kind`: 'jpeg' (8 bits) or 'tiff' (16 bits a channel); `quality`: of the JPEG, 1 to 95. UserError for another.
+    `kind`: 'jpeg' (8 bits) or 'tiff' (16 bits a channel); `quality`: of the JPEG, 1 to 95; `per_inch`: its resolution
+    as written into the file, pixels to an inch of paper; None says nothing of it. UserError for another kind.
     """
     out = io.BytesIO()
     if kind == "jpeg":
         Image.fromarray(encode(rgb, space, 8)).save(
-            out, "JPEG", quality=quality, subsampling=0, icc_profile=profile(space), optimize=False
-        )
+            out, "JPEG", quality=quality, subsampling=0, icc_profile=profile(space), optimize=False,
+            **({} if per_inch is None else {"dpi": (round(per_inch),) * 2}),
+        )  # fmt: skip
     elif kind == "tiff":
         tifffile.imwrite(
             out,
@@ -62,6 +66,7 @@ def encoded(rgb: NDArray[np.float32], kind: str, space: str = "srgb", quality: i
             metadata=None,
             software=f"Clerestory {__version__}",
             datetime=None,
+            **({} if per_inch is None else {"resolution": (per_inch,) * 2, "resolutionunit": "INCH"}),
         )
     else:
         raise UserError(f"'{kind}' is not a kind of picture this writes; ask for jpeg or tiff.")
@@ -78,8 +83,16 @@ def _exif_of(source: Path) -> dict[str, str]:
     return {datum.key(): datum.toString() for datum in image.exifData() if datum.key() in CARRIED}
 
 
-def with_metadata(data: bytes, source: Path | None, about: About, record: Record, size: tuple[int, int]) -> bytes:
-    """A JPEG or TIFF's bytes with its metadata put in: EXIF carried over, IPTC and XMP written."""
+def with_metadata(
+    data: bytes,
+    source: Path | None,
+    about: About,
+    record: Record,
+    size: tuple[int, int],
+    per_inch: float | None = None,
+) -> bytes:
+    """A JPEG or TIFF's bytes with its metadata put in: EXIF carried over, IPTC and XMP written. `size`: width and
+    height in pixels; `per_inch`: resolution, as in `encoded`."""
     image = exiv2.ImageFactory.open(data)
     image.readMetadata()
     exif = image.exifData()
@@ -89,6 +102,10 @@ def with_metadata(data: bytes, source: Path | None, about: About, record: Record
     exif["Exif.Image.Orientation"] = 1
     exif["Exif.Photo.PixelXDimension"] = size[0]
     exif["Exif.Photo.PixelYDimension"] = size[1]
+    if per_inch is not None:
+        for name in ("X", "Y"):
+            exif[f"Exif.Image.{name}Resolution"] = f"{round(100 * per_inch)}/100"
+        exif["Exif.Image.ResolutionUnit"] = 2  # inch (EXIF 2.32)
     if about.creator:
         exif["Exif.Image.Artist"] = about.creator
     if about.rights:

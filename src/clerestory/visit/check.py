@@ -76,21 +76,29 @@ def _texts(visit: VisitFolder, views: set[str]) -> Iterator[Difference]:
 
 
 def _outputs(visit: VisitFolder, on_progress: Callable[[Path], None]) -> Iterator[Difference]:
-    for account in _files(visit.hidden / "accounts"):
+    sets = sorted(p for p in visit.exported.iterdir() if p.is_dir()) if visit.exported.is_dir() else []
+    yield from _made(visit.hidden / "accounts", visit.pictures, "finish", on_progress)
+    for records in sets:
+        yield from _made(records, visit.exports / records.name, "export", on_progress)
+
+
+def _made(records: Path, folder: Path, by: str, on_progress: Callable[[Path], None]) -> Iterator[Difference]:
+    """Files in a folder against the records of them; `by` is the command that makes them again."""
+    for account in _files(records):
         try:
             aspects = json.loads(account.read_text(encoding="utf-8"))["aspects"]
             files = [(str(f["name"]), str(f["digest"])) for s in aspects.values() for f in s["files"]]
         except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
-            yield Difference(account, "is damaged; delete it, and finish makes the pictures again")
+            yield Difference(account, f"is damaged; delete it, and {by} makes the pictures again")
             continue
         for name, digest in files:
-            path = visit.pictures / name
+            path = folder / name
             if "/" in name or not path.is_file():
-                yield Difference(path, "was finished but is not there; finish makes it again")
+                yield Difference(path, f"was finished but is not there; {by} makes it again")
                 continue
             on_progress(path)
             if digest_of(path) != digest:
-                yield Difference(path, "has changed since it was finished; keep it elsewhere, finish makes it again")
+                yield Difference(path, f"has changed since it was finished; keep it elsewhere, {by} makes it again")
 
 
 def _catalogue(visit: VisitFolder) -> Iterator[Difference]:

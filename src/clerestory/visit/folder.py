@@ -72,6 +72,16 @@ class VisitFolder:
         return self.root / "pictures"
 
     @property
+    def exports(self) -> Path:
+        """Pictures for a purpose, in a folder for each export set."""
+        return self.root / "exports"
+
+    @property
+    def exported(self) -> Path:
+        """What was exported, one record a view in a folder for each set."""
+        return self.hidden / "exports"
+
+    @property
     def film(self) -> Path:
         """The film and its parts."""
         return self.root / "film"
@@ -104,7 +114,9 @@ class VisitFolder:
     @property
     def parts(self) -> tuple[Path, ...]:
         """Every folder the program writes files to."""
-        kept = (self.looks, self.hidden / "accounts", self.hidden / "film", self.pictures / "before")
+        kept = [self.looks, self.hidden / "accounts", self.hidden / "film", self.pictures / "before"]
+        sets = [p for top in (self.exports, self.exported) for p in (top.iterdir() if top.is_dir() else ())]
+        kept += sorted(p for p in sets if p.is_dir() and not p.is_symlink())
         return self.root, self.frames, self.recipes, self.pictures, self.film, self.hidden, *kept
 
     def writing(self, stage: Stage, wait: float | None = None) -> AbstractContextManager[None]:

@@ -1,0 +1,66 @@
+"""A view's pictures at the sizes an order asks for, sharpened for where they will be seen."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from clerestory.finish.pipeline import Picture, Seen, crop_of, pictures, rectification_of
+from clerestory.finish.recipe import Aspect, Recipe
+from clerestory.finish.sharpen import sharpen_for_paper
+
+if TYPE_CHECKING:
+    from clerestory.finish.job import Order
+
+MM_PER_INCH = 25.4
+
+
+def made(seen: Seen, recipe: Recipe, order: Order) -> list[Picture]:
+    """The finished pictures of one view, one for each aspect of the order, display-linear.
+
+    Aspects of one longest edge are made together, since the frame is then developed once.
+    """
+    rectification = rectification_of(seen, recipe)
+    groups: dict[int | None, list[Aspect | None]] = {}
+    for aspect in order.aspects:
+        crop = crop_of(seen, rectification, aspect, recipe)
+        groups.setdefault(edge_of(order, crop.width, crop.height), []).append(aspect)
+    found: dict[str, Picture] = {}
+    for edge, aspects in groups.items():
+        for picture in pictures(seen, recipe, aspects, order.quality, edge):
+            found[picture.aspect] = picture
+    out = [found[aspect or "own"] for aspect in order.aspects]
+    for picture in out:
+        height, width = picture.rgb.shape[:2]
+        per_inch = resolution_of(order, (width, height))
+        if order.for_paper and per_inch is not None:
+            sharpen_for_paper(picture.rgb, per_inch)
+    return out
+
+
+def edge_of(order: Order, width: float, height: float) -> int | None:
+    """The longest edge in pixels of a picture of these proportions; None for all the pixels there are."""
+    if order.long_edge is not None:
+        return order.long_edge
+    if order.within is not None:
+        scale = min(order.within[0] / width, order.within[1] / height)
+        return int(max(width, height) * scale + 1e-6)
+    if order.paper is not None and order.per_inch is not None:
+        return round(_printed(order.paper, width, height) * order.per_inch)
+    return None
+
+
+def resolution_of(order: Order, size: tuple[int, int]) -> float | None:
+    """Pixels to an inch of paper of a picture of `size` (width, height in pixels); None where none was asked for.
+
+    Fewer than asked where the sheet wants more pixels than there are, as nothing is enlarged.
+    """
+    if order.per_inch is None or order.paper is None:
+        return order.per_inch
+    found = max(size) / _printed(order.paper, *size)
+    return order.per_inch if found > order.per_inch * 0.998 else found
+
+
+def _printed(paper: tuple[float, float], width: float, height: float) -> float:
+    """Inches of a picture's longer edge on a sheet turned as it lies."""
+    long, short = max(width, height), min(width, height)
+    return min(paper[0], paper[1] * long / short) / MM_PER_INCH
