@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from clerestory.finish.job import Order
 
 MM_PER_INCH = 25.4
+ROUNDED = 2  # pixels by which rounding both edges of a picture may move its longer one
 
 
 def made(seen: Seen, recipe: Recipe, order: Order) -> list[Picture]:
@@ -56,8 +57,9 @@ def resolution_of(order: Order, size: tuple[int, int]) -> float | None:
     """
     if order.per_inch is None or order.paper is None:
         return order.per_inch
-    found = max(size) / _printed(order.paper, *size)
-    return order.per_inch if found > order.per_inch * 0.998 else found
+    inches = _printed(order.paper, *size)
+    enough = max(size) + ROUNDED >= inches * order.per_inch
+    return order.per_inch if enough else max(size) / inches
 
 
 def _printed(paper: tuple[float, float], width: float, height: float) -> float:

@@ -41,7 +41,7 @@ from clerestory.web.words import Words
 
 # What decodes and finishes takes two seconds to load: the first page does not wait for it.
 if TYPE_CHECKING:
-    from clerestory.finish.job import Done, Job, Order
+    from clerestory.finish.job import Done, Job
     from clerestory.web.preview import Darkroom, OpenView
 
 
@@ -316,7 +316,7 @@ class Desk:
             elif name.startswith("film/"):
                 follows.add("film")
             else:
-                follows.add("plan" if name == "visit.toml" else "arranged")
+                follows.add({"visit.toml": "plan", "exports.toml": "exports"}.get(name, "arranged"))
         if "arranged" in follows:
             self.arrange()  # which tells of the views
             follows -= {"arranged", "views"}
@@ -443,23 +443,13 @@ class Desk:
             for process in list((pool._processes or {}).values()):
                 process.kill()
 
-    def job(
-        self,
-        name: str,
-        tiff: bool = False,
-        better: bool = False,
-        again: bool = False,
-        order: Order | None = None,
-    ) -> Job:
-        """A view's finishing work as it stands. `again`: also in the aspects and kinds it was written in before.
-        `order`: what was asked for in full, in place of the three."""
+    def job(self, name: str, tiff: bool = False, better: bool = False, again: bool = False) -> Job:
+        """A view's finishing work as it stands. `again`: also in the aspects and kinds it was written in before."""
         from clerestory.finish.job import Order, job_of
 
         recipe, abouts = self.recipe(name), read_abouts(self.visit.about)
         view = self.view(name)
         planned = planned_aspects(self.visit.root, [view], abouts).get(name)
-        if order is not None:
-            return job_of(view, recipe, order, self.visit.root, abouts.of(name), planned)
         kinds: tuple[Any, ...] = ("jpeg", "tiff") if tiff else ("jpeg",)
         aspects: tuple[Any, ...] = (None,)
         if again:
@@ -499,11 +489,9 @@ class Desk:
 
     # ---- writing pictures
 
-    def export(self, names: list[str], tiff: bool, better: bool, order: Order | None = None) -> None:
-        """Put views into the queue; they are written one after another. `order`: asked otherwise than by default."""
-        jobs = {
-            name: self.job(name, tiff, better, again=True, order=order) for name in names if self.table.view(name)
-        }
+    def export(self, names: list[str], tiff: bool, better: bool) -> None:
+        """Put views into the queue; they are written one after another."""
+        jobs = {name: self.job(name, tiff, better, again=True) for name in names if self.table.view(name)}
         if not jobs:
             raise UserError("Choose at least one view to save.")
         with self._lock:
@@ -536,7 +524,7 @@ class Desk:
                 raise BrokenOff
 
         try:
-            with self._when_free(stops) as mine:
+            with self.when_free(lambda: self._broken_off(stops)) as mine:
                 if not mine:
                     return
                 with self._lock:
@@ -557,22 +545,32 @@ class Desk:
                     self.queue[name] = f"failed: {problem}"
             self._told_queue()
 
+    def _broken_off(self, stops: int) -> bool:
+        with self._lock:
+            return self._stops != stops
+
     @contextlib.contextmanager
-    def _when_free(self, stops: int) -> Iterator[bool]:
-        """Hold the visit for writing, once whoever holds it is done; False where it is broken off before that."""
+    def when_free(
+        self, broken_off: Callable[[], bool], on_hold: Callable[[str], None] | None = None
+    ) -> Iterator[bool]:
+        """Hold the visit for writing, once whoever holds it is done; False where it is broken off before that.
+        `on_hold` hears whom it waits for, and '' when that is over."""
         with contextlib.ExitStack() as held:
             while True:
-                with self._lock:
-                    broken_off = self._stops != stops
-                if broken_off:
+                if broken_off():
                     yield False
                     return
                 try:
                     held.enter_context(self.visit.writing("finish", PATIENCE))
                     break
                 except Taken as problem:
-                    self.tell("held", said=f"waiting for {problem.holder or 'another process'}")
+                    said = f"waiting for {problem.holder or 'another process'}"
+                    self.tell("held", said=said)
+                    if on_hold is not None:
+                        on_hold(said)
             self.tell("held", said="")
+            if on_hold is not None:
+                on_hold("")
             yield True
 
     def _report(self) -> None:

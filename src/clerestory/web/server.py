@@ -42,6 +42,7 @@ from clerestory.web.start import Recents, key_of_folder
 from clerestory.web.talk import Hub, Talk
 
 if TYPE_CHECKING:
+    from clerestory.web.export_desk import ExportDesk
     from clerestory.web.film_desk import FilmDesk
     from clerestory.web.plan_desk import PlanDesk
 
@@ -70,6 +71,7 @@ class _Pages:
         self.tiles = ThreadPoolExecutor(2, "clerestory-tiles")
         self._plan: PlanDesk | None = None
         self._film: FilmDesk | None = None
+        self._exports: ExportDesk | None = None
 
     @property
     def plan(self) -> PlanDesk:
@@ -80,6 +82,16 @@ class _Pages:
             if self._plan is None:
                 self._plan = PlanDesk(self.desk.root, self.desk.journal, self.hub)
             return self._plan
+
+    @property
+    def exports(self) -> ExportDesk:
+        """The export page's work; loaded when first asked for."""
+        from clerestory.web.export_desk import ExportDesk
+
+        with self._lock:
+            if self._exports is None:
+                self._exports = ExportDesk(self.desk)
+            return self._exports
 
     @property
     def film(self) -> FilmDesk:
@@ -111,6 +123,8 @@ class _Pages:
         out = []
         if any(state in ("waiting", "writing") for state in list(self.desk.queue.values())):
             out.append("pictures are being saved")
+        if self._exports is not None and self._exports.busy:
+            out.append("pictures are being exported")
         if self._film is not None and self._film.state.get("state") == "making":
             out.append("the film is being made")
         return out
@@ -131,7 +145,7 @@ class _Pages:
         return RedirectResponse("/sort" if frames else "/plan", 303)
 
     async def page(self, request: Request) -> Response:
-        """One of the four pages: all share one frame."""
+        """One of a visit's pages: all share one frame."""
         return Response(self.assets["page.html"], media_type="text/html")
 
     def _routes(self) -> list[BaseRoute]:
@@ -145,6 +159,7 @@ class _Pages:
             Route("/proof/{key}/fitted/{width:int}/{height:int}", answering(self.fitted)),
             Route("/as-shot/{name}", answering(self.as_shot)),
             Route("/kept/{folder}/{name}", answering(self.kept)),
+            Route("/exported/{folder}/{name}", answering(self.exported)),
             Route("/take/{name}", answering(self.keep_take), methods=["PUT"]),
             WebSocketRoute("/talk", self.talk),
         ]
@@ -205,6 +220,15 @@ class _Pages:
         # The browser's own reader of PDF is a page with styles of its own.
         headers = {"content-security-policy": "frame-ancestors 'none'"} if suffix == ".pdf" else None
         return FileResponse(path, content_disposition_type="inline", headers=headers)
+
+    async def exported(self, request: Request) -> Response:
+        """A picture that was exported."""
+        folder, name = request.path_params["folder"], request.path_params["name"]
+        plain = "/" not in folder and not folder.startswith(".") and Path(name).suffix in (".jpg", ".tif")
+        path = plain_file(self.desk.root, f"exports/{folder}", name) if plain else None
+        if path is None:
+            return PlainTextResponse("No such file.\n", 404)
+        return FileResponse(path, content_disposition_type="inline")
 
     async def keep_take(self, request: Request) -> Response:
         """A narration recording from the film page."""

@@ -20,6 +20,7 @@ from clerestory.web.conflict import Conflict
 from clerestory.web.desk import Desk
 
 if TYPE_CHECKING:
+    from clerestory.web.export_desk import ExportDesk
     from clerestory.web.film_desk import FilmDesk
     from clerestory.web.plan_desk import PlanDesk
 
@@ -91,6 +92,8 @@ class Visit(Protocol):
     def plan(self) -> PlanDesk: ...
     @property
     def film(self) -> FilmDesk: ...
+    @property
+    def exports(self) -> ExportDesk: ...
 
 
 class Conversation:
@@ -211,7 +214,8 @@ class Talk(Conversation):
         super()._say(**facts)
 
     def _call(self, kind: str, message: dict[str, Any]) -> Call | None:
-        for work in (self._about_texts, self._about_views, self._about_recipes, self._about_plan, self._about_film):
+        for work in (self._about_texts, self._about_views, self._about_recipes, self._about_plan, self._about_film,
+                     self._about_exports):  # fmt: skip
             found = work(kind, message)
             if found is not None:
                 return found
@@ -288,7 +292,7 @@ class Talk(Conversation):
             "before": (desk.quick, lambda: self._before(m["view"], m.get("values") or {}, m["width"])),
             "whole": (desk.quick, lambda: self._whole(m["view"], m.get("values") or {}, m["width"])),
             "marks": (desk.quick, lambda: self._marks(m["view"])),
-            "export": (desk.pen, lambda: self._export(m)),
+            "export": (desk.pen, lambda: desk.export(m["views"], bool(m.get("tiff")), bool(m.get("better")))),
             "stop writing": (desk.pen, desk.stop_writing),
         }
         return calls.get(kind)
@@ -297,17 +301,6 @@ class Talk(Conversation):
         for name in names:
             self.desk.table.view(name)
         self.desk.words.say(names, values, was)
-
-    def _export(self, m: dict[str, Any]) -> None:
-        """Save pictures: as they were saved before, or as a full order says."""
-        order = None
-        if asked := m.get("order"):
-            from clerestory.finish.job import order_of
-
-            aspects = [a or None for a in asked["aspects"]] or [None]
-            edge = int(asked["long_edge"]) if asked.get("long_edge") else None
-            order = order_of(aspects, bool(asked["tiff"]), str(asked["space"]), bool(asked["better"]), edge)
-        self.desk.export(m["views"], bool(m.get("tiff")), bool(m.get("better")), order)
 
     def _before(self, view: str, values: dict[str, Any], width: int) -> bytes:
         opened, recipe = self.desk.opened(view), self.desk.changed(view, values)
@@ -356,6 +349,25 @@ class Talk(Conversation):
             "film drop": (desk.pen, lambda: visit.film.drop_shot(m["shot"])),
             "film stop": (desk.pen, lambda: visit.film.stop()),
             "film make": (desk.pen, lambda: visit.film.make(bool(m.get("preview", True)))),
+        }
+        return calls.get(kind)
+
+    def _about_exports(self, kind: str, m: dict[str, Any]) -> Call | None:
+        if not kind.startswith("exports"):
+            return None
+        visit, desk = self.visit, self.desk
+        calls: dict[str, Call] = {
+            "exports": (desk.slow, lambda: visit.exports.facts()),
+            "exports names": (desk.slow, lambda: visit.exports.names(m["set"], m["views"])),
+            "exports keep": (
+                desk.pen,
+                lambda: visit.exports.keep(m["set"], m.get("was"), str(m.get("former") or "")),
+            ),
+            "exports drop": (desk.pen, lambda: visit.exports.drop(str(m["name"]))),
+            "exports begin": (desk.pen, lambda: visit.exports.export(m["set"], m["views"])),
+            "exports again": (desk.pen, lambda: visit.exports.again([int(n) for n in m["numbers"]])),
+            "exports stop": (desk.pen, lambda: visit.exports.stop()),
+            "exports clear": (desk.pen, lambda: visit.exports.clear()),
         }
         return calls.get(kind)
 

@@ -18,8 +18,9 @@ _CALLED = {
     "visit.toml": "text of the plan",
     "film/film.toml": "text of the film",
     "about.toml": "words of the pictures",
+    "exports.toml": "sets for export",
 }
-_SCOPE = {"visit.toml": "plan", "film/film.toml": "film", "about.toml": "sort"}
+_SCOPE = {"visit.toml": "plan", "film/film.toml": "film", "about.toml": "sort", "exports.toml": "export"}
 
 
 def _check_plan(text: str, path: Path) -> None:
@@ -46,6 +47,12 @@ def _check_recipe(text: str, path: Path) -> None:
     recipe_of(text, path)
 
 
+def _check_exports(text: str, path: Path) -> None:
+    from clerestory.finish.export import sets_of
+
+    sets_of(text, path)
+
+
 def _check_any(text: str, path: Path) -> None:
     parse_toml(text, path)
 
@@ -55,11 +62,12 @@ _CHECKS: dict[str, Callable[[str, Path], None]] = {
     "film/film.toml": _check_film,
     "about.toml": _check_about,
     "views.toml": _check_any,
+    "exports.toml": _check_exports,
 }
 
 
 class Texts:
-    """The texts of one visit that a person may write: visit.toml, film/film.toml, about.toml, recipes."""
+    """The texts of a visit that a person may write: visit.toml, film/film.toml, about.toml, exports.toml, recipes."""
 
     def __init__(self, root: Path, journal: Journal) -> None:
         self.root, self.journal = root, journal

@@ -6,7 +6,6 @@ import { css, Sheet } from "./geometry.js";
 import { Lines } from "./lines.js";
 import { Scale } from "./scale.js";
 import { Trim } from "./trim.js";
-import { savingDialog } from "./saving.js";
 import { wordsDialog } from "./words.js";
 
 const WIDTH = 1600;
@@ -102,7 +101,7 @@ export class Finish {
       el("div", { class: "doing" },
         el("div", { class: "pair" }, this.writeButton = button("Save", () => this.write([this.view])),
           this.allButton = button("Save all", () => this.writeAll())),
-        el("div", { class: "three" }, button("Save as", () => savingDialog(this.house, this.view), { title: "Several aspects, another size or colour, chosen views" }),
+        el("div", { class: "three" }, button("Export", () => this.house.go("export", `?view=${encodeURIComponent(this.view)}`), { title: "Several aspects, another size, colour or kind, for paper or the screen" }),
           button("Words", () => wordsDialog(this.house, [this.view]), { title: "Title, caption and the rest, written into the picture" }),
           button("Copy to", () => this.copy(), { title: "Copy these settings to other views" })),
         this.tiff = el("label", { class: "check", title: "Also as 16-bit TIFF" }, el("input", { type: "checkbox", id: "tiff" }), "also TIFF"),

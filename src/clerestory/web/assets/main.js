@@ -1,6 +1,7 @@
-// What stands round the four pages: which is open, what goes on in the background, undo, keys.
+// What stands round the pages of a visit: which is open, what goes on in the background, undo, keys.
 
 import { button, el } from "./build.js";
+import { Exports } from "./export.js";
 import { Film } from "./film.js";
 import { Finish } from "./finish.js";
 import { Plan } from "./plan.js";
@@ -9,7 +10,7 @@ import { Sort } from "./sort.js";
 import { TextDesk } from "./text.js";
 import { Wire } from "./wire.js";
 
-const PAGES = { plan: Plan, sort: Sort, finish: Finish, film: Film };
+const PAGES = { plan: Plan, sort: Sort, finish: Finish, export: Exports, film: Film };
 const at = (id) => document.getElementById(id);
 
 // Whether single letters, digits and signs work as keys: who dictates, or strikes keys unawares, can switch them off
@@ -36,6 +37,7 @@ class House extends Signs {
     this.wire.on("sorting", (facts) => this.sorting(facts));
     this.wire.on("views", () => this.refresh());
     this.wire.on("queue", (facts) => this.queued(facts));
+    this.wire.on("exporting", (facts) => this.exporting(facts));
     this.wire.on("making", (facts) => this.making(facts));
     this.wire.on("planning", ({ said, share }) => this.note("plan", share < 1 ? `planning: ${said}` : ""));
     this.wire.on("opening", ({ view, said }) => this.note("opening", said ? `${view}: ${said}` : ""));
@@ -45,7 +47,7 @@ class House extends Signs {
     this.wire.on("held", ({ said }) => this.note("held", said));
     this.wire.on("trouble", ({ key, said, text }) => this.problem(key ?? "said", said, text ? [this.textAction(text)] : []));
     this.wire.on("solved", ({ key }) => this.solved(key));
-    for (const event of ["recipe", "film", "plan", "views"]) this.wire.on(event, () => this.lookAhead());
+    for (const event of ["recipe", "film", "plan", "views", "exports"]) this.wire.on(event, () => this.lookAhead());
     document.querySelectorAll("nav a[data-page]").forEach((a) => a.addEventListener("click", (e) => this.follow(e, a)));
     at("undo").addEventListener("click", () => this.step("undo"));
     at("redo").addEventListener("click", () => this.step("redo"));
@@ -207,6 +209,20 @@ class House extends Signs {
       this.problem(`save ${view}`, `${view} is not saved: ${state.slice("failed: ".length)}`, [["Try again", () => this.ask("export", { views: [view] }).catch(() => 0)]]);
     }
     this.page?.queueChanged?.();
+  }
+
+  exporting(facts) {
+    const { entries } = facts;
+    const under = entries.filter((e) => e.state === "waiting" || e.state === "exporting");
+    const done = entries.length - under.length;
+    this.bar("export", under.length ? "exporting pictures" : "", { done, total: entries.length, stop: () => this.ask("exports stop").catch(() => 0) });
+    const failed = entries.filter((e) => e.state === "failed");
+    const words = [...new Set(failed.map((e) => e.said))];
+    if (failed.length && !under.length) {
+      this.problem("export", `${failed.length === 1 ? `${failed[0].view} is` : `${failed.length} views are`} not exported: ${words.slice(0, 3).join(" ")}`,
+        [["Try again", () => this.ask("exports again", { numbers: failed.map((e) => e.number) }).catch(() => 0)]]);
+    } else this.solved("export");
+    this.page?.exporting?.(facts);
   }
 
   making(facts) {
