@@ -24,6 +24,7 @@ from clerestory.raw.kept import packed, unpacked
 from clerestory.raw.overlap import overlap_of, rotation_between
 from clerestory.raw.read import FrameInfo
 from clerestory.raw.sort import sort_folder
+from clerestory.raw.together import strangers, together
 from clerestory.simulate.hall import EYES, Hall, stone
 
 CAMERA = Camera.of(480, 360, 14.0, 17.3)
@@ -169,6 +170,22 @@ def test_hands_that_sway_and_roll_among_pillars_take_one_view(monkeypatch: pytes
 def test_who_turns_to_another_part_of_the_hall_takes_another_view(monkeypatch: pytest.MonkeyPatch) -> None:
     frames = _in_hall(monkeypatch, [Pose(0.0, 0.03, 0.0, (0.0, 0.0, EYES)), Pose(0.4, 0.03, 0.0, (0.1, 0.0, EYES))])
     assert [len(v.frames) for v in group_frames(frames)] == [1, 1]
+
+
+def test_what_frames_have_in_common_is_told_and_strangers_are_found(walls: Walls, scene: Any) -> None:
+    """Shaken by known amounts: the shift within a fifth, the turn within 0.2°; another wall has nothing of it."""
+    one, near = walls.frame(0, yaw=2.0), walls.frame(3, yaw=3.0, roll=1.0, stops=1.0)
+    lie = together(one, near)
+    wanted = np.tan(np.radians(1.0)) * CAMERA.focal / 480
+    assert lie.alike and lie.shift == pytest.approx(wanted, rel=0.2) and abs(lie.turn) == pytest.approx(1.0, abs=0.2)
+    assert lie.seconds == 3 and "3 s apart" in lie.words() and "another" not in lie.words()
+    turned = together(one, walls.frame(9, yaw=14.0))
+    assert turned.alike and turned.shift is None and 0.3 < turned.share < 0.9
+    other = Walls(scene, seed=31).frame(5)
+    assert not together(one, other).alike and "no place in common" in together(one, other).words()
+    assert strangers([one, other, near]) == [other.info.path] and strangers([one, near]) == []
+    chain = [walls.frame(k, yaw=11.0 * k - 16) for k in range(4)]  # each shows a part of its neighbour alone
+    assert strangers(chain) == []
 
 
 def test_the_turn_between_two_frames_is_measured(walls: Walls) -> None:

@@ -24,6 +24,7 @@ from clerestory.plan.taken import planned_aspects
 from clerestory.raw.group import SOFT_LEAST, SOFT_SHARE, View
 from clerestory.raw.kept import key_of, unpacked
 from clerestory.raw.overlap import changed_share
+from clerestory.raw.together import against, strangers, together
 from clerestory.run.progress import BrokenOff
 from clerestory.run.system import SPAWN
 from clerestory.visit import hand
@@ -42,6 +43,7 @@ from clerestory.web.words import Words
 # What decodes and finishes takes two seconds to load: the first page does not wait for it.
 if TYPE_CHECKING:
     from clerestory.finish.job import Done, Job
+    from clerestory.raw.inspect import Inspection
     from clerestory.web.preview import Darkroom, OpenView
 
 
@@ -170,6 +172,7 @@ class Desk:
             name: {
                 "sharpness": row.sharpness, "clipped": row.clipped, "time": row.time,
                 "settings": views.settings_of(row), "width": row.width, "height": row.height,
+                "camera": ", ".join(word for word in (row.model, row.lens) if word),
             }
             for name, row in self.table.frames.items() if not row.refused
         }  # fmt: skip
@@ -192,19 +195,23 @@ class Desk:
         folder = self.visit.hidden / "accounts"
         return sorted(p.stem for p in folder.glob("*.json")) if folder.is_dir() else []
 
-    def frame_facts(self, view: str) -> dict[str, dict[str, float | bool | None]]:
-        """For each frame of a view: the blur of its edges, whether it is soft, and what share came or went."""
+    def _look(self, path: Path) -> Inspection | None:
+        """What sorting saw of a frame; None where that is not kept."""
+        with contextlib.suppress(OSError):
+            return unpacked((self.visit.looks / f"{key_of(path)}.npz").read_bytes(), path)
+        return None
+
+    def frame_facts(self, view: str) -> dict[str, dict[str, Any]]:
+        """For each frame of a view: the blur of its edges, whether it is soft, and what share came or went; what it
+        has in common with the pick, in words, and whether it is a stranger to the rest."""
         found = self.table.view(view)
-        seen = {}
-        for path in found.frames:
-            with contextlib.suppress(OSError):
-                kept = self.visit.looks / f"{key_of(path)}.npz"
-                seen[path] = unpacked(kept.read_bytes(), path)
-        pick = seen.get(picked(found, self.recipe(view)).pick)
-        out: dict[str, dict[str, float | bool | None]] = {}
+        seen = {path: one for path in found.frames if (one := self._look(path)) is not None}
+        chosen = picked(found, self.recipe(view)).pick
+        pick = seen.get(chosen)
+        lies = against(list(seen.values()), chosen)
+        others = set(strangers(list(seen.values()))) if len(seen) > 1 else set()
+        out: dict[str, dict[str, Any]] = {}
         for path, one in seen.items():
-            if one is None:
-                continue
             limit = max(SOFT_LEAST, SOFT_SHARE * max(one.info.width, one.info.height))
             moved = None
             if pick is not None and one is not pick and found.kind in ("clear", "burst", "bracket"):
@@ -212,9 +219,15 @@ class Desk:
             soft = one.edge_blur is not None and one.edge_blur > limit
             clipped = one.clipping.one + one.clipping.two + one.clipping.all
             out[plain_name(path)] = {
-                "blur": one.edge_blur, "soft": soft, "moved": moved, "clipped_any": clipped
+                "blur": one.edge_blur, "soft": soft, "moved": moved, "clipped_any": clipped,
+                "together": lies[path].words() if path in lies else "", "stranger": path in others,
             }  # fmt: skip
         return out
+
+    def compared(self, first: str, second: str) -> str:
+        """What any two frames have in common, in words; '' where sorting has kept nothing of one of them."""
+        one, two = self._look(self.frame(first)), self._look(self.frame(second))
+        return together(one, two).words() if one is not None and two is not None else ""
 
     def split(self, view: str, frames: Iterable[str]) -> str:
         """Put frames of a view into a view of their own; returns its name."""
@@ -229,13 +242,20 @@ class Desk:
         self._regroup(groups, f"{len(wanted)} frames of {view} made a new view", new)
         return new
 
-    def join(self, first: str, second: str) -> None:
-        """Make two views one, under the first one's name."""
+    def join(self, first: str, second: str) -> str:
+        """Make two views one, under the first one's name; what is doubtful about it, '' where nothing is."""
         groups = hand.read_hand(self.root)
         frames = [plain_name(p) for v in (first, second) for p in self.table.view(v).frames]
         groups.pop(second, None)
         groups[first] = frames
         self._regroup(groups, f"{second} joined to {first}", first)
+        looks = [one for path in self.table.view(first).frames if (one := self._look(path)) is not None]
+        unlike = [plain_name(path) for path in strangers(looks)]
+        if not unlike:
+            return ""
+        few = ", ".join(unlike[:4]) + (" and more" if len(unlike) > 4 else "")
+        return (f"{few} {'has' if len(unlike) == 1 else 'have'} no place in common with the other frames of {first}. "
+                "They are finished as one picture; put apart what shows something else.")  # fmt: skip
 
     def leave_out(self, frames: Iterable[str], back: bool = False) -> None:
         """Take frames out of every view, or bring them back; nothing is deleted."""

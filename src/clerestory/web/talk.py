@@ -257,6 +257,7 @@ class Talk(Conversation):
             "stop reading": (desk.pen, desk.stop_reading),
             "stop work": (desk.pen, lambda: desk.stop_away(m["what"])),
             "frames": (desk.slow, lambda: desk.frame_facts(m["view"])),
+            "compared": (desk.slow, lambda: desk.compared(m["first"], m["second"])),
             "split": (desk.pen, lambda: desk.split(m["view"], m["frames"])),
             "join": (desk.pen, lambda: desk.join(m["view"], m["other"])),
             "leave out": (desk.pen, lambda: desk.leave_out(m["frames"])),

@@ -1,10 +1,13 @@
-// The sort page: views as rows of frames, only those in sight drawn.
+// The sort page: views as rows of frames, or as a grid where most have one frame; only those in sight are drawn.
 
 import { button, called, debounce, el, percent } from "./build.js";
-import { roam } from "./finish.js";
+import { compareFrames } from "./compare.js";
+import { Large } from "./large.js";
 import { wordsDialog } from "./words.js";
 
 const ROW = 244; // pixels a row takes, as style.css has it
+const FEW = 4; // views that fit a window as rows
+const CELL = [204, 214]; // pixels of a cell of the grid: least width, height
 
 export class Sort {
   constructor(house, room) {
@@ -13,12 +16,16 @@ export class Sort {
     this.facts = new Map();
     this.chosen = new Set();
     this.at = [0, 0];
+    this.grid = null; // by what most views are, until a person chooses
     this.list = el("div", { class: "rows", role: "list", "aria-label": "Views" });
     this.pile = el("div", { class: "pile", tabindex: -1 }, this.list);
     this.lead = el("p", { class: "quiet lead" });
-    this.tools = el("div", { class: "row" },
+    this.foot = el("p", { class: "foot quiet", role: "status" });
+    this.gridButton = button("Grid", () => this.toggleGrid(), { "aria-pressed": "false", title: "One picture for each view, or all frames of each in a row" });
+    this.tools = el("div", { class: "row" }, this.gridButton,
       button("Pick this frame", () => this.pick()),
-      button("Compare with the pick", () => this.compare(), { title: "Or two frames chosen with Ctrl and a click" }),
+      button("Large", () => this.enlarge(), { title: "One frame as large as the window, with its settings" }),
+      button("Compare", () => this.compare(), { title: "With the pick, or any two frames chosen with Ctrl and a click" }),
       this.splitButton = button("New view of chosen frames", () => this.split()),
       button("Join to the view above", () => this.join()),
       button("Leave out", () => this.leaveOut(), { title: "This frame, or the chosen ones, in no view; nothing is deleted" }),
@@ -26,16 +33,17 @@ export class Sort {
       this.outButton = button("", () => this.bringBack(), { hidden: true }),
       button("Finish this view", () => this.finish()),
       button("Read frames again", () => this.house.ask("sort again").catch(() => 0)));
-    room.append(el("div", { class: "sort" }, el("div", { class: "bar" }, el("h1", {}, "Sort"), this.lead, this.tools), this.pile));
+    room.append(el("div", { class: "sort" }, el("div", { class: "bar" }, el("h1", {}, "Sort"), this.lead, this.tools), this.pile, this.foot));
     this.pile.addEventListener("scroll", () => this.draw(), { passive: true });
     this.off = [this.house.wire.on("recipe", debounce(() => this.house.refresh(), 200))];
-    this.resized = new ResizeObserver(() => this.draw());
+    this.resized = new ResizeObserver(() => this.laid());
     this.resized.observe(this.pile);
   }
 
   close() {
     this.off.forEach((off) => off());
     this.resized.disconnect();
+    this.large?.dialog.close();
   }
 
   get views() {
@@ -43,12 +51,40 @@ export class Sort {
   }
 
   visitChanged() {
+    this.facts.clear();
+    this.at = [Math.min(this.at[0], Math.max(0, this.views.length - 1)), this.at[1]];
+    if (this.grid === null && this.views.length) this.grid = this.views.length > FEW && this.views.filter((v) => v.frames.length === 1).length > this.views.length / 2;
+    this.sortingChanged();
+    this.again();
+  }
+
+  toggleGrid() {
+    this.grid = !this.grid;
+    this.again();
+    this.inSight(this.at[0]);
+    this.mark(true);
+  }
+
+  // ---- rows or a grid
+
+  again() {
     for (const { node } of this.rows.values()) node.remove();
     this.rows.clear();
-    this.facts.clear();
-    this.list.style.height = `${ROW * this.views.length}px`;
-    this.at = [Math.min(this.at[0], Math.max(0, this.views.length - 1)), this.at[1]];
-    this.sortingChanged();
+    this.told = null;
+    this.gridButton.setAttribute("aria-pressed", String(Boolean(this.grid)));
+    this.pile.classList.toggle("as-grid", Boolean(this.grid));
+    this.laid();
+  }
+
+  laid() {
+    const columns = this.grid ? Math.max(2, Math.floor(this.list.clientWidth / CELL[0])) : 1;
+    if (columns !== this.columns) {
+      for (const { node } of this.rows.values()) node.remove();
+      this.rows.clear();
+    }
+    this.columns = columns;
+    this.tall = this.grid ? CELL[1] : ROW;
+    this.list.style.height = `${this.tall * Math.ceil(this.views.length / columns)}px`;
     this.draw();
   }
 
@@ -68,14 +104,17 @@ export class Sort {
 
   // ---- frames left out, words
 
+  // In the grid a picture stands for its whole view.
   get marked() {
-    const { frame } = this.here;
-    return this.chosen.size ? [...this.chosen] : frame ? [frame] : [];
+    const { view, frame } = this.here;
+    const those = this.chosen.size ? [...this.chosen] : frame ? [frame] : [];
+    if (!this.grid) return those;
+    return (this.chosen.size ? this.views.filter((v) => v.frames.some((f) => this.chosen.has(f))) : [view].filter(Boolean)).flatMap((v) => v.frames);
   }
 
-  leaveOut() {
-    if (!this.marked.length) return;
-    this.house.ask("leave out", { frames: this.marked }).then(() => this.chosen.clear()).catch(() => 0);
+  leaveOut(frames = this.marked) {
+    if (!frames.length) return;
+    this.house.ask("leave out", { frames }).then(() => this.chosen.clear()).catch(() => 0);
   }
 
   bringBack() {
@@ -98,32 +137,57 @@ export class Sort {
   // ---- rows in sight
 
   draw() {
-    const first = Math.max(0, Math.floor(this.pile.scrollTop / ROW) - 2);
-    const last = Math.min(this.views.length, Math.ceil((this.pile.scrollTop + this.pile.clientHeight) / ROW) + 2);
+    const { columns, tall } = this;
+    if (!columns) return;
+    const first = columns * Math.max(0, Math.floor(this.pile.scrollTop / tall) - 2);
+    const last = Math.min(this.views.length, columns * (Math.ceil((this.pile.scrollTop + this.pile.clientHeight) / tall) + 2));
     for (const [number, row] of this.rows) {
       if (number < first || number >= last) {
         row.node.remove();
         this.rows.delete(number);
       }
     }
+    const fresh = [];
     for (let number = first; number < last; number++) {
       if (!this.rows.has(number)) {
-        const row = this.row(this.views[number], number);
+        const row = this.grid ? this.tile(this.views[number], number) : this.row(this.views[number], number);
         this.rows.set(number, row);
-        this.list.append(row.node);
+        fresh.push(row.node);
       }
     }
+    if (!fresh.length && this.told === `${this.at}`) return;
+    this.list.append(...fresh);
     this.mark();
+  }
+
+  tile(view, number) {
+    const facts = this.house.visit.frames[view.pick] ?? {};
+    const i = Math.max(0, view.frames.indexOf(view.pick));
+    const many = view.frames.length > 1;
+    const notes = el("span", { class: "notes" });
+    const node = el("button", { type: "button", class: "frame tile", tabIndex: -1, "data-frame": view.pick, title: `${view.pick}: ${facts.settings}. ${view.why}`,
+      onclick: (e) => this.select(number, i, e.ctrlKey || e.shiftKey), ondblclick: () => this.enlarge() },
+      el("img", { src: `/small/${encodeURIComponent(view.pick)}`, alt: "", loading: "lazy", decoding: "async" }),
+      el("span", { class: "line" }, el("span", { class: "title" }, called(view)), el("span", {}, many ? `${view.frames.length} frames, ${view.kind_words}` : `sharpness ${(facts.sharpness ?? 0).toFixed(2)}`),
+        many ? "" : this.clip(facts.clipped ?? 0)), notes);
+    const box = el("div", { class: "view cell", role: "listitem", "aria-label": `${called(view)}, ${view.kind_words}` }, node);
+    box.style.top = `${Math.floor(number / this.columns) * this.tall}px`;
+    box.style.left = `${(100 * (number % this.columns)) / this.columns}%`;
+    box.style.width = `${100 / this.columns}%`;
+    const cells = [{ node, notes, frame: view.pick, i }];
+    if (many) this.detail(view, cells);
+    return { node: box, cells };
   }
 
   row(view, number) {
     const best = Math.max(...view.frames.map((f) => this.house.visit.frames[f]?.sharpness ?? 0), 0.001);
     const cells = view.frames.map((frame, i) => this.cell(view, frame, best, number, i));
+    const doubt = el("p", { class: "doubt" });
     const node = el("div", { class: "view", role: "listitem", "aria-label": `${called(view)}, ${view.kind_words}` },
-      el("div", { class: "about" }, el("h2", {}, called(view)), el("p", {}, view.kind_words), el("p", { class: "quiet why", title: view.why }, view.why)),
+      el("div", { class: "about" }, el("h2", {}, called(view)), el("p", {}, view.kind_words), doubt, el("p", { class: "quiet why", title: view.why }, view.why)),
       el("div", { class: "frames" }, ...cells.map((c) => c.node)));
     node.style.top = `${number * ROW}px`;
-    this.detail(view, cells);
+    this.detail(view, cells, doubt);
     return { node, cells };
   }
 
@@ -141,7 +205,7 @@ export class Sort {
       el("span", { class: "unseen" }, words), el("img", { src: `/small/${encodeURIComponent(frame)}`, alt: "", loading: "lazy", decoding: "async" }), bar,
       el("span", { class: "line" }, el("span", {}, view.frames.length === 1 ? `sharpness ${(facts.sharpness ?? 0).toFixed(2)}`
         : `${pick ? "pick, " : ""}${sharp === 1 ? "sharpest" : `${percent(sharp)} of the sharpest`}`), this.clip(facts.clipped ?? 0)), notes);
-    return { node, notes, frame };
+    return { node, notes, frame, i };
   }
 
   clip(share) {
@@ -149,19 +213,43 @@ export class Sort {
     return node;
   }
 
-  // What needs the frames' small pictures: soft edges, visitors.
-  async detail(view, cells) {
+  factsOf(view) {
     if (!this.facts.has(view.name)) this.facts.set(view.name, this.house.wire.ask("frames", { view: view.name }).catch(() => ({})));
-    const facts = await this.facts.get(view.name);
+    return this.facts.get(view.name);
+  }
+
+  // What needs the frames' small pictures: soft edges, visitors, what belongs together. Not asked while one scrolls past.
+  async detail(view, cells, doubt) {
+    if (!this.facts.has(view.name)) await new Promise((done) => setTimeout(done, 250));
+    if (!cells[0]?.node.isConnected) return;
+    const facts = await this.factsOf(view);
+    const unlike = view.frames.filter((f) => facts[f]?.stranger);
+    if (doubt && unlike.length) doubt.textContent = `Something else in ${unlike.slice(0, 2).join(", ")}${unlike.length > 2 ? " and more" : ""}?`;
     for (const { node, notes, frame } of cells) {
       const found = facts[frame];
       if (!found) continue;
       const words = [];
+      if (found.stranger || (this.grid && unlike.length)) words.push("nothing in common with the rest");
       if (found.soft) words.push("soft");
       if (found.moved > 0.002) words.push(`${percent(found.moved, 1)} differs from the pick`);
       notes.textContent = words.join(", ");
-      node.querySelector(".clip").title = `${percent(found.clipped_any, 1)} is clipped in at least one channel of the raw`;
+      notes.classList.toggle("doubt", Boolean(found.stranger));
+      const clip = node.querySelector(".clip");
+      if (clip) clip.title = `${percent(found.clipped_any, 1)} is clipped in at least one channel of the raw`;
     }
+  }
+
+  // What is known of the frame one is at, and what it has in common with the pick of its view.
+  async tell() {
+    const { view, frame } = this.here;
+    const facts = this.house.visit.frames[frame];
+    if (!facts) { this.foot.textContent = ""; return; }
+    const words = `${frame}: ${facts.settings}${facts.time ? `, ${facts.time.slice(11, 19)}` : ""}`;
+    this.foot.textContent = words;
+    if (view.frames.length < 2) return;
+    const found = (await this.factsOf(view))[frame];
+    if (this.here.frame !== frame) return;
+    this.foot.textContent = `${words}. ${found?.together ? `Against the pick: ${found.together}` : "The pick of its view"}`;
   }
 
   // ---- choosing
@@ -178,26 +266,48 @@ export class Sort {
 
   mark(focus = false) {
     for (const [number, row] of this.rows) {
-      row.cells.forEach(({ node, frame }, i) => {
-        const here = number === this.at[0] && i === this.at[1];
+      row.cells.forEach(({ node, frame, i }) => {
+        const here = number === this.at[0] && (this.grid || i === this.at[1]);
         node.tabIndex = here ? 0 : -1;
         node.classList.toggle("here", here);
         node.setAttribute("aria-pressed", this.chosen.has(frame));
-        if (here && focus) node.focus({ preventScroll: false });
+        if (here && focus && !this.large) node.focus({ preventScroll: false });
       });
     }
+    if (this.told !== `${this.at}`) this.tell();
+    this.told = `${this.at}`;
     this.splitButton.disabled = !this.chosen.size;
   }
 
-  step(rows, frames) {
-    const number = Math.max(0, Math.min(this.views.length - 1, this.at[0] + rows));
+  // Go to another view, or to another frame of this one; past its last frame to the next view's first.
+  walk(views, frames) {
+    const number = Math.max(0, Math.min(this.views.length - 1, this.at[0] + views));
     const count = this.views[number]?.frames.length ?? 1;
-    const i = rows ? Math.min(this.at[1], count - 1) : Math.max(0, Math.min(count - 1, this.at[1] + frames));
-    this.at = [number, i];
-    const top = number * ROW;
+    const i = views ? Math.max(0, this.views[number]?.frames.indexOf(this.views[number].pick)) : this.at[1] + frames;
+    if (i < 0 && number > 0) this.at = [number - 1, this.views[number - 1].frames.length - 1];
+    else if (i >= count && number < this.views.length - 1) this.at = [number + 1, 0];
+    else this.at = [number, Math.max(0, Math.min(count - 1, i))];
+    this.inSight(this.at[0]);
+  }
+
+  inSight(number) {
+    const top = Math.floor(number / this.columns) * this.tall;
     if (top < this.pile.scrollTop) this.pile.scrollTop = top;
-    if (top + ROW > this.pile.scrollTop + this.pile.clientHeight) this.pile.scrollTop = top + ROW - this.pile.clientHeight;
+    if (top + this.tall > this.pile.scrollTop + this.pile.clientHeight) this.pile.scrollTop = top + this.tall - this.pile.clientHeight;
     this.draw();
+    this.mark();
+  }
+
+  step(rows, frames) {
+    if (this.grid) {
+      const number = Math.max(0, Math.min(this.views.length - 1, this.at[0] + rows * this.columns + frames));
+      this.at = [number, Math.max(0, this.views[number]?.frames.indexOf(this.views[number].pick) ?? 0)];
+    } else {
+      const number = Math.max(0, Math.min(this.views.length - 1, this.at[0] + rows));
+      const count = this.views[number]?.frames.length ?? 1;
+      this.at = [number, rows ? Math.min(this.at[1], count - 1) : Math.max(0, Math.min(count - 1, this.at[1] + frames))];
+    }
+    this.inSight(this.at[0]);
     this.mark(true);
   }
 
@@ -223,7 +333,10 @@ export class Sort {
 
   join() {
     const above = this.views[this.at[0] - 1];
-    if (above) this.house.ask("join", { view: above.name, other: this.here.view.name }).catch(() => 0);
+    if (!above) return;
+    this.house.ask("join", { view: above.name, other: this.here.view.name }).then((doubt) => {
+      this.house.problem("unlike", doubt, [["Put them apart again", () => { this.house.solved("unlike"); this.house.step("undo"); }], ["They belong together", () => this.house.solved("unlike")]]);
+    }, () => 0);
   }
 
   finish() {
@@ -231,40 +344,22 @@ export class Sort {
     if (view) this.house.go("finish", `?view=${encodeURIComponent(view.name)}`);
   }
 
+  enlarge() {
+    if (this.here.frame) this.large = new Large(this);
+  }
+
   compare() {
     const { view, frame } = this.here;
     if (!frame) return;
-    const two = view.frames.filter((f) => this.chosen.has(f));
+    const two = [...this.chosen].filter((f) => this.house.visit.frames[f]);
     const other = frame === view.pick ? view.frames.find((f) => f !== frame) ?? frame : frame;
     const pair = two.length === 2 ? two : [view.pick, other];
-    const panes = pair.map((f) => this.comparePane(view, f));
-    const dialog = el("dialog", { class: "wide two", "aria-label": "Two frames at 100 %, moving together" }, ...panes,
-      el("form", { method: "dialog", class: "row" }, el("button", { value: "" }, "Back"),
-        ...pair.filter((f) => f !== view.pick).map((f) => el("button", { value: f }, `Pick ${f}`))));
-    const scrollers = panes.map((p) => p.querySelector(".pane"));
-    scrollers.forEach((pane, i) => roam(pane, scrollers.filter((_, k) => k !== i)));
-    document.body.append(dialog);
-    dialog.addEventListener("close", () => {
-      if (dialog.returnValue) this.house.ask("pick", { view: view.name, frame: dialog.returnValue }).catch(() => 0);
-      dialog.remove();
-    });
-    dialog.showModal();
-    scrollers[0].focus();
-  }
-
-  comparePane(view, frame) {
-    const facts = this.house.visit.frames[frame];
-    const words = `${frame}${frame === view.pick ? ", the pick" : ""}: sharpness ${facts.sharpness?.toFixed(2)}, ${percent(facts.clipped, 2)} clipped`;
-    const image = el("img", { alt: words, draggable: "false" });
-    const waiting = el("p", { class: "waiting" }, `Reading ${frame}`);
-    const pane = el("div", { class: "pane", tabindex: 0, "aria-label": `${frame}; drag or use the arrow keys` }, image, waiting);
-    image.onload = () => {
-      waiting.remove();
-      pane.scrollTo((image.naturalWidth - pane.clientWidth) / 2, (image.naturalHeight - pane.clientHeight) / 2);
-    };
-    image.onerror = () => { waiting.textContent = `${frame} could not be read`; };
-    image.src = `/frame/${encodeURIComponent(frame)}`;
-    return el("div", { class: "side" }, pane, el("p", {}, words));
+    if (pair[0] === pair[1]) {
+      this.house.note("step", "choose two frames to compare: Ctrl and a click, or the space bar");
+      setTimeout(() => this.house.note("step", ""), 5000);
+      return;
+    }
+    compareFrames(this.house, pair, this.views.find((v) => pair.every((f) => v.frames.includes(f))));
   }
 
   keys() {
@@ -277,7 +372,9 @@ export class Sort {
       ["PageUp", "further up", () => this.step(-4, 0)],
       ["Enter", "pick this frame", () => this.pick(), true],
       [" ", "choose this frame, or not", () => this.select(...this.at, true), true],
-      ["v", "compare with the pick, or two chosen frames", () => this.compare()],
+      ["f", "this frame large, with its settings", () => this.enlarge()],
+      ["r", "rows or a grid", () => this.toggleGrid()],
+      ["v", "compare with the pick, or any two chosen frames", () => this.compare()],
       ["m", "new view of the chosen frames", () => this.split()],
       ["h", "join to the view above", () => this.join()],
       ["e", "leave this frame out, or the chosen ones", () => this.leaveOut()],

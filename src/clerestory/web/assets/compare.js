@@ -1,0 +1,38 @@
+// Two frames at 100 %, moving together, with what they have in common; of one view or of two.
+
+import { el, percent } from "./build.js";
+import { roam } from "./finish.js";
+
+// `view`: the view both are of, where they are of one: then either can be made its pick.
+export function compareFrames(house, pair, view) {
+  const panes = pair.map((frame) => side(house, view, frame));
+  const common = el("p", { class: "quiet common", role: "status" }, "Measuring what they have in common");
+  const picks = view ? pair.filter((f) => f !== view.pick).map((f) => el("button", { value: f }, `Pick ${f}`)) : [];
+  const dialog = el("dialog", { class: "wide two", "aria-label": "Two frames at 100 %, moving together" }, ...panes,
+    el("form", { method: "dialog", class: "row" }, el("button", { value: "" }, "Back"), ...picks, common));
+  const scrollers = panes.map((p) => p.querySelector(".pane"));
+  scrollers.forEach((pane, i) => roam(pane, scrollers.filter((_, k) => k !== i)));
+  document.body.append(dialog);
+  dialog.addEventListener("close", () => {
+    if (dialog.returnValue && view) house.ask("pick", { view: view.name, frame: dialog.returnValue }).catch(() => 0);
+    dialog.remove();
+  });
+  dialog.showModal();
+  scrollers[0].focus();
+  house.wire.ask("compared", { first: pair[0], second: pair[1] }).then((words) => { common.textContent = words; }, () => { common.textContent = ""; });
+}
+
+function side(house, view, frame) {
+  const facts = house.visit.frames[frame];
+  const words = `${frame}${frame === view?.pick ? ", the pick" : ""}: ${facts.settings}; sharpness ${facts.sharpness?.toFixed(2)}, ${percent(facts.clipped ?? 0, 2)} clipped`;
+  const image = el("img", { alt: words, draggable: "false" });
+  const waiting = el("p", { class: "waiting" }, `Reading ${frame}`);
+  const pane = el("div", { class: "pane", tabindex: 0, "aria-label": `${frame}; drag or use the arrow keys` }, image, waiting);
+  image.onload = () => {
+    waiting.remove();
+    pane.scrollTo((image.naturalWidth - pane.clientWidth) / 2, (image.naturalHeight - pane.clientHeight) / 2);
+  };
+  image.onerror = () => { waiting.textContent = `${frame} could not be read`; };
+  image.src = `/frame/${encodeURIComponent(frame)}`;
+  return el("div", { class: "side" }, pane, el("p", { title: words }, words));
+}
