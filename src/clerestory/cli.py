@@ -84,6 +84,9 @@ def plan(
     visit: Annotated[Path, typer.Argument(help="A visit.toml, or the folder that holds one.")] = Path("visit.toml"),
     new: Annotated[bool, typer.Option("--new", help="Write a commented example to start from.")] = False,
     into: Annotated[Path | None, typer.Option(help="Where the plan is written; plan/ beside it if absent.")] = None,
+    phone: Annotated[
+        int | None, typer.Option(help="Hand the card to a phone for so long: 10, 30 or 60 minutes.")
+    ] = None,
 ) -> None:
     """Work out a visit before the day: sun, standing points, kit, exposure; write the report and the field card."""
     file = visit / "visit.toml" if visit.is_dir() else visit
@@ -92,8 +95,13 @@ def plan(
 
         out.print(f"{new_visit(file)}: written. Make it yours, then: clerestory plan {file}", markup=False)
         return
-    for line in api.plan_visit(file, into).summary_lines():
+    made = api.plan_visit(file, into)
+    for line in made.summary_lines():
         out.print(line, markup=False)
+    if phone is not None:
+        from clerestory.web.phone import hand_out
+
+        hand_out(made.card_html.read_text(encoding="utf-8"), phone, lambda line: out.print(line, markup=False))
 
 
 @app.command()

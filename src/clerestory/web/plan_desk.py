@@ -12,6 +12,7 @@ import numpy as np
 from clerestory import api
 from clerestory.building.windows import SunTrack, day_span, patches
 from clerestory.errors import UserError
+from clerestory.plan.card import card_html
 from clerestory.plan.care import STAFF, of_plan, view_cautions
 from clerestory.plan.doubts import doubts_of
 from clerestory.plan.drawing import view_drawing
@@ -106,6 +107,10 @@ class PlanDesk:
                 }
             )
         return {"date": day.isoformat(), "steps": steps}
+
+    def phone_card(self) -> str:
+        """The field card as one file for the phone, of the plan as it is now."""
+        return card_html(self.plan())
 
     def _progress(self, said: str, share: float) -> None:
         self.tell("planning", said=said, share=share)

@@ -44,6 +44,7 @@ from clerestory.web.talk import Hub, Talk
 if TYPE_CHECKING:
     from clerestory.web.export_desk import ExportDesk
     from clerestory.web.film_desk import FilmDesk
+    from clerestory.web.phone import Phone
     from clerestory.web.plan_desk import PlanDesk
 
 # Folders of the visit from which finished things are shown, and what kinds of file.
@@ -71,6 +72,7 @@ class _Pages:
         self.tiles = ThreadPoolExecutor(2, "clerestory-tiles")
         self._plan: PlanDesk | None = None
         self._film: FilmDesk | None = None
+        self._phone: Phone | None = None
         self._exports: ExportDesk | None = None
 
     @property
@@ -82,6 +84,16 @@ class _Pages:
             if self._plan is None:
                 self._plan = PlanDesk(self.desk.root, self.desk.journal, self.hub)
             return self._plan
+
+    @property
+    def phone(self) -> Phone:
+        """The card handed to a phone; loaded when first asked for."""
+        from clerestory.web.phone import Phone
+
+        with self._lock:
+            if self._phone is None:
+                self._phone = Phone(self.hub)
+            return self._phone
 
     @property
     def exports(self) -> ExportDesk:
@@ -115,6 +127,8 @@ class _Pages:
         self.tiles.shutdown(wait=False, cancel_futures=True)
         if self._film is not None:
             self._film.stop()
+        if self._phone is not None:
+            self._phone.end()
         log.removeHandler(self._faults)
         self._faults.close()
 
@@ -131,8 +145,8 @@ class _Pages:
 
     @property
     def reading(self) -> bool:
-        """Whether frames are being read; broken off, it goes on from there the next time."""
-        return self.desk.sorting.get("state") == "reading"
+        """Whether frames are being read, which goes on from there the next time, or the card is handed to a phone."""
+        return (self._phone is not None and self._phone.on) or self.desk.sorting.get("state") == "reading"
 
     def warm(self) -> None:
         """Load what decodes and finishes, so that the first view opened does not wait for it."""

@@ -22,6 +22,7 @@ from clerestory.web.desk import Desk
 if TYPE_CHECKING:
     from clerestory.web.export_desk import ExportDesk
     from clerestory.web.film_desk import FilmDesk
+    from clerestory.web.phone import Phone
     from clerestory.web.plan_desk import PlanDesk
 
 log = logging.getLogger("clerestory.web")
@@ -94,6 +95,8 @@ class Visit(Protocol):
     def film(self) -> FilmDesk: ...
     @property
     def exports(self) -> ExportDesk: ...
+    @property
+    def phone(self) -> Phone: ...
 
 
 class Conversation:
@@ -215,7 +218,7 @@ class Talk(Conversation):
 
     def _call(self, kind: str, message: dict[str, Any]) -> Call | None:
         for work in (self._about_texts, self._about_views, self._about_recipes, self._about_plan, self._about_film,
-                     self._about_exports):  # fmt: skip
+                     self._about_exports, self._about_phone):  # fmt: skip
             found = work(kind, message)
             if found is not None:
                 return found
@@ -369,6 +372,17 @@ class Talk(Conversation):
             "exports again": (desk.pen, lambda: visit.exports.again([int(n) for n in m["numbers"]])),
             "exports stop": (desk.pen, lambda: visit.exports.stop()),
             "exports clear": (desk.pen, lambda: visit.exports.clear()),
+        }
+        return calls.get(kind)
+
+    def _about_phone(self, kind: str, m: dict[str, Any]) -> Call | None:
+        if not kind.startswith("phone"):
+            return None
+        visit, desk = self.visit, self.desk
+        calls: dict[str, Call] = {
+            "phone": (desk.slow, lambda: visit.phone.facts()),
+            "phone begin": (desk.slow, lambda: visit.phone.begin(visit.plan.phone_card(), int(m["minutes"]))),
+            "phone end": (desk.slow, lambda: visit.phone.end()),
         }
         return calls.get(kind)
 

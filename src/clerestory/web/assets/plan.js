@@ -1,6 +1,7 @@
 // The plan page: the building from above with the sun moving through it, the views in the day's order, the card.
 
 import { button, drawing, el, percent, svg } from "./build.js";
+import { phoneButton } from "./phone.js";
 import { TextDesk } from "./text.js";
 
 export class Plan {
@@ -103,7 +104,7 @@ export class Plan {
         el("a", { href: `/kept/plan/${name}`, target: "_blank", rel: "noopener" }, words))
       : [];
     return el("div", { class: "row" }, button(this.facts.card ? "Write the field card again" : "Write the field card",
-      () => this.house.ask("plan write").catch(() => 0)), ...links);
+      () => this.house.ask("plan write").catch(() => 0)), ...links, phoneButton(this.house));
   }
 
   // The text is one and the same while the page is drawn anew round it: what is being typed stays under the hand.
