@@ -26,16 +26,18 @@ AXE = Path(__file__).parent / "vendor" / "axe.min.js"
 
 
 def looked_through(page: Any) -> None:
-    """No serious or critical fault by axe-core's rules (WCAG 2 A and AA)."""
+    """No serious or critical fault by axe-core's rules (WCAG 2 A and AA), on light ground; on dark, its contrasts."""
     # axe is put in by the browser itself: the page's own policy allows no script but the server's.
     page.evaluate(AXE.read_text(encoding="utf-8"))
-    found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-    bad = [
-        f"{v['id']}: {v['help']}: {[n['target'] for n in v['nodes']][:3]}"
-        for v in found["violations"]
-        if v["impact"] in ("serious", "critical")
-    ]
-    assert not bad, bad
+    for scheme, rules in (("light", ""), ("dark", ", runOnly: ['color-contrast']")):
+        page.emulate_media(color_scheme=scheme)
+        found = page.evaluate(f"axe.run(document, {{resultTypes: ['violations']{rules}}})")
+        bad = [
+            f"{scheme}: {v['id']}: {v['help']}: {[n['target'] for n in v['nodes']][:3]}"
+            for v in found["violations"]
+            if v["impact"] in ("serious", "critical")
+        ]
+        assert not bad, bad
 
 
 def lean_left(page: Any) -> float:
@@ -262,6 +264,32 @@ def test_letter_keys_can_be_switched_off(page: Any, served: Any, shot: Shoot, wa
     page.get_by_role("checkbox", name="Letter keys").check()
     page.get_by_role("button", name="Keys", exact=True).click()
     assert "?" in page.locator("#key-list dt").all_text_contents()
+
+
+def test_light_ground_by_the_system_and_by_choice(page: Any, served: Any, wait: Any) -> None:
+    """The choice outlasts the page and counts over the system; pictures stay on dark ground."""
+    ground = "getComputedStyle(document.documentElement).backgroundColor"
+
+    def light() -> bool:
+        return int(page.evaluate(ground).split("(")[1].split(",")[0]) > 128
+
+    page.goto(f"{served.base}/sort")
+    for scheme in ("dark", "light"):
+        page.emulate_media(color_scheme=scheme)
+        assert light() == (scheme == "light")
+    page.click("#look")
+    assert page.get_attribute("#look", "title") == "Appearance: light"
+    page.emulate_media(color_scheme="dark")
+    assert light()
+    page.click("#look")
+    page.emulate_media(color_scheme="light")
+    page.goto(f"{served.base}/start")
+    page.wait_for_selector(".arcade")
+    assert not light() and page.get_attribute("#look", "title") == "Appearance: dark"
+    page.click("#look")
+    assert light() and page.get_attribute("#look", "title") == "Appearance: as the system has it"
+    open_finish(page, served, "view-02")
+    assert page.evaluate("getComputedStyle(document.querySelector('.stage')).backgroundColor") == "rgb(32, 33, 36)"
 
 
 def test_tone_undo_and_two_tabs(page: Any, window: Any, served: Any, shot: Shoot, wait: Any) -> None:

@@ -4,11 +4,37 @@ import { button, el } from "./build.js";
 
 const at = (id) => document.getElementById(id);
 
+// Dark ground or light: as the system has it, or by choice, which this browser remembers.
+const LOOK = "clerestory-look";
+const LOOKS = { "": ["◐", "as the system has it"], light: ["○", "light"], dark: ["●", "dark"] };
+
+function look(chosen) {
+  if (chosen) document.documentElement.dataset.theme = chosen;
+  else delete document.documentElement.dataset.theme;
+  const [sign, words] = LOOKS[chosen];
+  at("look").textContent = sign;
+  at("look").title = `Appearance: ${words}`;
+  at("look").setAttribute("aria-label", `Appearance: ${words}`);
+}
+
+function lookOn() {
+  const order = Object.keys(LOOKS);
+  const next = order[(order.indexOf(document.documentElement.dataset.theme ?? "") + 1) % order.length];
+  try {
+    if (next) localStorage.setItem(LOOK, next);
+    else localStorage.removeItem(LOOK);
+  } catch { /* for this page only */ }
+  look(next);
+}
+
 export class Signs {
   constructor() {
     this.busy = new Map();
     this.problems = new Map();
     this.works = new Map();
+    look(document.documentElement.dataset.theme ?? "");
+    at("look").addEventListener("click", lookOn);
+    window.addEventListener("storage", (e) => { if (e.key === LOOK) look(e.newValue in LOOKS ? e.newValue : ""); });
   }
 
   note(what, words) {
