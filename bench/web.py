@@ -1,10 +1,13 @@
 """How quick the pages are, measured in the browser.
 
     python bench/web.py [VISIT]
+    python bench/web.py --many     # only what 2,000 frames cost
 
 Prints, from Debian's chromium without a graphics card: a control moved to the new 1600-pixel preview painted (median
 and 95th percentile); frames a second while a line is dragged; the first page of a visit of 500 sorted frames, from
-the start of the process; the frames dropped while scrolling 2,000. Beside them the load, the bare decoding of
+the start of the process. With 2,000 frames: the start page from the start of the process and once it is warm, the
+frames of the screen dropped while scrolling Sort as rows and as a grid, from top to bottom, and the memory of the
+server and of the page before and after. Beside them the load, the bare decoding of
 the same preview in the same browser, and the share of the time that the server took, so that a busy machine shows.
 VISIT is copied first; without it one frame of 3456 x 2592 pixels is photographed by the simulator.
 """
@@ -21,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import psutil
 from playwright.sync_api import sync_playwright
 
 from clerestory.raw.group import View
@@ -45,6 +49,11 @@ from pathlib import Path
 from clerestory.web import serve
 if __name__ == "__main__":
     serve(Path(sys.argv[1]), 0, lambda address: print(address, flush=True))
+"""
+START = """
+from clerestory.web.server import Serving, begin
+if __name__ == "__main__":
+    begin(Serving(ready=lambda address, once: print(address, flush=True)))
 """
 MOVES = 40
 WANTED = "120 and 250 wanted when idle"
@@ -125,14 +134,29 @@ SCROLL = """async () => {
 }"""
 
 
-class Server:
-    """A server in a process of its own, and the moment it was started."""
+SWEEP = """async () => {
+  const pile = document.querySelector('.pile');
+  for (let y = 0; y < pile.scrollHeight; y += 700) {
+    pile.scrollTop = y;
+    await new Promise(requestAnimationFrame);
+  }
+  return document.querySelectorAll('.view').length;
+}"""
 
-    def __init__(self, folder: Path) -> None:
+
+class Server:
+    """A server in a process of its own, and the moment it was started. `folder` None: the start page, and what it
+    remembers kept in `data`."""
+
+    def __init__(self, folder: Path | None, data: Path | None = None) -> None:
         script = Path(tempfile.mkdtemp()) / "serve_it.py"
-        script.write_text(SERVE)
+        script.write_text(START if folder is None else SERVE)
         self.begun = time.perf_counter()
-        self.process = subprocess.Popen([sys.executable, str(script), str(folder)], stdout=subprocess.PIPE, text=True)
+        self.process = subprocess.Popen(
+            [sys.executable, str(script), *([] if folder is None else [str(folder)])],
+            stdout=subprocess.PIPE, text=True,
+            env={**os.environ, "XDG_DATA_HOME": str(data or script.parent / "data")},
+        )  # fmt: skip
         assert self.process.stdout is not None
         self.address = self.process.stdout.readline().strip()
         self.base = self.address.split("/?")[0]
@@ -159,8 +183,9 @@ def photographed(folder: Path) -> None:
     write_frame(shoot(church, shot, body, Lens(), 1), folder / "frames" / "HM0001.dng", folder / "truth")
 
 
-def many(folder: Path, one: Path, count: int) -> None:
-    """A visit of `count` frames already sorted: copies of one small raw, what sorting saw of it, the catalogue."""
+def many(folder: Path, one: Path, count: int, each: int = 3) -> None:
+    """A visit of `count` frames already sorted, `each` to a view: links to one small raw, what sorting saw of it, the
+    catalogue."""
     visit = VisitFolder.create(folder)
     seen = inspect_file(one)
     data = packed(seen)
@@ -173,8 +198,14 @@ def many(folder: Path, one: Path, count: int) -> None:
         inspected[path] = seen
     paths = list(inspected)
     views = tuple(
-        View(f"view-{i // 3:03d}", "burst", tuple(paths[i : i + 3]), paths[i], "three of one view")
-        for i in range(0, count, 3)
+        View(
+            f"view-{i // each:04d}",
+            "burst" if each > 1 else "single",
+            tuple(paths[i : i + each]),
+            paths[i],
+            "frames of one view",
+        )
+        for i in range(0, count, each)
     )
     frames, rows = rows_of(Sorted(views, (), inspected), {p.name: "0" * 64 for p in paths}, Abouts())
     with Catalogue(visit.catalogue) as catalogue:
@@ -250,16 +281,72 @@ def first_page(browser: Any, folder: Path) -> None:
     print(f"{'':10}of it the server's start {1000 * up:.0f} ms")
 
 
-def scrolling(browser: Any, folder: Path) -> None:
-    """Frames dropped over 21,600 pixels of rows."""
+def memory(server: Server, page: Any) -> str:
+    """Resident memory of the server and its workers, and of the page: what its scripts hold, and how many nodes."""
+    one = psutil.Process(server.process.pid)
+    held = sum(p.memory_info().rss for p in (one, *one.children(recursive=True))) / 1e6
+    line = page.context.new_cdp_session(page)
+    line.send("Performance.enable")
+    metrics = {m["name"]: m["value"] for m in line.send("Performance.getMetrics")["metrics"]}
+    line.detach()
+    return (
+        f"server {held:.0f} MB; page {metrics['JSHeapUsedSize'] / 1e6:.1f} MB of script, {metrics['Nodes']:.0f} nodes"
+    )
+
+
+def start_page(browser: Any, folder: Path, data: Path) -> None:
+    """The start page of one who has a visit of 2,000 frames: from the start of the process, and when it is warm."""
+    cold, warm = [], []
+    for _ in range(3):
+        context = browser.new_context(viewport={"width": 1440, "height": 900})
+        page = context.new_page()
+        with Server(None, data) as server:
+            page.goto(server.address)
+            page.wait_for_selector("button.visit, .none-yet")
+            cold.append(1000 * (time.perf_counter() - server.begun))
+            page.evaluate("path => clerestory.open(path, true)", str(folder))
+            page.wait_for_url("**/sort")
+            page.wait_for_selector(".view")
+            for _ in range(3):
+                begun = time.perf_counter()
+                page.goto(f"{server.base}/start")
+                page.wait_for_selector("button.visit")
+                warm.append(1000 * (time.perf_counter() - begun))
+        context.close()
+    say("start page, from the start of the process", cold, "1000 wanted")
+    say("start page, the program running, 2,000 frames", warm, "1000 wanted")
+
+
+def scrolling(browser: Any, folder: Path, what: str) -> None:
+    """Frames of the screen dropped over 21,600 pixels, then all of it from top to bottom; memory before and after."""
     with Server(folder) as server:
-        page = browser.new_page(viewport={"width": 1280, "height": 720})
+        page = browser.new_page(viewport={"width": 1440, "height": 900})
+        begun = time.perf_counter()
         page.goto(server.address)
         page.wait_for_selector(".view")
+        print(f"Sort with 2,000 frames as {what}: first pictures after {1000 * (time.perf_counter() - begun):.0f} ms")
+        page.wait_for_timeout(1500)
+        before = memory(server, page)
         out = page.evaluate(SCROLL)
-        say("scrolling 2,000 frames, frame to frame", out["gaps"], "smooth: 16.7, at most 33.3")
-        print(f"{'':10}rows in the page at once: {out['rows']}")
+        say(f"scrolling 2,000 frames as {what}", out["gaps"], "16.7: 60 frames a second")
+        smooth = np.mean(np.array(out["gaps"]) < 25)
+        print(f"{'':10}{100 * smooth:.1f} % of frames on time; in the page at once: {out['rows']} views")
+        rows = page.evaluate(SWEEP)
+        page.wait_for_timeout(3000)
+        print(
+            f"{'':10}memory before: {before}\n{'':10}at the bottom, {rows} views in the page: {memory(server, page)}"
+        )
         page.close()
+
+
+def of_many(browser: Any, root: Path) -> None:
+    """What a visit of 2,000 frames costs."""
+    one = small_frame(root / "few")
+    many(root / "twenty", one, 2000)
+    many(root / "singles", one, 2000, 1)
+    start_page(browser, root / "twenty", root / "data")
+    scrolling(browser, root / "twenty", "rows")
+    scrolling(browser, root / "singles", "a grid")
 
 
 def main(arguments: list[str]) -> None:
@@ -267,6 +354,9 @@ def main(arguments: list[str]) -> None:
     with tempfile.TemporaryDirectory() as held, sync_playwright() as playwright:
         root = Path(held)
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        if arguments == ["--many"]:
+            of_many(browser, root)
+            return
         if arguments:
             shutil.copytree(arguments[0], root / "visit", ignore=shutil.ignore_patterns("recipes", "journal.jsonl"))
         else:
@@ -275,8 +365,7 @@ def main(arguments: list[str]) -> None:
         one = small_frame(root / "small")
         many(root / "five", one, 500)
         first_page(browser, root / "five")
-        many(root / "twenty", one, 2000)
-        scrolling(browser, root / "twenty")
+        of_many(browser, root)
         browser.close()
 
 

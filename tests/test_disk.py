@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import random
 import shutil
@@ -20,7 +19,7 @@ from clerestory.files.store import digest_of
 from clerestory.film import produce
 from clerestory.visit.check import check
 from clerestory.visit.folder import VisitFolder
-from running import run
+from running import filled, run
 
 STAGES = ("import", "sort", "finish", "film")
 FILM = 'title = "An afternoon"\n' + '[[shots]]\npicture = "view-01"\nseconds = 4\nmove = "push"\n'
@@ -76,35 +75,6 @@ def reference(card: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str,
     for stage in STAGES:
         assert run_stage(stage, card, visit) == (0, ""), stage
     return outputs(visit)
-
-
-@pytest.fixture
-def disk(tmp_path: Path) -> Iterator[Path]:
-    """A disk of 6 MB of its own."""
-    if shutil.which("mount") is None:
-        pytest.skip("this system has no mount")
-    place = tmp_path / "disk"
-    place.mkdir()
-    made = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=6m", "none", str(place)], capture_output=True)
-    if made.returncode:
-        assert "CLERESTORY_MOUNT_REQUIRED" not in os.environ, made.stderr
-        pytest.skip("mounting a small disk is not allowed here")
-    try:
-        yield place
-    finally:
-        subprocess.run(["umount", "-l", str(place)], check=True)
-
-
-@contextlib.contextmanager
-def filled(disk: Path, leave: int) -> Iterator[None]:
-    """The disk full but for `leave` bytes."""
-    filler = disk / "filler"
-    free = shutil.disk_usage(disk).free
-    filler.write_bytes(bytes(max(0, free - leave)))
-    try:
-        yield
-    finally:
-        filler.unlink()
 
 
 @pytest.mark.parametrize("leave", [0, 64 << 10])

@@ -309,13 +309,14 @@ def learn_from(
     return learn_folders(paths, paths[0] if into is None else Path(into), on_progress)
 
 
-def catalogue(folder: Anywhere, form: Literal["csv", "json"] = "csv") -> str:
-    """Every frame and view of a visit with what is known of them, as CSV (RFC 4180) or JSON."""
+def catalogue(folder: Anywhere, form: Literal["csv", "json"] = "csv", having: str = "") -> str:
+    """Every frame and view of a visit with what is known of them, as CSV (RFC 4180) or JSON. `having`: only those in
+    which each of these words is found, in the frame's facts or in what is said of its view."""
     from clerestory.visit.index import catalogue_text
 
     if form not in ("csv", "json"):
         raise UserError(f"The form '{form}' is not known; choose csv or json.")
-    return catalogue_text(Path(folder), form)
+    return catalogue_text(Path(folder), form, having)
 
 
 def check_visit(folder: Anywhere, on_progress: OnProgress = quiet) -> list[Difference]:

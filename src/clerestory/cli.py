@@ -304,12 +304,13 @@ def catalogue(
     folder: Annotated[Path, typer.Argument(help="A visit's folder.")],
     form: Annotated[str, typer.Option(help="csv (one frame a line) or json (views and frames).")] = "csv",
     into: Annotated[Path | None, typer.Option(help="The file to write; printed when absent.")] = None,
+    having: Annotated[str, typer.Option(help="Only frames in which each of these words is found.")] = "",
 ) -> None:
     """Give the visit's catalogue to other programs: every frame and view with what is known of them."""
     from clerestory.files.store import write_atomic
     from clerestory.run.system import write_exactly
 
-    text = api.catalogue(folder, cast(Any, form))
+    text = api.catalogue(folder, cast(Any, form), having)
     if into is None:
         write_exactly(text)
     else:

@@ -9,12 +9,14 @@ import signal
 import subprocess
 import sys
 import time
+import wave
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from clerestory.simulate.camera import Lens, SimulatedCamera
@@ -112,8 +114,24 @@ def served(visit: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Se
     _stopped(found)
 
 
+def voice(path: Path) -> Path:
+    """What the browser's microphone hears: bursts as of speech, with pauses, over a faint room; 48 kHz, 16 bits."""
+    rng, rate, parts = np.random.default_rng(5), 48_000, []
+    for speech, pause in ((0.7, 0.5), (1.0, 0.6), (0.5, 0.7)):
+        dull = np.convolve(rng.standard_normal(int(speech * rate) + 23), np.ones(24) / 5, "valid")
+        parts += [0.12 * dull, np.zeros(int(pause * rate))]
+    sound = np.concatenate(parts)
+    sound += 0.0005 * rng.standard_normal(sound.size)
+    with wave.open(str(path), "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(rate)
+        file.writeframes((32767 * np.clip(sound, -1, 1)).astype("<i2").tobytes())
+    return path
+
+
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     required = bool(os.environ.get("CLERESTORY_BROWSER_REQUIRED"))
     if not Path(CHROMIUM).exists():
         if required:
@@ -122,7 +140,13 @@ def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        found = playwright.chromium.launch(
+            executable_path=CHROMIUM,
+            args=[
+                *ARGUMENTS,
+                f"--use-file-for-fake-audio-capture={voice(tmp_path_factory.mktemp('voice') / 'voice.wav')}",
+            ],
+        )
         yield found
         found.close()
 
@@ -220,3 +244,77 @@ def house(
     for one in running:
         stopped(one)
     assert not context.faults, context.faults
+
+
+START = """
+import sys
+from pathlib import Path
+from clerestory.files import places
+from clerestory.web import bring, house, start
+from clerestory.web.server import Serving, begin
+
+HERE = Path(sys.argv[1])
+
+def demo(folder, workers, on_progress):
+    import shutil, time
+    for done in range(1, 400 if (HERE / "slow").exists() else 4):
+        on_progress("Photographing an invented church", done, 400)
+        time.sleep(0.02)
+    shutil.copytree(HERE / "photographed", folder, dirs_exist_ok=True)
+
+def drives():
+    return [places.Drive(p, p.name, True) for p in sorted((HERE / "media").iterdir())]
+
+copy_in = bring.copy_in
+
+def held(card, visit, second, told):
+    # After the second frame it waits as long as a file "hold" is there.
+    import time
+    def slowly(done, total):
+        told(done, total)
+        while done == 2 and (HERE / "hold").exists():
+            time.sleep(0.02)
+    return copy_in(card, visit, second, slowly)
+
+if __name__ == "__main__":
+    bring.copy_in = held
+    start.drives = drives
+    start.pictures_folder = house.pictures_folder = lambda: HERE / "Pictures"
+    minutes = float(sys.argv[2]) if len(sys.argv) > 2 else None
+    begin(Serving(ready=lambda address, once: print(address, once, flush=True), minutes=minutes, demo=demo))
+"""
+
+
+@pytest.fixture
+def begun(
+    photographed: Path, tmp_path: Path, serving: Any, stopped: Any, browser: Any
+) -> Iterator[tuple[Any, Any, Path]]:
+    """A server begun without a visit, a browser let in by the address that opens once, and where all lies."""
+    (tmp_path / "media").mkdir()
+    (tmp_path / "Pictures").mkdir()
+    shutil.copytree(photographed, tmp_path / "photographed")
+    (tmp_path / "run").mkdir()
+    served = serving(tmp_path, tmp_path / "run" / "begin_it.py", START)
+    served.address, once = served.address.split(" ")
+    context = browser.new_context(viewport={"width": 1440, "height": 900}, permissions=["microphone"])
+    context.set_default_timeout(30_000)
+    faults: list[str] = []
+    context.on("weberror", lambda fault: faults.append(str(fault.error)))
+    page = context.new_page()
+    page.on("console", lambda said: faults.append(said.text) if said.type == "error" else None)
+    page.goto(once)
+    page.wait_for_selector(".arcade")
+    yield served, page, tmp_path
+    context.close()
+    stopped(served)
+    assert not faults, faults
+
+
+def card_of(photographed: Path, media: Path, names: list[str]) -> Path:
+    """A camera's card with some of the frames, and one file that is none."""
+    folder = media / "CARD" / "DCIM" / "100HARRO"
+    folder.mkdir(parents=True)
+    for name in names:
+        shutil.copy(photographed / "frames" / name, folder)
+    (folder / "HM0009.MOV").write_bytes(b"moving")
+    return media / "CARD"

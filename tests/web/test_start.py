@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -21,69 +21,9 @@ from clerestory.web.bring import Bringing
 from clerestory.web.errand import Errand
 from clerestory.web.gate import Gate, Once
 from clerestory.web.start import Recents, begin_visit, doubts_of, folders_in
+from web.conftest import EXAMPLE, START, card_of
 from web.test_gate import ask
 from web.test_way import looked_through
-
-START = """
-import sys
-from pathlib import Path
-from clerestory.files import places
-from clerestory.web import house, start
-from clerestory.web.server import Serving, begin
-
-HERE = Path(sys.argv[1])
-
-def demo(folder, workers, on_progress):
-    import shutil, time
-    for done in range(1, 400 if (HERE / "slow").exists() else 4):
-        on_progress("Photographing an invented church", done, 400)
-        time.sleep(0.02)
-    shutil.copytree(HERE / "photographed", folder, dirs_exist_ok=True)
-
-def drives():
-    return [places.Drive(p, p.name, True) for p in sorted((HERE / "media").iterdir())]
-
-if __name__ == "__main__":
-    start.drives = drives
-    start.pictures_folder = house.pictures_folder = lambda: HERE / "Pictures"
-    minutes = float(sys.argv[2]) if len(sys.argv) > 2 else None
-    begin(Serving(ready=lambda address, once: print(address, once, flush=True), minutes=minutes, demo=demo))
-"""
-
-
-@pytest.fixture
-def begun(
-    photographed: Path, tmp_path: Path, serving: Any, stopped: Any, browser: Any
-) -> Iterator[tuple[Any, Any, Path]]:
-    """A server begun without a visit, a browser let in by the address that opens once, and where all lies."""
-    (tmp_path / "media").mkdir()
-    (tmp_path / "Pictures").mkdir()
-    shutil.copytree(photographed, tmp_path / "photographed")
-    (tmp_path / "run").mkdir()
-    served = serving(tmp_path, tmp_path / "run" / "begin_it.py", START)
-    served.address, once = served.address.split(" ")
-    context = browser.new_context(viewport={"width": 1440, "height": 900})
-    context.set_default_timeout(30_000)
-    faults: list[str] = []
-    context.on("weberror", lambda fault: faults.append(str(fault.error)))
-    page = context.new_page()
-    page.on("console", lambda said: faults.append(said.text) if said.type == "error" else None)
-    page.goto(once)
-    page.wait_for_selector(".arcade")
-    yield served, page, tmp_path
-    context.close()
-    stopped(served)
-    assert not faults, faults
-
-
-def card_of(photographed: Path, media: Path, names: list[str]) -> Path:
-    """A camera's card with some of the frames, and one file that is none."""
-    folder = media / "CARD" / "DCIM" / "100HARRO"
-    folder.mkdir(parents=True)
-    for name in names:
-        shutil.copy(photographed / "frames" / name, folder)
-    (folder / "HM0009.MOV").write_bytes(b"moving")
-    return media / "CARD"
 
 
 def finished_picture(path: Path) -> None:
@@ -206,8 +146,6 @@ def test_a_visit_is_checked_learnt_from_and_listed(
     (visit.root / "about.toml").write_text("title = ", encoding="utf-8")
     page.goto(f"{served.base}/records")
     wait(lambda: page.locator(".records tbody tr").count() == 5)
-    page.fill("#seek", "HM0003")
-    wait(lambda: page.locator(".records tbody tr").count() == 1)
     with page.expect_download() as saved:
         page.click("text=Save as CSV")
     assert saved.value.suggested_filename == "catalogue.csv"
@@ -216,9 +154,29 @@ def test_a_visit_is_checked_learnt_from_and_listed(
     page.wait_for_selector("td:has-text('about.toml')", timeout=60_000)
     page.click("text=Learn from its frames")
     page.wait_for_selector("#trouble >> text=about.toml", timeout=60_000)  # told, with a way on
-    (visit.root / "about.toml").unlink()
-    page.click("#trouble >> text=Begin again")
+    page.click("td >> text=Open it")
+    page.wait_for_selector("dialog textarea")  # the text at fault, where it can be mended
+    said = '[views.view-03]\ntitle = "aisle in sunlight"\nkeywords = ["arcade"]\n'
+    page.fill("dialog textarea", said)
+    page.click("dialog >> text=Save")
+    wait(lambda: (visit.root / "about.toml").read_text(encoding="utf-8") == said)
+    (visit.root / "visit.toml").write_text(EXAMPLE, encoding="utf-8")
+    planned = {"name": "aisle in sunlight", "framing": {"focal": 31.0}, "focus": {"f_number": 4.5},
+               "settings": {"seconds": 0.02, "iso": 200, "chance": 0.9}}  # fmt: skip
+    (visit.root / "plan").mkdir()
+    (visit.root / "plan" / "plan.json").write_text(json.dumps({"views": [planned]}), encoding="utf-8")
+    page.goto(f"{served.base}/records")
+    page.click("text=Learn from its frames")
     page.wait_for_selector("text=The page with its plots", timeout=90_000)
+    assert page.locator(".plot svg").count() >= 3 and "stops slower than" in page.inner_text(".plot >> nth=0")
+    row = page.inner_text("[aria-label='Planned and measured'] tbody")
+    assert "31 mm, f/4.5, 1/50, ISO 200" in row and "20 mm, f/5.6, 1/4, ISO 200" in row and "90 %" in row
+    page.fill("#seek", "ARCADE hm0005")  # a keyword of its view, and the file
+    wait(lambda: page.locator("[aria-label=Frames] tbody tr").count() == 1)
+    with page.expect_download() as saved:
+        page.click("text=Save as JSON")
+    found = json.loads(Path(saved.value.path()).read_bytes())
+    assert [frame["name"] for frame in found["frames"]] == ["HM0005.dng"]
     assert (visit.root / "learned.toml").is_file()
     policy = ask(served, "/records/learned.html")[1]
     assert "sandbox allow-scripts" in policy and "allow-same-origin" not in policy

@@ -238,14 +238,15 @@ def lens_drawing(lens: str, counts: dict[float, int]) -> str:
     return f"<h3>{escape(lens)}</h3>" + _svg(16 + 24 * len(items), parts, f"Frames by focal length, {lens}")
 
 
-def _settings(taken: Taken) -> str:
+def settings_words(taken: Taken) -> str:
+    """One view's focal length, aperture, shutter time and ISO in words, as far as they are known."""
     words = [
         f"{taken.focal:.0f} mm" if taken.focal else "",
         f_label(taken.f_number) if taken.f_number else "",
         time_label(taken.seconds) if taken.seconds else "",
         f"ISO {iso_label(taken.iso)}" if taken.iso else "",
     ]
-    return "  ".join(w for w in words if w)
+    return ", ".join(w for w in words if w)
 
 
 def _cd(light: float) -> str:
@@ -284,7 +285,8 @@ def _compared(found: Compared, learned: Learned) -> str:
                     f"{found.sharp} are.")  # fmt: skip
     if found.views:
         rows = [
-            [name, _settings(p), _percent(p.sharp), _settings(m), _percent(m.sharp)] for name, p, m in found.views
+            [name, settings_words(p), _percent(p.sharp), settings_words(m), _percent(m.sharp)]
+            for name, p, m in found.views
         ]
         out += _table(["view", "planned", "chance of sharp", "taken", "share sharp"], rows) + _light(found)
     else:

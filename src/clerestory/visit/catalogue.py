@@ -290,23 +290,40 @@ class Catalogue:
         found = [str(r[0]) for r in self._base.execute("PRAGMA quick_check(20)")]
         return [] if found == ["ok"] else found
 
-    def as_json(self) -> str:
-        """Everything, as JSON: {"views": [...], "frames": [...]}, in order of name."""
-        out = {"views": [asdict(v) for v in self.views()], "frames": [asdict(f) for f in self.all_frames()]}
-        return json.dumps(out, indent=1, ensure_ascii=False) + "\n"
+    def having(self, words: str) -> list[tuple[FrameRow, ViewRow | None]]:
+        """Frames with their views, in order; of words given, only those in which each is found, whatever its case:
+        in what is known of the frame, or is said of its view."""
+        views = {v.name: v for v in self.views()}
+        wanted = words.casefold().split()
+        found = [(row, views.get(row.view)) for row in self.all_frames()]
+        return [pair for pair in found if not wanted or _found_in(pair, wanted)]
 
-    def as_csv(self) -> str:
-        """The frames with their views' words, one a line, as CSV (RFC 4180)."""
+    def as_json(self, words: str = "") -> str:
+        """Everything, as JSON: {"views": [...], "frames": [...]}, in order of name; of `words` as by `having`."""
+        found = self.having(words)
+        kept = {row.view for row, _ in found}
+        views = [asdict(v) for v in self.views() if not words or v.name in kept]
+        return (
+            json.dumps({"views": views, "frames": [asdict(f) for f, _ in found]}, indent=1, ensure_ascii=False) + "\n"
+        )
+
+    def as_csv(self, having: str = "") -> str:
+        """The frames with their views' words, one a line, as CSV (RFC 4180); of words as by `having`."""
         out = io.StringIO()
         words = [n for n in _VIEW if n != "name"]
         table = csv.writer(out)
         table.writerow([*_FRAME, *(f"view_{n}" for n in words)])
-        views = {v.name: v for v in self.views()}
-        for row in self.all_frames():
-            view = views.get(row.view)
+        for row, view in self.having(having):
             cells = [getattr(row, n) for n in _FRAME] + [getattr(view, n) if view else "" for n in words]
             table.writerow(["" if c is None else c for c in cells])
         return out.getvalue()
+
+
+def _found_in(pair: tuple[FrameRow, ViewRow | None], words: Sequence[str]) -> bool:
+    """Whether every word, in small letters, is somewhere in a frame's row or its view's."""
+    values = [v for row in pair if row is not None for v in asdict(row).values() if v not in (None, "")]
+    text = " ".join(map(str, values)).casefold()
+    return all(word in text for word in words)
 
 
 def _index_words(base: sqlite3.Connection, names: Sequence[str] | None) -> None:

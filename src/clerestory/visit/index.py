@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -116,8 +117,9 @@ def sort_folder(folder: Path, on_progress: OnProgress = quiet, executor: Executo
     return replace(found, views=arranged(found.views, read_hand(folder), rows))
 
 
-def catalogue_text(folder: Path, form: Literal["csv", "json"]) -> str:
-    """A visit's catalogue as CSV (RFC 4180) or JSON, views as put together by hand; sorted first where there is none.
+def catalogue_text(folder: Path, form: Literal["csv", "json"], having: str = "") -> str:
+    """A visit's catalogue as CSV (RFC 4180) or JSON, views as put together by hand, words as about.toml has them now;
+    sorted first where there is none. `having`: only frames in which each of these words is found.
 
     The catalogue itself keeps the sorting's own views, so that what was done by hand can be undone.
     """
@@ -128,12 +130,12 @@ def catalogue_text(folder: Path, form: Literal["csv", "json"]) -> str:
         sort_visit(visit)
     hand = read_hand(folder)
     with Catalogue(visit.catalogue) as kept:
-        if not hand:
-            return kept.as_csv() if form == "csv" else kept.as_json()
+        if not hand and _said(visit) is None:
+            return kept.as_csv(having) if form == "csv" else kept.as_json(having)
         frames, rows = _by_hand(visit, list(kept.all_frames()), kept.views(), hand)
     with tempfile.TemporaryDirectory() as aside, Catalogue(Path(aside) / "catalogue.sqlite") as shown:
         shown.replace_all(frames, rows)
-        return shown.as_csv() if form == "csv" else shown.as_json()
+        return shown.as_csv(having) if form == "csv" else shown.as_json(having)
 
 
 def _by_hand(
@@ -143,9 +145,22 @@ def _by_hand(
     usable = {visit.taken / row.name: row for row in frames if not row.refused}
     views = arranged(views_of(rows, frames, {row.name: path for path, row in usable.items()}), hand, usable)
     view_of = {plain_name(path): view.name for view in views for path in view.frames}
-    message = read_abouts(visit.about)
+    message = _said(visit)
     out = [replace(row, view=view_of.get(row.name, "")) for row in frames]
+    if message is None:  # as it was when the frames were sorted
+        kept = {row.name: row for row in rows}
+        return out, [
+            replace(kept.get(v.name, _view_row(v, About())), kind=v.kind, pick=plain_name(v.pick), why=v.why)
+            for v in views
+        ]
     return out, [_view_row(view, message.of(view.name)) for view in views]
+
+
+def _said(visit: VisitFolder) -> Abouts | None:
+    """What about.toml says of the pictures; None where there is none, or one that cannot be read."""
+    with contextlib.suppress(UserError):
+        return read_abouts(visit.about) if visit.about.exists() else None
+    return None
 
 
 def _kind(word: str) -> Kind:

@@ -129,7 +129,8 @@ class Porch:
         visit, name = self.house.visit, request.path_params["name"]
         if visit is None:
             return PlainTextResponse("No visit is open.\n", 404)
-        text = await self._in(self.pool, lambda: catalogue_file(visit, name))
+        having = request.query_params.get("having", "")
+        text = await self._in(self.pool, lambda: catalogue_file(visit, name, having))
         kind = "text/csv; charset=utf-8" if name.endswith(".csv") else "application/json"
         headers = {"content-disposition": f'attachment; filename="{name}"'}
         return Response(text.encode(), headers={**headers, "content-type": kind})
@@ -162,7 +163,7 @@ class Porch:
             "records": (self.pool, lambda: house.records.facts(house.visit)),
             "record": (self.pool, lambda: house.records.begin(str(m["what"]), house.visit)),
             "stop record": (self.pool, lambda: house.records.stop(str(m["what"]))),
-            "catalogue": (self.pool, lambda: catalogue(house.visit)),
+            "catalogue": (self.pool, lambda: catalogue(house.visit, str(m.get("having") or ""))),
             "look": (self.looks, lambda: house.bringing.look(str(m["card"]), house.visit)),
             "import": (self.pool, lambda: house.begin_import(str(m["card"]), str(m.get("second") or ""))),
             "stop import": (self.pool, house.bringing.stop),

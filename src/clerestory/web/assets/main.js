@@ -95,6 +95,11 @@ class House extends Signs {
     this.queued(this.visit);
     this.page?.visitChanged?.();
     this.lookAhead();
+    const text = new URLSearchParams(location.search).get("text");
+    if (text) {
+      history.replaceState(null, "", location.pathname);
+      this.openText(text);
+    }
   }
 
   // ---- pages

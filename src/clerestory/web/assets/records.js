@@ -1,9 +1,8 @@
 // What is known of the visit as a whole: whether all agrees, what was learnt of hands and camera, the list of frames.
 
-import { button, debounce, el } from "./build.js";
+import { button, debounce, drawing, el } from "./build.js";
 
-const SHOWN = 300; // rows drawn at once; what is sought narrows them
-const HEADS = { name: "frame", view: "view", time: "time", model: "camera", lens: "lens", focal_mm: "focal length, mm", seconds: "shutter, s",
+const HEADS = { name: "frame", view: "view", title: "title", time: "time", model: "camera", lens: "lens", focal_mm: "focal length, mm", seconds: "shutter, s",
   f_number: "aperture, f/", iso: "ISO", sharpness: "sharpness", clipped: "clipped, share" };
 
 const said = (value) => {
@@ -18,7 +17,7 @@ export class Records {
     this.checked = el("div", { role: "status" });
     this.learnt = el("div", { role: "status" });
     this.buttons = { check: button("Check the visit", () => this.begin("check")), learn: button("Learn from its frames", () => this.begin("learn")) };
-    this.seek = el("input", { id: "seek", type: "search", placeholder: "a view, a lens, a day", oninput: debounce(() => this.table(), 150) });
+    this.seek = el("input", { id: "seek", type: "search", placeholder: "a view, a word, a lens, a day", oninput: debounce(() => this.catalogue(), 200) });
     this.list = el("div", { class: "list", tabindex: 0, role: "region", "aria-label": "Frames" });
     this.count = el("p", { class: "quiet", role: "status" });
     this.parts = el("div", {},
@@ -30,7 +29,7 @@ export class Records {
         this.buttons.learn, this.learnt),
       el("section", {}, el("h2", {}, "Every frame"),
         el("div", { class: "row seek" }, el("label", { for: "seek" }, "Only those with"), this.seek,
-          el("a", { href: "/records/catalogue.csv", download: true }, "Save as CSV"), el("a", { href: "/records/catalogue.json", download: true }, "Save as JSON")),
+          ...(this.saves = ["csv", "json"].map((form) => el("a", { download: true }, `Save as ${form.toUpperCase()}`)))),
         this.count, this.list));
     room.append(el("div", { class: "records" }, el("h1", {}, "Records"), this.lead, this.parts));
     porch.wire.on("record", (facts) => this.under(facts));
@@ -77,31 +76,43 @@ export class Records {
     const grave = found.rows.filter((row) => row.grave).length;
     this.checked.replaceChildren(
       el("p", { class: "doubt" }, `${found.rows.length} thing${found.rows.length === 1 ? "" : "s"} to look at${grave ? `, ${grave} of them with an original` : ""}.`),
-      el("div", { class: "list", tabindex: 0, role: "region", "aria-label": "What to look at" }, el("table", {}, el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "where"), el("th", { scope: "col" }, "what, and what to do"))),
-        el("tbody", {}, ...found.rows.map((row) => el("tr", { class: row.grave ? "doubt" : "" }, el("td", {}, row.where), el("td", {}, row.what)))))));
+      el("div", { class: "list", tabindex: 0, role: "region", "aria-label": "What to look at" }, el("table", {}, el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "where"), el("th", { scope: "col" }, "what, and what to do"), el("td", {}))),
+        el("tbody", {}, ...found.rows.map((row) => el("tr", { class: row.grave ? "doubt" : "" }, el("td", {}, row.where), el("td", {}, row.what),
+          el("td", {}, row.to ? el("a", { href: row.to }, row.does) : "")))))));
   }
 
   learn(found, page) {
     const lines = found ? [...found.lines.map((line) => el("p", {}, line)), ...found.failures.map((line) => el("p", { class: "doubt" }, line))] : [];
+    for (const [words, plot] of found?.plots ?? []) lines.push(el("h3", {}, words), el("div", { class: "plot", tabindex: 0, role: "region", "aria-label": words }, drawing(plot)));
+    for (const { title, said: words, rows } of found?.planned ?? []) {
+      lines.push(el("h3", {}, `Planned and measured: ${title}`), words ? el("p", {}, words) : "", rows.length ? this.planned(rows)
+        : el("p", { class: "quiet" }, "No view could be matched with a planned one: give the views the plan's names as titles, with Words on Sort."));
+    }
     if (page) lines.push(el("p", {}, el("a", { href: "/records/learned.html", target: "_blank", rel: "noopener" }, "The page with its plots")));
     if (found) lines.push(el("p", { class: "quiet" }, `For the next plan: write learned = "${found.toml}" under [hands] in its visit.toml.`));
     this.learnt.replaceChildren(...lines);
   }
 
+  // Each view of the plan that frames were taken for: what was planned, and below it what was done.
+  planned(rows) {
+    const heads = ["view", "", "settings", "sharp frames", "light"];
+    const line = (name, kind, { settings, sharp, light }) => el("tr", { class: name ? "first" : "" }, el("td", {}, name), el("td", { class: "quiet" }, kind), el("td", {}, settings), el("td", {}, sharp), el("td", {}, light));
+    return el("div", { class: "list whole", tabindex: 0, role: "region", "aria-label": "Planned and measured" }, el("table", {}, el("thead", {}, el("tr", {}, ...heads.map((h) => (h ? el("th", { scope: "col" }, h) : el("td", {}))))),
+      el("tbody", {}, ...rows.flatMap((row) => [line(row.view, "planned", row.planned), line("", "taken", row.taken)]))));
+  }
+
   async catalogue() {
-    this.frames = await this.porch.ask("catalogue");
+    const having = this.seek.value.trim();
+    this.frames = await this.porch.ask("catalogue", { having });
+    this.saves.forEach((a, i) => { a.href = `/records/catalogue.${["csv", "json"][i]}${having ? `?having=${encodeURIComponent(having)}` : ""}`; });
     this.table();
   }
 
   table() {
-    const { columns, rows, more } = this.frames ?? { columns: [], rows: [], more: 0 };
-    const words = this.seek.value.toLowerCase().split(/\s+/).filter(Boolean);
-    const found = rows.filter((row) => {
-      const text = row.map(said).join(" ").toLowerCase();
-      return words.every((word) => text.includes(word));
-    });
-    this.count.textContent = rows.length ? `${found.length} of ${rows.length + more} frames${found.length > SHOWN ? `, the first ${SHOWN} shown` : ""}` : "No frame yet.";
-    this.list.replaceChildren(...(rows.length ? [el("table", {}, el("thead", {}, el("tr", {}, ...columns.map((c) => el("th", { scope: "col" }, HEADS[c])))),
-      el("tbody", {}, ...found.slice(0, SHOWN).map((row) => el("tr", {}, ...row.map((cell) => el("td", {}, said(cell)))))))] : []));
+    const { columns, rows, found, of } = this.frames ?? { columns: [], rows: [], found: 0, of: 0 };
+    const used = columns.map((_, i) => rows.some((row) => row[i] !== ""));
+    this.count.textContent = of ? `${found} of ${of} frames${found > rows.length ? `, the first ${rows.length} shown` : ""}` : "No frame yet.";
+    this.list.replaceChildren(...(rows.length ? [el("table", {}, el("thead", {}, el("tr", {}, ...columns.filter((_, i) => used[i]).map((c) => el("th", { scope: "col" }, HEADS[c])))),
+      el("tbody", {}, ...rows.map((row) => el("tr", {}, ...row.filter((_, i) => used[i]).map((cell) => el("td", {}, said(cell)))))))] : []));
   }
 }
