@@ -58,8 +58,8 @@ def straightened_by_lines(page: Any, base: str, folder: Path, wait: Any) -> None
         page.keyboard.press("ArrowRight")
     recipe = folder / "recipes" / "view-01.toml"
     wait(lambda: recipe.exists() and len(tomllib.loads(recipe.read_text(encoding="utf-8")).get("lines", [])) == 2)
-    page.get_by_role("button", name="Save all", exact=True).click()
-    wait(lambda: len(list((folder / "pictures").glob("view-*.jpg"))) == 3, 90)
+    page.get_by_role("button", name="Save", exact=True).click()
+    wait(lambda: len(list((folder / "pictures").glob("view-*.jpg"))) == 1, 90)
     wait(lambda: page.text_content("#status") == "", 60)
 
 
@@ -92,9 +92,6 @@ def filmed(page: Any, base: str, folder: Path, wait: Any) -> None:
     page.goto(f"{base}/film")
     page.get_by_role("button", name="Draft a film").click()
     page.wait_for_selector(".shot")
-    while (count := page.locator(".shot").count()) > 1:
-        page.get_by_role("button", name="Remove shot").click()
-        wait(lambda n=count: page.locator(".shot").count() < n)
     page.get_by_role("button", name="Record", exact=True).click()
     wait(lambda: page.evaluate("clerestory.page.recorder?.seconds > 2.5"))
     page.get_by_role("button", name="Stop recording").click()

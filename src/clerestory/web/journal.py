@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from clerestory.errors import UserError
-from clerestory.files.store import digest_bytes, write_atomic
+from clerestory.files.store import digest_bytes, in_words, write_atomic
 
 Texts = dict[str, str | None]
 
@@ -209,7 +209,7 @@ class Journal:
                 file.flush()
                 os.fsync(file.fileno())
         except OSError as problem:
-            raise UserError(f"{self.path}: cannot be written ({problem.strerror}); nothing was changed.") from problem
+            raise UserError(f"{in_words(self.path, problem)} So nothing was changed.") from problem
 
     def _read(self) -> None:
         try:
