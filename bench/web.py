@@ -286,6 +286,7 @@ def memory(server: Server, page: Any) -> str:
     one = psutil.Process(server.process.pid)
     held = sum(p.memory_info().rss for p in (one, *one.children(recursive=True))) / 1e6
     line = page.context.new_cdp_session(page)
+    line.send("HeapProfiler.collectGarbage")
     line.send("Performance.enable")
     metrics = {m["name"]: m["value"] for m in line.send("Performance.getMetrics")["metrics"]}
     line.detach()

@@ -20,7 +20,6 @@ from clerestory.files.lock import Taken
 from clerestory.files.mistakes import first_said
 from clerestory.files.store import in_words
 from clerestory.finish.recipe import Recipe, pick_gone, picked
-from clerestory.plan.taken import planned_aspects
 from clerestory.raw.group import SOFT_LEAST, SOFT_SHARE, View
 from clerestory.raw.kept import key_of, unpacked
 from clerestory.raw.overlap import changed_share
@@ -466,6 +465,7 @@ class Desk:
     def job(self, name: str, tiff: bool = False, better: bool = False, again: bool = False) -> Job:
         """A view's finishing work as it stands. `again`: also in the aspects and kinds it was written in before."""
         from clerestory.finish.job import Order, job_of
+        from clerestory.plan.taken import planned_aspects
 
         recipe, abouts = self.recipe(name), read_abouts(self.visit.about)
         view = self.view(name)

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 from clerestory.errors import UserError
 from clerestory.files.mistakes import Mistakes
 from clerestory.files.store import in_words
-from clerestory.plan.taken import planned_aspects
 from clerestory.run.progress import BrokenOff
 from clerestory.visit.about import read_abouts
 from clerestory.visit.index import plain_name
@@ -104,6 +103,7 @@ class ExportDesk:
 
     def _jobs(self, asked: ExportSet, chosen: Sequence[str]) -> list[Job | Done]:
         from clerestory.finish.folder import export_jobs
+        from clerestory.plan.taken import planned_aspects
 
         desk = self.desk
         views = [desk.view(view.name) for view in desk.table.views]
