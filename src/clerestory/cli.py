@@ -175,7 +175,7 @@ def export(
     long_edge: Annotated[int | None, typer.Option(help="Longest edge in pixels; never enlarged.")] = None,
     within: Annotated[str | None, typer.Option(help="Width and height in pixels to stay within: 1920x1080.")] = None,
     print_size: Annotated[str | None, typer.Option(help="Size on paper: 300x200mm or 12x8inch.")] = None,
-    resolution: Annotated[float | None, typer.Option(help="Pixels to an inch of paper.")] = None,
+    resolution: Annotated[float | None, typer.Option(help="Resolution on paper, pixels to an inch.")] = None,
     sharpen_for: Annotated[str | None, typer.Option(help="screen, or print at the resolution.")] = None,
     named: Annotated[str | None, typer.Option(help="title, date, number, view, in their order.")] = None,
     better: Annotated[bool | None, typer.Option(help="Slower: noise taken out by a network.")] = None,

@@ -118,7 +118,7 @@ def test_what_cannot_be_exported_says_why_and_what_is_not_there_is_never_called_
     [entry] = exports.facts()["queue"]["entries"]
     assert entry["state"] == "failed" and "exports" in entry["said"] and "fault" not in entry["said"]
     (desk.root / "exports").unlink()
-    exports.again([entry["number"]])
+    exports.again()
     wait(lambda: not exports.busy, 90)
     [entry] = exports.facts()["queue"]["entries"]
     assert entry["state"] == "done" and (desk.root / "exports" / "Page" / entry["files"][0]).is_file()

@@ -17,7 +17,7 @@ from clerestory.run.progress import BrokenOff
 from clerestory.visit.about import read_abouts
 from clerestory.visit.index import plain_name
 from clerestory.web.conflict import Conflict
-from clerestory.web.desk import LONGEST, Desk
+from clerestory.web.desk import Desk
 
 if TYPE_CHECKING:
     from clerestory.finish.export import ExportSet, ExportSets
@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("clerestory.web")
 LEFT = ("waiting", "exporting")
-SHOWN = 400  # entries of the queue that are told; more no one reads
+SHOWN = 200  # entries of the queue that are told one by one; the rest is counted
+_FIRST = ("exporting", "failed", "broken off", "waiting", "done", "kept")  # told before others where not all are
 
 
 @dataclass
@@ -120,7 +121,7 @@ class ExportDesk:
         from clerestory.finish.export import set_of
         from clerestory.finish.job import Job, file_name
 
-        found = [j for j in self._jobs(set_of(values), views[:LONGEST]) if isinstance(j, Job)]
+        found = [j for j in self._jobs(set_of(values), views) if isinstance(j, Job)]
         each = [[file_name(j.stem, a or "own", k) for a in j.order.aspects for k in j.order.kinds] for j in found]
         return {"files": sum(map(len, each)), "first": each[0] if each else [],
                 "folder": f"exports/{set_of(values).name}"}  # fmt: skip
@@ -129,8 +130,16 @@ class ExportDesk:
 
     def _told(self) -> dict[str, Any]:
         with self._lock:
-            entries = self.queue[-SHOWN:]
-            return {"entries": [asdict(entry) for entry in entries], "held": self.held}
+            states = [entry.state for entry in self.queue]
+            told = sorted(sorted(self.queue, key=lambda e: _FIRST.index(e.state))[:SHOWN], key=lambda e: e.number)
+            counts = {
+                "all": len(states),
+                "left": sum(state in LEFT for state in states),
+                "ended": states.count("done") + states.count("kept"),
+                "failed": states.count("failed"),
+                "open": states.count("failed") + states.count("broken off"),
+            }
+            return {"entries": [asdict(entry) for entry in told], "counts": counts, "held": self.held}
 
     def _tell(self) -> None:
         self.desk.tell("exporting", **self._told())
@@ -141,7 +150,7 @@ class ExportDesk:
         from clerestory.finish.job import Job
 
         asked = set_of(values)
-        wanted = [name for name in dict.fromkeys(views) if self.desk.table.view(name)][:LONGEST]
+        wanted = [name for name in dict.fromkeys(views) if self.desk.table.view(name)]
         if not wanted:
             raise UserError("Choose at least one view to export.")
         items = self._jobs(asked, wanted)
@@ -161,12 +170,10 @@ class ExportDesk:
         if jobs:
             self.desk.press.submit(self._work, jobs, stops)
 
-    def again(self, numbers: Sequence[int]) -> None:
-        """Try entries again that failed or were broken off, each as it was asked for."""
+    def again(self) -> None:
+        """Try again what failed or was broken off, each as it was asked for."""
         with self._lock:
-            found = [
-                (e.view, self._asked[e.number]) for e in self.queue if e.number in numbers and e.state not in LEFT
-            ]
+            found = [(e.view, self._asked[e.number]) for e in self.queue if e.state in ("failed", "broken off")]
         for values in {json.dumps(v, sort_keys=True): v for _, v in found}.values():
             self.export(values, [view for view, asked in found if asked == values])
 

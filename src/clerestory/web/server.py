@@ -127,6 +127,8 @@ class _Pages:
         self.tiles.shutdown(wait=False, cancel_futures=True)
         if self._film is not None:
             self._film.stop()
+        if self._exports is not None:
+            self._exports.stop()
         if self._phone is not None:
             self._phone.end()
         log.removeHandler(self._faults)

@@ -369,7 +369,7 @@ class Talk(Conversation):
             ),
             "exports drop": (desk.pen, lambda: visit.exports.drop(str(m["name"]))),
             "exports begin": (desk.pen, lambda: visit.exports.export(m["set"], m["views"])),
-            "exports again": (desk.pen, lambda: visit.exports.again([int(n) for n in m["numbers"]])),
+            "exports again": (desk.pen, lambda: visit.exports.again()),
             "exports stop": (desk.pen, lambda: visit.exports.stop()),
             "exports clear": (desk.pen, lambda: visit.exports.clear()),
         }

@@ -18,7 +18,6 @@ export class Exports {
     this.sets = [];
     this.known = null;
     this.chosen = new Set([new URLSearchParams(location.search).get("view")].filter(Boolean));
-    this.queue = { entries: [], held: "" };
     this.namesSoon = debounce(() => this.names(), 250);
     this.build(room);
     this.off = [house.wire.on("exports", () => this.read())];
@@ -75,7 +74,7 @@ export class Exports {
     this.entries = el("ul", { class: "entries" });
     this.queueLead = el("p", { class: "quiet", role: "status" });
     this.clearButton = button("Clear the list", () => this.house.ask("exports clear").catch(() => 0));
-    this.againButton = button("Try again", () => this.again());
+    this.againButton = button("Try again", () => this.house.ask("exports again").catch(() => 0));
     this.empty = el("p", { class: "quiet" });
     room.append(el("div", { class: "export" },
       el("section", { class: "wishes", "aria-label": "What they are to be" }, el("h1", {}, "Export"), this.list, form,
@@ -100,7 +99,7 @@ export class Exports {
       else if (JSON.stringify(now) !== JSON.stringify(this.known) && !this.dirty) this.show(now, now);
     } else if (this.sets.length && !this.dirty) this.show(this.sets[0], this.sets[0]);
     this.drawSets();
-    this.exporting(found.queue);
+    this.house.exporting(found.queue);
   }
 
   drawSets() {
@@ -257,24 +256,14 @@ export class Exports {
   }
 
   exporting(queue) {
-    this.queue = queue;
-    const { entries, held } = queue;
-    const ended = entries.filter((e) => e.state === "done" || e.state === "kept").length;
-    this.queueLead.textContent = held || (entries.length ? `${ended} of ${count(entries.length, "view")} exported` : "");
+    const { entries, counts, held } = queue;
+    const hidden = counts.all - entries.length;
+    this.queueLead.textContent = held || (counts.all ? `${counts.ended} of ${count(counts.all, "view")} exported${hidden ? `; ${hidden} not listed one by one` : ""}` : "");
     this.entries.replaceChildren(...entries.map((e) => el("li", { "data-state": e.state },
       el("span", {}, `${e.view}, ${e.set}`), el("span", { class: e.state === "failed" ? "doubt" : "quiet" }, `${STATES[e.state]}${e.said ? `: ${e.said}` : ""}`),
       e.files.length ? el("span", { class: "quiet" }, ...e.files.flatMap((f, i) => [i ? ", " : "", el("a", { href: `/exported/${encodeURIComponent(e.set)}/${encodeURIComponent(f)}`, target: "_blank", rel: "noopener" }, f)])) : "")));
-    const left = entries.some((e) => e.state === "waiting" || e.state === "exporting");
-    this.clearButton.hidden = left || !entries.length;
-    this.againButton.hidden = left || !this.failed.length;
-  }
-
-  get failed() {
-    return this.queue.entries.filter((e) => e.state === "failed" || e.state === "broken off").map((e) => e.number);
-  }
-
-  again() {
-    this.house.ask("exports again", { numbers: this.failed }).catch(() => 0);
+    this.clearButton.hidden = counts.left || !counts.all;
+    this.againButton.hidden = counts.left || !counts.open;
   }
 
   stepped() {

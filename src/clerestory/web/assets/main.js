@@ -217,15 +217,13 @@ class House extends Signs {
   }
 
   exporting(facts) {
-    const { entries } = facts;
-    const under = entries.filter((e) => e.state === "waiting" || e.state === "exporting");
-    const done = entries.length - under.length;
-    this.bar("export", under.length ? "exporting pictures" : "", { done, total: entries.length, stop: () => this.ask("exports stop").catch(() => 0) });
-    const failed = entries.filter((e) => e.state === "failed");
-    const words = [...new Set(failed.map((e) => e.said))];
-    if (failed.length && !under.length) {
-      this.problem("export", `${failed.length === 1 ? `${failed[0].view} is` : `${failed.length} views are`} not exported: ${words.slice(0, 3).join(" ")}`,
-        [["Try again", () => this.ask("exports again", { numbers: failed.map((e) => e.number) }).catch(() => 0)]]);
+    const { entries, counts } = facts;
+    this.bar("export", counts.left ? "exporting pictures" : "", { done: counts.all - counts.left, total: counts.all, stop: () => this.ask("exports stop").catch(() => 0) });
+    if (counts.failed && !counts.left) {
+      const failed = entries.filter((e) => e.state === "failed");
+      const words = [...new Set(failed.map((e) => e.said))];
+      this.problem("export", `${counts.failed === 1 ? `${failed[0].view} is` : `${counts.failed} views are`} not exported: ${words.slice(0, 3).join(" ")}`,
+        [["Try again", () => this.ask("exports again").catch(() => 0)]]);
     } else this.solved("export");
     this.page?.exporting?.(facts);
   }
