@@ -97,8 +97,9 @@ def _page(file: Path, said: str, details: str) -> None:
     words = "".join(f"<p>{html.escape(line)}</p>" for line in said.splitlines())
     more = f"<pre>{html.escape(details)}</pre>" if details else ""
     file.write_text(
-        '<!doctype html><html lang="en"><meta charset="utf-8"><meta name="color-scheme" content="dark">'
-        "<title>Clerestory could not begin</title><style>body{background:#1b1c1e;color:#c9c4ba;font:17px/1.5 "
+        '<!doctype html><html lang="en"><meta charset="utf-8"><meta name="color-scheme" content="light dark">'
+        "<title>Clerestory could not begin</title><style>:root{color-scheme:light dark}body{"
+        "background:light-dark(#f4f2ed,#1b1c1e);color:light-dark(#33312d,#c9c4ba);font:17px/1.5 "
         "system-ui,sans-serif;max-width:46rem;margin:10vh auto;padding:0 1.5rem}pre{white-space:pre-wrap;font-size:"
         f"13px}}h1{{font-weight:400}}</style><h1>Clerestory could not begin</h1>{words}{more}</html>",
         encoding="utf-8",

@@ -1,6 +1,7 @@
 // The export page: what pictures are to be, kept as sets under names of the user's own; which views; and the queue.
 
 import { button, called, debounce, el } from "./build.js";
+import { draftOf, dropDraft, keepDraft } from "./drafts.js";
 
 const ASPECTS = [["own", "as in Finish"], ["4:3", "4:3"], ["3:2", "3:2"], ["16:9", "16:9"], ["1:1", "1:1"], ["free", "free"]];
 const KINDS = [["jpeg", "JPEG"], ["tiff", "TIFF, 16 bits"]];
@@ -98,8 +99,19 @@ export class Exports {
       if (!now) this.known = null;
       else if (JSON.stringify(now) !== JSON.stringify(this.known) && !this.dirty) this.show(now, now);
     } else if (this.sets.length && !this.dirty) this.show(this.sets[0], this.sets[0]);
+    this.loaded = true;
+    this.restore();
     this.drawSets();
     this.house.exporting(found.queue);
+  }
+
+  // What was set and not kept, when this page was left.
+  restore() {
+    const { key } = this.house.visit;
+    if (this.restored || !this.loaded || !key) return;
+    this.restored = true;
+    const draft = draftOf(key, "export");
+    if (draft?.set) this.show(draft.set, this.sets.find((s) => s.name === draft.known) ?? null);
   }
 
   drawSets() {
@@ -167,6 +179,9 @@ export class Exports {
     this.quality.disabled = !this.kinds[0].querySelector("input").checked;
     this.keepButton.disabled = Boolean(this.known) && !this.dirty;
     this.keepButton.textContent = this.known ? "Keep the change" : "Keep as a set";
+    const { key } = this.house.visit;
+    if (this.restored && this.dirty) keepDraft(key, "export", { set: this.set, known: this.known?.name ?? "" });
+    else if (this.restored) dropDraft(key, "export");
     this.namesSoon();
   }
 
@@ -216,6 +231,7 @@ export class Exports {
   }
 
   visitChanged() {
+    this.restore();
     const { views, sorting } = this.house.visit;
     const reading = sorting?.state === "reading" || sorting?.state === "waiting";
     this.empty.hidden = Boolean(views.length);
