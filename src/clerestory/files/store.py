@@ -87,8 +87,8 @@ def settle(temporary: Path, final: Path) -> None:
 def in_words(path: Path, problem: OSError) -> UserError:
     """The system's refusal to write, as one clear sentence."""
     reason = {
-        errno.ENOSPC: "the disk is full; make room and run again",
-        getattr(errno, "EDQUOT", -1): "the quota is used up; make room and run again",
+        errno.ENOSPC: "the disk is full; make room and try again",
+        getattr(errno, "EDQUOT", -1): "the quota is used up; make room and try again",
         errno.EROFS: "the disk is read-only; choose another folder",
         errno.EACCES: "writing there is not allowed; choose another folder or change its permissions",
         errno.EPERM: "writing there is not allowed; choose another folder or change its permissions",

@@ -160,8 +160,8 @@ def copy_in(
                     spare.take(visit.frames / name, name)
             except _CardError as problem:
                 if not card.is_dir():
-                    raise UserError(f"{card}: the card is gone; put it back and run again. {len(out.copied)} frames "
-                                    "were copied whole.") from problem  # fmt: skip
+                    raise UserError(f"{card}: the card is gone; put it back and import again. "
+                                    f"{len(out.copied)} frames were copied whole.") from problem  # fmt: skip
                 out.refused.append((source, f"cannot be read from the card ({problem})"))
             else:
                 (out.copied if fresh else out.already).append(name)

@@ -70,7 +70,8 @@ class Porch extends Signs {
   }
 
   importing(facts) {
-    super.importing(facts);
+    // The import page itself says what became of it; others say it as what stands in the way.
+    super.importing(facts.state === "failed" && location.pathname === "/import" ? { state: "idle" } : facts);
     this.page?.importChanged?.(facts);
   }
 
