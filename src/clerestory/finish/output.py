@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from clerestory.finish.pipeline import Picture, Seen, crop_of, pictures, rectification_of
-from clerestory.finish.recipe import Aspect, Recipe
+from clerestory.finish.pipeline import F32, Picture, Seen, crop_of, developed, rectification_of, shown, straightened
+from clerestory.finish.recipe import Recipe
 from clerestory.finish.sharpen import sharpen_for_paper
 
 if TYPE_CHECKING:
@@ -16,25 +16,21 @@ ROUNDED = 2  # pixels by which rounding both edges of a picture may move its lon
 
 
 def made(seen: Seen, recipe: Recipe, order: Order) -> list[Picture]:
-    """The finished pictures of one view, one for each aspect of the order, display-linear.
-
-    Aspects of one longest edge are made together, since the frame is then developed once.
-    """
+    """The finished pictures of one view, one for each aspect of the order, display-linear; developed once for all."""
+    full: list[F32] = [developed(seen, recipe, order.quality)]
     rectification = rectification_of(seen, recipe)
-    groups: dict[int | None, list[Aspect | None]] = {}
-    for aspect in order.aspects:
+    out = []
+    for number, aspect in enumerate(order.aspects, 1):
         crop = crop_of(seen, rectification, aspect, recipe)
-        groups.setdefault(edge_of(order, crop.width, crop.height), []).append(aspect)
-    found: dict[str, Picture] = {}
-    for edge, aspects in groups.items():
-        for picture in pictures(seen, recipe, aspects, order.quality, edge):
-            found[picture.aspect] = picture
-    out = [found[aspect or "own"] for aspect in order.aspects]
-    for picture in out:
+        straight = straightened(seen, full[0], recipe, aspect, edge_of(order, crop.width, crop.height))
+        if number == len(order.aspects):
+            full.clear()  # some hundreds of megabytes that tone can do without
+        picture = shown(seen, straight, in_place=True)
         height, width = picture.rgb.shape[:2]
         per_inch = resolution_of(order, (width, height))
         if order.for_paper and per_inch is not None:
             sharpen_for_paper(picture.rgb, per_inch)
+        out.append(picture)
     return out
 
 

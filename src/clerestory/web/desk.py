@@ -482,6 +482,7 @@ class Desk:
     def proof(self, name: str, values: Mapping[str, Any]) -> dict[str, Any] | None:
         """Key and size of a view's picture as it would be written with some settings changed; see `Proofs.ask`."""
         from clerestory.finish.job import Order, job_of
+        from clerestory.plan.taken import planned_aspects
 
         recipe, view = self.changed(name, values), self.view(name)
         planned = planned_aspects(self.visit.root, [view], read_abouts(self.visit.about)).get(name)
