@@ -59,8 +59,8 @@ def test_a_full_disk_stops_import_and_export_and_both_go_on(
     visit = VisitFolder.create(disk / "Harrowmere")
     opened(page, served.base, visit.root)
     card_of(photographed, here / "media", NAMES[:2])
-    page.goto(f"{served.base}/import")
     with filled(disk, 1_500_000):
+        page.goto(f"{served.base}/import")
         page.wait_for_selector("text=The disk has")  # told before one frame is copied
         page.click("text=Import 2 frames")
         page.wait_for_selector(".outcome >> text=the disk is full; make room", timeout=60_000)
