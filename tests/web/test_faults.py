@@ -82,7 +82,7 @@ def test_a_full_disk_stops_import_and_export_and_both_go_on(
         page.click("text=Keep as a set")
         page.wait_for_selector("#trouble >> text=So nothing was changed")
         assert not (visit.root / "exports.toml").exists()
-    page.click("#trouble >> text=Try again")  # as it was asked for, under its own name
+    page.click("#trouble >> button:text-is('Try again')")  # as it was asked for, under its own name
     wait(lambda: page.locator("[data-state=done]").count() == 1, 90)
     wait(lambda: "view-01 is not exported" not in page.inner_text("#trouble"))
     assert (visit.root / "exports" / "Pictures" / "view-01.jpg").is_file()
