@@ -238,7 +238,7 @@ def lens_drawing(lens: str, counts: dict[float, int]) -> str:
     return f"<h3>{escape(lens)}</h3>" + _svg(16 + 24 * len(items), parts, f"Frames by focal length, {lens}")
 
 
-def settings_words(taken: Taken) -> str:
+def settings_words(taken: Taken, between: str = ", ") -> str:
     """One view's focal length, aperture, shutter time and ISO in words, as far as they are known."""
     words = [
         f"{taken.focal:.0f} mm" if taken.focal else "",
@@ -246,7 +246,7 @@ def settings_words(taken: Taken) -> str:
         time_label(taken.seconds) if taken.seconds else "",
         f"ISO {iso_label(taken.iso)}" if taken.iso else "",
     ]
-    return ", ".join(w for w in words if w)
+    return between.join(w for w in words if w)
 
 
 def _cd(light: float) -> str:
@@ -285,7 +285,7 @@ def _compared(found: Compared, learned: Learned) -> str:
                     f"{found.sharp} are.")  # fmt: skip
     if found.views:
         rows = [
-            [name, settings_words(p), _percent(p.sharp), settings_words(m), _percent(m.sharp)]
+            [name, settings_words(p, "  "), _percent(p.sharp), settings_words(m, "  "), _percent(m.sharp)]
             for name, p, m in found.views
         ]
         out += _table(["view", "planned", "chance of sharp", "taken", "share sharp"], rows) + _light(found)
