@@ -333,7 +333,7 @@ def scrolling(browser: Any, folder: Path, what: str) -> None:
         smooth = np.mean(np.array(out["gaps"]) < 25)
         print(f"{'':10}{100 * smooth:.1f} % of frames on time; in the page at once: {out['rows']} views")
         rows = page.evaluate(SWEEP)
-        page.wait_for_timeout(3000)
+        page.wait_for_timeout(10_000)  # pictures on their way hold the rows that they were for
         print(
             f"{'':10}memory before: {before}\n{'':10}at the bottom, {rows} views in the page: {memory(server, page)}"
         )
