@@ -278,6 +278,26 @@ def export_visit(
     return Finished(done, failures, VisitFolder(root).exports / found.name)
 
 
+def write_dng(
+    folder: Anywhere, views: Sequence[str] = (), upright: bool = False, on_progress: OnProgress = quiet
+) -> tuple[list[Path], list[tuple[str, str]]]:
+    """Write the light of a visit's views (all, or those named) as DNG beside its pictures, for other programs to go
+    on from: as a mosaic where it still is one, with colour matrix, noise and lens; `upright`: straightened and
+    cropped, as linear colour. Returns the files, and what failed with the reason. UserError for an unknown view.
+    """
+    from clerestory.finish.negative import negatives_of
+    from clerestory.visit.folder import VisitFolder
+
+    root = Path(folder)
+    found = sort_visit(root, on_progress).views
+    unknown = [name for name in views if name not in {v.name for v in found}]
+    if unknown:
+        raise UserError(f"There is no view {unknown[0]}; choose from {', '.join(v.name for v in found)}.")
+    chosen = [v for v in found if not views or v.name in views]
+    with VisitFolder(root).writing("finish"):
+        return negatives_of(root, chosen, upright, lambda n, all_: on_progress("Writing DNG", n, all_))
+
+
 def make_film(
     folder: Anywhere,
     draft: bool = False,

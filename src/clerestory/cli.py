@@ -214,6 +214,20 @@ def export(
 
 
 @app.command()
+def dng(
+    folder: Folder,
+    view: Annotated[list[str] | None, typer.Option(help="Only this view; may be given several times.")] = None,
+    upright: Annotated[bool, typer.Option(help="Straightened and cropped, as linear colour, noise out.")] = False,
+) -> None:
+    """Write the views' light as DNG for other programs: merged, with colour, noise and lens; tone left to them."""
+    with _progress() as on_progress:
+        written, failures = api.write_dng(folder, view or (), upright, on_progress)
+    for path in written:
+        out.print(str(path), markup=False)
+    _end_with(failures)
+
+
+@app.command()
 def demo(
     folder: Annotated[Path, typer.Argument(help="Where the demo visit is made.")] = Path("demo-visit"),
     workers: Annotated[int | None, typer.Option(min=1, max=64, help="Views finished at once.")] = None,

@@ -24,7 +24,9 @@ from clerestory.develop.highlights import reconstruct_highlights
 from clerestory.finish.tone import WorkingNoise, working_noise
 from clerestory.merge.result import Stitched
 from clerestory.raw.clipping import clipping_of
+from clerestory.raw.frame import open_frame
 from clerestory.raw.lens import LensCorrection, lens_correction
+from clerestory.raw.own import Noted, noted_in
 from clerestory.raw.read import FrameInfo, Mosaic, read_info, read_rendered
 
 F32 = NDArray[np.float32]
@@ -71,9 +73,19 @@ def read_source(path: Path, info: FrameInfo | None = None) -> Source:
     if not info.is_raw:
         linear, losses = read_rendered(path)
         return Source(info, lens, rendered=working_of_srgb(linear), frames=(path,), remarks=(*info.remarks, *losses))
+    if path.suffix.lower() == ".dng" and (noted := noted_in(path)) is not None:
+        return _as_noted(path, info, lens, noted)
     opened = open_corrected(path, info)
     remarks = (*info.remarks, *opened.mosaic.remarks, *said_lost(opened.mosaic))
     return Source(info, lens, mosaic=opened.mosaic, noise=opened.noise, frames=(path,), remarks=remarks)
+
+
+def _as_noted(path: Path, info: FrameInfo, lens: LensCorrection, noted: Noted) -> Source:
+    """A DNG that this program wrote: corrected and merged already, its noise as it was then."""
+    mosaic = open_frame(path, info).mosaic
+    frames = f"{noted.frames} frames" if noted.frames > 1 else "one frame"
+    remarks = (*info.remarks, *mosaic.remarks, *said_lost(mosaic), f"the file holds the light of {frames}, as merged")
+    return Source(info, lens, mosaic=mosaic, noise=noted.noise, excess=noted.excess, frames=(path,), remarks=remarks)
 
 
 def said_lost(mosaic: Mosaic) -> tuple[str, ...]:

@@ -145,6 +145,12 @@ def _iptc(about: About) -> Any:
     return data
 
 
+def xmp_packet(about: About, record: Record) -> bytes:
+    """What is said of a picture as an XMP packet, for files that this program lays out itself."""
+    _, text = exiv2.XmpParser.encode(_xmp(about, record))
+    return str(text).encode()
+
+
 def _xmp(about: About, record: Record) -> Any:
     """XMP: Dublin Core, IPTC Core 1.1, and the tool's own namespace."""
     data = exiv2.XmpData()
