@@ -1,0 +1,60 @@
+"""Gain maps, read back by libultrahdr (through imagecodecs) and Pillow: neither is ours."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from clerestory.develop.colour import encode, to_space
+from clerestory.finish import tone, write
+from clerestory.finish.bright import OFFSET, bright, gain_map, with_gain_map
+
+imagecodecs = pytest.importorskip("imagecodecs", reason="imagecodecs is not installed")
+
+
+@pytest.fixture(scope="module")
+def scene() -> np.ndarray:
+    """Stone with texture, and a window of coloured panes up to 3 stops over white; scene-linear Rec. 2020."""
+    rng = np.random.default_rng(4)
+    stone = 0.1 * np.exp2(rng.normal(0, 0.15, (480, 640, 1))) * np.array([1.05, 1.0, 0.92])
+    panes = np.exp2(rng.uniform(0.4, 2.9, (12, 14, 1))) * rng.uniform(0.45, 1.0, (12, 14, 3))
+    stone[90:330, 180:460] = np.kron(panes, np.ones((20, 20, 1)))
+    return stone.astype(np.float32)
+
+
+@pytest.mark.parametrize("space", ["srgb", "display-p3"])
+def test_base_is_the_plain_picture_and_the_bright_one_is_the_scenes_light(scene: np.ndarray, space: str) -> None:
+    look = tone.ToneSettings(exposure=0.0, window_hold=3.0)
+    shown = tone.apply(scene, look)
+    plain = write.encoded(shown, "jpeg", space)
+    base = np.asarray(Image.open(io.BytesIO(plain)).convert("RGB"))
+    brighter = bright(scene, shown, look.exposure)
+    data = with_gain_map(plain, gain_map(base, brighter, space))
+    with Image.open(io.BytesIO(data)) as image:  # any reader: the same pixels and profile
+        assert np.array_equal(np.asarray(image.convert("RGB")), base)
+        with Image.open(io.BytesIO(plain)) as own:
+            assert image.info["icc_profile"] == own.info["icc_profile"]
+        assert image.n_frames == 2, "multi-picture format, CIPA DC-007"
+        image.seek(1)
+        assert image.size == (640, 480)
+    read = np.asarray(imagecodecs.ultrahdr_decode(data, dtype="float16"), np.float32)[..., :3]
+    if space == "srgb":
+        wanted = np.clip(scene @ to_space("srgb").T, 0, 8)
+        inner = np.zeros(scene.shape[:2], bool)
+        inner[90:330, 180:460] = np.kron(np.ones((12, 14)), np.pad(np.ones((10, 10)), 5)) > 0
+        inner &= (scene.max(axis=2) > 1.0) & (scene.max(axis=2) < 8.0) & (wanted.min(axis=2) > 0.2)
+        off = np.abs((read + OFFSET) / (wanted + OFFSET) - 1)[inner]
+        assert np.median(off) < 0.02, f"the scene's light: {np.median(off):.3f}"
+    assert np.array_equal(encode(shown, space, 8).shape, read.shape)
+
+
+def test_stone_is_the_same_on_every_screen(scene: np.ndarray) -> None:
+    look = tone.ToneSettings(exposure=0.0, window_hold=3.0)
+    shown = tone.apply(scene, look)
+    brighter = bright(scene, shown, look.exposure)
+    assert np.array_equal(brighter[:80], shown[:80])
+    assert brighter.max() <= 8 + 1e-4
+    assert brighter[100:320, 200:440].mean() > 1.5 * shown[100:320, 200:440].mean()
