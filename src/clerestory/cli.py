@@ -169,7 +169,9 @@ def export(
     name: Annotated[str | None, typer.Option("--set", help="A set of exports.toml, or a new one's name.")] = None,
     view: Annotated[list[str] | None, typer.Option(help="Only this view; may be given again.")] = None,
     aspect: Annotated[str | None, typer.Option(help="own, 4:3, 3:2, 16:9, 1:1, free; divided by commas.")] = None,
-    kind: Annotated[str | None, typer.Option(help="jpeg, tiff (16 bits), or both divided by a comma.")] = None,
+    kind: Annotated[
+        str | None, typer.Option(help="jpeg, tiff (16 bits), bright (JPEG with a gain map); divided by commas.")
+    ] = None,
     space: Annotated[str | None, typer.Option(help="srgb, display-p3 or rec2020.")] = None,
     quality: Annotated[int | None, typer.Option(help="Of the JPEG, 50 to 95.")] = None,
     long_edge: Annotated[int | None, typer.Option(help="Longest edge in pixels; never enlarged.")] = None,

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+from pathlib import Path
 
+import exiv2
 import numpy as np
 import pytest
 from PIL import Image
@@ -11,6 +13,10 @@ from PIL import Image
 from clerestory.develop.colour import encode, to_space
 from clerestory.finish import tone, write
 from clerestory.finish.bright import OFFSET, bright, gain_map, with_gain_map
+from clerestory.finish.job import Order, finish_view, job_of
+from clerestory.finish.recipe import Recipe
+from clerestory.raw.group import View
+from clerestory.visit.about import About
 
 imagecodecs = pytest.importorskip("imagecodecs", reason="imagecodecs is not installed")
 
@@ -58,3 +64,22 @@ def test_stone_is_the_same_on_every_screen(scene: np.ndarray) -> None:
     assert np.array_equal(brighter[:80], shown[:80])
     assert brighter.max() <= 8 + 1e-4
     assert brighter[100:320, 200:440].mean() > 1.5 * shown[100:320, 200:440].mean()
+
+
+def test_an_order_for_it_is_one_file_beside_the_plain_jpeg_with_the_same_words(tmp_path: Path) -> None:
+    light = np.full((420, 640, 3), 30, np.uint8)
+    light[100:200, 300:400] = 250
+    frame = tmp_path / "P1.jpg"
+    Image.fromarray(light).save(frame, quality=95)
+    view = View("view-01", "single", (frame,), frame, "alone")
+    job = job_of(view, Recipe(plumb=0.0), Order(kinds=("jpeg", "bright")), tmp_path, About(title="East window"))
+    finish_view(job)
+    files = [tmp_path / "pictures" / name for name in ("view-01.jpg", "view-01_bright.jpg")]
+    plain, both = (Image.open(path) for path in files)
+    assert np.array_equal(np.asarray(plain), np.asarray(both.convert("RGB")))
+    assert both.n_frames == 2
+    for path in files:
+        image = exiv2.ImageFactory.open(str(path))
+        image.readMetadata()
+        assert "East window" in image.xmpData()["Xmp.dc.title"].toString()
+    assert imagecodecs.ultrahdr_decode(files[1].read_bytes(), dtype="float16").shape[:2] == plain.size[::-1]

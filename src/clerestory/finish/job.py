@@ -18,6 +18,7 @@ from clerestory.develop.denoise import Quality
 from clerestory.errors import UserError
 from clerestory.files.store import digest_bytes, digest_of, write_atomic
 from clerestory.finish import write
+from clerestory.finish.bright import gain_map, with_gain_map
 from clerestory.finish.icc import NAMES, profile
 from clerestory.finish.output import made, resolution_of
 from clerestory.finish.pipeline import Account, Picture, Seen, before, look
@@ -30,8 +31,8 @@ from clerestory.raw.group import View
 from clerestory.raw.headroom import Headroom, exposure_headroom
 from clerestory.visit.about import About
 
-Kind = Literal["jpeg", "tiff"]
-SUFFIX = {"jpeg": ".jpg", "tiff": ".tif"}
+Kind = Literal["jpeg", "tiff", "bright"]
+SUFFIX = {"bright": "_bright.jpg", "jpeg": ".jpg", "tiff": ".tif"}
 
 
 @dataclass(frozen=True)
@@ -171,8 +172,13 @@ def picture_bytes(job: Job, picture: Picture, kind: Kind, focal_known: bool = Tr
         }
     )
     per_inch = resolution_of(job.order, (width, height))
-    data = write.encoded(picture.rgb, kind, job.order.space, job.order.jpeg, per_inch)
-    return write.with_metadata(data, job.view.pick, job.about, record, (width, height), per_inch)
+    form = "jpeg" if kind == "bright" else kind
+    plain = write.encoded(picture.rgb, form, job.order.space, job.order.jpeg, per_inch)
+    data = write.with_metadata(plain, job.view.pick, job.about, record, (width, height), per_inch)
+    if kind == "bright" and picture.brighter is not None:
+        base = np.asarray(Image.open(io.BytesIO(plain)).convert("RGB"))
+        data = with_gain_map(data, gain_map(base, picture.brighter, job.order.space))
+    return data
 
 
 def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:

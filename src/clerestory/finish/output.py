@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from clerestory.finish.bright import bright
 from clerestory.finish.pipeline import F32, Picture, Seen, crop_of, developed, rectification_of, shown, straightened
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.sharpen import sharpen_for_paper
@@ -25,7 +27,10 @@ def made(seen: Seen, recipe: Recipe, order: Order) -> list[Picture]:
         straight = straightened(seen, full[0], recipe, aspect, edge_of(order, crop.width, crop.height))
         if number == len(order.aspects):
             full.clear()  # some hundreds of megabytes that tone can do without
+        held = straight.rgb.copy() if "bright" in order.kinds else None
         picture = shown(seen, straight, in_place=True)
+        if held is not None:
+            picture = replace(picture, brighter=bright(held, picture.rgb, seen.settings.exposure))
         height, width = picture.rgb.shape[:2]
         per_inch = resolution_of(order, (width, height))
         if order.for_paper and per_inch is not None:

@@ -61,12 +61,14 @@ class Seen:
 
 @dataclass(frozen=True)
 class Picture:
-    """One finished picture in memory: display-linear working RGB and how it came about."""
+    """One finished picture in memory: display-linear working RGB and how it came about. `brighter`: what a screen
+    with more light than white would show, 1 at white, where that was asked for."""
 
     rgb: F32
     aspect: str
     crop: Crop
     rectification: Rectification
+    brighter: F32 | None = None
 
 
 @dataclass

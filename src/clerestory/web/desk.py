@@ -617,7 +617,8 @@ def _written(record: Path) -> tuple[tuple[Any, ...], tuple[Any, ...]]:
         names = [file["name"] for aspect in aspects.values() for file in aspect["files"]]
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return (), ()
-    kinds = tuple(kind for kind, suffix in SUFFIX.items() if any(n.endswith(suffix) for n in names))
+    ended = [next((kind for kind, suffix in SUFFIX.items() if name.endswith(suffix)), None) for name in names]
+    kinds = tuple(kind for kind in SUFFIX if kind in ended)
     return tuple(None if aspect == "own" else aspect for aspect in aspects), kinds
 
 

@@ -4,7 +4,7 @@ import { button, called, debounce, el } from "./build.js";
 import { draftOf, dropDraft, keepDraft } from "./drafts.js";
 
 const ASPECTS = [["own", "as in Finish"], ["4:3", "4:3"], ["3:2", "3:2"], ["16:9", "16:9"], ["1:1", "1:1"], ["free", "free"]];
-const KINDS = [["jpeg", "JPEG"], ["tiff", "TIFF, 16 bits"]];
+const KINDS = [["jpeg", "JPEG"], ["tiff", "TIFF, 16 bits"], ["bright", "JPEG, brighter on screens that can"]];
 const SIZES = [["", "all pixels there are"], ["long_edge", "longest edge"], ["within", "within width and height"], ["print_size", "a size on paper"]];
 const SPACES = [["srgb", "sRGB"], ["display-p3", "Display P3"], ["rec2020", "Rec. 2020"]];
 const PARTS = [["", "no more"], ["title", "title"], ["date", "date"], ["number", "number"], ["view", "view"]];
@@ -176,7 +176,7 @@ export class Exports {
     this.unit.hidden = !paper;
     this.pixels.hidden = paper;
     if (paper || this.sharpen.value === "print") this.resolution.value ||= 300;
-    this.quality.disabled = !this.kinds[0].querySelector("input").checked;
+    this.quality.disabled = ![this.kinds[0], this.kinds[2]].some((k) => k.querySelector("input").checked);
     this.keepButton.disabled = Boolean(this.known) && !this.dirty;
     this.keepButton.textContent = this.known ? "Keep the change" : "Keep as a set";
     const { key } = this.house.visit;
