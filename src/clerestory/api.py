@@ -278,6 +278,17 @@ def export_visit(
     return Finished(done, failures, VisitFolder(root).exports / found.name)
 
 
+def print_visit(
+    folder: Anywhere, paper: str = "a4", sheet: bool = True, pages: bool = True, on_progress: OnProgress = quiet
+) -> Path:
+    """Write a visit's finished pictures as a PDF to print, a contact sheet and a page each with its words; where it
+    lies. `paper`: a5, a4, a3, letter or tabloid, lying. UserError for another, and where nothing is finished yet.
+    """
+    from clerestory.finish.paper import print_pictures
+
+    return print_pictures(Path(folder), paper, sheet, pages, lambda n, all_: on_progress("Laying out", n, all_))
+
+
 def write_dng(
     folder: Anywhere, views: Sequence[str] = (), upright: bool = False, on_progress: OnProgress = quiet
 ) -> tuple[list[Path], list[tuple[str, str]]]:

@@ -215,6 +215,19 @@ def export(
     _end_with(result.failures)
 
 
+@app.command("print")
+def print_(
+    folder: Folder,
+    paper: Annotated[str, typer.Option(help="a5, a4, a3, letter or tabloid; lying.")] = "a4",
+    sheet: Annotated[bool, typer.Option(help="The contact sheet.")] = True,
+    pages: Annotated[bool, typer.Option(help="A page for each picture, with its words.")] = True,
+) -> None:
+    """Lay the finished pictures out on paper: a contact sheet and a page each, sharpened for print, as one PDF."""
+    with _progress() as on_progress:
+        path = api.print_visit(folder, paper, sheet, pages, on_progress)
+    out.print(str(path), markup=False)
+
+
 @app.command()
 def dng(
     folder: Folder,

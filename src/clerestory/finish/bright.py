@@ -61,7 +61,7 @@ def gain_map(base: NDArray[np.uint8], brighter: F32, space: str) -> NDArray[np.u
 
 
 def with_gain_map(jpeg: bytes, gains: NDArray[np.uint8]) -> bytes:
-    """A JPEG file with a gain map behind it; its own picture and all that is said of it stay as they are."""
+    """A JPEG file with a gain map (H x W x 3) behind it; its own picture and all it says stay as they are."""
     out = io.BytesIO()
     Image.fromarray(gains).save(out, "JPEG", quality=QUALITY, subsampling=0)
     second = _with_segments(out.getvalue(), [NAME + _numbers()])
