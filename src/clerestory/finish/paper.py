@@ -83,7 +83,8 @@ def print_pictures(
             told(count, len(found))
             pictures.append(_laid(one, work, (width - 2 * MARGIN, room), cell))
         title = folder.resolve().name if not (said := read_abouts(folder / "about.toml").visit.title) else said
-        data = {"title": title, "width": width, "height": height, "margin": MARGIN, "columns": COLUMNS, "cell": CELL, "gutter": GUTTER,
+        data = {"title": title, "width": width, "height": height, "margin": MARGIN,
+                "columns": COLUMNS, "cell": CELL, "gutter": GUTTER,
                 "room": room, "sheet": sheet, "pages": pages, "pictures": pictures}  # fmt: skip
         content = _set(data, work)
     told(len(found), len(found))
