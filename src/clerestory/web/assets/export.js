@@ -4,7 +4,7 @@ import { button, called, debounce, el } from "./build.js";
 import { draftOf, dropDraft, keepDraft } from "./drafts.js";
 
 const ASPECTS = [["own", "as in Finish"], ["4:3", "4:3"], ["3:2", "3:2"], ["16:9", "16:9"], ["1:1", "1:1"], ["free", "free"]];
-const KINDS = [["jpeg", "JPEG"], ["tiff", "TIFF, 16 bits"], ["bright", "JPEG, brighter on screens that can"]];
+const KINDS = [["jpeg", "JPEG"], ["tiff", "TIFF, 16 bits"], ["bright", "JPEG, gain map"]];
 const SIZES = [["", "all pixels there are"], ["long_edge", "longest edge"], ["within", "within width and height"], ["print_size", "a size on paper"]];
 const SPACES = [["srgb", "sRGB"], ["display-p3", "Display P3"], ["rec2020", "Rec. 2020"]];
 const PARTS = [["", "no more"], ["title", "title"], ["date", "date"], ["number", "number"], ["view", "view"]];
