@@ -45,6 +45,18 @@ _LOWER = (
 """
 )
 
+_NOTE = (
+    _SHEET
+    + """
+#place(left + top, block(width: 560pt, {
+  set text(hyphenate: false)
+  if data.head != "" { text(size: 20pt, data.head) }
+  if data.head != "" and data.lines.len() > 0 { v(9pt, weak: true) }
+  for line in data.lines { stone(18pt, line); linebreak() }
+}))
+"""
+)
+
 _CARD = (
     _SHEET
     + """
@@ -131,6 +143,40 @@ def lower_third(caption: str, settings: str, size: tuple[int, int], lift: float 
     dark = np.float32(0.045)
     share = (text / np.maximum(cover, 1e-6))[..., None]
     return _cropped(rgba[..., :3] * share + dark * (1 - share), cover, f"{caption}|{settings}")
+
+
+PLATE = 0.82  # opacity of the dark behind small type: stone-coloured letters pass 4.5:1 (WCAG 2.2, 1.4.3) over white
+_DARK = np.float32(0.045)
+
+
+def plated(letters: NDArray[np.uint8], feather: float) -> tuple[Floats, Floats]:
+    """Colour and cover of letters (H x W x 4, uint8) on a dark plate with soft edges, `feather` pixels wide.
+
+    All letters stand on the plate's even part, so that they read alike over a window and over a vault in shade.
+    """
+    rgba = letters.astype(np.float32) / np.float32(255)
+    text = rgba[..., 3]
+    ys, xs = np.nonzero(text > 0.02)
+    if not ys.size:
+        return rgba[..., :3], text
+    height, width = text.shape
+
+    def along(size: int, low: int, high: int) -> Floats:
+        place = np.arange(size, dtype=np.float32)
+        far = np.maximum(np.maximum(low - place, place - high) / np.float32(feather) - np.float32(0.5), 0)
+        share = np.clip(far, 0, 1)
+        return (1 - share * share * (3 - 2 * share)).astype(np.float32)
+
+    plate = np.outer(along(height, int(ys.min()), int(ys.max())), along(width, int(xs.min()), int(xs.max())))
+    cover = text + np.float32(PLATE) * plate * (1 - text)
+    share = (text / np.maximum(cover, 1e-6))[..., None]
+    return rgba[..., :3] * share + _DARK * (1 - share), cover
+
+
+def note(head: str, lines: tuple[str, ...], size: tuple[int, int]) -> Layer:
+    """Small type at the top left, on a plate: what the words rest on, or what is seen at this moment."""
+    letters = _letters(_NOTE, {"head": head, "lines": list(lines)}, size)
+    return _cropped(*plated(letters, size[0] / 60), "|".join((head, *lines)))
 
 
 def card_light(card: Card, size: tuple[int, int]) -> Floats:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import tomli_w
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from clerestory.errors import UserError
 from clerestory.files.toml import model_of, read_text
@@ -58,6 +58,13 @@ class Shot(BaseModel):
     """Name of a picture that holds this detail: it is shown small, with the place of the detail marked."""
     region: tuple[Share, Share, Share, Share] | None = None
     """Where the detail lies in `within`: left, top, right, bottom as shares; found by matching when not given."""
+    fact: tuple[str, ...] = ()
+    """Names of facts in facts.toml that the words rest on: shown small while they are said, listed at the end."""
+
+    @field_validator("fact", mode="before")
+    @classmethod
+    def _one_or_several(cls, value: Any) -> Any:
+        return (value,) if isinstance(value, str) else value
 
     @model_validator(mode="after")
     def _fits(self) -> Shot:

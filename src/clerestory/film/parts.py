@@ -133,6 +133,7 @@ def _look_key(scene: Scene, size: tuple[int, int], digests: Digests) -> tuple[ob
         scene.settings,
         scene.speech is not None,
         scene.region,
+        scene.facts,
         [digests.of(path) for path in pictures],
     )
 

@@ -7,6 +7,9 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from clerestory.errors import UserError
+from clerestory.files.mistakes import Loc, line_map
+from clerestory.files.toml import read_text
+from clerestory.film import facts as claims
 from clerestory.film.captions import Cue, cues, seconds_needed, word_count
 from clerestory.film.detail import find_region
 from clerestory.film.lettering import Card
@@ -32,6 +35,15 @@ class _Desk:
     problems: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     recordings: dict[Path, Recording] = field(default_factory=dict)
+    facts: dict[str, claims.Fact] = field(default_factory=dict)
+    lines: dict[Loc, int] = field(default_factory=dict)
+
+    def at(self, number: int, shot: Shot, *keys: str | int) -> str:
+        """A shot's label with the line of film.toml that a key of it stands on, where there is one."""
+        near: Loc = ("shots", number - 1, *keys)
+        while near and near not in self.lines:
+            near = near[:-1]
+        return _label(number, shot) + (f", line {self.lines[near]}" if near else "")
 
     def sound(self, name: str, where: str) -> Recording | None:
         """A recording, read once; None when it cannot be used, and why is noted."""
@@ -200,16 +212,41 @@ def _chapter_card(shot: Shot) -> Scene:
     return Scene(shot.chapter, 0, _frames(3.4), _CARD_JOIN, card=Card(shot.chapter, size=34.0), chapter=shot.chapter)
 
 
-def _credit_cards(film: Film) -> Iterator[Scene]:
-    """Credits, at most nine lines a card (a long one counts for more), each card long enough to be read."""
+def _cited(desk: _Desk, number: int, shot: Shot) -> tuple[claims.Fact, ...]:
+    """The facts that a shot cites; one that is not there is a problem, a number without one a note."""
+    known = ", ".join(desk.facts) or "none"
+    missing = [name for name in shot.fact if name not in desk.facts]
+    for name in missing:
+        where = desk.at(number, shot, "fact")
+        desk.problems.append(f"{where}: no fact is called '{name}' in film/{claims.FILE} (it has: {known})")
+    facts = tuple(desk.facts[name] for name in shot.fact if name in desk.facts)
+    bare = [] if missing else claims.unbacked(shot.words, facts)
+    if bare:
+        said = ", ".join(f"'{word}'" for word in bare)
+        desk.notes.append(
+            f"{_label(number, shot)}: no fact is behind {said}; look it up, write it into film/{claims.FILE} and cite"
+            " it in the shot."
+        )
+    return facts
+
+
+def _text_cards(label: str, heading: str, all_lines: list[str]) -> Iterator[Scene]:
+    """Lines on cards, at most nine a card (a long one counts for more), each card long enough to be read."""
     cards: list[list[str]] = [[]]
-    for line in film.credits:
+    for line in all_lines:
         if cards[-1] and sum(1 + len(each) // 95 for each in [*cards[-1], line]) > 9:
             cards.append([])
         cards[-1].append(line)
     for i, lines in enumerate(tuple(card) for card in cards if card):
         seconds = max(4.0, 2.5 + sum(map(len, lines)) / 14)
-        yield Scene("credits", 0, _frames(seconds), _CARD_JOIN, card=Card("Credits" if i == 0 else "", lines, 26.0))
+        yield Scene(label, 0, _frames(seconds), _CARD_JOIN, card=Card(heading if i == 0 else "", lines, 26.0))
+
+
+def _end_cards(film: Film, scenes: list[Scene]) -> Iterator[Scene]:
+    """What the film's words rest on, each fact once in the order it is said; then the credits."""
+    facts = dict.fromkeys(fact for scene in scenes for fact in scene.facts)
+    yield from _text_cards("sources", "Sources", [f"{fact.statement}: {fact.cited}" for fact in facts])
+    yield from _text_cards("credits", "Credits", film.credits)
 
 
 def _settings(picture: Picture, shot: Shot) -> str:
@@ -236,10 +273,10 @@ def _outline(desk: _Desk) -> list[Scene]:
             Scene(
                 _label(number, shot), 0, 0, lead, number=number, shot=shot, picture=sources.picture,
                 before=sources.before, whole=sources.whole, region=sources.region, caption=shot.caption,
-                settings=_settings(sources.picture, shot),
+                settings=_settings(sources.picture, shot), facts=_cited(desk, number, shot),
             )
         )  # fmt: skip
-    scenes.extend(_credit_cards(film))
+    scenes.extend(_end_cards(film, scenes))
     scenes.append(Scene("dark", 0, _frames(1.6), _frames(1.0)))
     tails = [scene.lead for scene in scenes[1:]] + [0]
     scenes = [replace(scene, tail=tail) for scene, tail in zip(scenes, tails, strict=True)]
@@ -297,7 +334,9 @@ def plan_scenes(film: Film, visit: Path, size: tuple[int, int]) -> tuple[Plan, d
 
     Raises UserError with every problem, each naming its shot and the reason.
     """
-    desk = _Desk(film, visit, size)
+    text = read_text(visit / "film" / "film.toml")
+    lines = line_map(text) if text else {}
+    desk = _Desk(film, visit, size, facts=claims.read_facts(visit / "film" / claims.FILE), lines=lines)
     outline = _outline(desk)
     recorded = _recorded(desk)
     if film.music:

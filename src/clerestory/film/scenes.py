@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from clerestory.film.facts import Fact
 from clerestory.film.lettering import Card
 from clerestory.film.model import Shot
 from clerestory.film.pictures import Picture
@@ -47,6 +48,8 @@ class Scene:
     settings: str = ""
     chapter: str = ""
     speech: Speech | None = None
+    facts: tuple[Fact, ...] = ()
+    """What the words rest on."""
 
     @property
     def end(self) -> int:

@@ -38,10 +38,12 @@ def _how(text: str, line: int, source: Path) -> dict[str, Any]:
             out["within"] = way
         elif move == "narration" and way:
             out["narration"] = way
+        elif move == "fact" and way:
+            out.setdefault("fact", []).append(way)
         else:
             raise UserError(
                 f"{source}, line {line}: '{word}' is not a shot setting; use a length (8 s), hold, push, pull, pan or"
-                " tilt with a direction, cut, dissolve, whole, before, no settings, within NAME or narration FILE."
+                " tilt with a direction, cut, dissolve, whole, before, no settings, within NAME, fact NAME or narration FILE."
             )
     return out
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Protocol
 
 import av
@@ -30,6 +31,8 @@ class Span:
     what: str
     first: int
     last: int
+    number: int = 0
+    """Which of several, from 0."""
 
     def opacity(self, frame: int) -> float:
         """0 to 1 at a frame: eased in and out."""
@@ -187,13 +190,27 @@ def spans_of(scene: Scene) -> list[Span]:
         out.append(Span("caption", first, min(last, first + round(CAPTION_SECONDS * RATE))))
     if scene.whole and scene.region:
         out.append(Span("inset", first, last))
-    return out
+    return [*out, *_fact_spans(scene, first, last)]
+
+
+def _fact_spans(scene: Scene, first: int, last: int) -> list[Span]:
+    """The facts of a scene one after another while its words are said; without words as long as it is seen."""
+    if not scene.facts:
+        return []
+    speech = scene.speech
+    begin = max(first, round(speech.start * RATE) - scene.start) if speech else first
+    end = min(last, round((speech.start + speech.seconds) * RATE) - scene.start + 2 * FADE) if speech else last
+    edges = np.linspace(begin, max(end, begin), len(scene.facts) + 1).astype(int)
+    return [Span("fact", int(a), int(b), k) for k, (a, b) in enumerate(pairwise(edges))]
 
 
 def layer_of(span: Span, scene: Scene, size: tuple[int, int]) -> Layer:
     """What a span shows."""
     if span.what == "caption":
         return lettering.lower_third(scene.caption, scene.settings, size, SPOKEN_LIFT if scene.speech else 0.0)
+    if span.what == "fact":
+        fact = scene.facts[span.number]
+        return lettering.note(fact.statement, (fact.cited,), size)
     assert scene.whole and scene.region
     return lettering.inset(load_linear(scene.whole.path), scene.region, size)
 

@@ -1,0 +1,107 @@
+"""Facts: sources are asked for, numbers without a fact are named, and what is cited is shown and listed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from clerestory.errors import UserError
+from clerestory.film.facts import FILE, facts_of, numbers_in
+from clerestory.film.stage import spans_of
+from teaching import contrast, drawn, luminance, plan_of, put, shot_of
+
+FACTS = """[[fact]]
+name = "begun"
+statement = "The nave was begun in 1182"
+source = "A. Marrow, The Fabric Rolls of Saint Corvane's"
+page = 41
+
+[[fact]]
+name = "height"
+statement = "The vault stands 24 metres above the floor"
+source = "Measured with a laser from the floor"
+date = 2027-04-20
+"""
+
+
+@pytest.mark.parametrize(
+    ("said", "values"),
+    [
+        ("begun in 1182, or 1,182 if you like", [1182, 1182]),
+        ("begun in eleven eighty-two", [1182]),
+        ("eleven hundred and eighty-two", [1182]),
+        ("a twelfth century wall, with seven windows", [12, 7]),
+        ("two thousand and five", [2005]),
+        ("twenty-four metres; two bays", [24, 2]),
+        ("one stands here, and the first of them sees hundreds", []),
+        ("nineteen oh", [19]),
+    ],
+)
+def test_numbers_are_found_in_digits_and_in_words(said: str, values: list[float]) -> None:
+    assert [value for _, value in numbers_in(said)] == values
+
+
+def test_a_fact_without_a_source_is_one_sentence_with_its_line_and_what_to_write(tmp_path: Path) -> None:
+    text = FACTS.replace('source = "A. Marrow, The Fabric Rolls of Saint Corvane\'s"\n', "")
+    with pytest.raises(UserError) as error:
+        facts_of(text, tmp_path / FILE)
+    assert str(error.value) == (
+        f'{tmp_path / FILE}, line 1, fact 1: has no source; write source = "..." (a book, a record, an inscription,'
+        " who was asked) under it"
+    )
+    with pytest.raises(UserError, match=r"line 1, fact 1: has neither page nor date; write page"):
+        facts_of(FACTS.replace("page = 41\n", ""), tmp_path / FILE)
+
+
+def test_numbers_that_no_cited_fact_holds_are_named_and_an_unknown_fact_is_refused(tmp_path: Path) -> None:
+    put(tmp_path, "nave", np.full((180, 320, 3), 0.5))
+    (tmp_path / "film").mkdir()
+    (tmp_path / "film" / FILE).write_text(FACTS, encoding="utf-8")
+    words = 'words = "Begun in eleven eighty-two, it has seven windows."\n'
+    shot = f'[[shots]]\npicture = "nave"\n{words}'
+    notes = [note for note in plan_of(tmp_path, shot).notes if "fact" in note]
+    assert len(notes) == 1 and "'eleven eighty-two', 'seven'" in notes[0] and "shot 1 (nave)" in notes[0]
+    notes = [note for note in plan_of(tmp_path, shot + 'fact = "begun"\n').notes if "fact" in note]
+    assert len(notes) == 1 and "'seven'" in notes[0] and "eleven" not in notes[0]
+    with pytest.raises(UserError, match=r"shot 1 \(nave\), line 4: no fact is called 'began' .*has: begun, height"):
+        plan_of(tmp_path, shot + 'fact = "began"\n')
+
+
+def test_a_cited_fact_is_shown_while_it_is_said_and_listed_at_the_end(tmp_path: Path) -> None:
+    put(tmp_path, "nave", np.full((180, 320, 3), 0.5))
+    (tmp_path / "film").mkdir()
+    (tmp_path / "film" / FILE).write_text(FACTS, encoding="utf-8")
+    words = 'words = "It was begun in 1182."\nfact = "begun"\nseconds = 8\n'
+    plan = plan_of(tmp_path, f'[[shots]]\npicture = "nave"\n{words}' + '[[shots]]\npicture = "nave"\nseconds = 3\n')
+    scene = shot_of(plan)
+    (span,) = [span for span in spans_of(scene) if span.what == "fact"]
+    assert scene.speech
+    spoken = scene.speech.start * 25 - scene.start
+    assert span.first <= spoken + 1 and spoken + scene.speech.seconds * 25 <= span.last < scene.frames
+    middle = (span.first + span.last) // 2
+    without, with_it = drawn(scene, [middle], letters=False)[0], drawn(scene, [middle])[0]
+    assert np.abs(with_it - without)[:60, :200].max() > 0.3 and np.abs(with_it - without)[90:].max() < 0.01
+    card = next(s.card for s in plan.scenes if s.label == "sources")
+    line = "The nave was begun in 1182: A. Marrow, The Fabric Rolls of Saint Corvane's, p. 41"
+    assert card and card.lines == (line,)
+
+
+@pytest.mark.parametrize("level", [0.0, 1.0])
+def test_small_type_passes_four_and_a_half_to_one_over_the_darkest_and_the_brightest_picture(
+    tmp_path: Path, level: float
+) -> None:
+    # WCAG 2.2, success criterion 1.4.3: 4.5:1 for text. Large enough that strokes are wider than a pixel.
+    size = (1920, 1080)
+    put(tmp_path, "nave", np.full((270, 480, 3), level))
+    (tmp_path / "film").mkdir()
+    (tmp_path / "film" / FILE).write_text(FACTS, encoding="utf-8")
+    shot = '[[shots]]\npicture = "nave"\nfact = ["begun"]\nseconds = 6\ncaption = ""\n'
+    scene = shot_of(plan_of(tmp_path, shot, size))
+    (span,) = spans_of(scene)
+    frame = drawn(scene, [(span.first + span.last) // 2], size)[0]
+    block = frame[60:160, 96:1100]
+    rows = block.max(axis=1) > 0.5
+    stone = [np.quantile(row, 0.999) for row in block[rows]]
+    assert contrast(luminance(np.array(min(stone))), luminance(np.quantile(block[rows], 0.3))) > 4.5
