@@ -13,7 +13,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
-from clerestory.files.mistakes import Complaints, Loc, Mistake, Mistakes, plain
+from clerestory.files.mistakes import Complaints, Loc, Mistake, Mistakes
 from clerestory.files.toml import parse_toml, read_text
 
 FILE = "facts.toml"
@@ -97,14 +97,16 @@ def _sourced(mistake: Mistake) -> Mistake:
 
 # ---- numbers in words that are spoken (English)
 
-_UNITS = """zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen
-seventeen eighteen nineteen""".split()
-_TENS = {word: 10 * k for k, word in enumerate("twenty thirty forty fifty sixty seventy eighty ninety".split(), 2)}
+_UNITS_TEXT = """zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen
+seventeen eighteen nineteen"""
+_TENS_TEXT = "twenty thirty forty fifty sixty seventy eighty ninety"
+_UNITS = _UNITS_TEXT.split()
+_TENS = {word: 10 * k for k, word in enumerate(_TENS_TEXT.split(), 2)}
 _SMALL = {word: k for k, word in enumerate(_UNITS)} | _TENS
 _LARGE = {"hundred": 100, "thousand": 1000, "million": 1_000_000}
 _ORDINAL = {
     "third": 3, "fourth": 4, "fifth": 5, "sixth": 6, "seventh": 7, "eighth": 8, "ninth": 9, "tenth": 10,
-    "eleventh": 11, "twelfth": 12, **{f"{word}th": k for k, word in enumerate(_UNITS) if 13 <= k},
+    "eleventh": 11, "twelfth": 12, **{f"{word}th": k for k, word in enumerate(_UNITS) if k >= 13},
     **{word.replace("y", "ieth"): k for word, k in _TENS.items()},
 }  # fmt: skip
 _PLURAL = {"hundreds": "hundred", "thousands": "thousand", "millions": "million"}

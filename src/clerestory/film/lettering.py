@@ -57,6 +57,13 @@ _NOTE = (
 """
 )
 
+_TAG = (
+    _SHEET
+    + """
+#place(left + top, dx: 20pt, dy: 20pt, block(width: 420pt, { set text(hyphenate: false, size: 22pt); data.word }))
+"""
+)
+
 _CARD = (
     _SHEET
     + """
@@ -177,6 +184,12 @@ def note(head: str, lines: tuple[str, ...], size: tuple[int, int]) -> Layer:
     """Small type at the top left, on a plate: what the words rest on, or what is seen at this moment."""
     letters = _letters(_NOTE, {"head": head, "lines": list(lines)}, size)
     return _cropped(*plated(letters, size[0] / 60), "|".join((head, *lines)))
+
+
+@lru_cache(maxsize=16)
+def tag(word: str, size: tuple[int, int]) -> Layer:
+    """A word on its plate, to be moved where it belongs."""
+    return _cropped(*plated(_letters(_TAG, {"word": word}, size), size[0] / 90), word)
 
 
 def card_light(card: Card, size: tuple[int, int]) -> Floats:

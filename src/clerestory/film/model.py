@@ -21,6 +21,45 @@ WORDS_A_MINUTE = 140  # unhurried speech over pictures; common practice, no sour
 QUIET_SECONDS = 7.0  # a picture nobody speaks over; common practice, no source
 
 
+class Point(BaseModel):
+    """A place of a shot's picture that is pointed at for a while; the mark keeps to it while the picture moves."""
+
+    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+
+    mark: Literal["ring", "arrow", "light"] = "ring"
+    """A ring around the place, an arrow to its edge, or the place left light while all else is darkened."""
+    at: tuple[float, float]
+    """The place's middle: shares of the picture's width and height, from its top left corner."""
+    radius: Annotated[float, Field(gt=0, le=0.5)] = 0.05
+    """The place's radius as a share of the picture's width."""
+    word: Annotated[str, Field(max_length=60)] = ""
+    """What stands beside it."""
+    from_seconds: Annotated[float, Field(ge=0)] | None = None
+    """When it comes, counted from the shot's beginning; without it, as soon as the shot is seen alone."""
+    to_seconds: Annotated[float, Field(ge=0)] | None = None
+    """When it goes, counted so too; without it, at the shot's end, or a few seconds after the word it comes with."""
+    said: str = ""
+    """A word, or words in a row, of the shot's `words`: the pointer comes when they are said."""
+
+    @field_validator("at")
+    @classmethod
+    def _inside(cls, at: tuple[float, float]) -> tuple[float, float]:
+        if not all(0 <= share <= 1 for share in at):
+            raise ValueError(
+                f"[{at[0]:g}, {at[1]:g}] lies outside its picture; write shares of its width and height from 0 to 1,"
+                " such as [0.5, 0.3]"
+            )
+        return at
+
+    @model_validator(mode="after")
+    def _timed_once(self) -> Point:
+        if self.said and self.from_seconds is not None:
+            raise ValueError("comes with a word or at a second; remove said or from_seconds")
+        if self.to_seconds is not None and self.to_seconds <= (self.from_seconds or 0):
+            raise ValueError("goes before it comes; make to_seconds larger")
+        return self
+
+
 class Shot(BaseModel):
     """One picture in the film: how long, how it moves, what is said and shown over it."""
 
@@ -61,6 +100,11 @@ class Shot(BaseModel):
     fact: tuple[str, ...] = ()
     """Names of facts in facts.toml that the words rest on: shown small while they are said, listed at the end."""
 
+    still: bool = False
+    """Nothing in this shot moves."""
+    point: tuple[Point, ...] = ()
+    """What is pointed at, each as [[shots.point]]."""
+
     @field_validator("fact", mode="before")
     @classmethod
     def _one_or_several(cls, value: Any) -> Any:
@@ -74,6 +118,8 @@ class Shot(BaseModel):
             raise ValueError(f"a tilt goes up or down, not {self.direction}")
         if self.whole and self.move != "hold":
             raise ValueError("a whole picture is always a hold; remove `whole` or the move")
+        if self.still and self.move != "hold":
+            raise ValueError(f"`still` forbids a {self.move}; remove one of the two")
         if self.region and not (self.region[0] < self.region[2] and self.region[1] < self.region[3]):
             raise ValueError("region is left, top, right, bottom; this one has no width or no height")
         return self
@@ -102,6 +148,8 @@ class Film(BaseModel):
     credits: list[str] = Field(default_factory=list)
     poster: str = ""
     """The picture on the poster frame; without it, the first."""
+    still: bool = False
+    """Nothing in the film moves: moves become holds, a wipe becomes a dissolve."""
     shots: list[Shot] = Field(min_length=1)
 
 
@@ -139,10 +187,16 @@ def film_of(text: str, path: Path) -> Film:
     return model_of(Film, text, path)
 
 
+def _shot_toml(shot: dict[str, Any]) -> str:
+    points = shot.pop("point", [])
+    text = f"\n[[shots]]\n{tomli_w.dumps(shot)}"
+    return text + "".join(f"[[shots.point]]\n{tomli_w.dumps(point)}" for point in points)
+
+
 def film_toml(film: Film) -> str:
     """The film as TOML, with nothing in it that is as it would be anyway."""
     values = film.model_dump(mode="json", exclude_defaults=True)
     shots = values.pop("shots")
-    text = tomli_w.dumps(values) + "".join(f"\n[[shots]]\n{tomli_w.dumps(shot)}" for shot in shots)
+    text = tomli_w.dumps(values) + "".join(_shot_toml(shot) for shot in shots)
     short = re.compile(r"\[\n((?:    [\d.]+,\n)+)\]")  # a point on one line
     return short.sub(lambda m: "[" + ", ".join(m[1].replace(",", " ").split()) + "]", text)

@@ -123,6 +123,8 @@ def path_of(shot: Shot, size: tuple[int, int], frame: tuple[int, int], frames: i
         still = whole(size, frame)
         return Path(still, still, frames)
     base = filling(size, frame, *(shot.towards or (0.5, 0.5)))
+    if shot.still:
+        return Path(base, base, frames)
     if shot.move in ("push", "pull"):
         close = pushed(base, size, frame[0], shot.amount, towards)
         start, end = (base, close) if shot.move == "push" else (close, base)

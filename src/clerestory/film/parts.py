@@ -20,12 +20,12 @@ from av.stream import Stream
 from av.video.frame import PictureType
 
 from clerestory.files.store import atomic
-from clerestory.film.lettering import Layer
 from clerestory.film.light import Renderer
 from clerestory.film.moves import eased
 from clerestory.film.pictures import file_digest
 from clerestory.film.scenes import RATE, Plan, Scene
 from clerestory.film.stage import (
+    Drawn,
     Lit,
     Look,
     Span,
@@ -134,6 +134,7 @@ def _look_key(scene: Scene, size: tuple[int, int], digests: Digests) -> tuple[ob
         scene.speech is not None,
         scene.region,
         scene.facts,
+        (scene.shot.point, scene.shot.still) if scene.shot else None,
         [digests.of(path) for path in pictures],
     )
 
@@ -220,7 +221,7 @@ class Studio:
         self._plan, self._coding = plan, coding
         self._renderer = Renderer(coding.width, coding.height, threads)
         self._lit: dict[int, Lit] = {}
-        self._layers: dict[int, list[tuple[Span, Layer]]] = {}
+        self._layers: dict[int, list[tuple[Span, Drawn]]] = {}
         self._slots = [av.VideoFrame(coding.width, coding.height, "yuv420p") for _ in range(Encoder.slots)]
         self._plain = av.VideoFrame(coding.width, coding.height, "yuv420p")
         self._mixing = [np.empty((coding.height, 3 * coding.width), np.float32) for _ in range(2)]
@@ -236,7 +237,7 @@ class Studio:
             self._lit[index] = light_scene(self._plan.scenes[index], self._renderer)
         return self._lit[index]
 
-    def _layers_of(self, index: int) -> list[tuple[Span, Layer]]:
+    def _layers_of(self, index: int) -> list[tuple[Span, Drawn]]:
         if index not in self._layers:
             scene, size = self._plan.scenes[index], (self._coding.width, self._coding.height)
             self._layers[index] = [(span, layer_of(span, scene, size)) for span in spans_of(scene)]

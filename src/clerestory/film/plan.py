@@ -16,8 +16,10 @@ from clerestory.film.lettering import Card
 from clerestory.film.model import QUIET_SECONDS, WORDS_A_MINUTE, Film, Shot
 from clerestory.film.moves import path_of
 from clerestory.film.pictures import Picture, folder_pictures, named_picture, raw_rendering, read_picture
+from clerestory.film.pointing import holds, place_in_frame
 from clerestory.film.scenes import RATE, Plan, Scene, Speech
 from clerestory.film.sound import Recording, cut_take, faults, read_sound, spoken
+from clerestory.film.stage import spans_of
 
 _IN, _OUT = 0.4, 0.7  # seconds of quiet before and after the words of a shot
 _BRIEF = 3.6  # seconds a picture is seen at the least, however few the words
@@ -293,10 +295,11 @@ def _placed(desk: _Desk, outline: list[Scene], recorded: dict[int, _Spoken], spe
         shot = scene.shot
         if shot is not None:
             piece = recorded.get(scene.number)
-            scene = replace(scene, frames=_length(desk, scene, shot, piece, speed))
+            scene = replace(scene, start=start, frames=_length(desk, scene, shot, piece, speed))
             if shot.words or piece:
                 scene = replace(scene, speech=_speech(scene, shot, piece, speed, start))
             _check_move(desk, scene, shot)
+            _check_points(desk, scene, shot)
         out.append(replace(scene, start=start))
         at = start + scene.frames
     return out
@@ -329,6 +332,37 @@ def _check_move(desk: _Desk, scene: Scene, shot: Shot) -> None:
         desk.notes.append(f"{scene.label}: the picture has no pixels to spare for a {shot.move}, so it is a hold.")
 
 
+def _check_points(desk: _Desk, scene: Scene, shot: Shot) -> None:
+    """Pointers that come with a word nobody says, or point at what the shot does not show."""
+    assert scene.picture
+    size = (scene.picture.width, scene.picture.height)
+    path = path_of(shot, size, desk.size, scene.frames)
+    for k, point in enumerate(shot.point):
+        if point.said and not holds(shot.words, point.said):
+            where = desk.at(scene.number, shot, "point", k, "said")
+            desk.problems.append(
+                f"{where}: '{point.said}' is not among the shot's words, so no pointer can come with it"
+            )
+    shown = {span.number: span for span in spans_of(scene) if span.what == "point"}
+    for k, point in enumerate(shot.point):
+        span = shown.get(k)
+        if span is None:
+            where = desk.at(scene.number, shot, "point", k)
+            desk.problems.append(
+                f"{where}: the pointer has no time within its shot; change from_seconds or to_seconds"
+            )
+            continue
+        for frame in (span.first, span.last):
+            x, y, _ = place_in_frame(point, size, path.at(frame), desk.size[0])
+            if not (0 <= x <= desk.size[0] and 0 <= y <= desk.size[1]):
+                where = desk.at(scene.number, shot, "point", k, "at")
+                desk.problems.append(
+                    f"{where}: points at a place that the shot does not show at {frame / RATE:.1f} s; move the"
+                    " pointer, aim the shot there with towards, or show the picture whole"
+                )
+                break
+
+
 def plan_scenes(film: Film, visit: Path, size: tuple[int, int]) -> tuple[Plan, dict[Path, Recording]]:
     """The film as checked scenes, and its recordings by path.
 
@@ -336,6 +370,9 @@ def plan_scenes(film: Film, visit: Path, size: tuple[int, int]) -> tuple[Plan, d
     """
     text = read_text(visit / "film" / "film.toml")
     lines = line_map(text) if text else {}
+    if film.still:
+        held = [shot.model_copy(update={"still": True, "move": "hold"}) for shot in film.shots]
+        film = film.model_copy(update={"shots": held})
     desk = _Desk(film, visit, size, facts=claims.read_facts(visit / "film" / claims.FILE), lines=lines)
     outline = _outline(desk)
     recorded = _recorded(desk)

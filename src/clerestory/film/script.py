@@ -30,7 +30,7 @@ def _how(text: str, line: int, source: Path) -> dict[str, Any]:
                 out["direction"] = way
         elif word in ("cut", "dissolve"):
             out["join"] = word
-        elif word in ("whole", "before"):
+        elif word in ("whole", "before", "still"):
             out[word] = True
         elif word == "no settings":
             out["settings"] = False
@@ -43,7 +43,8 @@ def _how(text: str, line: int, source: Path) -> dict[str, Any]:
         else:
             raise UserError(
                 f"{source}, line {line}: '{word}' is not a shot setting; use a length (8 s), hold, push, pull, pan or"
-                " tilt with a direction, cut, dissolve, whole, before, no settings, within NAME, fact NAME or narration FILE."
+                " tilt with a direction, cut, dissolve, whole, before, still, no settings, within NAME, fact NAME or"
+                " narration FILE."
             )
     return out
 

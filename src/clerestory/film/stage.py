@@ -17,6 +17,7 @@ from clerestory.film.lettering import Card, Layer
 from clerestory.film.light import Bytes, Floats, Renderer, Source, planes_of, prepare
 from clerestory.film.moves import Framing, Path, eased, path_of
 from clerestory.film.pictures import load_linear
+from clerestory.film.pointing import POINTED, Pointer, said_at
 from clerestory.film.scenes import RATE, Scene
 
 FADE = 12  # frames a caption takes to come or go
@@ -96,6 +97,8 @@ class Wiped:
     after: Moving
     first: int
     last: int
+    still: bool = False
+    """Nothing may move: the line's way is a dissolve's share."""
 
     def __post_init__(self) -> None:
         renderer = self.after.renderer
@@ -119,6 +122,9 @@ class Wiped:
             return
         renderer = self.after.renderer
         self.after.linear(frame, self._under)
+        if self.still:
+            joint(out, self._under, (line + 2) / (width + 4), renderer)
+            return
         x = np.arange(width, dtype=np.float32)
         renderer.mix(out, self._under, np.clip(line - x, 0, 1).astype(np.float32))
         half = np.float32(renderer.height / 1080)
@@ -152,7 +158,7 @@ def light_scene(scene: Scene, renderer: Renderer) -> Lit:
     scaled = _raw_path(scene, path, (raw.shape[1], raw.shape[0]), size)
     before = _moving(renderer, raw, scaled)
     first, last = wipe_frames(scene)
-    return Wiped(before, after, first, last)
+    return Wiped(before, after, first, last, bool(scene.shot and scene.shot.still))
 
 
 def _moving(renderer: Renderer, linear: Floats, path: Path) -> Moving:
@@ -190,7 +196,24 @@ def spans_of(scene: Scene) -> list[Span]:
         out.append(Span("caption", first, min(last, first + round(CAPTION_SECONDS * RATE))))
     if scene.whole and scene.region:
         out.append(Span("inset", first, last))
-    return [*out, *_fact_spans(scene, first, last)]
+    return [*_point_spans(scene, first, last), *out, *_fact_spans(scene, first, last)]
+
+
+def _point_spans(scene: Scene, first: int, last: int) -> list[Span]:
+    """When each pointer of a scene comes and goes."""
+    out = []
+    for k, point in enumerate(scene.shot.point if scene.shot else ()):
+        begin = first if point.from_seconds is None else round(point.from_seconds * RATE)
+        end = last if point.to_seconds is None else round(point.to_seconds * RATE)
+        if point.said and scene.speech:
+            limit = (scene.end - scene.tail) / RATE - 0.1
+            at = said_at(scene.speech.words, point.said, scene.speech.start, scene.speech.seconds, limit)
+            begin = round((at or scene.speech.start) * RATE) - scene.start - FADE // 2
+            end = begin + round(POINTED * RATE) if point.to_seconds is None else end
+        begin, end = max(first, begin), min(last, end)
+        if end - begin > 2:
+            out.append(Span("point", begin, end, k))
+    return out
 
 
 def _fact_spans(scene: Scene, first: int, last: int) -> list[Span]:
@@ -204,8 +227,17 @@ def _fact_spans(scene: Scene, first: int, last: int) -> list[Span]:
     return [Span("fact", int(a), int(b), k) for k, (a, b) in enumerate(pairwise(edges))]
 
 
-def layer_of(span: Span, scene: Scene, size: tuple[int, int]) -> Layer:
+Drawn = Layer | Callable[[int], list[Layer]]
+"""What lies over a picture: the same in every frame, or drawn anew for each."""
+
+
+def layer_of(span: Span, scene: Scene, size: tuple[int, int]) -> Drawn:
     """What a span shows."""
+    if span.what == "point":
+        assert scene.shot and scene.picture
+        picture = (scene.picture.width, scene.picture.height)
+        middle = (span.first + span.last) // 2
+        return Pointer(scene.shot.point[span.number], picture, scene_path(scene, size), size, middle).layers
     if span.what == "caption":
         return lettering.lower_third(scene.caption, scene.settings, size, SPOKEN_LIFT if scene.speech else 0.0)
     if span.what == "fact":
@@ -275,12 +307,13 @@ def copy_frame(source: av.VideoFrame, out: av.VideoFrame) -> None:
         b[:] = a
 
 
-def letter(layers: list[tuple[Span, Layer]], frame: int, out: av.VideoFrame) -> None:
+def letter(layers: list[tuple[Span, Drawn]], frame: int, out: av.VideoFrame) -> None:
     """What lies over a scene at a frame, onto its video."""
-    for span, layer in layers:
+    for span, drawn in layers:
         opacity = span.opacity(frame)
         if opacity > 0:
-            lay(layer, opacity, out)
+            for layer in [drawn] if isinstance(drawn, Layer) else drawn(frame):
+                lay(layer, opacity, out)
 
 
 def joint(a: NDArray[np.float32], b: NDArray[np.float32], share: float, renderer: Renderer) -> None:
