@@ -17,6 +17,7 @@ Move = Literal["hold", "push", "pull", "pan", "tilt"]
 Join = Literal["cut", "dissolve"]
 Share = Annotated[float, Field(ge=0, le=1)]
 
+KINDS = ("straightening",)  # keys of a shot that name its picture in place of `picture`
 WORDS_A_MINUTE = 140  # unhurried speech over pictures; common practice, no source
 QUIET_SECONDS = 7.0  # a picture nobody speaks over; common practice, no source
 
@@ -61,12 +62,17 @@ class Point(BaseModel):
 
 
 class Shot(BaseModel):
-    """One picture in the film: how long, how it moves, what is said and shown over it."""
+    """One picture in the film: how long, how it moves, what is said and shown over it.
+
+    Three keys name the picture in place of `picture`, and show how it came about.
+    """
 
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
 
     picture: str
     """Name of a file in pictures/, with or without its ending."""
+    straightening: str = ""
+    """In place of `picture`: how that picture was made upright, from the frame as held to the film's own shape."""
     chapter: str = ""
     """A chapter starts here, with this title."""
     caption: str = ""
@@ -105,6 +111,19 @@ class Shot(BaseModel):
     point: tuple[Point, ...] = ()
     """What is pointed at, each as [[shots.point]]."""
 
+    @property
+    def kind(self) -> str:
+        """`picture`, or the key that names the picture in its place."""
+        return next((key for key in KINDS if getattr(self, key)), "picture")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _named_by_its_kind(cls, values: Any) -> Any:
+        if not isinstance(values, dict):
+            return values
+        named = [key for key in KINDS if values.get(key)]
+        return {"picture": values[named[0]], **values} if named else values
+
     @field_validator("fact", mode="before")
     @classmethod
     def _one_or_several(cls, value: Any) -> Any:
@@ -118,11 +137,27 @@ class Shot(BaseModel):
             raise ValueError(f"a tilt goes up or down, not {self.direction}")
         if self.whole and self.move != "hold":
             raise ValueError("a whole picture is always a hold; remove `whole` or the move")
+        self._one_kind()
         if self.still and self.move != "hold":
             raise ValueError(f"`still` forbids a {self.move}; remove one of the two")
         if self.region and not (self.region[0] < self.region[2] and self.region[1] < self.region[3]):
             raise ValueError("region is left, top, right, bottom; this one has no width or no height")
         return self
+
+    def _one_kind(self) -> None:
+        """Complain of a shot that is to be two things, or of what its kind has no use for."""
+        named = [key for key in KINDS if getattr(self, key)]
+        if len(named) > 1:
+            raise ValueError(f"is one kind of shot; remove {' or '.join(named)}")
+        if not named:
+            return
+        if getattr(self, named[0]) != self.picture:
+            raise ValueError(f'{named[0]} names the picture; remove picture = "{self.picture}"')
+        useless = [key for key in ("before", "within", "point", "whole") if getattr(self, key)]
+        if self.move != "hold":
+            useless.append("move")
+        if useless:
+            raise ValueError(f"{named[0]} has a course of its own; remove {', '.join(useless)}")
 
 
 class Film(BaseModel):
@@ -189,6 +224,8 @@ def film_of(text: str, path: Path) -> Film:
 
 def _shot_toml(shot: dict[str, Any]) -> str:
     points = shot.pop("point", [])
+    if any(key in shot for key in KINDS):
+        del shot["picture"]
     text = f"\n[[shots]]\n{tomli_w.dumps(shot)}"
     return text + "".join(f"[[shots.point]]\n{tomli_w.dumps(point)}" for point in points)
 

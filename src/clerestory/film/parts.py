@@ -39,6 +39,7 @@ from clerestory.film.stage import (
     spans_of,
     wipe_frames,
 )
+from clerestory.film.straightening import Straightening
 
 MADE_BY = "2"  # raise when frames would come out differently from the same words
 GOP = 25  # frames in the loop that a still stretch is made of
@@ -123,7 +124,7 @@ class Digests:
 def _look_key(scene: Scene, size: tuple[int, int], digests: Digests) -> tuple[object, ...]:
     """Everything a scene's frames depend on."""
     picture, whole = (p.path if p else None for p in (scene.picture, scene.whole))
-    pictures = (picture, scene.before, whole)
+    pictures = (picture, scene.before, whole, *(scene.showing.files if scene.showing else ()))
     return (
         scene.card,
         scene_path(scene, size) if scene.picture else None,
@@ -135,8 +136,14 @@ def _look_key(scene: Scene, size: tuple[int, int], digests: Digests) -> tuple[ob
         scene.region,
         scene.facts,
         (scene.shot.point, scene.shot.still) if scene.shot else None,
+        _without_paths(scene.showing),
         [digests.of(path) for path in pictures],
     )
+
+
+def _without_paths(showing: Straightening | None) -> object:
+    """What a scene shows as it counts for its key: where its files lie does not."""
+    return None if showing is None else {k: v for k, v in vars(showing).items() if not isinstance(v, Path)}
 
 
 def parts_of(plan: Plan, coding: Coding, digests: Digests) -> list[Part]:

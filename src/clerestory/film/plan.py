@@ -10,6 +10,7 @@ from clerestory.errors import UserError
 from clerestory.files.mistakes import Loc, line_map
 from clerestory.files.toml import read_text
 from clerestory.film import facts as claims
+from clerestory.film.account import read_made
 from clerestory.film.captions import Cue, cues, seconds_needed, word_count
 from clerestory.film.detail import find_region
 from clerestory.film.lettering import Card
@@ -20,6 +21,8 @@ from clerestory.film.pointing import holds, place_in_frame
 from clerestory.film.scenes import RATE, Plan, Scene, Speech
 from clerestory.film.sound import Recording, cut_take, faults, read_sound, spoken
 from clerestory.film.stage import spans_of
+from clerestory.film.straightening import SECONDS as STRAIGHTENING_SECONDS
+from clerestory.film.straightening import Straightening
 
 _IN, _OUT = 0.4, 0.7  # seconds of quiet before and after the words of a shot
 _BRIEF = 3.6  # seconds a picture is seen at the least, however few the words
@@ -205,6 +208,8 @@ def _unhurried(shot: Shot, scene: Scene, size: tuple[int, int]) -> float:
     path = path_of(shot, (scene.picture.width, scene.picture.height), size, 250)
     across = abs(path.end.left - path.start.left) / path.closest()
     down = abs(path.end.top - path.start.top) / path.closest()
+    if shot.kind == "straightening":
+        return STRAIGHTENING_SECONDS
     if shot.move not in ("pan", "tilt"):
         return 0.0
     return min(24.0, 1.5 + 1.25 * _ACROSS * (across + down))
@@ -296,6 +301,7 @@ def _placed(desk: _Desk, outline: list[Scene], recorded: dict[int, _Spoken], spe
         if shot is not None:
             piece = recorded.get(scene.number)
             scene = replace(scene, start=start, frames=_length(desk, scene, shot, piece, speed))
+            scene = _showing(desk, scene, shot)
             if shot.words or piece:
                 scene = replace(scene, speech=_speech(scene, shot, piece, speed, start))
             _check_move(desk, scene, shot)
@@ -303,6 +309,31 @@ def _placed(desk: _Desk, outline: list[Scene], recorded: dict[int, _Spoken], spe
         out.append(replace(scene, start=start))
         at = start + scene.frames
     return out
+
+
+def _showing(desk: _Desk, scene: Scene, shot: Shot) -> Scene:
+    """The scene with what its kind of shot shows, now that its length is known."""
+    if scene.picture is None or shot.kind == "picture":
+        return scene
+    return replace(scene, showing=_straightening(desk, scene, shot, scene.picture))
+
+
+def _straightening(desk: _Desk, scene: Scene, shot: Shot, picture: Picture) -> Straightening | None:
+    """How a picture was made upright; None where that is not known, or nothing was done, and why is noted."""
+    where = desk.at(scene.number, shot, "straightening")
+    made, rendering = read_made(desk.visit, picture), raw_rendering(desk.visit / "pictures", picture)
+    if made is None or rendering is None:
+        desk.problems.append(f"{where}: how {picture.name} was straightened is not on record; finish it again")
+        return None
+    if not made.straightened:
+        desk.problems.append(
+            f'{where}: {picture.name} was not straightened; write picture = "{picture.name}" instead'
+        )
+        return None
+    size = (picture.width, picture.height)
+    cut = path_of(shot, size, desk.size, scene.frames).end
+    end = scene.frames - scene.tail
+    return Straightening(made, rendering, cut, size, desk.size, scene.lead, end, shot.still)
 
 
 def _speech(scene: Scene, shot: Shot, piece: _Spoken | None, speed: float, start: int) -> Speech:

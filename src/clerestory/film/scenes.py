@@ -9,6 +9,7 @@ from clerestory.film.facts import Fact
 from clerestory.film.lettering import Card
 from clerestory.film.model import Shot
 from clerestory.film.pictures import Picture
+from clerestory.film.straightening import Straightening
 
 RATE = 25  # frames a second
 
@@ -50,6 +51,8 @@ class Scene:
     speech: Speech | None = None
     facts: tuple[Fact, ...] = ()
     """What the words rest on."""
+    showing: Straightening | None = None
+    """How the picture came about, where the shot shows that."""
 
     @property
     def end(self) -> int:

@@ -8,7 +8,7 @@ from typing import Any
 from urllib.parse import unquote
 
 from clerestory.errors import UserError
-from clerestory.film.model import Film, film_from
+from clerestory.film.model import KINDS, Film, film_from
 
 _PICTURE = re.compile(r"^!\[(?P<caption>[^\]]*)\]\(\s*<?(?P<target>[^)\s>]+)>?(?:\s+\"(?P<how>[^\"]*)\")?\s*\)\s*$")
 _HEADING = re.compile(r"^(#{1,6})\s+(.*?)\s*#*$")
@@ -28,6 +28,8 @@ def _how(text: str, line: int, source: Path) -> dict[str, Any]:
             out["move"] = move
             if way:
                 out["direction"] = way
+        elif word in KINDS:
+            out["kind"] = word
         elif word in ("cut", "dissolve"):
             out["join"] = word
         elif word in ("whole", "before", "still"):
@@ -43,8 +45,8 @@ def _how(text: str, line: int, source: Path) -> dict[str, Any]:
         else:
             raise UserError(
                 f"{source}, line {line}: '{word}' is not a shot setting; use a length (8 s), hold, push, pull, pan or"
-                " tilt with a direction, cut, dissolve, whole, before, still, no settings, within NAME, fact NAME or"
-                " narration FILE."
+                " tilt with a direction, cut, dissolve, whole, before, still, no settings, within NAME, fact NAME,"
+                f" narration FILE, or {', '.join(KINDS)}."
             )
     return out
 
@@ -106,6 +108,8 @@ class _Reader:
         self.close()
         shot: dict[str, Any] = {"picture": _name(match["target"]), "caption": match["caption"].strip()}
         shot.update(_how(match["how"] or "", line, self.source))
+        if kind := shot.pop("kind", ""):
+            shot[kind] = shot["picture"]
         if self._chapter:
             shot["chapter"], self._chapter = self._chapter, ""
         self.values["shots"].append(shot)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Protocol
@@ -19,6 +19,7 @@ from clerestory.film.moves import Framing, Path, eased, path_of
 from clerestory.film.pictures import load_linear
 from clerestory.film.pointing import POINTED, Pointer, said_at
 from clerestory.film.scenes import RATE, Scene
+from clerestory.film.straightening import DrawnStraightening
 
 FADE = 12  # frames a caption takes to come or go
 CAPTION_SECONDS = 6.0
@@ -147,6 +148,9 @@ def scene_path(scene: Scene, size: tuple[int, int]) -> Path:
 def light_scene(scene: Scene, renderer: Renderer) -> Lit:
     """Read what a scene needs and make it ready to draw."""
     size = (renderer.width, renderer.height)
+    if scene.showing is not None:
+        assert scene.picture
+        return DrawnStraightening.of(renderer, scene.showing, scene.picture.path)
     if scene.picture is None:
         return StillCard(renderer, lettering.card_light(scene.card or Card(), size))
     path = scene_path(scene, size)
@@ -196,6 +200,9 @@ def spans_of(scene: Scene) -> list[Span]:
         out.append(Span("caption", first, min(last, first + round(CAPTION_SECONDS * RATE))))
     if scene.whole and scene.region:
         out.append(Span("inset", first, last))
+    if scene.showing is not None:
+        for k, (begin, end) in enumerate(scene.showing.word_frames()):
+            out.append(Span("step", max(first, begin), min(last, end), k))
     return [*_point_spans(scene, first, last), *out, *_fact_spans(scene, first, last)]
 
 
@@ -243,6 +250,10 @@ def layer_of(span: Span, scene: Scene, size: tuple[int, int]) -> Drawn:
     if span.what == "fact":
         fact = scene.facts[span.number]
         return lettering.note(fact.statement, (fact.cited,), size)
+    if span.what == "step":
+        assert scene.showing
+        head, line = scene.showing.words()[span.number]
+        return lettering.note(head, (line,), size)
     assert scene.whole and scene.region
     return lettering.inset(load_linear(scene.whole.path), scene.region, size)
 
@@ -260,7 +271,9 @@ def looks(scene: Scene, size: tuple[int, int]) -> Callable[[int], tuple[Look, Lo
     spans = spans_of(scene)
 
     def state(frame: int) -> tuple[Look, Look]:
-        framing = path.at(frame) if path else None
+        framing: Hashable = path.at(frame) if path else None
+        if scene.showing is not None:
+            framing = scene.showing.at(frame)
         return (framing, min(max(frame, wipe[0]), wipe[1])), tuple(span.opacity(frame) for span in spans)
 
     return state

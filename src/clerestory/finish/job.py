@@ -14,6 +14,7 @@ import numpy as np
 from PIL import Image
 
 from clerestory import __version__
+from clerestory.camera.camera import Camera
 from clerestory.develop.denoise import Quality
 from clerestory.errors import UserError
 from clerestory.files.store import digest_bytes, digest_of, write_atomic
@@ -193,6 +194,7 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
     if done:
         out.plumb = done[0].rectification.plumb
         out.swing = float(np.degrees(done[0].rectification.swing))
+    out.camera = camera_facts(seen.camera)
     out.tone = {k: float(v) for k, v in vars(seen.settings).items()}
     out.multipliers = [float(v) for v in seen.multipliers]
     out.clipped = clipped_shares(seen)
@@ -229,6 +231,14 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
     return out
 
 
+def camera_facts(camera: Camera) -> dict[str, Any]:
+    """The camera of the frame as held, in pixels, with its lens: what `rectification` and `room` are reckoned in."""
+    facts = {name: getattr(camera, name) for name in ("width", "height", "focal", "cx", "cy")}
+    lens = camera.distortion
+    bent = None if lens is None else {k: list(v) for k, v in vars(lens).items()}
+    return {**{name: float(value) for name, value in facts.items()}, "distortion": bent}
+
+
 def noise_on_grey(noise: WorkingNoise, exposure: float) -> float:
     """Standard deviation in stops, before any is taken out, of what is shown as mid grey (18 %) at an exposure."""
     grey = 0.18 * 2.0**-exposure
@@ -257,7 +267,7 @@ def already_done(job: Job) -> dict[str, Any] | None:
     """The account of an earlier run when it still holds: same key, every file there with its digest."""
     try:
         account: dict[str, Any] = json.loads(job.record.read_text(encoding="utf-8"))
-        if account.get("key") != job.key():
+        if account.get("key") != job.key() or "camera" not in account:
             return None
         for aspect in account["aspects"].values():
             for file in aspect["files"]:

@@ -85,6 +85,7 @@ class Account:
     up: list[float] = field(default_factory=list)
     plumb: float = 0.0
     swing: float = 0.0
+    camera: dict[str, Any] = field(default_factory=dict)
     tone: dict[str, float] = field(default_factory=dict)
     multipliers: list[float] = field(default_factory=list)
     clipped: dict[str, float] = field(default_factory=dict)

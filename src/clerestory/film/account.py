@@ -1,0 +1,73 @@
+"""How a picture was made, from the account that finishing keeps: camera, straightening, crop, frames."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from clerestory.camera.camera import Camera
+from clerestory.camera.crop import Crop
+from clerestory.camera.lens import Distortion
+from clerestory.camera.rectification import Rectification
+from clerestory.film.pictures import Picture
+
+
+@dataclass(frozen=True)
+class Made:
+    """How one picture came from its frames."""
+
+    view: str
+    kind: str
+    """single, burst, bracket, clear or panorama."""
+    pick: str
+    frames: tuple[str, ...]
+    """Names of its frames' files, as under frames/."""
+    camera: Camera
+    """Of the frame as held."""
+    rectification: Rectification
+    room: Crop
+    """The picture's own rectangle, pixels of the straightened picture plane."""
+
+    @property
+    def straightened(self) -> bool:
+        """Whether anything was turned."""
+        turned = self.rectification
+        return self.kind != "panorama" and (turned.plumb > 0 or turned.swing != 0)
+
+
+def read_made(visit: Path, picture: Picture) -> Made | None:
+    """How a picture of a visit was made; None where no account of it says so, or one of an earlier version."""
+    name = picture.view or picture.name
+    try:
+        record = visit / ".clerestory" / "accounts" / f"{name}.json"
+        return _made(name, json.loads(record.read_text(encoding="utf-8")), picture)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None
+
+
+def _made(name: str, account: dict[str, Any], picture: Picture) -> Made:
+    lean, about = account["lean_before"], account["aspects"][picture.aspect or "own"]
+    room = [float(v) for v in about["room"]]
+    rectification = Rectification(
+        math.radians(lean["pitch"]),
+        math.radians(lean["roll"]),
+        float(account["plumb"]),
+        math.radians(account["swing"]),
+    )
+    crop = Crop(room[0], room[1], room[2], room[3], float(about["kept"]))
+    frames = tuple(str(frame) for frame in account["frames"])
+    return Made(name, account["kind"], account["pick"], frames, _camera(account["camera"]), rectification, crop)
+
+
+def _camera(facts: dict[str, Any]) -> Camera:
+    bent = facts["distortion"]
+    lens = None
+    if bent is not None:
+        across, down = bent["tangential"]
+        x, y = bent["centre"]
+        lens = Distortion(tuple(bent["radial"]), (across, down), (x, y))
+    size = int(facts["width"]), int(facts["height"])
+    return Camera(*size, facts["focal"], facts["cx"], facts["cy"], lens)
