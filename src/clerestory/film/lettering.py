@@ -57,6 +57,37 @@ _NOTE = (
 """
 )
 
+_PLAN = (
+    _SHEET
+    + f"""
+#let stone-colour = rgb("{_STONE}")
+#let brass = rgb("{_BRASS}")
+#let pale = rgb("{_PALE}")
+"""
+    + """
+#set page(margin: 0pt)
+#let pts(shape) = shape.map(p => (p.at(0) * 1pt, p.at(1) * 1pt))
+#let shape(points, ..how) = place(top + left, polygon(..how, ..pts(points)))
+#let stroke-of(points, how) = {
+  for k in range(points.len() - 1) {
+    let (a, b) = (pts(points).at(k), pts(points).at(k + 1))
+    place(top + left, line(start: a, end: b, stroke: how))
+  }
+}
+#for room in data.rooms { shape(room, fill: rgb("#1d1c1a"), stroke: none) }
+#for patch in data.sun { shape(patch, fill: rgb("#e8cf8e").transparentize(45%), stroke: none) }
+#for room in data.rooms { shape(room, stroke: 2pt + stone-colour) }
+#shape(data.cone, fill: brass.transparentize(62%), stroke: none)
+#let edge = (paint: pale, thickness: 2.2pt, cap: "round")
+#stroke-of((data.cone.at(1), data.cone.at(0), data.cone.at(-1)), edge)
+#for window in data.windows { stroke-of(window, 5pt + rgb("#7fa6c4")) }
+#let (x, y) = (data.stand.at(0) * 1pt, data.stand.at(1) * 1pt)
+#place(top + left, dx: x - 7pt, dy: y - 7pt, circle(radius: 7pt, fill: pale, stroke: 2pt + rgb("#0b0b0a")))
+#place(bottom + right, dx: -48pt, dy: -14pt, stack(dir: ttb, spacing: 5pt,
+  align(right, stone(18pt, data.metres)), line(length: data.bar * 1pt, stroke: 2pt + stone-colour)))
+"""
+)
+
 _TAG = (
     _SHEET
     + """
@@ -194,17 +225,26 @@ def tag(word: str, size: tuple[int, int]) -> Layer:
 
 def card_light(card: Card, size: tuple[int, int]) -> Floats:
     """A card in linear light, H x 3W, ready to be mixed with a picture."""
-    out = np.empty((size[1], size[0], 3), np.float32)
+    if not card.heading and not card.lines:
+        return _on_dark(np.zeros((size[1], size[0], 4), np.uint8))
+    values = {"heading": card.heading, "lines": list(card.lines), "size": card.size, "small": card.small}
+    return _on_dark(_letters(_CARD, values, size))
+
+
+def drawn_plan(shapes: str, size: tuple[int, int]) -> Floats:
+    """A floor plan on the dark in linear light, H x 3W; `shapes`: its outlines as JSON, in points (`_PLAN`)."""
+    return _on_dark(_letters(_PLAN, json.loads(shapes), size))
+
+
+def _on_dark(rgba: NDArray[np.uint8]) -> Floats:
+    """Letters or lines (H x W x 4) on the dark surround, in linear light, H x 3W."""
+    out = np.empty((*rgba.shape[:2], 3), np.float32)
     out[:] = np.array(SURROUND, np.float32)
-    if card.heading or card.lines:
-        values = {"heading": card.heading, "lines": list(card.lines), "size": card.size, "small": card.small}
-        rgba = _letters(_CARD, values, size)
-        cover = rgba[..., 3:].astype(np.float32) / np.float32(255)
-        dark = code_values()[np.round(np.array(SURROUND) * 65535).astype(int)]
-        shown = rgba[..., :3].astype(np.float32) / np.float32(255) * cover + dark * (1 - cover)
-        linear = srgb.linear(shown)
-        out[:] = np.where(cover > 0, linear, out)
-    return out.reshape(size[1], -1)
+    cover = rgba[..., 3:].astype(np.float32) / np.float32(255)
+    dark = code_values()[np.round(np.array(SURROUND) * 65535).astype(int)]
+    shown = rgba[..., :3].astype(np.float32) / np.float32(255) * cover + dark * (1 - cover)
+    out[:] = np.where(cover > 0, srgb.linear(shown), out)
+    return out.reshape(rgba.shape[0], -1)
 
 
 def inset(whole: NDArray[np.float32], region: tuple[float, float, float, float], size: tuple[int, int]) -> Layer:

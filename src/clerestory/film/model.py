@@ -17,7 +17,7 @@ Move = Literal["hold", "push", "pull", "pan", "tilt"]
 Join = Literal["cut", "dissolve"]
 Share = Annotated[float, Field(ge=0, le=1)]
 
-KINDS = ("straightening",)  # keys of a shot that name its picture in place of `picture`
+KINDS = ("straightening", "standpoint")  # keys of a shot that name its picture in place of `picture`
 WORDS_A_MINUTE = 140  # unhurried speech over pictures; common practice, no source
 QUIET_SECONDS = 7.0  # a picture nobody speaks over; common practice, no source
 
@@ -73,6 +73,10 @@ class Shot(BaseModel):
     """Name of a file in pictures/, with or without its ending."""
     straightening: str = ""
     """In place of `picture`: how that picture was made upright, from the frame as held to the film's own shape."""
+    standpoint: str = ""
+    """In place of `picture`: where that picture was taken, on the floor plan of visit.toml."""
+    station: str = ""
+    """The standing point's name in visit.toml, for a `standpoint`; without it, the one planned."""
     chapter: str = ""
     """A chapter starts here, with this title."""
     caption: str = ""
@@ -147,6 +151,8 @@ class Shot(BaseModel):
     def _one_kind(self) -> None:
         """Complain of a shot that is to be two things, or of what its kind has no use for."""
         named = [key for key in KINDS if getattr(self, key)]
+        if self.station and not self.standpoint:
+            raise ValueError("station belongs to a standpoint; remove it")
         if len(named) > 1:
             raise ValueError(f"is one kind of shot; remove {' or '.join(named)}")
         if not named:

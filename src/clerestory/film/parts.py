@@ -23,7 +23,7 @@ from clerestory.files.store import atomic
 from clerestory.film.light import Renderer
 from clerestory.film.moves import eased
 from clerestory.film.pictures import file_digest
-from clerestory.film.scenes import RATE, Plan, Scene
+from clerestory.film.scenes import RATE, Plan, Scene, Showing
 from clerestory.film.stage import (
     Drawn,
     Lit,
@@ -39,7 +39,6 @@ from clerestory.film.stage import (
     spans_of,
     wipe_frames,
 )
-from clerestory.film.straightening import Straightening
 
 MADE_BY = "2"  # raise when frames would come out differently from the same words
 GOP = 25  # frames in the loop that a still stretch is made of
@@ -141,7 +140,7 @@ def _look_key(scene: Scene, size: tuple[int, int], digests: Digests) -> tuple[ob
     )
 
 
-def _without_paths(showing: Straightening | None) -> object:
+def _without_paths(showing: Showing | None) -> object:
     """What a scene shows as it counts for its key: where its files lie does not."""
     return None if showing is None else {k: v for k, v in vars(showing).items() if not isinstance(v, Path)}
 

@@ -21,6 +21,8 @@ from clerestory.film.pointing import holds, place_in_frame
 from clerestory.film.scenes import RATE, Plan, Scene, Speech
 from clerestory.film.sound import Recording, cut_take, faults, read_sound, spoken
 from clerestory.film.stage import spans_of
+from clerestory.film.standpoint import SECONDS as STANDPOINT_SECONDS
+from clerestory.film.standpoint import Standpoint, standpoint_of
 from clerestory.film.straightening import SECONDS as STRAIGHTENING_SECONDS
 from clerestory.film.straightening import Straightening
 
@@ -28,6 +30,9 @@ _IN, _OUT = 0.4, 0.7  # seconds of quiet before and after the words of a shot
 _BRIEF = 3.6  # seconds a picture is seen at the least, however few the words
 _CARD_JOIN = 20
 _ACROSS = 7.0  # seconds a point takes to cross the frame in an unhurried pan; common practice ("seven-second rule")
+
+
+_COURSE = {"straightening": STRAIGHTENING_SECONDS, "standpoint": STANDPOINT_SECONDS}  # seconds a kind of shot takes
 
 
 @dataclass
@@ -208,8 +213,8 @@ def _unhurried(shot: Shot, scene: Scene, size: tuple[int, int]) -> float:
     path = path_of(shot, (scene.picture.width, scene.picture.height), size, 250)
     across = abs(path.end.left - path.start.left) / path.closest()
     down = abs(path.end.top - path.start.top) / path.closest()
-    if shot.kind == "straightening":
-        return STRAIGHTENING_SECONDS
+    if shot.kind in _COURSE:
+        return _COURSE[shot.kind]
     if shot.move not in ("pan", "tilt"):
         return 0.0
     return min(24.0, 1.5 + 1.25 * _ACROSS * (across + down))
@@ -262,6 +267,16 @@ def _settings(picture: Picture, shot: Shot) -> str:
     return " · ".join(message + (["as shot, then finished"] if shot.before else []))
 
 
+def _standpoint(desk: _Desk, number: int, shot: Shot, picture: Picture) -> Standpoint | str | None:
+    """Where a shot's picture was taken, or why that is not known; None where the shot does not ask."""
+    if not shot.standpoint:
+        return None
+    found = standpoint_of(desk.visit, picture, read_made(desk.visit, picture), shot.station)
+    if isinstance(found, str) and shot.words:
+        return f"{found}; its words are said over the picture"
+    return found
+
+
 def _outline(desk: _Desk) -> list[Scene]:
     """All scenes in order, with their joins but not yet their lengths."""
     film = desk.film
@@ -275,12 +290,20 @@ def _outline(desk: _Desk) -> list[Scene]:
         sources = _sources(desk, number, shot)
         if sources is None:
             continue
+        showing = _standpoint(desk, number, shot, sources.picture)
+        if isinstance(showing, str):
+            desk.notes.append(f"{_label(number, shot)}: left out, for {showing}.")
+            if not shot.words:
+                continue
+            shot = shot.model_copy(update={"standpoint": "", "station": ""})
+            showing = None
         lead = 0 if shot.join == "cut" and not shot.chapter and number > 1 else _frames(shot.join_seconds)
         scenes.append(
             Scene(
                 _label(number, shot), 0, 0, lead, number=number, shot=shot, picture=sources.picture,
                 before=sources.before, whole=sources.whole, region=sources.region, caption=shot.caption,
-                settings=_settings(sources.picture, shot), facts=_cited(desk, number, shot),
+                settings="" if showing else _settings(sources.picture, shot), showing=showing,
+                facts=_cited(desk, number, shot),
             )
         )  # fmt: skip
     scenes.extend(_end_cards(film, scenes))
@@ -313,6 +336,8 @@ def _placed(desk: _Desk, outline: list[Scene], recorded: dict[int, _Spoken], spe
 
 def _showing(desk: _Desk, scene: Scene, shot: Shot) -> Scene:
     """The scene with what its kind of shot shows, now that its length is known."""
+    if isinstance(scene.showing, Standpoint):
+        return replace(scene, showing=replace(scene.showing, begin=scene.lead, end=scene.frames - scene.tail))
     if scene.picture is None or shot.kind == "picture":
         return scene
     return replace(scene, showing=_straightening(desk, scene, shot, scene.picture))

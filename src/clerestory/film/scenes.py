@@ -9,7 +9,11 @@ from clerestory.film.facts import Fact
 from clerestory.film.lettering import Card
 from clerestory.film.model import Shot
 from clerestory.film.pictures import Picture
+from clerestory.film.standpoint import Standpoint
 from clerestory.film.straightening import Straightening
+
+Showing = Straightening | Standpoint
+"""How a picture came about."""
 
 RATE = 25  # frames a second
 
@@ -51,7 +55,7 @@ class Scene:
     speech: Speech | None = None
     facts: tuple[Fact, ...] = ()
     """What the words rest on."""
-    showing: Straightening | None = None
+    showing: Showing | None = None
     """How the picture came about, where the shot shows that."""
 
     @property

@@ -19,6 +19,7 @@ from clerestory.film.moves import Framing, Path, eased, path_of
 from clerestory.film.pictures import load_linear
 from clerestory.film.pointing import POINTED, Pointer, said_at
 from clerestory.film.scenes import RATE, Scene
+from clerestory.film.standpoint import Standpoint
 from clerestory.film.straightening import DrawnStraightening
 
 FADE = 12  # frames a caption takes to come or go
@@ -148,6 +149,8 @@ def scene_path(scene: Scene, size: tuple[int, int]) -> Path:
 def light_scene(scene: Scene, renderer: Renderer) -> Lit:
     """Read what a scene needs and make it ready to draw."""
     size = (renderer.width, renderer.height)
+    if isinstance(scene.showing, Standpoint):
+        return StillCard(renderer, scene.showing.light(size))
     if scene.showing is not None:
         assert scene.picture
         return DrawnStraightening.of(renderer, scene.showing, scene.picture.path)
@@ -273,7 +276,7 @@ def looks(scene: Scene, size: tuple[int, int]) -> Callable[[int], tuple[Look, Lo
     def state(frame: int) -> tuple[Look, Look]:
         framing: Hashable = path.at(frame) if path else None
         if scene.showing is not None:
-            framing = scene.showing.at(frame)
+            framing = scene.showing.at_frame(frame)
         return (framing, min(max(frame, wipe[0]), wipe[1])), tuple(span.opacity(frame) for span in spans)
 
     return state

@@ -113,6 +113,10 @@ class Straightening:
         window = second.moved(third, closed) if closed > 0 else first.moved(second, turned)
         return Moment(turned, step(SHADE), closed, window)
 
+    def at_frame(self, frame: int) -> tuple[object, ...]:
+        """What is seen at a frame, to be compared with other frames."""
+        return (self.at(frame),)
+
     def corners(self, frame: int) -> Array:
         """Where the recorded frame's outer corners are drawn, clockwise from the top left: film pixels (4, 2)."""
         moment, camera = self.at(frame), self.made.camera

@@ -10,6 +10,7 @@ from clerestory.files.names import relative_url
 from clerestory.film.captions import Cue
 from clerestory.film.mux import chapters_of
 from clerestory.film.scenes import RATE, Plan, Scene
+from clerestory.film.standpoint import Standpoint
 
 
 def _time(frames: float, rate: float = RATE) -> otio.opentime.RationalTime:
@@ -28,7 +29,7 @@ def _clip(scene: Scene, film: Path) -> otio.schema.Clip | otio.schema.Gap:
     """A scene from the middle of the join before it to the middle of the join after it."""
     cut_in, cut_out = scene.lead // 2, scene.frames - (scene.tail - scene.tail // 2)
     used = _span(cut_in, cut_out - cut_in)
-    if scene.picture is None:
+    if scene.picture is None or isinstance(scene.showing, Standpoint):  # drawn here: no file shows it
         name = scene.card.heading if scene.card else ""
         return otio.schema.Gap(name=name or scene.label, source_range=used)
     clip = otio.schema.Clip(
@@ -39,7 +40,8 @@ def _clip(scene: Scene, film: Path) -> otio.schema.Clip | otio.schema.Gap:
     shot = scene.shot
     assert shot
     clip.metadata["clerestory"] = {
-        "move": shot.move, "caption": scene.caption, "settings": scene.settings, "words": shot.words
+        "kind": shot.kind, "move": shot.move, "caption": scene.caption, "settings": scene.settings,
+        "words": shot.words,
     }  # fmt: skip
     return clip
 
