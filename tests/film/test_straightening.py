@@ -31,7 +31,8 @@ def record(visit: Path, view: str, camera: Camera, turned: Rectification, **more
     account = {
         "kind": "single", "pick": "a.dng", "frames": ["a.dng"], "camera": camera_facts(camera),
         "lean_before": {"pitch": np.degrees(turned.pitch), "roll": np.degrees(turned.roll)}, "plumb": turned.plumb,
-        "swing": np.degrees(turned.swing), "aspects": {"own": {"room": room, "kept": crop.kept}}, **more,
+        "swing": np.degrees(turned.swing), "aspects": {"own": {"room": room, "kept": crop.kept}},
+        "multipliers": [1, 1, 1], "tone": {"exposure": 0.0}, **more,
     }  # fmt: skip
     path = visit / ".clerestory" / "accounts" / f"{view}.json"
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -30,6 +30,10 @@ class Made:
     rectification: Rectification
     room: Crop
     """The picture's own rectangle, pixels of the straightened picture plane."""
+    multipliers: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    """White balance."""
+    exposure: float = 0.0
+    """Stops that the picture was made brighter than its frame."""
 
     @property
     def straightened(self) -> bool:
@@ -59,7 +63,11 @@ def _made(name: str, account: dict[str, Any], picture: Picture) -> Made:
     )
     crop = Crop(room[0], room[1], room[2], room[3], float(about["kept"]))
     frames = tuple(str(frame) for frame in account["frames"])
-    return Made(name, account["kind"], account["pick"], frames, _camera(account["camera"]), rectification, crop)
+    red, green, blue = (float(v) for v in account["multipliers"])
+    camera, exposure = _camera(account["camera"]), float(account["tone"]["exposure"])
+    return Made(
+        name, account["kind"], account["pick"], frames, camera, rectification, crop, (red, green, blue), exposure
+    )
 
 
 def _camera(facts: dict[str, Any]) -> Camera:

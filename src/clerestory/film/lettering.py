@@ -48,11 +48,11 @@ _LOWER = (
 _NOTE = (
     _SHEET
     + """
-#place(left + top, block(width: 560pt, {
+#place(left + top, block(width: 620pt, {
   set text(hyphenate: false)
-  if data.head != "" { text(size: 20pt, data.head) }
+  if data.head != "" { text(size: 23pt, data.head) }
   if data.head != "" and data.lines.len() > 0 { v(9pt, weak: true) }
-  for line in data.lines { stone(18pt, line); linebreak() }
+  for line in data.lines { stone(20pt, line); linebreak() }
 }))
 """
 )
@@ -84,7 +84,7 @@ _PLAN = (
 #let (x, y) = (data.stand.at(0) * 1pt, data.stand.at(1) * 1pt)
 #place(top + left, dx: x - 7pt, dy: y - 7pt, circle(radius: 7pt, fill: pale, stroke: 2pt + rgb("#0b0b0a")))
 #place(bottom + right, dx: -48pt, dy: -14pt, stack(dir: ttb, spacing: 5pt,
-  align(right, stone(18pt, data.metres)), line(length: data.bar * 1pt, stroke: 2pt + stone-colour)))
+  align(right, stone(20pt, data.metres)), line(length: data.bar * 1pt, stroke: 2pt + stone-colour)))
 """
 )
 

@@ -17,7 +17,7 @@ Move = Literal["hold", "push", "pull", "pan", "tilt"]
 Join = Literal["cut", "dissolve"]
 Share = Annotated[float, Field(ge=0, le=1)]
 
-KINDS = ("straightening", "standpoint")  # keys of a shot that name its picture in place of `picture`
+KINDS = ("straightening", "standpoint", "exposures")  # keys of a shot that name its picture in place of `picture`
 WORDS_A_MINUTE = 140  # unhurried speech over pictures; common practice, no source
 QUIET_SECONDS = 7.0  # a picture nobody speaks over; common practice, no source
 
@@ -64,7 +64,7 @@ class Point(BaseModel):
 class Shot(BaseModel):
     """One picture in the film: how long, how it moves, what is said and shown over it.
 
-    Three keys name the picture in place of `picture`, and show how it came about.
+    `straightening`, `standpoint` and `exposures` name the picture in place of `picture`, and show how it came about.
     """
 
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
@@ -75,6 +75,8 @@ class Shot(BaseModel):
     """In place of `picture`: how that picture was made upright, from the frame as held to the film's own shape."""
     standpoint: str = ""
     """In place of `picture`: where that picture was taken, on the floor plan of visit.toml."""
+    exposures: str = ""
+    """In place of `picture`: the frames that picture was merged from, one after another, then the picture."""
     station: str = ""
     """The standing point's name in visit.toml, for a `standpoint`; without it, the one planned."""
     chapter: str = ""

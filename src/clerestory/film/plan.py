@@ -13,18 +13,20 @@ from clerestory.film import facts as claims
 from clerestory.film.account import read_made
 from clerestory.film.captions import Cue, cues, seconds_needed, word_count
 from clerestory.film.detail import find_region
+from clerestory.film.exposures import Exposures, exposures_of
 from clerestory.film.lettering import Card
 from clerestory.film.model import QUIET_SECONDS, WORDS_A_MINUTE, Film, Shot
 from clerestory.film.moves import path_of
 from clerestory.film.pictures import Picture, folder_pictures, named_picture, raw_rendering, read_picture
 from clerestory.film.pointing import holds, place_in_frame
-from clerestory.film.scenes import RATE, Plan, Scene, Speech
+from clerestory.film.scenes import RATE, Plan, Scene, Showing, Speech
 from clerestory.film.sound import Recording, cut_take, faults, read_sound, spoken
 from clerestory.film.stage import spans_of
 from clerestory.film.standpoint import SECONDS as STANDPOINT_SECONDS
 from clerestory.film.standpoint import Standpoint, standpoint_of
 from clerestory.film.straightening import SECONDS as STRAIGHTENING_SECONDS
 from clerestory.film.straightening import Straightening
+from clerestory.visit.folder import VisitFolder
 
 _IN, _OUT = 0.4, 0.7  # seconds of quiet before and after the words of a shot
 _BRIEF = 3.6  # seconds a picture is seen at the least, however few the words
@@ -213,6 +215,8 @@ def _unhurried(shot: Shot, scene: Scene, size: tuple[int, int]) -> float:
     path = path_of(shot, (scene.picture.width, scene.picture.height), size, 250)
     across = abs(path.end.left - path.start.left) / path.closest()
     down = abs(path.end.top - path.start.top) / path.closest()
+    if isinstance(scene.showing, Exposures):
+        return scene.showing.seconds
     if shot.kind in _COURSE:
         return _COURSE[shot.kind]
     if shot.move not in ("pan", "tilt"):
@@ -277,6 +281,21 @@ def _standpoint(desk: _Desk, number: int, shot: Shot, picture: Picture) -> Stand
     return found
 
 
+def _exposures(desk: _Desk, number: int, shot: Shot, picture: Picture) -> Exposures | None:
+    """The frames that a shot's picture was merged from; None where they cannot be shown, and why is a problem."""
+    made = read_made(desk.visit, picture)
+    size = (picture.width, picture.height)
+    if made is None:
+        found: Exposures | str = "how it was made is not on record; finish it again"
+    else:
+        found = exposures_of(VisitFolder(desk.visit).taken, made, path_of(shot, size, desk.size, 1).end, size)
+    if isinstance(found, str):
+        where = desk.at(number, shot, "exposures")
+        desk.problems.append(f"{where}: the frames of {picture.name} cannot be shown: {found}")
+        return None
+    return found
+
+
 def _outline(desk: _Desk) -> list[Scene]:
     """All scenes in order, with their joins but not yet their lengths."""
     film = desk.film
@@ -290,13 +309,15 @@ def _outline(desk: _Desk) -> list[Scene]:
         sources = _sources(desk, number, shot)
         if sources is None:
             continue
-        showing = _standpoint(desk, number, shot, sources.picture)
+        showing: Showing | str | None = _standpoint(desk, number, shot, sources.picture)
         if isinstance(showing, str):
             desk.notes.append(f"{_label(number, shot)}: left out, for {showing}.")
             if not shot.words:
                 continue
             shot = shot.model_copy(update={"standpoint": "", "station": ""})
             showing = None
+        if shot.exposures:
+            showing = _exposures(desk, number, shot, sources.picture)
         lead = 0 if shot.join == "cut" and not shot.chapter and number > 1 else _frames(shot.join_seconds)
         scenes.append(
             Scene(
@@ -336,9 +357,9 @@ def _placed(desk: _Desk, outline: list[Scene], recorded: dict[int, _Spoken], spe
 
 def _showing(desk: _Desk, scene: Scene, shot: Shot) -> Scene:
     """The scene with what its kind of shot shows, now that its length is known."""
-    if isinstance(scene.showing, Standpoint):
+    if isinstance(scene.showing, Standpoint | Exposures):
         return replace(scene, showing=replace(scene.showing, begin=scene.lead, end=scene.frames - scene.tail))
-    if scene.picture is None or shot.kind == "picture":
+    if scene.picture is None or shot.kind != "straightening":
         return scene
     return replace(scene, showing=_straightening(desk, scene, shot, scene.picture))
 

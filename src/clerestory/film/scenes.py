@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from clerestory.film.exposures import Exposures
 from clerestory.film.facts import Fact
 from clerestory.film.lettering import Card
 from clerestory.film.model import Shot
@@ -12,7 +13,7 @@ from clerestory.film.pictures import Picture
 from clerestory.film.standpoint import Standpoint
 from clerestory.film.straightening import Straightening
 
-Showing = Straightening | Standpoint
+Showing = Straightening | Standpoint | Exposures
 """How a picture came about."""
 
 RATE = 25  # frames a second

@@ -13,6 +13,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.film import lettering
+from clerestory.film.exposures import DrawnExposures, Exposures
 from clerestory.film.lettering import Card, Layer
 from clerestory.film.light import Bytes, Floats, Renderer, Source, planes_of, prepare
 from clerestory.film.moves import Framing, Path, eased, path_of
@@ -151,6 +152,9 @@ def light_scene(scene: Scene, renderer: Renderer) -> Lit:
     size = (renderer.width, renderer.height)
     if isinstance(scene.showing, Standpoint):
         return StillCard(renderer, scene.showing.light(size))
+    if isinstance(scene.showing, Exposures):
+        assert scene.picture
+        return DrawnExposures(renderer, scene.showing, scene.picture.path)
     if scene.showing is not None:
         assert scene.picture
         return DrawnStraightening.of(renderer, scene.showing, scene.picture.path)
