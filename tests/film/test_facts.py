@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from clerestory.errors import UserError
+from clerestory.film.description import clock, description_of
 from clerestory.film.facts import FILE, facts_of, numbers_in
+from clerestory.film.model import Film, Shot
 from clerestory.film.stage import spans_of
 from teaching import contrast, drawn, luminance, plan_of, put, shot_of
 
@@ -86,6 +88,10 @@ def test_a_cited_fact_is_shown_while_it_is_said_and_listed_at_the_end(tmp_path: 
     card = next(s.card for s in plan.scenes if s.label == "sources")
     line = "The nave was begun in 1182: A. Marrow, The Fabric Rolls of Saint Corvane's, p. 41"
     assert card and card.lines == (line,)
+    film = Film(title="A day", credits=["Photographs: A. Reader"], shots=[Shot(picture="nave")])
+    text = description_of(plan, film)
+    assert text == f"A day\n\nSources\n{line}\n\nCredits\nPhotographs: A. Reader\n"
+    assert [clock(s) for s in (0, 61.9, 3723)] == ["0:00", "1:01", "1:02:03"]
 
 
 @pytest.mark.parametrize("level", [0.0, 1.0])

@@ -41,6 +41,8 @@ class Picture:
     """EXIF DateTimeOriginal, as written."""
     settings: str = ""
     """Focal length, aperture, time, ISO, and how many frames it was merged from, as one line."""
+    kit: str = ""
+    """Camera and lens, as the picture names them."""
     aspect: str = ""
     """The aspect it was cropped to, as the recipe names it."""
 
@@ -80,6 +82,12 @@ def settings_line(exif: dict[str, str]) -> str:
         f"ISO {iso[0]}" if iso and iso[0] not in ("0", "65535") else "",
     ]
     return " · ".join(part for part in parts if part)
+
+
+def _kit(exif: dict[str, str]) -> list[str]:
+    """Camera and lens, each once, as the EXIF fields have them."""
+    names = (exif.get(key, "").strip() for key in ("Exif.Image.Model", "Exif.Photo.LensModel"))
+    return list(dict.fromkeys(name for name in names if name))
 
 
 def _metadata(path: Path) -> tuple[dict[str, str], dict[str, str]]:
@@ -150,6 +158,7 @@ def read_picture(path: Path) -> Picture:
         rights=message("Xmp.dc.rights"),
         taken=exif.get("Exif.Photo.DateTimeOriginal", ""),
         settings=f"{settings} · {frames} frames" if settings and frames > 1 else settings,
+        kit=", ".join(_kit(exif)),
         aspect=message("Xmp.clerestory.Aspect"),
     )
 

@@ -17,6 +17,7 @@ from clerestory.errors import UserError
 from clerestory.files.store import sweep, write_atomic
 from clerestory.film import cautions
 from clerestory.film.captions import subrip, webvtt, webvtt_chapters
+from clerestory.film.description import description_of
 from clerestory.film.draft import draft_film, write_draft
 from clerestory.film.light import Renderer, code_values
 from clerestory.film.loudness import RATE as SAMPLES
@@ -149,6 +150,7 @@ def _beside(plan: Plan, film: Film, folder: Path, coding: Coding, threads: int) 
     finally:
         renderer.close()
     texts: dict[str, bytes | str] = {"poster.jpg": poster, "film.otio": timeline_of(plan, cues, folder)}
+    texts["description.txt"] = description_of(plan, film)
     if cues:
         texts["film.srt"], texts["film.vtt"] = subrip(cues), webvtt(cues)
     chapters = chapters_of(plan)
