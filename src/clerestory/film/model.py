@@ -17,7 +17,12 @@ Move = Literal["hold", "push", "pull", "pan", "tilt"]
 Join = Literal["cut", "dissolve"]
 Share = Annotated[float, Field(ge=0, le=1)]
 
-KINDS = ("straightening", "standpoint", "exposures")  # keys of a shot that name its picture in place of `picture`
+KINDS = (
+    "straightening",
+    "standpoint",
+    "exposures",
+    "clip",
+)  # keys of a shot that name its picture in place of `picture`
 WORDS_A_MINUTE = 140  # unhurried speech over pictures; common practice, no source
 QUIET_SECONDS = 7.0  # a picture nobody speaks over; common practice, no source
 
@@ -64,7 +69,8 @@ class Point(BaseModel):
 class Shot(BaseModel):
     """One picture in the film: how long, how it moves, what is said and shown over it.
 
-    `straightening`, `standpoint` and `exposures` name the picture in place of `picture`, and show how it came about.
+    `straightening`, `standpoint` and `exposures` name the picture in place of `picture`, and show how it came about;
+    `clip` names a video file.
     """
 
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
@@ -77,6 +83,14 @@ class Shot(BaseModel):
     """In place of `picture`: where that picture was taken, on the floor plan of visit.toml."""
     exposures: str = ""
     """In place of `picture`: the frames that picture was merged from, one after another, then the picture."""
+    clip: str = ""
+    """In place of `picture`: a video file, relative to film/."""
+    in_seconds: Annotated[float, Field(ge=0)] | None = None
+    """Where in the clip the shot begins; without it, at its beginning."""
+    out_seconds: Annotated[float, Field(gt=0)] | None = None
+    """Where in the clip the shot ends; without it, at its end, or after the shot's `seconds`."""
+    sound: Literal["keep", "duck", "mute"] = "keep"
+    """The clip's own sound: heard, giving way under words, or not heard."""
     station: str = ""
     """The standing point's name in visit.toml, for a `standpoint`; without it, the one planned."""
     chapter: str = ""
@@ -155,6 +169,10 @@ class Shot(BaseModel):
         named = [key for key in KINDS if getattr(self, key)]
         if self.station and not self.standpoint:
             raise ValueError("station belongs to a standpoint; remove it")
+        if not self.clip and (self.in_seconds is not None or self.out_seconds is not None or self.sound != "keep"):
+            raise ValueError("in_seconds, out_seconds and sound belong to a clip; remove them")
+        if self.out_seconds is not None and self.out_seconds <= (self.in_seconds or 0):
+            raise ValueError("the clip ends before it begins; make out_seconds larger than in_seconds")
         if len(named) > 1:
             raise ValueError(f"is one kind of shot; remove {' or '.join(named)}")
         if not named:

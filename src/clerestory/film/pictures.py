@@ -203,7 +203,7 @@ def taken_at(picture: Picture) -> datetime:
 
 
 _LINEAR_16 = srgb.linear(np.arange(65536) / 65535).astype(np.float32)
-_LINEAR_8 = _LINEAR_16[:: 65535 // 255]
+LINEAR_8 = _LINEAR_16[:: 65535 // 255]
 
 
 def _profile_space(icc: bytes | None) -> str:
@@ -236,7 +236,7 @@ def _load_tiff(path: Path) -> NDArray[np.float32]:
     if data.dtype == np.uint16:
         return _to_srgb_primaries(_LINEAR_16[data], space)
     if data.dtype == np.uint8:
-        return _to_srgb_primaries(_LINEAR_8[data], space)
+        return _to_srgb_primaries(LINEAR_8[data], space)
     raise UserError(f"{path}: {data.dtype} values; the film takes TIFFs of 8 or 16 bits a channel.")
 
 
@@ -249,7 +249,7 @@ def _load_jpeg(path: Path) -> NDArray[np.float32]:
             import io
 
             upright = ImageCms.profileToProfile(upright, io.BytesIO(icc), ImageCms.createProfile("sRGB")) or upright
-        return _to_srgb_primaries(_LINEAR_8[np.asarray(upright)], space)
+        return _to_srgb_primaries(LINEAR_8[np.asarray(upright)], space)
 
 
 def load_linear(path: Path) -> NDArray[np.float32]:

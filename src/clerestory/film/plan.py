@@ -14,6 +14,7 @@ from clerestory.film.account import read_made
 from clerestory.film.captions import Cue, cues, seconds_needed, word_count
 from clerestory.film.detail import find_region
 from clerestory.film.exposures import Exposures, exposures_of
+from clerestory.film.footage import Footage, Stretch, read_footage
 from clerestory.film.lettering import Card
 from clerestory.film.model import QUIET_SECONDS, WORDS_A_MINUTE, Film, Shot
 from clerestory.film.moves import path_of
@@ -139,6 +140,25 @@ class _Sources:
     before: Path | None = None
     whole: Picture | None = None
     region: tuple[float, float, float, float] | None = None
+
+
+def _footage(desk: _Desk, number: int, shot: Shot) -> tuple[Footage, Shot] | None:
+    """A shot's clip, and the shot as long as the stretch of it; None where it cannot be had, and why is noted."""
+    where = desk.at(number, shot, "clip")
+    try:
+        footage = read_footage((desk.visit / "film" / shot.clip).resolve())
+    except UserError as error:
+        desk.problems.append(f"{where}: {error}")
+        return None
+    begin = shot.in_seconds or 0.0
+    left = min(footage.seconds, shot.out_seconds or footage.seconds) - begin
+    if left < 0.2 or (shot.out_seconds or 0) > footage.seconds + 0.05 or (shot.seconds or 0) > left + 0.05:
+        desk.problems.append(
+            f"{where}: the clip is {footage.seconds:.1f} s long, which does not hold what is asked; change"
+            " in_seconds, out_seconds or seconds"
+        )
+        return None
+    return footage, shot.model_copy(update={"seconds": min(shot.seconds or left, left)})
 
 
 def _sources(desk: _Desk, number: int, shot: Shot) -> _Sources | None:
@@ -306,7 +326,15 @@ def _outline(desk: _Desk) -> list[Scene]:
     for number, shot in enumerate(film.shots, 1):
         if shot.chapter:
             scenes.append(_chapter_card(shot))
-        sources = _sources(desk, number, shot)
+        footage = None
+        if shot.clip:
+            found = _footage(desk, number, shot)
+            if found is None:
+                continue
+            footage, shot = found
+            sources: _Sources | None = _Sources(Picture(footage.path, footage.width, footage.height))
+        else:
+            sources = _sources(desk, number, shot)
         if sources is None:
             continue
         showing: Showing | str | None = _standpoint(desk, number, shot, sources.picture)
@@ -316,6 +344,9 @@ def _outline(desk: _Desk) -> list[Scene]:
                 continue
             shot = shot.model_copy(update={"standpoint": "", "station": ""})
             showing = None
+        if footage is not None:
+            cut = path_of(shot, (footage.width, footage.height), desk.size, 1).end
+            showing = Stretch(footage, shot.in_seconds or 0.0, cut, shot.sound)
         if shot.exposures:
             showing = _exposures(desk, number, shot, sources.picture)
         lead = 0 if shot.join == "cut" and not shot.chapter and number > 1 else _frames(shot.join_seconds)

@@ -19,6 +19,7 @@ from clerestory.film import cautions
 from clerestory.film.captions import subrip, webvtt, webvtt_chapters
 from clerestory.film.description import description_of
 from clerestory.film.draft import draft_film, write_draft
+from clerestory.film.footage import Stretch
 from clerestory.film.light import Renderer, code_values
 from clerestory.film.loudness import RATE as SAMPLES
 from clerestory.film.model import Film, read_film
@@ -35,6 +36,7 @@ from clerestory.film.sound import (
     finish_sound,
     looped,
     quiet_stretch,
+    read_sound,
     speech_gain,
     spoken,
 )
@@ -101,6 +103,23 @@ def _margins(speech: Speech, plan: Plan) -> tuple[float, float]:
     return early, late
 
 
+def _own_sounds(plan: Plan) -> list[Clip]:
+    """The sounds of the film's clips: heard from the scene's first frame to its last, in step with the picture."""
+    out = []
+    for scene in plan.scenes:
+        showing = scene.showing
+        if not isinstance(showing, Stretch) or showing.sound == "mute" or showing.footage.sound is None:
+            continue
+        recording = read_sound(showing.footage.path)
+        begin, at = showing.first_sample(SAMPLES), scene.start * SAMPLES // RATE
+        first = max(0, begin)
+        last = min(recording.samples.shape[1], begin + scene.frames * SAMPLES // RATE)
+        if last > first:
+            gain = speech_gain(recording, [])
+            out.append(Clip(recording, first, last, at + first - begin, gain, showing.sound == "duck"))
+    return out
+
+
 def _mix(plan: Plan, film: Film, visit: Path, recordings: dict[Path, Recording]) -> Mix:
     clips: list[Clip] = []
     gains: dict[Path, float] = {}
@@ -116,6 +135,7 @@ def _mix(plan: Plan, film: Film, visit: Path, recordings: dict[Path, Recording])
         last = min(recording.samples.shape[1], round((speech.offset + speech.seconds + late) * SAMPLES))
         at = round(speech.start * SAMPLES) - (round(speech.offset * SAMPLES) - first)
         clips.append(Clip(recording, first, last, at, gains[speech.recording]))
+    clips.extend(_own_sounds(plan))
     tone = None
     for path, gain in gains.items():
         quiet = quiet_stretch(recordings[path])

@@ -7,13 +7,14 @@ from pathlib import Path
 
 from clerestory.film.exposures import Exposures
 from clerestory.film.facts import Fact
+from clerestory.film.footage import Stretch
 from clerestory.film.lettering import Card
 from clerestory.film.model import Shot
 from clerestory.film.pictures import Picture
 from clerestory.film.standpoint import Standpoint
 from clerestory.film.straightening import Straightening
 
-Showing = Straightening | Standpoint | Exposures
+Showing = Straightening | Standpoint | Exposures | Stretch
 """How a picture came about."""
 
 RATE = 25  # frames a second

@@ -196,6 +196,8 @@ class Clip:
     last: int
     at: int
     gain: float = 1.0
+    ducked: bool = False
+    """Gives way under the clips that are not."""
 
     @property
     def end(self) -> int:
@@ -261,11 +263,16 @@ class Mix:
     def silent(self) -> bool:
         return not self.clips and self.music is None
 
-    def _presence(self, n: NDArray[np.int64], edge: int, early: int) -> Floats:
-        """1 where a clip sounds, 0 where none does, with raised-cosine edges `edge` samples long."""
+    def _presence(self, n: NDArray[np.int64], edge: int, early: int, ducked: bool = True) -> Floats:
+        """1 where a clip sounds, 0 where none does, with raised-cosine edges `edge` samples long.
+
+        Without `ducked`, clips that give way to others do not count.
+        """
         out = np.zeros(n.size, np.float32)
         for clip in self.clips:
             a, b = clip.at - early, clip.end + early
+            if clip.ducked and not ducked:
+                continue
             if b + edge < n[0] or a - edge > n[-1]:
                 continue
             share = np.clip(np.minimum(n - a, b - n) / edge, 0, 1)
@@ -283,7 +290,11 @@ class Mix:
             at = np.arange(a, b)
             edge = np.clip(np.minimum(at - clip.at, clip.end - 1 - at) / _EDGE, 0, 1).astype(np.float32)
             piece = clip.recording.samples[:, clip.first + a - clip.at : clip.first + b - clip.at]
-            out[:, a - first : b - first] += _stereo(piece) * (edge * np.float32(clip.gain))
+            level = edge * np.float32(clip.gain)
+            if clip.ducked:
+                spoken_over = self._presence(at, RATE // 2, RATE // 4, ducked=False)
+                level *= np.power(np.float32(10), (UNDER - BED) * spoken_over / 20, dtype=np.float32)
+            out[:, a - first : b - first] += _stereo(piece) * level
         inside = ((n >= 0) & (n < self.samples)).astype(np.float32)
         fade = np.clip(np.minimum(n, self.samples - n) / RATE, 0, 1).astype(np.float32)
         if self.tone is not None:

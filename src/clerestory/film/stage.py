@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from clerestory.film import lettering
 from clerestory.film.exposures import DrawnExposures, Exposures
+from clerestory.film.footage import DrawnFootage, Stretch
 from clerestory.film.lettering import Card, Layer
 from clerestory.film.light import Bytes, Floats, Renderer, Source, planes_of, prepare
 from clerestory.film.moves import Framing, Path, eased, path_of
@@ -152,6 +153,8 @@ def light_scene(scene: Scene, renderer: Renderer) -> Lit:
     size = (renderer.width, renderer.height)
     if isinstance(scene.showing, Standpoint):
         return StillCard(renderer, scene.showing.light(size))
+    if isinstance(scene.showing, Stretch):
+        return DrawnFootage(renderer, scene.showing)
     if isinstance(scene.showing, Exposures):
         assert scene.picture
         return DrawnExposures(renderer, scene.showing, scene.picture.path)

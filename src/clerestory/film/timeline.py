@@ -8,6 +8,7 @@ import opentimelineio as otio
 
 from clerestory.files.names import relative_url
 from clerestory.film.captions import Cue
+from clerestory.film.footage import Stretch
 from clerestory.film.mux import chapters_of
 from clerestory.film.scenes import RATE, Plan, Scene
 from clerestory.film.standpoint import Standpoint
@@ -28,13 +29,14 @@ def _reference(path: Path, film: Path, length: float) -> otio.schema.ExternalRef
 def _clip(scene: Scene, film: Path) -> otio.schema.Clip | otio.schema.Gap:
     """A scene from the middle of the join before it to the middle of the join after it."""
     cut_in, cut_out = scene.lead // 2, scene.frames - (scene.tail - scene.tail // 2)
-    used = _span(cut_in, cut_out - cut_in)
+    begin = scene.showing.start * RATE if isinstance(scene.showing, Stretch) else 0.0
+    used = _span(begin + cut_in, cut_out - cut_in)
     if scene.picture is None or isinstance(scene.showing, Standpoint):  # drawn here: no file shows it
         name = scene.card.heading if scene.card else ""
         return otio.schema.Gap(name=name or scene.label, source_range=used)
     clip = otio.schema.Clip(
         name=scene.picture.name,
-        media_reference=_reference(scene.picture.path, film, scene.frames),
+        media_reference=_reference(scene.picture.path, film, begin + scene.frames),
         source_range=used,
     )
     shot = scene.shot
