@@ -379,6 +379,8 @@ def describe_frame(path: Anywhere) -> list[str]:
 
 def _texts_at_fault(visit: VisitFolder) -> list[Difference]:
     """What is wrong with the texts that are TOML and yet do not say what they should."""
+    from clerestory.film.facts import FILE as FACTS
+    from clerestory.film.facts import read_facts
     from clerestory.film.model import read_film
     from clerestory.finish.export import SETS, read_sets
     from clerestory.finish.recipe import read_recipe
@@ -389,6 +391,7 @@ def _texts_at_fault(visit: VisitFolder) -> list[Difference]:
         (visit.root / "visit.toml", read_visit),
         (visit.film / "film.toml", read_film),
         (visit.root / SETS, lambda path: read_sets(path.parent)),
+        (visit.film / FACTS, read_facts),
         *((path, read_recipe) for path in sorted(visit.recipes.glob("*.toml"))),
     ]
     out = []

@@ -158,8 +158,8 @@ class Shot(BaseModel):
         if self.whole and self.move != "hold":
             raise ValueError("a whole picture is always a hold; remove `whole` or the move")
         self._one_kind()
-        if self.still and self.move != "hold":
-            raise ValueError(f"`still` forbids a {self.move}; remove one of the two")
+        if self.still and (self.clip or self.move != "hold"):
+            raise ValueError(f"`still` forbids a {'clip' if self.clip else self.move}; remove one of the two")
         if self.region and not (self.region[0] < self.region[2] and self.region[1] < self.region[3]):
             raise ValueError("region is left, top, right, bottom; this one has no width or no height")
         return self

@@ -150,6 +150,9 @@ def _footage(desk: _Desk, number: int, shot: Shot) -> tuple[Footage, Shot] | Non
     except UserError as error:
         desk.problems.append(f"{where}: {error}")
         return None
+    if shot.still:
+        desk.problems.append(f"{where}: a clip moves, which still = true forbids; remove one of the two")
+        return None
     begin = shot.in_seconds or 0.0
     left = min(footage.seconds, shot.out_seconds or footage.seconds) - begin
     if left < 0.2 or (shot.out_seconds or 0) > footage.seconds + 0.05 or (shot.seconds or 0) > left + 0.05:

@@ -5,6 +5,8 @@ import { Recorder } from "./recorder.js";
 import { TextDesk } from "./text.js";
 
 const MOVES = { hold: "Hold", push: "Push in", pull: "Pull out", pan: "Pan", tilt: "Tilt" };
+const KINDS = { straightening: "made upright", standpoint: "where it was taken", exposures: "how the light was held", clip: "clip" };
+const kindOf = (shot) => Object.keys(KINDS).find((key) => shot[key]);
 const clock = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`;
 
 export class Film {
@@ -123,7 +125,7 @@ export class Film {
     const node = el("div", { role: "listitem", class: "shot" }, el("button", { type: "button", "data-shot": scene.shot, onclick: () => this.choose(scene.shot) },
       el("span", { class: "unseen" }, `Shot ${scene.shot + 1}, ${shot.picture} `),
       picture ? el("img", { src: `/small-picture/${encodeURIComponent(picture)}`, alt: "", loading: "lazy" }) : null,
-      el("span", { class: "said" }, words || shot.caption), el("span", { class: "quiet" }, `${scene.seconds.toFixed(1)} s${shot.narration ? " · recorded" : ""}`)));
+      el("span", { class: "said" }, words || shot.caption || KINDS[kindOf(shot)] || ""), el("span", { class: "quiet" }, `${scene.seconds.toFixed(1)} s${shot.narration ? " · recorded" : ""}`)));
     node.style.flexGrow = scene.seconds.toFixed(2);
     return node;
   }
@@ -147,11 +149,12 @@ export class Film {
     const hear = shot.narration
       ? el("audio", { controls: true, preload: "none", src: `/kept/${shot.narration}?${Date.now()}`, "aria-label": "Recorded narration" }) : null;
     const forget = shot.narration ? button("Remove recording", () => this.set({ narration: "" })) : null;
-    this.editor.replaceChildren(el("h2", {}, `${number + 1}. ${shot.picture}`),
+    const kind = kindOf(shot);
+    this.editor.replaceChildren(el("h2", {}, `${number + 1}. ${shot.picture}${kind ? ` (${KINDS[kind]})` : ""}`),
       el("label", { for: "words" }, "Narration"), words,
       el("div", { class: "row" }, this.recordButton, this.meter, forget), ...(hear ? [hear] : []),
       el("p", { class: "quiet" }, this.facts.care.recording),
-      el("div", { class: "fields" }, el("label", { for: "caption" }, "Caption"), caption, el("label", { for: "chapter" }, "Chapter starts here"), chapter, el("label", { for: "move" }, "Move"), move,
+      el("div", { class: "fields" }, el("label", { for: "caption" }, "Caption"), caption, el("label", { for: "chapter" }, "Chapter starts here"), chapter, ...(kind ? [] : [el("label", { for: "move" }, "Move"), move]),
         el("label", { for: "long" }, "Length (s)"), long),
       el("div", { class: "row" }, button("Move earlier", () => this.shift(-1)), button("Move later", () => this.shift(1)),
         button("Remove shot", () => this.house.ask("film drop", { shot: number }).catch(() => 0))));
