@@ -46,7 +46,7 @@ def make(visit: Path, toml: str = TOML) -> Scene:
     for name, level, seconds in zip(names, (0.1, 0.05, 0.2), (1 / 30, 1 / 60, 1 / 15), strict=True):
         frame(visit / "frames" / name, level, seconds)
     put(visit, "nave", np.full((450, 600, 3), 0.9))
-    record(visit, "nave", CAMERA, TURNED, kind="bracket", frames=names)
+    record(visit, "nave", CAMERA, TURNED, kind="bracket", frames=names, tone={"exposure": 1.0})
     return shot_of(plan_of(visit, toml))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -103,11 +104,11 @@ def test_small_type_passes_four_and_a_half_to_one_over_the_darkest_and_the_brigh
     put(tmp_path, "nave", np.full((270, 480, 3), level))
     (tmp_path / "film").mkdir()
     (tmp_path / "film" / FILE).write_text(FACTS, encoding="utf-8")
-    shot = '[[shots]]\npicture = "nave"\nfact = ["begun"]\nseconds = 6\ncaption = ""\n'
+    shot = '[[shots]]\npicture = "nave"\nfact = ["begun"]\nseconds = 6\ncaption = "The nave"\n'
     scene = shot_of(plan_of(tmp_path, shot, size))
-    (span,) = spans_of(scene)
-    frame = drawn(scene, [(span.first + span.last) // 2], size)[0]
-    block = frame[60:160, 96:1100]
-    rows = block.max(axis=1) > 0.5
-    stone = [np.quantile(row, 0.999) for row in block[rows]]
-    assert contrast(luminance(np.array(min(stone))), luminance(np.quantile(block[rows], 0.3))) > 4.5
+    scene = replace(scene, settings="12 mm · f/4 · 1/15 s · ISO 400")
+    frame = drawn(scene, [70], size)[0]
+    # Head and source of the fact, caption and settings: brightest strokes against what lies between them.
+    for block in (frame[60:106, 96:560], frame[112:150, 96:800], frame[900:970, 96:240], frame[985:1018, 96:420]):
+        ink, ground = luminance(np.quantile(block, 0.985)), luminance(np.quantile(block, 0.5))
+        assert contrast(float(ink), float(ground)) > 4.5

@@ -83,7 +83,7 @@ def test_sunlight_on_the_floor_is_drawn_in_its_place_and_its_hour_said(tmp_path:
     visit_at(tmp_path, Rectification(0.1, 0.0, 1.0))
     scene = shot_of(plan_of(tmp_path, TOML, SIZE))
     assert scene.showing.sun == ()  # the picture does not say when it was taken
-    assert scene.showing.words()[0][0] == "South arcade"
+    assert scene.showing.words()[0][0] == "Standing point: south arcade"
     assert len(scene.showing.rooms) > 1 and len(scene.showing.windows) > 2
     lit = replace(scene.showing, sun=(((0.0, 20.0), (2.0, 20.0), (2.0, 22.0), (0.0, 22.0)),), clock="14:20")
     assert lit.words()[0][1].endswith("sun at 14:20")

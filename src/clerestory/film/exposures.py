@@ -64,6 +64,15 @@ class Exposures:
         return tuple(frame.path for frame in self.frames)
 
     @property
+    def gain(self) -> float:
+        """Stops by which every frame is brightened: the pick then stands as bright as the picture.
+
+        A bracket is merged on the scale of its darkest frame, which the picture's exposure starts from.
+        """
+        darkest = min(frame.stops for frame in self.frames)
+        return self.made.exposure + (min(darkest, 0.0) if self.made.kind == "bracket" else 0.0)
+
+    @property
     def seconds(self) -> float:
         """As long as it takes when nothing else says."""
         return EACH * len(self.frames) + LAST
@@ -156,10 +165,10 @@ def _label(info: FrameInfo, pick: FrameInfo) -> str:
     return " · ".join(part for part in parts if part)
 
 
-def plain_light(path: Path, made: Made) -> Floats:
+def plain_light(path: Path, made: Made, stops: float) -> Floats:
     """A frame plainly developed: linear light of BT.709 primaries, float32 h x w x 3, 0 to 1, turned as held.
 
-    White balance and brightness are the picture's own, the same for each frame.
+    White balance is the picture's own, and brightness, a gain of `stops`, the same for each frame.
     """
     info = read_info(path)
     lens = lens_correction(info)
@@ -170,7 +179,7 @@ def plain_light(path: Path, made: Made) -> Floats:
     image = half_size(source)
     factor = min(1.0, _LONG_EDGE / max(image.shape[:2]))
     image = np.asarray(cv2.resize(image, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.float32)
-    working = balanced_half(image, source, made.multipliers) * np.float32(2.0**made.exposure)
+    working = balanced_half(image, source, made.multipliers) * np.float32(2.0**stops)
     out: Floats = np.clip(cv2.transform(working, to_space("srgb").astype(np.float32)), 0, 1)
     return np.ascontiguousarray(out)
 
@@ -201,7 +210,7 @@ class DrawnExposures:
 
     def _frame(self, path: Path) -> Floats:
         made, cut = self.showing.made, self.showing.cut
-        light, camera = plain_light(path, made), made.camera
+        light, camera = plain_light(path, made, self.showing.gain), made.camera
         k = made.room.width / self.showing.picture[0]
         part = Crop(made.room.left + cut.left * k, made.room.top + cut.top * k, cut.width * k, cut.height * k, 0.0)
         stretch = (light.shape[1] / camera.width, light.shape[0] / camera.height)

@@ -160,31 +160,31 @@ def _cropped(colour: Floats, cover: Floats, words: str) -> Layer:
     return Layer(left, top, np.ascontiguousarray(colour[part]), np.ascontiguousarray(cover[part]), words)
 
 
+PLATE = 0.82  # opacity of the dark behind small type: stone-coloured letters pass 4.5:1 (WCAG 2.2, 1.4.3) over white
+_DARK = np.float32(0.045)
+
+
 def lower_third(caption: str, settings: str, size: tuple[int, int], lift: float = 0.0) -> Layer:
-    """A place caption with the camera's settings under it, on a soft shade that keeps it readable.
+    """A place caption with the camera's settings under it, on a plate that keeps it readable.
 
     `lift` raises it by so many points, to leave the foot of the frame to spoken captions.
     """
     letters = _letters(_LOWER, {"caption": caption, "settings": settings, "lift": lift}, size)
-    rgba = letters.astype(np.float32) / np.float32(255)
-    width, height = size
-    text = rgba[..., 3]
+    return _cropped(*plated(letters, size[0] / 45), f"{caption}|{settings}")
+
+
+def _plate(text: Floats, feather: float) -> Floats:
+    """Opacity, 0 to 1, of a plate behind letters (their cover, H x W) with soft edges `feather` pixels wide."""
     ys, xs = np.nonzero(text > 0.02)
-    top = int(ys.min()) if ys.size else height
-    reach_x = (int(xs.max()) if xs.size else 0) + 0.16 * width
-    reach_y = (height - top) + 0.11 * height
-    x = np.clip(np.arange(width, dtype=np.float32) / np.float32(reach_x), 0, 1)
-    y = np.clip((height - np.arange(height, dtype=np.float32)) / np.float32(reach_y), 0, 1)
-    fall = (1 - x * x * (3 - 2 * x))[None, :] * (1 - y * y * (3 - 2 * y))[:, None]
-    shade = np.float32(0.62) * np.sqrt(np.clip(fall, 0, 1))
-    cover = text + shade * (1 - text)
-    dark = np.float32(0.045)
-    share = (text / np.maximum(cover, 1e-6))[..., None]
-    return _cropped(rgba[..., :3] * share + dark * (1 - share), cover, f"{caption}|{settings}")
 
+    def along(size: int, low: int, high: int) -> Floats:
+        place = np.arange(size, dtype=np.float32)
+        far = np.maximum(np.maximum(low - place, place - high) / np.float32(feather) - np.float32(0.5), 0)
+        share = np.clip(far, 0, 1)
+        return (1 - share * share * (3 - 2 * share)).astype(np.float32)
 
-PLATE = 0.82  # opacity of the dark behind small type: stone-coloured letters pass 4.5:1 (WCAG 2.2, 1.4.3) over white
-_DARK = np.float32(0.045)
+    height, width = text.shape
+    return np.outer(along(height, int(ys.min()), int(ys.max())), along(width, int(xs.min()), int(xs.max())))
 
 
 def plated(letters: NDArray[np.uint8], feather: float) -> tuple[Floats, Floats]:
@@ -194,18 +194,9 @@ def plated(letters: NDArray[np.uint8], feather: float) -> tuple[Floats, Floats]:
     """
     rgba = letters.astype(np.float32) / np.float32(255)
     text = rgba[..., 3]
-    ys, xs = np.nonzero(text > 0.02)
-    if not ys.size:
+    if text.max(initial=0) <= 0.02:
         return rgba[..., :3], text
-    height, width = text.shape
-
-    def along(size: int, low: int, high: int) -> Floats:
-        place = np.arange(size, dtype=np.float32)
-        far = np.maximum(np.maximum(low - place, place - high) / np.float32(feather) - np.float32(0.5), 0)
-        share = np.clip(far, 0, 1)
-        return (1 - share * share * (3 - 2 * share)).astype(np.float32)
-
-    plate = np.outer(along(height, int(ys.min()), int(ys.max())), along(width, int(xs.min()), int(xs.max())))
+    plate = _plate(text, feather)
     cover = text + np.float32(PLATE) * plate * (1 - text)
     share = (text / np.maximum(cover, 1e-6))[..., None]
     return rgba[..., :3] * share + _DARK * (1 - share), cover

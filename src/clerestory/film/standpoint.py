@@ -29,7 +29,7 @@ Points = tuple[tuple[float, float], ...]
 
 SECONDS = 6.0  # as long as it is seen when nothing else says; common practice, no source
 _BOX = (70.0, 130.0, 820.0, 360.0)  # where the plan lies: left, top, width, height, points of a frame 960 wide
-_SHORTEST = 4.0  # metres that a cone is drawn at the least
+_SHORTEST = 1.0  # metres that a cone is drawn at the least
 _UNTURNED = 0.5  # metres of floor between the standing point and the subject under which a view has no direction
 
 
@@ -45,8 +45,6 @@ class Standpoint:
     left: float
     """Yaw of the cone's left edge, radians to the right of the axis."""
     right: float
-    reach: float
-    """Metres to the subject."""
     station: str
     eye: float
     """Metres from the room's floor to the lens."""
@@ -78,18 +76,31 @@ class Standpoint:
         out: Array = (on_plan(points) - middle) * [scale, -scale] + centre
         return out
 
-    def cone(self, steps: int = 24) -> Points:
-        """The standing point and the arc at the subject's distance, from the left edge to the right one."""
+    def cone(self, steps: int = 96) -> Points:
+        """The standing point, then what is seen from the left edge to the right one as far as the outer walls."""
         yaws = np.linspace(self.left, self.right, steps)
-        reach = max(self.reach, _SHORTEST)
-        arc = [(self.at[0] + reach * math.sin(yaw), self.at[1] + reach * math.cos(yaw)) for yaw in yaws]
-        return (self.at, *arc)
+        ends = [(yaw, self._to_outer_wall(yaw)) for yaw in yaws]
+        return (self.at, *((self.at[0] + d * math.sin(yaw), self.at[1] + d * math.cos(yaw)) for yaw, d in ends))
+
+    def _to_outer_wall(self, yaw: float) -> float:
+        """Metres along a yaw from the standing point through one room after another, which are boxes."""
+        way, far = np.array([math.sin(yaw), math.cos(yaw)]), 0.0
+        boxes = [(np.min(room, axis=0), np.max(room, axis=0)) for room in self.rooms]
+        for _ in boxes:  # through each room once at most
+            inside = np.array(self.at) + (far + 1e-6) * way
+            held = [(low, high) for low, high in boxes if (low <= inside).all() and (inside <= high).all()]
+            if not held:
+                break
+            with np.errstate(divide="ignore"):
+                exits = [np.where(way > 0, high - self.at, low - np.array(self.at)) / way for low, high in held]
+            far = max(float(np.where(np.abs(way) > 1e-12, exit, np.inf).min()) for exit in exits)
+        return max(far, _SHORTEST)
 
     def words(self) -> tuple[tuple[str, str], ...]:
         """One step: where one stands, and how much is seen."""
         across = round(math.degrees(self.right - self.left))
         line = f"Lens {self.eye:.1f} m above the floor, {across}° across; altar to the right"
-        return ((self.station[:1].upper() + self.station[1:], line + (f"; sun at {self.clock}" if self.sun else "")),)
+        return ((f"Standing point: {self.station}", line + (f"; sun at {self.clock}" if self.sun else "")),)
 
     def word_frames(self) -> list[tuple[int, int]]:
         """The words stand as long as the plan."""
@@ -179,8 +190,7 @@ def _placed(
     plan: Visit, view: ViewTable, station: StationTable, picture: Picture, made: Made | None
 ) -> Standpoint | str:
     at, aim = np.array(station.at_m, float), np.array(view.centre_m[:2], float)
-    reach = float(np.hypot(*(aim - at)))
-    if reach < _UNTURNED:
+    if np.hypot(*(aim - at)) < _UNTURNED:
         return f"{view.name} looks straight up from {station.name}, which a plan cannot show"
     towards = math.atan2(aim[0] - at[0], aim[1] - at[1])
     if made is not None and made.kind != "panorama":
@@ -202,7 +212,7 @@ def _placed(
     sun, clock = _sun(plan, picture)
     return Standpoint(
         rooms, tuple(openings), sun, (float(at[0]), float(at[1])), towards + left - middle, towards + right - middle,
-        reach, station.name, station.lens_m, clock,
+        station.name, station.lens_m, clock,
     )  # fmt: skip
 
 
