@@ -11,7 +11,7 @@ from scipy import ndimage
 from clerestory.errors import UserError
 from clerestory.film.model import Film, Shot, film_of, film_toml
 from clerestory.film.plan import plan_cues
-from clerestory.film.stage import spans_of
+from clerestory.film.stage import spans_of, wipe_frames
 from teaching import SIZE, contrast, drawn, luminance, plan_of, put, shot_of
 
 AT = (0.62, 0.41)
@@ -93,6 +93,18 @@ def test_a_pointers_word_passes_four_and_a_half_to_one_and_its_mark_three(
         assert contrast(row[310:330].max(), row[310:330].min()) > 3
     elif mark == "light" and level:
         assert contrast(row[384], row[100]) > 3
+
+
+def test_still_turns_a_wipe_into_a_dissolve(tmp_path: Path) -> None:
+    put(tmp_path, "nave", np.full((360, 640, 3), 0.6))
+    put(tmp_path, "before/nave", np.full((360, 640, 3), 0.2))
+    toml = '[[shots]]\npicture = "nave"\nbefore = true\nseconds = 6\n'
+    for head, flat in (("", False), ("still = true\n", True)):
+        scene = shot_of(plan_of(tmp_path, head + toml))
+        first, last = wipe_frames(scene)
+        middle = drawn(scene, [(first + last) // 2], letters=False)[0]
+        assert bool(np.ptp(middle) < 0.01) is flat  # no line goes across: all of the frame changes at once
+        assert 0.25 < middle.mean() < 0.55
 
 
 def test_points_survive_being_written_and_still_forbids_every_move(tmp_path: Path) -> None:
