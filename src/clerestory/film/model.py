@@ -252,8 +252,10 @@ def _shot_toml(shot: dict[str, Any]) -> str:
     points = shot.pop("point", [])
     if any(key in shot for key in KINDS):
         del shot["picture"]
+    if len(facts := shot.get("fact", [])) == 1:
+        shot["fact"] = facts[0]
     text = f"\n[[shots]]\n{tomli_w.dumps(shot)}"
-    return text + "".join(f"[[shots.point]]\n{tomli_w.dumps(point)}" for point in points)
+    return text + "".join(f"\n[[shots.point]]\n{tomli_w.dumps(point)}" for point in points)
 
 
 def film_toml(film: Film) -> str:
