@@ -150,6 +150,25 @@ def plan_visit(file: Anywhere, into: Anywhere | None = None, on_progress: OnProg
     return make(path, path.parent / "plan" if into is None else Path(into), told)
 
 
+def plan_in_full(file: Anywhere, into: Anywhere) -> Path:
+    """Write the text of a visit.toml with all that its [church] leaves to be assumed (rooms, windows, points to stand
+    at, views) as tables of its own, into the file `into`; the plan it gives is the same. UserError as `plan_visit`,
+    and where a file of that name is there already.
+    """
+    from clerestory.files.toml import read_text
+    from clerestory.plan.in_full import in_full
+    from clerestory.plan.model import read_visit
+    from clerestory.plan.run import write
+
+    path, target = Path(file), Path(into)
+    path = path / "visit.toml" if path.is_dir() else path
+    if target.exists():
+        raise UserError(f"{target}: there is already a file; choose another name or move it away first")
+    visit = read_visit(path)
+    write(target, in_full(read_text(path) or "", visit).encode())
+    return target
+
+
 def import_card(
     card: Anywhere, folder: Anywhere, second: Anywhere | None = None, on_progress: OnProgress = quiet
 ) -> Imported:

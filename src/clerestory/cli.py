@@ -87,9 +87,16 @@ def plan(
     phone: Annotated[
         int | None, typer.Option(help="Hand the card to a phone for so long: 10, 30 or 60 minutes.")
     ] = None,
+    in_full: Annotated[
+        Path | None, typer.Option(help="Write the text with all that [church] leaves to be assumed into this file.")
+    ] = None,
 ) -> None:
     """Work out a visit before the day: sun, standing points, kit, exposure; write the report and the field card."""
     file = visit / "visit.toml" if visit.is_dir() else visit
+    if in_full is not None:
+        written = api.plan_in_full(file, in_full)
+        out.print(f"{written}: written. The plan it gives is the same.", markup=False)
+        return
     if new:
         from clerestory.plan.run import new_visit
 

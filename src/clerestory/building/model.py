@@ -26,13 +26,17 @@ LARGEST = 1 << 24  # bytes read of a footprint; the outline of a church is some 
 
 @dataclass(frozen=True)
 class Hall:
-    """A room taken as a box: `west_end` is the middle of its west wall (x, y), metres."""
+    """A room taken as a box: `west_end` is the middle of its west wall (x, y), metres.
+
+    `off`: by how much length, width and height may be off, metres, 95 times in 100.
+    """
 
     name: str
     length: float
     width: float
     height: float
     west_end: tuple[float, float] = (0.0, 0.0)
+    off: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def bounds(self) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float]]:
@@ -44,6 +48,17 @@ class Hall:
         """Whether a point of the floor lies in this room."""
         (x0, x1), (y0, y1), _ = self.bounds
         return x0 <= x <= x1 and y0 <= y <= y1
+
+
+@dataclass(frozen=True)
+class WindowOff:
+    """By how much the measures of a window may be off, metres, 95 times in 100."""
+
+    along: float = 0.0
+    width: float = 0.0
+    sill: float = 0.0
+    head: float = 0.0
+    wall: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -61,6 +76,7 @@ class Window:
     sill: float
     head: float
     wall: float = 0.0
+    off: WindowOff = WindowOff()
 
 
 @dataclass(frozen=True)
@@ -84,12 +100,16 @@ class Skyline:
 
 @dataclass(frozen=True)
 class Building:
-    """Axis (compass azimuth looking from the west door to the altar), rooms, windows and skyline."""
+    """Axis (compass azimuth looking from the west door to the altar), rooms, windows and skyline.
+
+    `axis_off`: degrees by which the axis may be off, 95 times in 100.
+    """
 
     axis: float
     halls: tuple[Hall, ...] = ()
     windows: tuple[Window, ...] = ()
     skyline: Skyline = field(default_factory=Skyline)
+    axis_off: float = 0.0
 
     def hall(self, name: str) -> Hall:
         """The room of this name; ValueError if there is none."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -402,6 +402,46 @@ def stand_back(aimed: Aim, body: BodyTable, building: Building, limit: float, sh
     spot = start + line * high
     inside = any(hall.holds(float(spot[0]), float(spot[1])) for hall in building.halls)
     return StandBack(limit, high, at(high)[1], inside)
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How far a framing may be off where its view was assumed, 95 times in 100: millimetres and degrees.
+
+    `fails`: whether the lens may not hold the view at all.
+    """
+
+    focal: float
+    tilt: float
+    fails: bool
+
+
+def spread_of(aimed: Aim, framing: Framing, body: BodyTable, lens: LensTable) -> Spread | None:
+    """What the uncertainty of a view's place and size does to its framing; None where it is known exactly."""
+    view, off, ratio = aimed.view, aimed.view.off, min(body.pixels) / max(body.pixels)
+    x, y, z = view.centre_m
+    pairs: list[list[dict[str, Any]]] = []
+    if off.along_m:
+        pairs.append([{"centre_m": (x, y + d, z)} for d in (off.along_m, -off.along_m)])
+    if off.up_m:
+        pairs.append([{"centre_m": (x, y, max(z + d, 0.1))} for d in (off.up_m, -off.up_m)])
+    if off.size:
+        sizes = (1 + off.size, 1 - off.size)
+        pairs.append([{"width_m": view.width_m * k, "height_m": view.height_m * k} for k in sizes])
+    if not pairs:
+        return None
+    square, fails = np.zeros(2), False
+    for changes in pairs:
+        moved = []
+        for change in changes:
+            there = aim(view.model_copy(update=change), aimed.station, ratio)
+            other = frame(there, body, lens) if there is not None else None
+            fits = other is not None and other.how != "no"
+            fails = fails or not fits
+            moved.append([other.focal, other.tilt] if fits and other is not None else [framing.focal, framing.tilt])
+        square += (np.abs(np.array(moved) - [framing.focal, framing.tilt]).max(axis=0)) ** 2
+    focal, tilt = np.sqrt(square)
+    return Spread(float(focal), float(tilt), fails)
 
 
 def aims(visit: Visit, body: BodyTable) -> dict[tuple[str, str], Aim]:

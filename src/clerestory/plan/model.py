@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import AfterValidator, Field, ValidationError, field_validator, model_validator
 
 from clerestory.building.model import (
     WALL_TURN,
@@ -19,6 +19,7 @@ from clerestory.building.model import (
     Hall,
     Skyline,
     Window,
+    WindowOff,
     axis_from_ends,
     read_footprint,
     wall_place,
@@ -29,6 +30,8 @@ from clerestory.camera.steadiness import Hands
 from clerestory.errors import UserError
 from clerestory.files.mistakes import Complaints, Loc, field_name, plain
 from clerestory.files.toml import model_of, read_text, read_toml
+from clerestory.plan.church import ChurchTable, assumed_rows
+from clerestory.plan.table import Table
 
 Date = date
 Positive = Annotated[float, Field(gt=0, lt=1e9)]
@@ -53,15 +56,11 @@ Allowed = Literal["yes", "ask", "no"]
 DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 ASPECTS = {"4:3": 4 / 3, "3:2": 3 / 2, "16:9": 16 / 9, "1:1": 1.0, "3:4": 3 / 4, "2:3": 2 / 3, "9:16": 9 / 16}
 
+AXIS_ONCE = "give the axis once: axis_deg, or west_end_deg with east_end_deg, or footprint"
+
 FULL_WELL_PER_SQUARE_MICROMETRE = 2400.0  # electrons at base ISO (common practice, no source)
 READ_NOISE = 3.0  # electrons (common practice, no source)
 EYE = 1.6  # metres from the floor to the lens of someone standing (common practice, no source)
-
-
-class Table(BaseModel):
-    """A table of the file: unknown fields are refused, so that a slip of the pen is not silently ignored."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class VisitTable(Table):
@@ -117,7 +116,11 @@ class SkylinePoint(Table):
 
 
 class PlaceTable(Table):
-    """The building as a place: position, axis, hours, rules."""
+    """The building as a place: position, axis, hours, rules.
+
+    `axis_off_deg`: by how much the axis may be off, 95 times in 100. `closed`: dates on which it is shut, whatever
+    its hours say.
+    """
 
     name: Name
     town: str = ""
@@ -129,6 +132,8 @@ class PlaceTable(Table):
     west_end_deg: Point2 | None = None
     east_end_deg: Point2 | None = None
     footprint: str | None = None
+    axis_off_deg: Annotated[float, Field(ge=0, le=45)] = 0.0
+    closed: tuple[Date, ...] = ()
     rules: tuple[str, ...] = ()
     permit: str = ""
     tripod: Allowed = "ask"
@@ -152,13 +157,59 @@ class PlaceTable(Table):
     @model_validator(mode="after")
     def _one_axis(self) -> PlaceTable:
         given = [self.axis_deg is not None, self.west_end_deg is not None, self.footprint is not None]
-        if sum(given) != 1 or (self.west_end_deg is None) != (self.east_end_deg is None):
-            raise ValueError("give the axis once: axis_deg, or west_end_deg with east_end_deg, or footprint")
+        if sum(given) > 1 or (self.west_end_deg is None) != (self.east_end_deg is None):
+            raise ValueError(AXIS_ONCE)
         return self
+
+    def open_on(self, day: Date) -> bool:
+        """Whether one can get in on a day, as far as is known."""
+        return day not in self.closed and (not self.open or any(hours.falls_on(day) for hours in self.open))
+
+    @property
+    def has_axis(self) -> bool:
+        """Whether the axis is given here."""
+        return self.axis_deg is not None or self.west_end_deg is not None or self.footprint is not None
+
+
+Off = Annotated[float, Field(ge=0, le=500)]
+
+
+class RoomOffTable(Table):
+    """By how much a room's measures may be off, metres, 95 times in 100."""
+
+    length_m: Off = 0.0
+    width_m: Off = 0.0
+    height_m: Off = 0.0
+
+
+class WindowOffTable(Table):
+    """By how much a window's measures may be off, metres, 95 times in 100."""
+
+    along_m: Off = 0.0
+    width_m: Off = 0.0
+    sill_m: Off = 0.0
+    head_m: Off = 0.0
+    wall_thickness_m: Off = 0.0
+
+    @property
+    def off(self) -> WindowOff:
+        """The same as the building takes it."""
+        return WindowOff(self.along_m, self.width_m, self.sill_m, self.head_m, self.wall_thickness_m)
+
+
+class ViewOffTable(Table):
+    """By how much a view's subject may be off, 95 times in 100: its middle, metres, and its size, a share."""
+
+    along_m: Off = 0.0
+    up_m: Off = 0.0
+    size: Annotated[float, Field(ge=0, lt=1)] = 0.0
 
 
 class RoomTable(Table):
-    """A room as a box. `steps`: whether its steps are worn or dark; left out, its name tells (see `care`)."""
+    """A room as a box. `steps`: whether its steps are worn or dark; left out, its name tells (see `care`).
+
+    `assumed`, here and in other tables: that nobody measured this, and what it was assumed from; `off`: by how much.
+    """
 
     name: Name
     length_m: Metres
@@ -166,6 +217,8 @@ class RoomTable(Table):
     height_m: Metres
     west_end_m: Point2 = (0.0, 0.0)
     steps: bool | None = None
+    assumed: str = ""
+    off: RoomOffTable = RoomOffTable()
 
 
 class WindowTable(Table):
@@ -181,6 +234,8 @@ class WindowTable(Table):
     sill_m: Annotated[float, Field(ge=0)]
     head_m: Positive
     wall_thickness_m: Annotated[float, Field(ge=0)] = 0.8
+    assumed: str = ""
+    off: WindowOffTable = WindowOffTable()
 
     @model_validator(mode="after")
     def _placed(self) -> WindowTable:
@@ -203,6 +258,7 @@ class StationTable(Table):
     eye_m: Annotated[float, Field(gt=0, lt=100)] = EYE
     floor_m: Annotated[float, Field(ge=0, lt=100)] | None = None
     note: str = ""
+    assumed: str = ""
 
     @property
     def lens_m(self) -> float:
@@ -262,6 +318,7 @@ class BodyTable(Table):
     read_noise_e: Positive = READ_NOISE
     sharp_um: Positive | None = None
     noise_at: tuple[NoiseTable, ...] = ()
+    assumed: str = ""
 
     @model_validator(mode="after")
     def _square_pixels(self) -> BodyTable:
@@ -324,6 +381,7 @@ class LensTable(Table):
     vignetting: Annotated[float, Field(ge=0, le=5)] | tuple[float, float, float, float, float] = 0.0
     stabiliser_stops: Annotated[float, Field(ge=0, le=10)] = 0.0
     weight_g: Annotated[float, Field(ge=0)] = 0.0
+    assumed: str = ""
 
     @model_validator(mode="after")
     def _range(self) -> LensTable:
@@ -407,6 +465,8 @@ class ViewTable(Table):
     snr_wanted: Positive = 30.0
     minutes: Annotated[float, Field(gt=0, le=240)] = 6.0
     first: bool = False
+    assumed: str = ""
+    off: ViewOffTable = ViewOffTable()
 
     @model_validator(mode="after")
     def _sensible(self) -> ViewTable:
@@ -420,18 +480,19 @@ class ViewTable(Table):
 
 
 class Visit(Table):
-    """A whole visit file."""
+    """A whole visit file. With `church`, what is not stated in the other tables is assumed from it."""
 
     visit: VisitTable
     place: PlaceTable
-    room: Annotated[tuple[RoomTable, ...], Field(min_length=1)]
+    church: ChurchTable | None = None
+    room: tuple[RoomTable, ...] = ()
     window: tuple[WindowTable, ...] = ()
-    station: Annotated[tuple[StationTable, ...], Field(min_length=1)]
+    station: tuple[StationTable, ...] = ()
     hands: HandsTable = HandsTable()
-    body: Annotated[tuple[BodyTable, ...], Field(min_length=1)]
-    lens: Annotated[tuple[LensTable, ...], Field(min_length=1)]
-    bag: Annotated[tuple[BagTable, ...], Field(min_length=1)]
-    view: Annotated[tuple[ViewTable, ...], Field(min_length=1)]
+    body: tuple[BodyTable, ...] = ()
+    lens: tuple[LensTable, ...] = ()
+    bag: tuple[BagTable, ...] = ()
+    view: tuple[ViewTable, ...] = ()
     folder: Path = Field(default=Path(), exclude=True)
 
     @property
@@ -459,15 +520,21 @@ class Visit(Table):
     @cached_property
     def building(self) -> Building:
         """The building in its own axes."""
-        halls = {r.name: Hall(r.name, r.length_m, r.width_m, r.height_m, r.west_end_m) for r in self.room}
+        halls = {
+            r.name: Hall(r.name, r.length_m, r.width_m, r.height_m, r.west_end_m,
+                         (r.off.length_m, r.off.width_m, r.off.height_m))
+            for r in self.room
+        }  # fmt: skip
         windows = []
         for w in self.window:
             centre = w.at_m or wall_place(halls[w.room], str(w.wall), w.along_m or 0.0)
             faces = w.faces_deg if w.faces_deg is not None else (self.axis + WALL_TURN[str(w.wall)]) % 360
-            windows.append(Window(w.name, w.room, faces, centre, w.width_m, w.sill_m, w.head_m, w.wall_thickness_m))
+            windows.append(
+                Window(w.name, w.room, faces, centre, w.width_m, w.sill_m, w.head_m, w.wall_thickness_m, w.off.off)
+            )
         points = self.place.skyline
         skyline = Skyline(tuple(s.azimuth_deg for s in points), tuple(s.altitude_deg for s in points))
-        return Building(self.axis, tuple(halls.values()), tuple(windows), skyline)
+        return Building(self.axis, tuple(halls.values()), tuple(windows), skyline, self.place.axis_off_deg)
 
 
 _FORMER = {"shape": "aspect"}  # what earlier versions wrote in a view, and its name now
@@ -477,13 +544,78 @@ def parse_visit(text: str, path: Path) -> Visit:
     """The visit in a TOML text; `path` is for messages and for the files it names. UserError names line and field."""
     visit = model_of(Visit, text, path, _FORMER, {"folder": path.parent})
     complaints = Complaints(path, text)
-    _check_names(visit, complaints)
+    _check_there(visit, complaints)
     _check_axis(visit, complaints)
+    complaints.check()
+    visit = with_church(visit)
+    _check_names(visit, complaints)
     complaints.check()
     _check_places(visit, complaints)
     _check_open(visit, complaints)
     complaints.check()
     return visit
+
+
+_NEEDED = ("room", "station", "body", "lens", "bag", "view")
+_TABLES: dict[str, type[Table]] = {
+    "room": RoomTable, "window": WindowTable, "station": StationTable, "view": ViewTable, "body": BodyTable,
+    "lens": LensTable, "bag": BagTable,
+}  # fmt: skip
+
+
+def _check_there(visit: Visit, complaints: Complaints) -> None:
+    """What a visit needs is there, or follows from the church in numbers."""
+    kit = ("body", "lens", "bag")
+    needed = _NEEDED if visit.church is None else kit if any(getattr(visit, k) for k in kit) else ()
+    for kind in needed:
+        if not getattr(visit, kind):
+            or_church = "" if kind in kit else ", or a [church] from which rooms and views follow"
+            complaints.add((kind,), f"is missing; add a [[{kind}]]{or_church}")
+    given = visit.place.has_axis, visit.church is not None and visit.church.axis_deg is not None
+    if sum(given) != 1:
+        complaints.add(("place",), AXIS_ONCE + ("; or axis_deg in [church]" if visit.church is not None else ""))
+
+
+def with_church(visit: Visit) -> Visit:
+    """The visit with all that its church in numbers leaves to be assumed; what is stated stays, and comes first.
+
+    The kit is assumed only where none is named. An assumed view keeps to windows and stations that are there.
+    """
+    church = visit.church
+    if church is None:
+        return visit
+    place = visit.place
+    if church.axis_deg is not None:
+        place = place.model_copy(update={"axis_deg": church.axis_deg})
+    place = place.model_copy(update={"axis_off_deg": place.axis_off_deg or church.axis_off})
+    visit = visit.model_copy(update={"place": place, "church": None})
+    visit.__dict__.pop("axis", None)  # as it was before the church's axis was put in
+    rows = assumed_rows(church, visit.axis, place.latitude_deg)
+    if visit.body or visit.lens or visit.bag:
+        rows |= {"body": [], "lens": [], "bag": []}
+    found: dict[str, tuple[Any, ...]] = {}
+    for kind, table in _TABLES.items():
+        stated = getattr(visit, kind)
+        names = {row.name for row in stated}
+        more = (table.model_validate(row) for row in rows[kind] if row["name"] not in names)
+        found[kind] = (*stated, *more)
+    known = {kind: {row.name for row in found[kind]} for kind in ("room", "window", "station")}
+    found["window"] = tuple(w for w in found["window"] if not w.assumed or w.room in known["room"])
+    known["window"] = {w.name for w in found["window"]}
+    found["view"] = tuple(v for view in found["view"] if (v := _possible(view, known)) is not None)
+    return visit.model_copy(update=found)
+
+
+def _possible(view: ViewTable, known: dict[str, set[str]]) -> ViewTable | None:
+    """An assumed view without the windows and stations that are not there; None where nothing is left of it."""
+    if not view.assumed:
+        return view
+    stations = tuple(s for s in view.stations if s in known["station"])
+    if view.room not in known["room"] or not stations:
+        return None
+    windows = tuple(w for w in view.windows if w in known["window"])
+    light = view.light if windows else "any"
+    return view.model_copy(update={"stations": stations, "windows": windows, "light": light})
 
 
 def _check_names(visit: Visit, complaints: Complaints) -> None:
@@ -515,6 +647,8 @@ def _check_names(visit: Visit, complaints: Complaints) -> None:
 
 
 def _check_axis(visit: Visit, complaints: Complaints) -> None:
+    if not visit.place.has_axis:
+        return
     try:
         visit.axis  # noqa: B018
     except UserError as error:
@@ -535,18 +669,18 @@ def _check_places(visit: Visit, complaints: Complaints) -> None:
 
 def _check_open(visit: Visit, complaints: Complaints) -> None:
     """A day on which the place is closed is no day for a visit; where no hours are given nothing is known."""
-    hours = visit.place.open
     days: list[tuple[Loc, Date]] = [(("visit", "date"), visit.visit.date)]
     days += [(("visit", "other_dates", k), day) for k, day in enumerate(visit.visit.other_dates)]
     for loc, day in days:
-        if not hours or any(span.falls_on(day) for span in hours):
+        if visit.place.open_on(day):
             continue
         following = (day + timedelta(days=k) for k in range(1, 400))
-        first = next((d for d in following if any(span.falls_on(d) for span in hours)), None)
+        first = next((d for d in following if visit.place.open_on(d)), None)
         offered = f"; the next open day is {first.isoformat()} ({_called(first)})" if first else ""
+        by = "closed" if day in visit.place.closed else "[[place.open]]"
         complaints.add(
-            loc, f"{visit.place.name} is closed on {_called(day)}, by [[place.open]]{offered}; write an open day, or "
-            "correct the hours"
+            loc, f"{visit.place.name} is closed on {_called(day)}, by {by}{offered}; write an open day, or correct "
+            "the hours"
         )  # fmt: skip
 
 

@@ -12,11 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.building.sun import SunDay, sun_day
+from clerestory.building.times import Span, said_minutes
 from clerestory.building.windows import Calendar, Interval, SunTrack, calendars, day_span
 from clerestory.camera.crop import Crop
 from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.plan.exposure import Focus, Settings, focus_for, settings_for
-from clerestory.plan.framing import Aim, Framing, StandBack, stand_back
+from clerestory.plan.framing import Aim, Framing, Spread, StandBack, spread_of, stand_back
 from clerestory.plan.kit import Coverage, Framings, LensWorth, bags, best_bag, better, lens_worth
 from clerestory.plan.model import BodyTable, LensTable, ViewTable, Visit
 from clerestory.plan.preview import clipped_share, sun_shares
@@ -44,6 +45,7 @@ class ViewPlan:
     back: StandBack | None
     others: tuple[Framing, ...]
     good: tuple[Interval, ...]
+    spread: Spread | None = None
 
 
 @dataclass(frozen=True)
@@ -116,6 +118,7 @@ def _view_plan(plan: Framings, framing: Framing, lenses: tuple[str, ...], day: D
         stand_back(aimed, body, plan.visit.building, min(view.tilt_under_deg, view.max_tilt_deg), shortest),
         tuple(others),
         tuple(good_hours(plan.visit, day, view)),
+        spread_of(aimed, framing, body, lens),
     )
 
 
@@ -230,6 +233,7 @@ def plan_data(plan: Plan) -> dict[str, Any]:
             "focus": asdict(v.focus),
             "settings": asdict(v.settings) | {"clips": v.settings.clips},
             "clipped_share": v.clipped,
+            "spread": asdict(v.spread) if v.spread else None,
             "good_hours": [[plan.local(a).isoformat(), plan.local(b).isoformat()] for a, b in v.good],
         }
         for v in plan.views
@@ -251,9 +255,21 @@ def plan_data(plan: Plan) -> dict[str, Any]:
             name: [[plan.local(a).isoformat(), plan.local(b).isoformat()] for a, b in spans]
             for name, spans in plan.day.passes.items()
         },
+        "sun_times": {
+            name: {"passes": _spans(plan, times.passes), "floor": _spans(plan, times.floor)}
+            for name, times in plan.day.times.items()
+        },
     }
     plain: dict[str, Any] = _plain(data)
     return plain
+
+
+def _spans(plan: Plan, spans: tuple[Span, ...]) -> list[dict[str, Any]]:
+    return [
+        {"from": plan.local(s.start).isoformat(), "to": plan.local(s.end).isoformat(),
+         "off_min": [said_minutes(s.start_off), said_minutes(s.end_off)], "sure": s.sure}
+        for s in spans
+    ]  # fmt: skip
 
 
 def best_of(plan: Plan, view: str, station: str) -> Framing | None:

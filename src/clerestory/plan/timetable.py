@@ -10,6 +10,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from clerestory.building.times import SunTimes, sun_times
 from clerestory.building.windows import Interval, SunTrack, day_span
 from clerestory.plan.model import Hours, ViewTable, Visit
 
@@ -46,7 +47,8 @@ class DayLight:
     """A visit's day in slots of five minutes from the first midnight: flags per slot.
 
     `free`: open and no service; `quiet`: few others about; `sun`: direct sun through each window by name;
-    `towards_sun`: unit vectors in building axes; `inside`: sun in the picture, by view, where the model shows any.
+    `towards_sun`: unit vectors in building axes; `times`: the sun's hours by window, with how far they may be off;
+    `inside`: sun in the picture, by view, where the model shows any.
     """
 
     day: date
@@ -57,6 +59,7 @@ class DayLight:
     daylight: Flags
     passes: dict[str, list[Interval]]
     towards_sun: Array
+    times: dict[str, SunTimes]
     inside: dict[str, SunInside] = field(default_factory=dict)
 
     def with_sun_inside(self, inside: dict[str, SunInside]) -> DayLight:
@@ -109,7 +112,8 @@ def day_light(visit: Visit, day: date) -> DayLight:
         sun[name] = flags
     daylight = track.sun.apparent[:-1] > 0
     free = here & opened & ~within(visit.place.service)
-    return DayLight(day, span[0], free, within(visit.place.quiet), sun, daylight, passes, track.vectors[:-1])
+    times = {w.name: sun_times(track, w) for w in visit.building.windows}
+    return DayLight(day, span[0], free, within(visit.place.quiet), sun, daylight, passes, track.vectors[:-1], times)
 
 
 @dataclass(frozen=True)
