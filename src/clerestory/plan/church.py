@@ -128,8 +128,10 @@ def _window(window: AssumedWindow, axis: float) -> dict[str, Any]:
 
 
 def _sunlit_side(axis: float, latitude: float) -> str:
-    """The side wall, by the altar's compass, that the sun at noon shines on from across: it stands in the south of the
-    northern half of the earth, in the north of the southern."""
+    """The side wall, by the altar's compass, that the sun at noon shines on from across.
+
+    It then stands in the south of the northern half of the earth, in the north of the southern.
+    """
     to_the_left = math.cos(math.radians(axis - 90)) > 0  # the liturgical north lies to the compass's north
     return "north" if to_the_left == (latitude >= 0) else "south"
 

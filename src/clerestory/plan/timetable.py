@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
@@ -16,11 +17,15 @@ from clerestory.plan.model import Hours, ViewTable, Visit
 
 SLOT = 300.0  # seconds
 WALK = 0.7  # m/s with a bag among visitors (common practice, no source)
+CLIMB = 0.15  # m/s of height, up or down narrow stairs with a bag (common practice, no source)
+PATIENCE = 1800.0  # seconds that a view asked for first waits for its light; then it is taken in the light there is
 Flags = NDArray[np.bool_]
 Array = NDArray[np.float64]
 
-# What the order of views is judged by, in minutes lost.
-_DROPPED, _WRONG_LIGHT, _NOT_QUIET, _WAITING = 600.0, 90.0, 25.0, 0.15
+# What the order of views is judged by, in minutes lost. Not quiet: a view asked for first, one that shows the floor
+# and so the visitors on it, any other.
+_DROPPED, _WRONG_LIGHT, _WAITING = 600.0, 90.0, 0.15
+_NOT_QUIET_FIRST, _NOT_QUIET_FLOOR, _NOT_QUIET = 100.0, 25.0, 8.0
 
 
 def clock(day: date, at: time, visit: Visit) -> float:
@@ -103,6 +108,7 @@ def day_light(visit: Visit, day: date) -> DayLight:
 
     here = (middles >= clock(day, visit.visit.arrive, visit)) & (middles < clock(day, visit.visit.leave, visit))
     opened = within(visit.place.open) if visit.place.open else ~whole
+    opened &= day not in visit.place.closed
     passes = {w.name: track.passes(w) for w in visit.building.windows}
     sun = {}
     for name, intervals in passes.items():
@@ -118,7 +124,10 @@ def day_light(visit: Visit, day: date) -> DayLight:
 
 @dataclass(frozen=True)
 class Stop:
-    """One view in the day's order, UTC seconds; `light` says whether its light is then as wished."""
+    """One view in the day's order, UTC seconds; `light` says whether its light is then as wished.
+
+    `walk_m`, `stairs_m`, `walk_s`: metres on the level, metres up or down and seconds from the stop before.
+    """
 
     view: str
     station: str
@@ -127,6 +136,8 @@ class Stop:
     walk_m: float
     light: bool
     quiet: bool
+    stairs_m: float = 0.0
+    walk_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -150,85 +161,116 @@ def _next_start(flags: Flags, slots: int) -> NDArray[np.int64]:
 
 
 class _Day:
-    """Everything needed to judge an order of views quickly."""
+    """Everything needed to judge an order of views quickly. Seconds count from the day's first slot."""
 
     def __init__(self, visit: Visit, light: DayLight, stations: dict[str, str]) -> None:
-        spots = {s.name: s.at_m for s in visit.station}
+        spots = {s.name: (*s.at_m, s.floor_m or 0.0) for s in visit.station}
         self.light = light
         self.views = [v for v in visit.view if v.name in stations]
         self.stations = [stations[v.name] for v in self.views]
-        self.spots = [spots[s] for s in self.stations]
-        self.slots = [max(1, round(v.minutes * 60 / SLOT + 0.499)) for v in self.views]
-        self.any_start = [_next_start(light.free, n).tolist() for n in self.slots]
+        self.takes = [v.minutes * 60 for v in self.views]
+        slots = [max(1, math.ceil(seconds / SLOT - 1e-9)) for seconds in self.takes]
+        self.any_start = [_next_start(light.free, n).tolist() for n in slots]
         self.good_start = [
-            _next_start(light.free & light.right(v), n).tolist() for v, n in zip(self.views, self.slots, strict=True)
+            _next_start(light.free & light.right(v), n).tolist() for v, n in zip(self.views, slots, strict=True)
         ]
-        quiet = light.quiet.tolist()
-        self.quiet = [*quiet, False]
-        self.begin = int(np.argmax(light.free))  # one is there from the first free moment
-        xy = np.array(self.spots, float).reshape(-1, 2)
-        away = np.hypot(*(xy[:, None] - xy[None]).transpose(2, 0, 1)) if len(xy) else np.zeros((0, 0))
-        self.walk = away.tolist()
+        self.quiet = [*light.quiet.tolist(), False]
+        self.loud = [
+            _NOT_QUIET_FIRST if v.first else _NOT_QUIET_FLOOR if v.floor else _NOT_QUIET for v in self.views
+        ]
+        self.begin = int(np.argmax(light.free)) * SLOT  # one is there from the first free moment
+        at = np.array([spots[s] for s in self.stations], float).reshape(-1, 3)
+        apart = at[:, None] - at[None]
+        self.walk: list[list[float]] = np.hypot(apart[..., 0], apart[..., 1]).tolist()
+        self.stairs: list[list[float]] = np.abs(apart[..., 2]).tolist()
 
-    def run(self, order: list[int], note: Callable[[int, int, float, bool], None] | None = None) -> float:
-        """Cost of an order in minutes; `note(view, slot, walk, light)` is told of each stop."""
+    def walk_seconds(self, a: int, b: int) -> float:
+        """From one view's station to another's, stairs included."""
+        return self.walk[a][b] / WALK + self.stairs[a][b] / CLIMB
+
+    def begins(self, index: int, ready: float) -> tuple[int, bool] | None:
+        """The slot in which a view is begun by someone ready at `ready` seconds, and whether in its light."""
         size = len(self.quiet) - 1
+        slot = min(math.ceil(ready / SLOT - 1e-9), size)
+        anyway, good = self.any_start[index][slot], self.good_start[index][slot]
+        if anyway >= size:
+            return None
+        if good >= size or (self.views[index].first and (good - anyway) * SLOT > PATIENCE):
+            return anyway, False
+        return good, True
+
+    def run(self, order: list[int], note: Callable[[int, int, int, bool], None] | None = None) -> float:
+        """Cost of an order in minutes; `note(view, view before or -1, slot, light)` is told of each stop."""
         now, cost, before = self.begin, 0.0, -1
         for index in order:
-            walk = self.walk[before][index] if before >= 0 else 0.0
-            ready = min(now + (1 if walk > WALK * SLOT / 2 else 0), size)
-            anyway = self.any_start[index][ready]
-            if anyway >= size:
+            way = self.walk_seconds(before, index) if before >= 0 else 0.0
+            found = self.begins(index, now + way)
+            if found is None:
                 cost += _DROPPED
                 continue
-            good = self.good_start[index][ready]
-            slot, light = (good, True) if good < size else (anyway, False)
-            first = self.views[index].first
-            cost += walk / WALK / 60 + (0.0 if light else _WRONG_LIGHT)
-            cost += _WAITING * (slot - now) * SLOT / 60
-            cost += _NOT_QUIET * (4 if first else 0.2) * (not self.quiet[slot]) + (slot * 0.3 if first else 0.0)
+            slot, light = found
+            cost += way / 60 + (0.0 if light else _WRONG_LIGHT) + _WAITING * (slot * SLOT - now) / 60
+            cost += 0.0 if self.quiet[slot] else self.loud[index]
             if note is not None:
-                note(index, slot, walk, light)
-            now, before = slot + self.slots[index], index
-        return cost + 0.02 * now
+                note(index, before, slot, light)
+            now, before = slot * SLOT + self.takes[index], index
+        return cost + 0.02 * now / SLOT
 
 
 def _start_order(day: _Day) -> list[int]:
-    """Views that must come first, then by the end of their good light, then by station."""
+    """Views asked for first, in the file's order, then by the end of their good light, then by station."""
     size = len(day.quiet) - 1
 
     def last_good(index: int) -> int:
         starts = day.good_start[index]
         return max((s for s in starts if s < size), default=size)
 
-    return sorted(range(len(day.views)), key=lambda k: (not day.views[k].first, last_good(k), day.stations[k]))
+    first = [k for k, view in enumerate(day.views) if view.first]
+    rest = [k for k, view in enumerate(day.views) if not view.first]
+    return first + sorted(rest, key=lambda k: (last_good(k), day.stations[k]))
 
 
-def arrange(visit: Visit, light: DayLight, stations: dict[str, str]) -> Timetable:
-    """An order of the views at their stations (`stations`: by view name), improved until moving one gains nothing."""
-    day = _Day(visit, light, stations)
+def _best_order(day: _Day) -> list[int]:
+    """An order improved until moving one view gains nothing; those asked for first stay before all others."""
     order = _start_order(day)
-    cost = day.run(order)
+    cost, ahead = day.run(order), sum(view.first for view in day.views)
     for _ in range(6):
         improved = False
         for index in list(order):
             rest = [k for k in order if k != index]
-            trials = [[*rest[:at], index, *rest[at:]] for at in range(len(order))]
+            places = range(ahead) if day.views[index].first else range(ahead, len(order))
+            trials = [[*rest[:at], index, *rest[at:]] for at in places]
             costs = [day.run(trial) for trial in trials]
             best = int(np.argmin(costs))
             if costs[best] < cost - 1e-6:
                 order, cost, improved = trials[best], costs[best], True
         if not improved:
             break
+    return order
+
+
+def arrange(visit: Visit, light: DayLight, stations: dict[str, str]) -> Timetable:
+    """An order of the views at their stations (`stations`: by view name)."""
+    day = _Day(visit, light, stations)
     stops: list[Stop] = []
 
-    def note(index: int, slot: int, walk: float, right: bool) -> None:
-        begin = light.start + slot * SLOT
-        end = begin + day.slots[index] * SLOT
-        view, station = day.views[index].name, day.stations[index]
-        stops.append(Stop(view, station, begin, end, walk, right, bool(light.quiet[slot])))
+    def note(index: int, before: int, slot: int, right: bool) -> None:
+        begin, walked = light.start + slot * SLOT, before >= 0
+        stops.append(
+            Stop(
+                day.views[index].name,
+                day.stations[index],
+                begin,
+                begin + day.takes[index],
+                day.walk[before][index] if walked else 0.0,
+                right,
+                bool(light.quiet[slot]),
+                day.stairs[before][index] if walked else 0.0,
+                day.walk_seconds(before, index) if walked else 0.0,
+            )
+        )
 
-    day.run(order, note)
+    day.run(_best_order(day), note)
     placed = {stop.view for stop in stops}
     return Timetable(tuple(stops), tuple(v.name for v in visit.view if v.name not in placed))
 
