@@ -63,9 +63,40 @@ for (const [ids, run] of [[["f0", "t0", "s0", "f1", "s1", "held"], exposure], [[
 // The view whose time it is now is marked.
 function mark() {
   const now = Date.now() / 1000;
-  for (const d of document.querySelectorAll("details[data-start]")) {
+  for (const d of document.querySelectorAll("[data-start]")) {
     d.classList.toggle("now", now >= +d.dataset.start && now < +d.dataset.end);
   }
 }
 mark();
 setInterval(mark, 30000);
+
+// Ticks, notes and the night light stay on this phone; where it keeps nothing they last as long as the page.
+const kept = (() => {
+  const place = "field card " + kit.visit + " ";
+  const read = (name) => { try { return localStorage.getItem(place + name); } catch { return null; } };
+  const write = (name, value) => { try { localStorage.setItem(place + name, value); } catch { /* for this page only */ } };
+  return { read, write };
+})();
+const all = [...document.querySelectorAll("[data-keep]")];
+for (const box of all) {
+  const before = kept.read(box.dataset.keep);
+  const tick = box.type === "checkbox";
+  if (before !== null) {
+    if (tick) box.checked = before === "yes";
+    else box.value = before;
+  }
+  box.addEventListener("input", () => {
+    kept.write(box.dataset.keep, tick ? (box.checked ? "yes" : "no") : box.value);
+    for (const other of all) if (tick && other.dataset.keep === box.dataset.keep) other.checked = box.checked;
+  });
+}
+function night(on) {
+  document.documentElement.classList.toggle("night", on);
+  by("dim").setAttribute("aria-pressed", on);
+}
+night(kept.read("night light") === "yes");
+by("dim").addEventListener("click", () => {
+  const on = !document.documentElement.classList.contains("night");
+  night(on);
+  kept.write("night light", on ? "yes" : "no");
+});

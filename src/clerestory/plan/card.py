@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 import json
+import math
 import re
+import tempfile
 from datetime import UTC, datetime
 from html import escape
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
+import numpy as np
 import typst
+from numpy.typing import NDArray
 
 from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.plan import words
-from clerestory.plan.care import STAFF, of_plan, view_cautions
+from clerestory.plan.care import STAFF, in_short, of_plan, view_cautions
+from clerestory.plan.drawing import card_picture
+from clerestory.plan.floor import floor_plan
+from clerestory.plan.reasons import why_here
 from clerestory.plan.reckoning import Plan, ViewPlan
+from clerestory.plan.suntable import sun_rows
+from clerestory.plan.timetable import Stop
 
 # Latin, Greek and Cyrillic: what the typesetter's own font has. For other scripts the system's fonts are searched.
 _PRINTABLE = re.compile(r"[\u0000-\u052f\u1e00-\u20bf\u2100-\u22ff]*\Z")
@@ -29,6 +39,40 @@ def _whole(data: Any) -> Any:
     return {k: _whole(v) for k, v in data.items()} if isinstance(data, dict) else data
 
 
+GIGABYTES = 1.75e-9  # of a raw frame, for a pixel: 14 bits, packed (common practice, no source)
+ON_A_CHARGE = 300  # frames that a battery is good for, screen in use (common practice, no source)
+
+
+def frames_of(view: ViewPlan) -> int:
+    """How many frames a view takes in all: of a burst, a bracket, a focus series, a stitched picture."""
+    joined = view.framing.frames if view.framing.how == "join" else 1
+    return (view.settings.take or 1) * joined * max(len(view.settings.bracket), 1) * max(len(view.focus.steps), 1)
+
+
+def carry(plan: Plan) -> list[list[str]]:
+    """What to put into the bag: body, lenses with the focal lengths wanted, cards, batteries."""
+    bag = next(b for b in plan.visit.bag if b.name == plan.bag.bag)
+    used: dict[str, list[float]] = {}
+    for view in plan.views:
+        used.setdefault(view.lens.name, []).append(view.framing.focal)
+    lenses = []
+    for name in bag.lenses:
+        focals = sorted({round(f) for f in used.get(name, [])})
+        span = f"{focals[0]}–{focals[-1]} mm" if len(focals) > 1 else f"{focals[0]} mm" if focals else "not planned"
+        lenses.append(f"{name} ({span})")
+    frames = sum(frames_of(v) for v in plan.views)
+    body = next(b for b in plan.visit.body if b.name == bag.body)
+    size = frames * body.pixels[0] * body.pixels[1] * GIGABYTES
+    cells = math.ceil(frames / ON_A_CHARGE) + 1
+    return [
+        ["Bag", bag.name],
+        ["Body", bag.body],
+        ["Lenses", ", ".join(lenses)],
+        ["Cards", f"about {frames} frames, {max(size, 0.1):.1f} GB; twice that for second tries"],
+        ["Batteries", f"{cells}, charged, one of them to spare"],
+    ]
+
+
 def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:
     stop = next((s for s in plan.timetable.stops if s.view == view.view.name), None)
     mind = view_cautions(plan, view)
@@ -36,8 +80,12 @@ def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:
         mind.append("Not the light you wanted at this hour.")
     if view.settings.snr < view.view.snr_wanted * 0.7:
         mind.append(words.capital(words.noise_line(view)) + ".")
+    if view.spread is not None and view.spread.fails:
+        mind.append("What is assumed of the building may be off by so much that this lens does not hold it.")
+    note = words.station_note(view)
     lines = [
         ["Stand", words.stand_line(plan, view)],
+        *([["There", note]] if note else []),
         ["Lens", words.lens_line(view)],
         ["Hold", words.hold_line(view)],
         ["Focus", words.focus_line(view)],
@@ -46,8 +94,11 @@ def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:
     if view.settings.glass is not None:
         lines.append(["Glass", words.glass_line(view)])
     lines.append(["Light", words.when(plan, view)])
+    lines.append(["Room", words.room_line(view)])
     if view.room is not None and view.framing.how == "straightened":
         lines.append(["Crop", f"{100 * view.room.kept:.0f} % of the frame left after straightening"])
+    if stop is not None:
+        lines.append(["Why then", why_here(plan, stop)])
     return {
         "number": number,
         "name": view.view.name,
@@ -55,21 +106,32 @@ def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:
         "end": f"{plan.clock(stop.end)}" if stop else "",
         "start_s": stop.start if stop else None,
         "end_s": stop.end if stop else None,
+        "walk": words.walk_line(stop) if stop else "",
         "note": view.view.note,
         "shot": words.shot_line(view),
+        "focal": f"{view.framing.focal:.0f} mm",
+        "frames": f"× {frames_of(view)}",
+        "hold": words.hold_short(view),
         "station": words.standing(plan, view),
+        "station_note": note,
+        "picture": card_picture(view.aim, view.framing, view.body, plan.visit.building, _sun_at(plan, stop)),
         "lines": lines,
         "mind": mind,
     }
 
 
+def _sun_at(plan: Plan, stop: Stop | None) -> NDArray[np.float64] | None:
+    return plan.sun_vector(stop.start) if stop is not None else None
+
+
 def card_data(plan: Plan) -> dict[str, Any]:
     """Everything the card says, as plain data."""
-    visit, place, sun = plan.visit.visit, plan.visit.place, plan.sun
+    visit, place = plan.visit.visit, plan.visit.place
     day = plan.day.day
     hours = [f"{h.start:%H:%M}–{h.end:%H:%M}" for h in place.open if h.falls_on(day)]
     services = [f"{h.name or 'Service'} {h.start:%H:%M}–{h.end:%H:%M}" for h in place.service if h.falls_on(day)]
-    risen = f"up {plan.clock(sun.rise)}–{plan.clock(sun.set)}" if sun.rise and sun.set else "see the report"
+    quiet = [f"{h.start:%H:%M}–{h.end:%H:%M}" for h in place.quiet if h.falls_on(day)]
+    rows = sun_rows(plan)
     data = {
         "title": visit.title,
         "place": f"{place.name}, {place.town}" if place.town else place.name,
@@ -78,12 +140,19 @@ def card_data(plan: Plan) -> dict[str, Any]:
             ["Visit", f"{visit.arrive:%H:%M}–{visit.leave:%H:%M}"],
             ["Open", ", ".join(hours) or "see the notice at the door"],
             ["Services", ", ".join(services) or "none known"],
-            ["Sun", risen],
+            *([["Quiet", ", ".join(quiet)]] if quiet else []),
+            ["Sun", words.sun_up(plan)],
         ],
         "bag": f"{plan.bag.bag}: " + ", ".join(next(b for b in plan.visit.bag if b.name == plan.bag.bag).lenses),
+        "carry": carry(plan),
+        "floor": floor_plan(plan, rows),
+        "sun": [[r.letter, r.called, r.passes, r.floor] for r in rows],
+        "assumed": words.assumed_line(plan),
         "contacts": [[c.name, c.role, c.phone, c.email] for c in place.contact],
         "views": [_view_data(plan, k, v) for k, v in enumerate(plan.in_order, start=1)],
+        "missing": [[name, why] for name, why in plan.missing.items()],
         "rules": words.house_lines(place),
+        "care": [list(caution) for caution in in_short(plan)],
         "cautions": [list(caution) for caution in of_plan(plan)],
         "staff": STAFF,
     }
@@ -91,16 +160,33 @@ def card_data(plan: Plan) -> dict[str, Any]:
     return whole
 
 
-def card_pdf(plan: Plan) -> bytes:
+def card_pdf(plan: Plan, data: dict[str, Any] | None = None) -> bytes:
     """The card as a PDF of A5 pages, black on white; the same plan gives the same bytes."""
     template = files("clerestory.plan").joinpath("card.typ").read_bytes()
-    text = json.dumps(card_data(plan), ensure_ascii=False)
-    content = typst.compile(
-        template,
-        ignore_system_fonts=_PRINTABLE.match(text) is not None,
-        sys_inputs={"card": text},
-        timestamp=datetime.fromtimestamp(plan.day.start, UTC),
-    )
+    text = json.dumps(data or card_data(plan), ensure_ascii=False)
+    return _typeset(template, {"card": text}, plan, _PRINTABLE.match(text) is not None)
+
+
+def card_folded(plan: Plan, card: bytes) -> bytes:
+    """The card's A5 pages two to a side of A4, in the order in which sheets printed on both sides (turned on the
+    short edge) and folded once make a booklet. `card`: the PDF that `card_pdf` gave."""
+    pages = max(len(re.findall(rb"/Type\s*/Page\b(?!s)", card)), 1)
+    whole = 4 * math.ceil(pages / 4)
+    order = []
+    for sheet in range(whole // 4):
+        first, last = 2 * sheet + 1, whole - 2 * sheet
+        order += [[last, first], [first + 1, last - 1]]
+    sides = [[p if p <= pages else 0 for p in side] for side in order]
+    with tempfile.TemporaryDirectory() as folder:  # the typesetter takes a PDF to be placed from a file only
+        page = Path(folder) / "folded.typ"
+        page.write_bytes(files("clerestory.plan").joinpath("folded.typ").read_bytes())
+        (Path(folder) / "card.pdf").write_bytes(card)
+        return _typeset(page, {"sides": json.dumps(sides)}, plan, True)
+
+
+def _typeset(source: bytes | Path, inputs: dict[str, str], plan: Plan, own_fonts: bool) -> bytes:
+    made = datetime.fromtimestamp(plan.day.start, UTC)
+    content = typst.compile(source, ignore_system_fonts=own_fonts, sys_inputs=inputs, timestamp=made)
     if not isinstance(content, bytes):
         raise TypeError("the typesetter gave no PDF")
     return content
@@ -110,20 +196,59 @@ def _row(pair: list[str]) -> str:
     return f"<dt>{escape(pair[0])}</dt><dd>{escape(pair[1])}</dd>"
 
 
-def _view_html(view: dict[str, Any]) -> str:
-    mind = "".join(f'<p class="mind">{escape(m)}</p>' for m in view["mind"])
-    note = f'<p class="note">{escape(view["note"])}</p>' if view["note"] else ""
-    span = "" if view["start_s"] is None else f' data-start="{view["start_s"]:.0f}" data-end="{view["end_s"]:.0f}"'
+def _span_of(view: dict[str, Any]) -> str:
+    return "" if view["start_s"] is None else f' data-start="{view["start_s"]:.0f}" data-end="{view["end_s"]:.0f}"'
+
+
+def _tick(view: dict[str, Any]) -> str:
+    name = escape(f"{view['name']} taken", quote=True)
+    return f'<input type="checkbox" data-keep="{escape(view["name"], quote=True)}" aria-label="{name}">'
+
+
+def _order_html(view: dict[str, Any]) -> str:
+    """A view's line in the order of the day."""
     return (
-        f'<details{span}><summary><span class="time">{view["time"]}</span>'
-        f'<span class="name">{escape(view["name"])}</span><span class="shot">{escape(view["shot"])}</span></summary>'
-        f"{note}<dl>{''.join(_row(p) for p in view['lines'])}</dl>{mind}</details>"
+        f"<li{_span_of(view)}>{_tick(view)}"
+        f'<a href="#view-{view["number"]}"><span class="time">{view["time"]}</span> <b>{view["number"]}</b> '
+        f'<span class="name">{escape(view["name"])}</span><span class="shot">{escape(view["focal"])} '
+        f"{escape(view['shot'])}</span></a></li>"
     )
 
 
-def card_html(plan: Plan) -> str:
-    """The card as one HTML file: dark ground, large type, its calculator inside."""
-    data = card_data(plan)
+def _view_html(view: dict[str, Any]) -> str:
+    mind = "".join(f'<p class="mind">{escape(m)}</p>' for m in view["mind"])
+    said = "; ".join(t for t in (view["note"], view["walk"]) if t)
+    note = f'<p class="note">{escape(said)}</p>' if said else ""
+    keep = escape(f"note {view['name']}", quote=True)
+    return (
+        f'<article id="view-{view["number"]}"{_span_of(view)}>'
+        f'<h3>{_tick(view)}<span class="time">{view["time"]}</span> '
+        f'{view["number"]} <span class="name">{escape(view["name"])}</span></h3>'
+        f'<p class="shot">{escape(view["shot"])}</p>{note}<figure>{view["picture"]}</figure>'
+        f"<dl>{''.join(_row(p) for p in view['lines'])}</dl>{mind}"
+        f'<textarea data-keep="{keep}" aria-label="Note on {escape(view["name"], quote=True)}" rows="2"></textarea>'
+        "</article>"
+    )
+
+
+def _sun_html(rows: list[list[str]]) -> str:
+    if not rows:
+        return '<p class="note">None while you are there.</p>'
+    lines = (
+        f"<dt>{escape(letter)}</dt><dd>{escape(name)}: {escape(passes)}"
+        + (f"<br>on the floor {escape(floor)}" if floor else "<br>not on the floor")
+        + "</dd>"
+        for letter, name, passes, floor in rows
+    )
+    return f'<dl class="sun">{"".join(lines)}</dl>'
+
+
+def card_html(plan: Plan, data: dict[str, Any] | None = None) -> str:
+    """The card as one HTML file: dark ground, large type, all of it in sight, its calculator inside.
+
+    What is ticked and noted on it stays on the phone. `data`: what `card_data` gave, where that is at hand.
+    """
+    data = data or card_data(plan)
     body = plan.visit.body[0] if not plan.views else plan.views[0].body
     lenses = {v.lens.name for v in plan.views} or {lens.name for lens in plan.visit.lens}
     ranges = [lens.focal_range for lens in plan.visit.lens if lens.name in lenses]
@@ -138,6 +263,7 @@ def card_html(plan: Plan) -> str:
             "t": [[time_label(2 ** (k / 3)), 2 ** (k / 3)] for k in range(-39, 16)],  # 1/8000 to 30 s
             "s": [[iso_label(100 * 2 ** (k / 3)), 100 * 2 ** (k / 3)] for k in range(22)],  # 100 to 12800
         },
+        "visit": f"{data['title']} {data['date']}",
         "focal": round((plan.views[0].framing.focal if plan.views else ranges[0][0]), 1),
     }
     people = "".join(
@@ -152,12 +278,19 @@ def card_html(plan: Plan) -> str:
         "place": escape(data["place"]),
         "date": escape(data["date"]),
         "times": "".join(_row(p) for p in data["times"]),
+        "floor": data["floor"],
+        "order": "".join(_order_html(v) for v in data["views"]),
+        "missing": "".join(
+            f'<p class="note">Not possible: {escape(n)} ({escape(w)}).</p>' for n, w in data["missing"]
+        ),
+        "sun": _sun_html(data["sun"]),
+        "assumed": f'<p class="note">{escape(data["assumed"])}</p>' if data["assumed"] else "",
+        "carry": "".join(_row(p) for p in data["carry"]),
         "views": "".join(_view_html(v) for v in data["views"]),
         "rules": "".join(f"<li>{escape(r)}</li>" for r in data["rules"]),
         "cautions": "".join(f"<li><b>{escape(topic)}:</b> {escape(c)}</li>" for topic, c in data["cautions"]),
         "staff": escape(data["staff"]),
         "contacts": people,
-        "bag": escape(data["bag"]),
         "kit": json.dumps(kit).replace("<", "\\u003c"),
         "script": files("clerestory.plan").joinpath("card.js").read_text(encoding="utf-8"),
         "style": files("clerestory.plan").joinpath("card.css").read_text(encoding="utf-8"),

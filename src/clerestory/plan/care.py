@@ -201,6 +201,23 @@ def of_plan(plan: Plan) -> list[Caution]:
     return cautions(circumstances(plan))
 
 
+def in_short(plan: Plan) -> list[Caution]:
+    """The cautions that hang on this plan, each in a line, for a card's first page; the full ones stand behind."""
+    c = circumstances(plan)
+    out = [Caution("Eyes", "never look at the sun, with or without a lens; stained glass does not make it safe.")]
+    if c.sun:
+        out.append(Caution("Sun", "lens down, or stand out of the patch, in the hours above."))
+    if c.looking_up:
+        out.append(Caution("Looking up", f"{_listed(c.looking_up)}: stand still first."))
+    if c.high:
+        out.append(Caution("Height", f"{_listed(c.high)}: ask first, strap on, nothing loose."))
+    if c.steps:
+        out.append(Caution("Steps", f"{_listed(c.steps)}: camera slung, a hand on the rail."))
+    if c.bells:
+        out.append(Caution("Bells", "keep clear of bells and ropes."))
+    return [*out, Caution("People", "lower the camera when someone prays; never walk backwards.")]
+
+
 def windows_in(view: ViewPlan, building: Building) -> list[str]:
     """Windows of which any part shows in a view's frame (in the picture, where it is stitched from several)."""
     return [w.name for w in building.windows if _shows(view, w, building)]

@@ -23,6 +23,7 @@ from clerestory.simulate.rooms import Rooms
 
 Array = NDArray[np.float64]
 
+ON_CARD = 220  # pixels of the longer side of a card's little pictures
 INK, GREY, STONE, PAPER, ACCENT = "#33312e", "#6d6860", "#8b867d", "#fbfaf7", "#3d6b8e"
 # Told apart by lightness alone too: night, then sky, then sun, for black-and-white prints and any eyes.
 NIGHT, SKY_LOW, SKY_HIGH, SUN = (38, 40, 43), (84, 83, 80), (136, 133, 127), (255, 240, 200)
@@ -67,7 +68,8 @@ def _line(panel: Panel, points: Iterable[Sequence[float]], style: str, closed: b
     return f'<path d="{panel.path(points, closed)}" {style}/>'
 
 
-def _text(x: float, y: float, words: str, size: float = 12, anchor: str = "start", colour: str = INK) -> str:
+def svg_text(x: float, y: float, words: str, size: float = 12, anchor: str = "start", colour: str = INK) -> str:
+    """Words at a place of the drawing."""
     place = f'x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" text-anchor="{anchor}" fill="{colour}"'
     return f"<text {place}>{escape(words)}</text>"
 
@@ -82,10 +84,13 @@ _EDGED = f'fill="none" stroke="{ACCENT}" stroke-width="1.8"'
 _CROP_RAY = f'fill="{ACCENT}" fill-opacity="0.10" stroke="{ACCENT}" stroke-width="1.2"'
 
 
-def _svg(width: float, height: float, body: Iterable[str], label: str, left: float = 0) -> str:
+def svg_of(
+    width: float, height: float, body: Iterable[str], label: str, left: float = 0, font: str = "inherit"
+) -> str:
+    """A drawing of some width and height from its parts; `label` says what it shows."""
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{left:g} 0 {width:g} {height:g}" role="img" '
-        f'aria-label="{escape(label, quote=True)}" font-family="inherit">{"".join(body)}</svg>'
+        f'aria-label="{escape(label, quote=True)}" font-family="{font}">{"".join(body)}</svg>'
     )
 
 
@@ -93,30 +98,32 @@ def _scale_bar(panel: Panel, label_below: bool = True) -> str:
     metres = next((m for m in (1, 2, 5, 10, 20, 50, 100) if m * panel.scale >= 34), 100)
     x, y = panel.left + 8, panel.top + panel.height - 6
     bar = f'<path d="M{x:.1f} {y - 4:.1f}v4h{metres * panel.scale:.1f}v-4" {_FRAME}/>'
-    return bar + _text(x + metres * panel.scale + 5, y, f"{metres} m", 13)
+    return bar + svg_text(x + metres * panel.scale + 5, y, f"{metres} m", 13)
 
 
-def _on_plan(points: Array) -> Array:
+def on_plan(points: Array) -> Array:
     """Plan points (x right, y along) as drawn: west on the left, the north side up."""
     return np.stack([points[..., 1], -points[..., 0]], axis=-1)
 
 
-def _hall_outline(hall: Hall) -> Array:
+def hall_outline(hall: Hall) -> Array:
+    """A room's corners (4, 2) as drawn."""
     (x0, x1), (y0, y1), _ = hall.bounds
-    return _on_plan(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
+    return on_plan(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
 
 
-def _window_ends(window: Window, building: Building) -> Array:
+def window_ends(window: Window, building: Building) -> Array:
+    """The two ends (2, 2) of a window as drawn."""
     normal = building.normal(window)
     along = np.array([-normal[1], normal[0]]) * window.width / 2
     centre = np.array(window.centre)
-    return _on_plan(np.stack([centre - along, centre + along]))
+    return on_plan(np.stack([centre - along, centre + along]))
 
 
 def _building_plan(panel: Panel, building: Building) -> list[str]:
-    out = [_line(panel, _hall_outline(h), _WALLS) for h in building.halls]
+    out = [_line(panel, hall_outline(h), _WALLS) for h in building.halls]
     glass = f'stroke="{ACCENT}" stroke-width="3.5"'
-    return out + [_line(panel, _window_ends(w, building), glass, closed=False) for w in building.windows]
+    return out + [_line(panel, window_ends(w, building), glass, closed=False) for w in building.windows]
 
 
 def _world_directions(framing: Framing, corners: Array, straight: bool, body: BodyTable) -> Array:
@@ -144,7 +151,7 @@ def _edges(framing: Framing, body: BodyTable) -> tuple[Array, Array]:
 def _plan_panel(
     box: tuple[float, float, float, float], aimed: Aim, framing: Framing, body: BodyTable, place: Building
 ) -> list[str]:
-    outlines = np.vstack([_hall_outline(h) for h in place.halls])
+    outlines = np.vstack([hall_outline(h) for h in place.halls])
     panel = Panel.fitting(box, outlines)
     frame, picture = _edges(framing, body)
     eye = aimed.eye[:2]
@@ -153,7 +160,7 @@ def _plan_panel(
     def wedge(directions: Array) -> Array:
         sides = directions[[3, 1], :2]
         sides = sides / np.maximum(np.linalg.norm(sides, axis=1, keepdims=True), 1e-9)
-        return _on_plan(np.stack([eye + sides[0] * reach, eye, eye + sides[1] * reach]))
+        return on_plan(np.stack([eye + sides[0] * reach, eye, eye + sides[1] * reach]))
 
     key = f"p{hash_of(framing)}"
     left, top, width, height = box
@@ -161,8 +168,8 @@ def _plan_panel(
     body_parts += [*_building_plan(panel, place), f'<g clip-path="url(#{key})">']
     body_parts += [_line(panel, wedge(picture), _CROP_RAY, False), _line(panel, wedge(frame), _RAY, False), "</g>"]
     corners = subject_points(aimed.view, aimed.eye)[:4]
-    body_parts.append(_line(panel, _on_plan(corners[:, :2]), _SUBJECT))
-    x, y = panel.at(*_on_plan(eye))
+    body_parts.append(_line(panel, on_plan(corners[:, :2]), _SUBJECT))
+    x, y = panel.at(*on_plan(eye))
     body_parts.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4.5" fill="{INK}"/>')
     return [*body_parts, _scale_bar(panel)]
 
@@ -268,7 +275,7 @@ _FINDER, _PICTURE = (520.0, 22.0, 216.0, 200.0), (740.0, 22.0, 220.0, 200.0)
 
 
 def _title(box: tuple[float, float, float, float], words: str) -> str:
-    return _text(box[0] + 4, 15, words, 15, colour=GREY)
+    return svg_text(box[0] + 4, 15, words, 15, colour=GREY)
 
 
 def _place_parts(aimed: Aim, framing: Framing, body: BodyTable, place: Building) -> list[str]:
@@ -284,7 +291,7 @@ def _picture_parts(aimed: Aim, framing: Framing, body: BodyTable, place: Buildin
     out = [_title(_PICTURE, "Straightened" if framing.how == "straightened" else "Picture")]
     if framing.how != "join":
         return [*out, _title(_FINDER, "Frame"), *_picture_panels(_FINDER, _PICTURE, aimed, framing, body, rooms)]
-    out.append(_text(_FINDER[0] + 4, 110, f"stitched from {framing.frames} frames", 15))
+    out.append(svg_text(_FINDER[0] + 4, 110, f"stitched from {framing.frames} frames", 15))
     panel = Panel.fitting(_PICTURE, aimed.corners)
     return [*out, _image(panel, aimed.corners, seen_picture(rooms, framing, aimed.eye))]
 
@@ -295,7 +302,7 @@ def view_drawing(aimed: Aim, framing: Framing, body: BodyTable, place: Building,
     `sun`: unit vector (3,) towards it in building axes for the sunlight in the picture, None when it does not shine.
     """
     parts = _place_parts(aimed, framing, body, place) + _picture_parts(aimed, framing, body, place, sun)
-    return _svg(960, 226, parts, f"{framing.view} from {framing.station}: plan, section, frame and picture")
+    return svg_of(960, 226, parts, f"{framing.view} from {framing.station}: plan, section, frame and picture")
 
 
 def view_drawings(
@@ -304,9 +311,40 @@ def view_drawings(
     """`view_drawing` in two halves, for a narrow page: plan and section, frame and straightened one. `sun`: (3,)."""
     name = f"{framing.view} from {framing.station}"
     return (
-        _svg(518, 226, _place_parts(aimed, framing, body, place), f"{name}: plan and section"),
-        _svg(442, 226, _picture_parts(aimed, framing, body, place, sun), f"{name}: frame and picture", 518),
+        svg_of(518, 226, _place_parts(aimed, framing, body, place), f"{name}: plan and section"),
+        svg_of(442, 226, _picture_parts(aimed, framing, body, place, sun), f"{name}: frame and picture", 518),
     )
+
+
+def card_picture(aimed: Aim, framing: Framing, body: BodyTable, place: Building, sun: Array | None) -> str:
+    """The frame as held, with the picture in it and what is lost paler, in greys, as SVG text; of a stitched view the
+    picture. `sun`: unit vector (3,) towards it in building axes, or None."""
+    rooms = rooms_of(aimed.view, place, sun)
+    joined = framing.how == "join"
+    if joined:
+        corners = aimed.corners
+        shown = seen_picture(rooms, framing, aimed.eye, ON_CARD)
+    else:
+        camera = framing.camera(body)
+        flip, middle = np.array([1, -1]), np.array([camera.cx, camera.cy])
+        edge = np.array([[0, 0], [camera.width, 0], [camera.width, camera.height], [0, camera.height]], float) - 0.5
+        corners = (edge - middle) / camera.focal * flip
+        shown = seen_frame(rooms, framing, body, aimed.eye, ON_CARD)
+    wide, high = np.ptp(corners, axis=0)
+    width, height = (240.0, 240.0 * high / wide) if wide > high else (240.0 * wide / high, 240.0)
+    panel = Panel.fitting((0, 0, width, height), corners, pad=1)
+    out = [_image(panel, corners, _grey(shown))]
+    if not joined:
+        quad = (framing.frame_points(aimed.corners, body) - middle) / camera.focal * flip
+        out.append(_lost(panel, corners, quad))
+        out.append(_line(panel, quad, 'fill="none" stroke="#fff" stroke-width="5"'))
+        out.append(_line(panel, quad, 'fill="none" stroke="#000" stroke-width="2"'))
+    out.append(_line(panel, corners, 'fill="none" stroke="#000" stroke-width="2"'))
+    return svg_of(width, height, out, f"{framing.view}: the frame and the picture in it")
+
+
+def _grey(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return np.asarray(Image.fromarray(pixels).convert("L"))
 
 
 def _wall_points(patch: Patch) -> Array:
@@ -323,14 +361,14 @@ def patch_drawing(window: Window, hall: Hall, building: Building, patches: list[
     walls = {face: area for face, area in faces.items() if face != "floor"}
     wall = max(walls, key=lambda face: walls[face]) if walls else None
     (x0, x1), (y0, y1), (_, top) = hall.bounds
-    plan = Panel.fitting((0, 22, 470, 190), _hall_outline(hall))
-    out = [_title((0, 0, 0, 0), "Floor, altar to the right"), _line(plan, _hall_outline(hall), _WALLS)]
-    out.append(_line(plan, _window_ends(window, building), f'stroke="{ACCENT}" stroke-width="5"', False))
+    plan = Panel.fitting((0, 22, 470, 190), hall_outline(hall))
+    out = [_title((0, 0, 0, 0), "Floor, altar to the right"), _line(plan, hall_outline(hall), _WALLS)]
+    out.append(_line(plan, window_ends(window, building), f'stroke="{ACCENT}" stroke-width="5"', False))
     out += _patches(
-        plan, [(w, _on_plan(p.corners[:, :2])) for w, found in patches for p in found if p.face == "floor"]
+        plan, [(w, on_plan(p.corners[:, :2])) for w, found in patches for p in found if p.face == "floor"]
     )
     out.append(_scale_bar(plan))
-    drawn = _svg(480, 216, out, f"Sun patches of {window.name} on the floor")
+    drawn = svg_of(480, 216, out, f"Sun patches of {window.name} on the floor")
     if wall is not None:
         ends = (y0, y1) if wall in ("north", "south") else (x0, x1)
         outline = np.array([[ends[0], 0], [ends[1], 0], [ends[1], top], [ends[0], top]])
@@ -340,7 +378,7 @@ def patch_drawing(window: Window, hall: Hall, building: Building, patches: list[
         out.append(_line(panel, outline * mirror, _WALLS))
         shapes = [(w, _wall_points(p) * mirror) for w, found in patches for p in found if p.face == wall]
         out += _patches(panel, shapes)
-        drawn += _svg(480, 216, out, f"Sun patches of {window.name} on the {wall} wall", 480)
+        drawn += svg_of(480, 216, out, f"Sun patches of {window.name} on the {wall} wall", 480)
     return drawn
 
 
@@ -352,7 +390,7 @@ def _patches(panel: Panel, shapes: list[tuple[str, Array]]) -> list[str]:
         x, y = panel.at(*points.mean(axis=0))
         if not any(abs(x - a) < 30 and abs(y - b) < 12 for a, b in taken):
             taken.append((x, y))
-            out.append(_text(x, y + 4, label, 13, "middle"))
+            out.append(svg_text(x, y + 4, label, 13, "middle"))
     return out
 
 
@@ -389,14 +427,14 @@ def calendar_drawing(calendar: Calendar, day: date) -> str:
     for hour in (6, 9, 12, 15, 18, 21):
         y = top + height * (22 - hour) / 18
         out.append(f'<path d="M{left} {y:.1f}h{width}" stroke="#fff" stroke-opacity="0.16"/>')
-        out.append(_text(left - 5, y + 4, f"{hour}", 12, "end"))
+        out.append(svg_text(left - 5, y + 4, f"{hour}", 12, "end"))
     days = calendar.direct.shape[0]
     for month in range(1, 13):
         first = (date(calendar.year, month, 1) - date(calendar.year, 1, 1)).days
         x = left + width * first / days
         out.append(f'<path d="M{x:.1f} {top}v{height}" stroke="#fff" stroke-opacity="0.16"/>')
-        out.append(_text(x + width / 24, top + height + 16, "JFMAMJJASOND"[month - 1], 12, "middle"))
+        out.append(svg_text(x + width / 24, top + height + 16, "JFMAMJJASOND"[month - 1], 12, "middle"))
     if day.year == calendar.year:
         x = left + width * ((day - date(day.year, 1, 1)) / timedelta(days=1) + 0.5) / days
         out.append(f'<path d="M{x:.1f} {top}v{height}" stroke="{ACCENT}" stroke-width="2"/>')
-    return _svg(466, 208, out, f"A year of light on {calendar.window}")
+    return svg_of(466, 208, out, f"A year of light on {calendar.window}")

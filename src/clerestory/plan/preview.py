@@ -61,14 +61,14 @@ def _shown(radiance: NDArray[np.float32]) -> Pixels:
     return _TONE[np.minimum(radiance * np.float32(256), np.float32(4095)).astype(np.int16)]
 
 
-def seen_frame(rooms: Rooms, framing: Framing, body: BodyTable, eye: Array) -> Pixels:
-    """The frame as the camera has it, sRGB (h, w, 3)."""
-    return _shown(rooms.render(_small(framing, body, LONGEST), framing.pose(eye)).radiance)
+def seen_frame(rooms: Rooms, framing: Framing, body: BodyTable, eye: Array, longest: int = LONGEST) -> Pixels:
+    """The frame as the camera has it from `eye` (3,), sRGB (h, w, 3), its longer side of `longest` pixels."""
+    return _shown(rooms.render(_small(framing, body, longest), framing.pose(eye)).radiance)
 
 
-def seen_picture(rooms: Rooms, framing: Framing, eye: Array) -> Pixels:
-    """The picture wanted, sRGB (h, w, 3), where one frame does not hold it."""
-    camera = _picture_camera(framing.rectangle, LONGEST)
+def seen_picture(rooms: Rooms, framing: Framing, eye: Array, longest: int = LONGEST) -> Pixels:
+    """The picture wanted from `eye` (3,), sRGB (h, w, 3), where one frame does not hold it."""
+    camera = _picture_camera(framing.rectangle, longest)
     return _shown(rooms.render(camera, framing.picture_pose(eye)).radiance)
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from clerestory.errors import UserError
 from clerestory.files.store import write_atomic
-from clerestory.plan.card import card_html, card_pdf
+from clerestory.plan.card import card_data, card_folded, card_html, card_pdf
 from clerestory.plan.care import STAFF, of_plan
 from clerestory.plan.doubts import doubts_of
 from clerestory.plan.ical import calendar_text
@@ -32,6 +32,11 @@ class PlanResult:
     calendar: Path
     data: Path
     doubts: tuple[str, ...] = ()
+
+    @property
+    def card_folded(self) -> Path:
+        """The card two pages to a side of A4, to be printed on both sides and folded."""
+        return self.card_pdf.with_name("card-folded.pdf")
 
     def summary_lines(self) -> list[str]:
         """A few lines for the terminal."""
@@ -61,7 +66,8 @@ class PlanResult:
             "Take care",
             *(f"  {caution}" for caution in of_plan(p)),
             STAFF,
-            f"Report {self.report}; field card {self.card_pdf} and {self.card_html}; calendar {self.calendar}",
+            f"Report {self.report}; field card {self.card_pdf} (A5), {self.card_folded} (A4, folded) and "
+            f"{self.card_html}; calendar {self.calendar}",
         ]
 
 
@@ -83,7 +89,7 @@ def write(path: Path, content: bytes) -> None:
 
 
 def make(visit_toml: Path, out: Path, progress: Progress | None = None) -> PlanResult:
-    """Plan the visit in `visit_toml` and write plan.html, card.pdf, card.html, good-hours.ics, plan.json into `out`.
+    """Plan the visit in `visit_toml` and write report, cards, calendar and numbers into the folder `out`.
 
     `progress` is told what is being done and the share (0 to 1) done. UserError where the visit file is wrong.
     """
@@ -95,8 +101,11 @@ def make(visit_toml: Path, out: Path, progress: Progress | None = None) -> PlanR
     say("report", 0.85)
     write(result.report, report_html(plan).encode())
     say("field card", 0.9)
-    write(result.card_html, card_html(plan).encode())
-    write(result.card_pdf, card_pdf(plan))
+    said = card_data(plan)
+    write(result.card_html, card_html(plan, said).encode())
+    pdf = card_pdf(plan, said)
+    write(result.card_pdf, pdf)
+    write(result.card_folded, card_folded(plan, pdf))
     write(result.calendar, calendar_text(plan).encode())
     write(result.data, (json.dumps(plan_data(plan), indent=1, ensure_ascii=False) + "\n").encode())
     say("done", 1.0)

@@ -175,9 +175,7 @@ class _Day:
             _next_start(light.free & light.right(v), n).tolist() for v, n in zip(self.views, slots, strict=True)
         ]
         self.quiet = [*light.quiet.tolist(), False]
-        self.loud = [
-            _NOT_QUIET_FIRST if v.first else _NOT_QUIET_FLOOR if v.floor else _NOT_QUIET for v in self.views
-        ]
+        self.loud = [_NOT_QUIET_FIRST if v.first else _NOT_QUIET_FLOOR if v.floor else _NOT_QUIET for v in self.views]
         self.begin = int(np.argmax(light.free)) * SLOT  # one is there from the first free moment
         at = np.array([spots[s] for s in self.stations], float).reshape(-1, 3)
         apart = at[:, None] - at[None]

@@ -12,6 +12,7 @@ from clerestory.plan.exposure import MOST_STEPS
 from clerestory.plan.framing import Framing, StandBack
 from clerestory.plan.model import PlaceTable, ViewTable
 from clerestory.plan.reckoning import Plan, ViewPlan
+from clerestory.plan.timetable import Stop
 
 _ASK = {"yes": "allowed", "ask": "ask first", "no": "not allowed"}
 _IN = re.compile(r"(middle|centre|corner|heart)\b", re.I)
@@ -65,13 +66,15 @@ def lens_line(view: ViewPlan) -> str:
     """Lens and focal length."""
     f = view.framing
     same = equivalent_focal(f.focal, view.body.sensor_mm)
-    return f"{f.lens} at {f.focal:.0f} mm ({same:.0f} mm equivalent)"
+    off = f", give or take {view.spread.focal:.0f} mm" if view.spread and view.spread.focal >= 0.5 else ""
+    return f"{f.lens} at {f.focal:.0f} mm{off} ({same:.0f} mm equivalent)"
 
 
 def hold_line(view: ViewPlan) -> str:
     """How the camera is held."""
     f = view.framing
-    words = f"{orientation(f)}, {tilted(f) or 'level'}"
+    off = f", give or take {view.spread.tilt:.0f}°" if view.spread and view.spread.tilt >= 0.5 else ""
+    words = f"{orientation(f)}, {tilted(f) or 'level'}{off}"
     if f.how == "join":
         words += f"; {f.frames} frames to stitch, overlapping by a third"
     return words
@@ -167,6 +170,65 @@ def loss_line(view: ViewPlan) -> str:
     if f.how == "straightened":
         words += f"; straightening enlarges the {'top' if f.tilt > 0 else 'bottom'} {f.enlarged:.2f} times"
     return words
+
+
+def room_line(view: ViewPlan) -> str:
+    """How much of the frame to leave round the picture, in per cent of its height and width."""
+    f = view.framing
+    if f.how == "join":
+        return "a third of each frame shared with the next"
+    quad = f.frame_points(view.aim.corners, view.body)
+    camera = f.camera(view.body)
+    left, top = quad.min(axis=0)
+    right, foot = camera.width - quad[:, 0].max(), camera.height - quad[:, 1].max()
+    above, below = (100 * max(v, 0) / camera.height for v in (top, foot))
+    sides = 100 * max(min(left, right), 0) / camera.width
+    return f"{above:.0f} % above, {below:.0f} % below, {sides:.0f} % at each side"
+
+
+def hold_short(view: ViewPlan) -> str:
+    """How the camera is held, in two words."""
+    f = view.framing
+    arrow = "\u2191" if f.tilt > 0 else "\u2193"
+    tilt = f" {arrow}\u202f{round(abs(f.tilt))}°" if round(abs(f.tilt)) else ""
+    return f"{orientation(f)}{tilt}"
+
+
+def walk_line(stop: Stop) -> str:
+    """The way from the stop before: metres, stairs and minutes; nothing where one stands there already."""
+    if stop.walk_m < 1 and stop.stairs_m < 0.5:
+        return ""
+    stairs = f" and {stop.stairs_m:.0f} m of stairs" if stop.stairs_m >= 0.5 else ""
+    return f"{stop.walk_m:.0f} m{stairs}, {max(1, round(stop.walk_s / 60))} min on the way"
+
+
+def sun_up(plan: Plan) -> str:
+    """When the sun is up."""
+    sun = plan.sun
+    if sun.rise and sun.set:
+        return f"up {plan.clock(sun.rise)}–{plan.clock(sun.set)}"
+    if sun.always_up:
+        return "does not set"
+    return "does not rise" if sun.length == 0 else f"up for {sun.length / 3600:.1f} hours"
+
+
+def assumed_line(plan: Plan) -> str:
+    """What of the building nobody measured, in a sentence; nothing where all is stated."""
+    visit = plan.visit
+    counts = [
+        (sum(bool(row.assumed) for row in rows), kind)
+        for rows, kind in ((visit.room, "room"), (visit.window, "window"), (visit.view, "view"))
+    ]
+    said = [f"{n} {kind}{'' if n == 1 else 's'}" for n, kind in counts if n]
+    if not said:
+        return ""
+    several = f"{', '.join(said[:-1])} and {said[-1]}" if len(said) > 1 else said[0]
+    return f"Assumed from the church in numbers: {several}. Times and settings say how far they may be off."
+
+
+def station_note(view: ViewPlan) -> str:
+    """What the visit's text says of the point one stands at."""
+    return view.aim.station.note
 
 
 def back_line(back: StandBack | None) -> str:

@@ -1,0 +1,97 @@
+"""The sun's hours by window, put together for a card: alike windows on one line, with how far they may be off."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from clerestory.building.times import Span, said_minutes
+from clerestory.building.windows import Interval
+from clerestory.plan.reckoning import Plan
+from clerestory.plan.timetable import clock
+
+_NUMBERED = re.compile(r"^(.*?)[ -]*(\d+)$")
+ALIKE = 300.0  # seconds by which the hours of windows on one line may differ
+SHORT = 60.0  # seconds of sun that are not told of
+
+
+@dataclass(frozen=True)
+class SunRow:
+    """Windows alike: the letter they bear on the drawing, their names in words, and the hours, in words."""
+
+    letter: str
+    names: tuple[str, ...]
+    called: str
+    passes: str
+    floor: str
+
+
+def off_words(minutes: int) -> str:
+    """By how much times may be off, as it is said; nothing where they are not off."""
+    return f", give or take {minutes} min" if minutes else ""
+
+
+def span_words(plan: Plan, spans: tuple[Span, ...], within: Interval | None = None, short: bool = False) -> str:
+    """Spans of sun in words, those outside `within` (UTC seconds) left out, with how far they may be off."""
+    out = []
+    for span in spans:
+        a, b = (span.start, span.end) if within is None else (max(span.start, within[0]), min(span.end, within[1]))
+        if b - a < SHORT:
+            continue
+        off = said_minutes(span.off)
+        sign = f" ±{off} min" if short and off else off_words(off)
+        out.append(f"{'' if span.sure else 'perhaps '}{plan.span((a, b))}{sign}")
+    return ", ".join(out)
+
+
+def here(plan: Plan) -> Interval:
+    """UTC seconds from arriving to leaving."""
+    visit = plan.visit
+    return clock(plan.day.day, visit.visit.arrive, visit), clock(plan.day.day, visit.visit.leave, visit)
+
+
+def _joined(spans: list[Span]) -> tuple[Span, ...]:
+    """Spans that overlap, as one: from the first beginning to the last end."""
+    out: list[Span] = []
+    for span in sorted(spans, key=lambda s: s.start):
+        if out and span.start <= out[-1].end:
+            last = out.pop()
+            late = span if span.end > last.end else last
+            out.append(Span(last.start, late.end, last.start_off, late.end_off, last.sure or span.sure))
+        else:
+            out.append(span)
+    return tuple(out)
+
+
+def _called(names: list[str]) -> str:
+    """Several windows in words: "south clerestory 1 to 6"."""
+    found = [_NUMBERED.match(name) for name in names]
+    if len(names) == 1 or not all(found):
+        return ", ".join(names)
+    numbers = sorted(int(m[2]) for m in found if m)
+    whole = numbers == list(range(numbers[0], numbers[-1] + 1)) and len(numbers) > 2
+    said = f"{numbers[0]} to {numbers[-1]}" if whole else ", ".join(str(n) for n in numbers)
+    return f"{found[0][1].strip() if found[0] else ''} {said}"
+
+
+def sun_rows(plan: Plan) -> list[SunRow]:
+    """A line for each kind of window that the sun shines through during the visit, earliest first."""
+    within = here(plan)
+    groups: dict[tuple[str, tuple[int, ...]], list[str]] = {}
+    for name, times in plan.day.times.items():
+        stem = _NUMBERED.match(name)
+        ends = tuple(round(v / ALIKE) for s in times.passes for v in (s.start, s.end))
+        groups.setdefault((stem[1] if stem else name, ends), []).append(name)
+    rows = []
+    for names in groups.values():
+        passes = plan.day.times[names[0]].passes
+        said = span_words(plan, passes, within, short=True)
+        if said:
+            floor = _joined([s for name in names for s in plan.day.times[name].floor])
+            rows.append((passes[0].start, names, said, span_words(plan, floor, within, short=True)))
+    rows.sort(key=lambda row: row[0])
+    letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+    return [
+        SunRow(letters[k] if k < len(letters) else "", tuple(names), _called(names), passes, floor)
+        for k, (_, names, passes, floor) in enumerate(rows)
+    ]
