@@ -9,8 +9,10 @@ from pathlib import Path
 import pytest
 from visits import example, example_text, large_text
 
+from clerestory.errors import UserError
 from clerestory.plan.kit import Framings, bags, lens_worth, outcome
 from clerestory.plan.model import parse_visit
+from clerestory.plan.reasons import why_here
 from clerestory.plan.reckoning import Plan, compute
 from clerestory.plan.timetable import arrange, day_light, good_hours, overlaps
 
@@ -96,3 +98,55 @@ def test_anywhere_on_earth(latitude: float) -> None:
         assert len(plan.views) == len(plan.visit.view) and not any(v.good for v in plan.views)
     else:
         assert any(plan.day.passes.values())
+
+
+def with_first(text: str, name: str) -> str:
+    return text.replace("first = true", "first = false").replace(
+        f'name = "{name}"\nroom', f'name = "{name}"\nfirst = true\nroom', 1
+    )
+
+
+def test_a_view_asked_for_first_is_first_and_says_so() -> None:
+    for name in ("quire stalls", "aisle in sunlight"):  # the second in light that comes much later in the day
+        plan = compute(parse_visit(with_first(example_text(), name), Path("visit.toml")))
+        first = plan.timetable.stops[0]
+        assert first.view == name and why_here(plan, first).startswith("first, as you asked")
+        assert plan.clock(first.start) < "10:15"
+    assert not first.light and "the light you wanted comes at" in why_here(plan, first)
+
+
+def test_each_stop_says_why_it_stands_there(plan: Plan) -> None:
+    said = {stop.view: why_here(plan, stop) for stop in plan.timetable.stops}
+    assert "sun through south clerestory" in said["sun on the north arcade"]
+    assert "no sun through west rose until 13:20" in said["west rose"]
+    assert any("quiet until" in words for words in said.values()) and all(said.values())
+
+
+def test_walking_and_stairs_take_their_time() -> None:
+    """0.7 m/s on the level and 0.15 m/s up and down: common practice, no source."""
+    text = example_text().replace(
+        'name = "crossing"\nat_m = [0, 43]', 'name = "crossing"\nat_m = [0, 43]\nfloor_m = 30'
+    )
+    plan = compute(parse_visit(text, Path("visit.toml")))
+    for before, stop in pairwise(plan.timetable.stops):
+        a, b = (next(s for s in plan.visit.station if s.name == p.station) for p in (before, stop))
+        level = ((a.at_m[0] - b.at_m[0]) ** 2 + (a.at_m[1] - b.at_m[1]) ** 2) ** 0.5
+        climb = abs((a.floor_m or 0) - (b.floor_m or 0))
+        assert stop.walk_s == pytest.approx(level / 0.7 + climb / 0.15)
+        assert stop.start >= before.end + stop.walk_s - 1e-6
+    assert max(stop.walk_s for stop in plan.timetable.stops) > 200
+
+
+def test_quiet_hours_are_for_what_shows_the_floor() -> None:
+    text = example_text().replace("first = true", "first = false")
+    plan = compute(parse_visit(text, Path("visit.toml")))
+    nave = next(s for s in plan.timetable.stops if s.view == "nave to the altar")
+    assert nave.quiet
+
+
+def test_a_date_on_which_the_house_is_shut_offers_the_next_open_one() -> None:
+    text = example_text().replace('tripod = "no"', 'closed = [2027-04-20, 2027-04-21]\ntripod = "no"', 1)
+    with pytest.raises(
+        UserError, match="closed on Tuesday, 20 April 2027, by closed; the next open day is 2027-04-22"
+    ):
+        parse_visit(text, Path("visit.toml"))

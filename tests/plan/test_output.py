@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
+import subprocess
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from visits import example_text
 
-from clerestory.camera.exposure import spot_luminance
+from clerestory.camera.exposure import iso_label, spot_luminance
 from clerestory.camera.optics import equivalent_focal, hyperfocal, sharp_limits
 from clerestory.camera.steadiness import Hands, frames_to_take
 from clerestory.plan.card import card_data
@@ -58,6 +60,56 @@ def test_printed_card_is_a5_pages(result: PlanResult) -> None:
     for box in boxes:
         w, h = (float(v) for v in box)
         assert (w, h) == pytest.approx((148 / 25.4 * 72, 210 / 25.4 * 72), abs=0.5)  # ISO 216
+
+
+def test_first_page_is_enough_for_the_day(result: PlanResult, tmp_path: Path) -> None:
+    """As a reader of the PDF's own text has it: order, settings, sun, what to carry, whom to ask, rules, cautions."""
+    if shutil.which("pdftotext") is None:
+        pytest.skip("needs poppler's pdftotext")
+    command = ["pdftotext", "-l", "1", str(result.card_pdf), "-"]
+    page = " ".join(subprocess.run(command, capture_output=True, text=True, check=True).stdout.split())
+    for view in result.plan.views:
+        assert view.view.name in page and f"ISO {iso_label(view.settings.iso)}" in page
+    for words in ("Sun in the windows", "on the floor", "Batteries", "Odile Farrant",
+                  "No photographs during services",
+                  "Eyes: never look at the sun", "never walk backwards", "staff decide", "10 m"):  # fmt: skip
+        assert words in page, words
+
+
+def test_folded_card_is_a4_sides_in_fours(result: PlanResult) -> None:
+    content = result.card_folded.read_bytes()
+    boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)\s*\]", content)
+    pages = len(re.findall(rb"/Type\s*/Page\b(?!s)", result.card_pdf.read_bytes()))
+    sides = [b for b in boxes if float(b[0]) > 800]
+    assert len(sides) == 2 * -(-pages // 4)
+    for w, h in sides:
+        assert (float(w), float(h)) == pytest.approx((297 / 25.4 * 72, 210 / 25.4 * 72), abs=0.5)  # ISO 216
+
+
+def test_a_note_on_a_station_reaches_card_and_report(result: PlanResult) -> None:
+    for path in (result.card_html, result.report):
+        assert "keep the fire door clear" in path.read_text(encoding="utf-8")
+
+
+@pytest.mark.skipif(not CHROMIUM.exists(), reason="needs Debian's chromium")
+def test_phone_card_keeps_ticks_and_notes_and_hides_nothing(result: PlanResult) -> None:
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with sync_api.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"])
+        page = browser.new_context(viewport={"width": 390, "height": 844}, offline=True).new_page()
+        page.goto(result.card_html.as_uri())
+        assert page.locator("details, [hidden]").count() == 0
+        lines = page.locator("article dd")
+        assert lines.count() > 40 and all(lines.nth(k).is_visible() for k in range(lines.count()))
+        page.locator(".order input").nth(1).check()
+        page.locator("article textarea").nth(0).fill("scaffold on the left")
+        page.click("#dim")
+        page.reload()
+        assert page.locator("article").nth(1).locator("input").is_checked()
+        assert not page.locator("article").nth(0).locator("input").is_checked()
+        assert page.locator("article textarea").nth(0).input_value() == "scaffold on the left"
+        assert page.get_attribute("#dim", "aria-pressed") == "true"
+        browser.close()
 
 
 def test_card_says_it_as_photographers_do(result: PlanResult) -> None:

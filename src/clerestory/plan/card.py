@@ -12,9 +12,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import typst
-from numpy.typing import NDArray
 
 from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.plan import words
@@ -24,7 +22,6 @@ from clerestory.plan.floor import floor_plan
 from clerestory.plan.reasons import why_here
 from clerestory.plan.reckoning import Plan, ViewPlan
 from clerestory.plan.suntable import sun_rows
-from clerestory.plan.timetable import Stop
 
 # Latin, Greek and Cyrillic: what the typesetter's own font has. For other scripts the system's fonts are searched.
 _PRINTABLE = re.compile(r"[\u0000-\u052f\u1e00-\u20bf\u2100-\u22ff]*\Z")
@@ -83,6 +80,7 @@ def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:
     if view.spread is not None and view.spread.fails:
         mind.append("What is assumed of the building may be off by so much that this lens does not hold it.")
     note = words.station_note(view)
+    sun = plan.sun_vector(plan.middle_of(view))
     lines = [
         ["Stand", words.stand_line(plan, view)],
         *([["There", note]] if note else []),
@@ -113,15 +111,12 @@ def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:
         "frames": f"× {frames_of(view)}",
         "hold": words.hold_short(view),
         "station": words.standing(plan, view),
+        "at": view.framing.station,
         "station_note": note,
-        "picture": card_picture(view.aim, view.framing, view.body, plan.visit.building, _sun_at(plan, stop)),
+        "picture": card_picture(view.aim, view.framing, view.body, plan.visit.building, sun),
         "lines": lines,
         "mind": mind,
     }
-
-
-def _sun_at(plan: Plan, stop: Stop | None) -> NDArray[np.float64] | None:
-    return plan.sun_vector(stop.start) if stop is not None else None
 
 
 def card_data(plan: Plan) -> dict[str, Any]:

@@ -323,13 +323,13 @@ def card_picture(aimed: Aim, framing: Framing, body: BodyTable, place: Building,
     joined = framing.how == "join"
     if joined:
         corners = aimed.corners
-        shown = seen_picture(rooms, framing, aimed.eye, ON_CARD)
+        shown = seen_picture(rooms, framing, aimed.eye)
     else:
         camera = framing.camera(body)
         flip, middle = np.array([1, -1]), np.array([camera.cx, camera.cy])
         edge = np.array([[0, 0], [camera.width, 0], [camera.width, camera.height], [0, camera.height]], float) - 0.5
         corners = (edge - middle) / camera.focal * flip
-        shown = seen_frame(rooms, framing, body, aimed.eye, ON_CARD)
+        shown = seen_frame(rooms, framing, body, aimed.eye)
     wide, high = np.ptp(corners, axis=0)
     width, height = (240.0, 240.0 * high / wide) if wide > high else (240.0 * wide / high, 240.0)
     panel = Panel.fitting((0, 0, width, height), corners, pad=1)
@@ -344,7 +344,10 @@ def card_picture(aimed: Aim, framing: Framing, body: BodyTable, place: Building,
 
 
 def _grey(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    return np.asarray(Image.fromarray(pixels).convert("L"))
+    """Greys of some pixels, uint8 H x W x 3, at the size of a card's little pictures."""
+    scale = ON_CARD / max(pixels.shape[:2])
+    size = max(1, round(pixels.shape[1] * scale)), max(1, round(pixels.shape[0] * scale))
+    return np.asarray(Image.fromarray(pixels).resize(size).convert("L"))
 
 
 def _wall_points(patch: Patch) -> Array:

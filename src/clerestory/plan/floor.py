@@ -15,7 +15,7 @@ from clerestory.plan.reckoning import Plan, ViewPlan
 from clerestory.plan.suntable import SunRow
 
 BLACK, WALL, PALE = "#000", "#555", "#999"
-WIDTH, TALLEST = 720.0, 330.0  # units of the drawing; six to a millimetre of an A5 page's width
+WIDTH, TALLEST = 720.0, 270.0  # units of the drawing; six to a millimetre of an A5 page's width
 _FONT = "Libertinus Serif"
 
 

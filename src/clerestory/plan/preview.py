@@ -5,6 +5,8 @@ Rooms are boxes with windows: it shows where walls, windows and sunlight will li
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +23,9 @@ Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
 Box = tuple[float, float, float, float]
 
-LONGEST = 480  # pixels of a preview's longer side
+LONGEST = 360  # pixels of a preview's longer side
 COUNTED = 320  # pixels of the longer side when shares of a frame are counted
+KEPT = 64  # previews of late kept: report, card and page show the same ones
 BRIGHT = 100.0  # luminance of glass in those of the stone where a view says nothing of it
 _SHOULDER = 0.55  # how fast the preview's highlights run out
 
@@ -61,15 +64,29 @@ def _shown(radiance: NDArray[np.float32]) -> Pixels:
     return _TONE[np.minimum(radiance * np.float32(256), np.float32(4095)).astype(np.int16)]
 
 
-def seen_frame(rooms: Rooms, framing: Framing, body: BodyTable, eye: Array, longest: int = LONGEST) -> Pixels:
-    """The frame as the camera has it from `eye` (3,), sRGB (h, w, 3), its longer side of `longest` pixels."""
-    return _shown(rooms.render(_small(framing, body, longest), framing.pose(eye)).radiance)
+def seen_frame(rooms: Rooms, framing: Framing, body: BodyTable, eye: Array) -> Pixels:
+    """The frame as the camera has it from `eye` (3,), sRGB (h, w, 3); one made of late is given again."""
+    return _frame(rooms, framing, body, tuple(float(v) for v in eye))
 
 
-def seen_picture(rooms: Rooms, framing: Framing, eye: Array, longest: int = LONGEST) -> Pixels:
+@lru_cache(maxsize=KEPT)
+def _frame(rooms: Rooms, framing: Framing, body: BodyTable, eye: tuple[float, ...]) -> Pixels:
+    out = _shown(rooms.render(_small(framing, body, LONGEST), framing.pose(np.array(eye))).radiance)
+    out.setflags(write=False)
+    return out
+
+
+def seen_picture(rooms: Rooms, framing: Framing, eye: Array) -> Pixels:
     """The picture wanted from `eye` (3,), sRGB (h, w, 3), where one frame does not hold it."""
-    camera = _picture_camera(framing.rectangle, longest)
-    return _shown(rooms.render(camera, framing.picture_pose(eye)).radiance)
+    return _picture(rooms, framing, tuple(float(v) for v in eye))
+
+
+@lru_cache(maxsize=KEPT)
+def _picture(rooms: Rooms, framing: Framing, eye: tuple[float, ...]) -> Pixels:
+    camera = _picture_camera(framing.rectangle, LONGEST)
+    out = _shown(rooms.render(camera, framing.picture_pose(np.array(eye))).radiance)
+    out.setflags(write=False)
+    return out
 
 
 def straightened(frame: Pixels, framing: Framing, body: BodyTable, box: Box) -> Pixels:

@@ -87,6 +87,11 @@ class Plan:
         """The planned view of this name."""
         return next(v for v in self.views if v.view.name == name)
 
+    def middle_of(self, view: ViewPlan) -> float:
+        """The middle of a view's time in the day's order, else of its first good hours, else noon by the sun."""
+        spans = [(s.start, s.end) for s in self.timetable.stops if s.view == view.view.name] or list(view.good)
+        return sum(spans[0]) / 2 if spans else self.sun.noon
+
     @property
     def in_order(self) -> list[ViewPlan]:
         """Views in the order of the day, then those without a time."""

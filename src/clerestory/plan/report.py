@@ -12,7 +12,9 @@ from clerestory.building.windows import Patch, SunTrack, day_span, patches
 from clerestory.plan import words
 from clerestory.plan.care import STAFF, Caution, of_plan, view_cautions
 from clerestory.plan.drawing import NIGHT, SKY_HIGH, SUN, calendar_drawing, patch_drawing, view_drawings
+from clerestory.plan.reasons import why_here
 from clerestory.plan.reckoning import Plan, ViewPlan
+from clerestory.plan.suntable import alike, called_together, span_words
 from clerestory.plan.timetable import SLOT
 
 _SKY_NOTE = (
@@ -53,6 +55,7 @@ def _head(plan: Plan) -> str:
             _tag("p", f"{place.name}{town} · {words.day_words(visit.date)}", "lead"),
             _tag("p", f"{light} The axis points to {plan.visit.axis:.1f}° (true east is 90°).", "quiet"),
             _tag("p", f"Bag: {plan.bag.bag}. {possible} of {len(plan.visit.view)} views possible in one frame."),
+            *([_tag("p", words.assumed_line(plan), "accent")] if words.assumed_line(plan) else []),
         ]
     )
 
@@ -62,8 +65,8 @@ def _day(plan: Plan) -> str:
     for stop in plan.timetable.stops:
         view = plan.view(stop.view)
         notes = [] if stop.light else ["not the light you wanted"]
-        notes += ["quiet hour"] if stop.quiet else []
-        notes += [f"walk {stop.walk_m:.0f} m"] if stop.walk_m >= 1 else []
+        notes += [words.walk_line(stop)] if words.walk_line(stop) else []
+        notes += [why_here(plan, stop)]
         rows.append(
             [
                 f"{plan.clock(stop.start)}–{plan.clock(stop.end)}",
@@ -74,7 +77,9 @@ def _day(plan: Plan) -> str:
                 ", ".join(notes),
             ]
         )
-    out = "<h2>The day</h2>" + _table(["Time", "View", "Station", "Camera", "Frames", "Notes"], rows)
+    out = "<h2>The day</h2>" + _table(
+        ["Time", "View", "Station", "Camera", "Frames", "Why then, and the way there"], rows
+    )
     for name in plan.timetable.left_out:
         why = plan.missing.get(name, "the building is not free for long enough on this day")
         out += _tag("p", f"No time for {name}: {why}.", "accent")
@@ -114,13 +119,13 @@ def _view(plan: Plan, number: int, view: ViewPlan) -> str:
         ]
         for f in (view.framing, *view.others)
     ]
-    seconds, hour = _hour_of(plan, view)
-    sun = plan.sun_vector(seconds)
+    seconds = plan.middle_of(view)
+    hour, sun = plan.clock(seconds), plan.sun_vector(seconds)
     drawing = "".join(view_drawings(view.aim, view.framing, view.body, plan.visit.building, sun))
     light = f"Shown with the light at {hour} under a clear sky; piers, vaults and furniture are not in the model."
     counts = "Frame counts are by hand, for 95 % certainty."
     care = "".join(_tag("p", line, "care") for line in view_cautions(plan, view))
-    note = _tag("p", view.view.note, "quiet") if view.view.note else ""
+    note = "".join(_tag("p", said, "quiet") for said in (view.view.note, words.station_note(view)) if said)
     return (
         f'<section class="view">{_tag("h3", f"{number}  {view.view.name}")}{note}'
         f"{_tag('p', words.capital(words.stand_line(plan, view)), 'quiet')}"
@@ -130,13 +135,6 @@ def _view(plan: Plan, number: int, view: ViewPlan) -> str:
         f"{_table(['Station', 'Lens', 'How', 'Frame used', 'Pixels across'], others)}</details>"
         f"{_tag('p', f'{light} {words.depth_note(view)} {counts}', 'quiet')}</section>"
     )
-
-
-def _hour_of(plan: Plan, view: ViewPlan) -> tuple[float, str]:
-    """The middle of a view's time in the day's order, else of its first good hours, else noon by the sun."""
-    spans = [(s.start, s.end) for s in plan.timetable.stops if s.view == view.view.name] or list(view.good)
-    seconds = sum(spans[0]) / 2 if spans else plan.sun.noon
-    return seconds, plan.clock(seconds)
 
 
 def _kit(plan: Plan) -> str:
@@ -168,16 +166,22 @@ def _light(plan: Plan) -> str:
     building, visit = plan.visit.building, plan.visit
     track = SunTrack.over(day_span(visit.visit.date, visit.zone), SLOT, visit.observer, building)
     rows, drawings, years = [], [], []
+    groups = {names[0]: names for names in alike(plan)}
     for window, calendar in zip(building.windows, plan.calendars, strict=True):
+        if window.name not in groups:
+            continue
+        called = called_together(groups[window.name])
         direct, diffuse = track.illuminance(window)
         peak = int(np.argmax(direct)) if direct.max() > 0 else int(np.argmax(diffuse))
-        spans = ", ".join(plan.span(i) for i in plan.day.passes[window.name]) or "none"
+        times = plan.day.times[window.name]
+        spans = span_words(plan, times.passes) or "none"
         against = _stops(float(direct[peak]), float(diffuse[peak])) if direct.max() > 0 else ""
         rows.append(
             [
-                window.name,
+                called,
                 f"{window.faces:.0f}°",
                 spans,
+                span_words(plan, times.floor) or "not",
                 f"{direct[peak] / 1000:.0f} / {diffuse[peak] / 1000:.0f}",
                 against,
             ]
@@ -186,15 +190,22 @@ def _light(plan: Plan) -> str:
         found = _patches_by_hour(plan, track, window.name)
         if any(p for _, p in found):
             drawings.append(
-                _tag("h3", window.name) + f'<div class="drawing">{patch_drawing(window, hall, building, found)}</div>'
+                _tag("h3", called) + f'<div class="drawing">{patch_drawing(window, hall, building, found)}</div>'
             )
         hours = calendar.hours_of_sun
         note = f"{hours.sum():.0f} hours of direct sun in a year of clear skies, at most {hours.max():.1f} in a day"
         years.append(
-            f"<div>{_tag('h3', window.name)}{calendar_drawing(calendar, visit.visit.date)}"
+            f"<div>{_tag('h3', called)}{calendar_drawing(calendar, visit.visit.date)}"
             + f"{_tag('p', note, 'quiet')}</div>"
         )
-    head = ["Window", "Faces", "Direct sun on the day", "Direct / sky, thousand lux", "Direct against sky"]
+    head = [
+        "Window",
+        "Faces",
+        "Direct sun on the day",
+        "On the floor",
+        "Direct / sky, thousand lux",
+        "Direct against sky",
+    ]
     colours = [
         f"<span style='background:rgb{c}'></span>{w}"
         for c, w in ((NIGHT, "night"), (SKY_HIGH, "sky only"), (SUN, "direct sun"))
@@ -232,6 +243,33 @@ def _patches_by_hour(plan: Plan, track: SunTrack, name: str) -> list[tuple[str, 
     return out
 
 
+def _assumed(plan: Plan) -> str:
+    """What of the building nobody measured, and by how much it may be off."""
+    visit, rows = plan.visit, list[list[str]]()
+    for room in visit.room:
+        if room.assumed:
+            off = room.off
+            sizes = zip(
+                (room.length_m, room.width_m, room.height_m), (off.length_m, off.width_m, off.height_m), strict=True
+            )
+            rows.append([room.name, " x ".join(f"{v:.1f} ± {o:.1f}" for v, o in sizes) + " m", room.assumed])
+    seen: set[str] = set()
+    for names in alike(plan):
+        window = next(w for w in visit.window if w.name == names[0])
+        if window.assumed and names[0] not in seen:
+            seen.update(names)
+            o = window.off
+            size = (
+                f"{window.width_m:.1f} ± {o.width_m:.1f} m wide, from {window.sill_m:.1f} ± {o.sill_m:.1f} "
+                f"to {window.head_m:.1f} ± {o.head_m:.1f} m"
+            )
+            rows.append([called_together(names), size, window.assumed])
+    if not rows:
+        return ""
+    head = ["What", "Taken as, and how far it may be off", "Why"]
+    return "<h2>Assumed</h2>" + _table(head, rows) + _tag("p", "95 times in 100 it is not off by more.", "quiet")
+
+
 def _house(plan: Plan) -> str:
     place = plan.visit.place
     rules = "".join(_tag("li", line) for line in words.house_lines(place))
@@ -250,7 +288,17 @@ def report_html(plan: Plan) -> str:
     style = files("clerestory.plan").joinpath("report.css").read_text(encoding="utf-8")
     views = "".join(_view(plan, k, v) for k, v in enumerate(plan.in_order, start=1))
     missing = "".join(_tag("p", f"{name}: {why}.", "accent") for name, why in plan.missing.items())
-    body = _head(plan) + _day(plan) + "<h2>Views</h2>" + views + missing + _kit(plan) + _light(plan) + _house(plan)
+    body = (
+        _head(plan)
+        + _day(plan)
+        + "<h2>Views</h2>"
+        + views
+        + missing
+        + _kit(plan)
+        + _light(plan)
+        + _assumed(plan)
+        + _house(plan)
+    )
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'

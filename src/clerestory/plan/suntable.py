@@ -27,8 +27,8 @@ class SunRow:
 
 
 def off_words(minutes: int) -> str:
-    """By how much times may be off, as it is said; nothing where they are not off."""
-    return f", give or take {minutes} min" if minutes else ""
+    """By how much times may be off, as it is said: minutes, from 90 on hours; nothing where they are not off."""
+    return f"{minutes} min" if minutes < 90 else f"{minutes / 60:.2g} h"
 
 
 def span_words(plan: Plan, spans: tuple[Span, ...], within: Interval | None = None, short: bool = False) -> str:
@@ -38,8 +38,10 @@ def span_words(plan: Plan, spans: tuple[Span, ...], within: Interval | None = No
         a, b = (span.start, span.end) if within is None else (max(span.start, within[0]), min(span.end, within[1]))
         if b - a < SHORT:
             continue
-        off = said_minutes(span.off)
-        sign = f" ±{off} min" if short and off else off_words(off)
+        inside = [off for off, kept in ((span.start_off, a == span.start), (span.end_off, b == span.end)) if kept]
+        off = said_minutes(max(inside, default=0.0))
+        said = off_words(off)
+        sign = "" if not off else f" ±{said}" if short else f", give or take {said}"
         out.append(f"{'' if span.sure else 'perhaps '}{plan.span((a, b))}{sign}")
     return ", ".join(out)
 
@@ -63,7 +65,7 @@ def _joined(spans: list[Span]) -> tuple[Span, ...]:
     return tuple(out)
 
 
-def _called(names: list[str]) -> str:
+def called_together(names: list[str]) -> str:
     """Several windows in words: "south clerestory 1 to 6"."""
     found = [_NUMBERED.match(name) for name in names]
     if len(names) == 1 or not all(found):
@@ -74,6 +76,17 @@ def _called(names: list[str]) -> str:
     return f"{found[0][1].strip() if found[0] else ''} {said}"
 
 
+def alike(plan: Plan) -> list[list[str]]:
+    """Windows by name, those that were assumed alike together: of one row of bays."""
+    assumed = {w.name for w in plan.visit.window if w.assumed}
+    groups: dict[tuple[object, ...], list[str]] = {}
+    for w in plan.visit.building.windows:
+        stem = _NUMBERED.match(w.name)
+        same = (round(w.faces, 2), w.width, w.sill, w.head, w.wall, stem[1] if stem else w.name)
+        groups.setdefault(same if w.name in assumed else (w.name,), []).append(w.name)
+    return list(groups.values())
+
+
 def sun_rows(plan: Plan) -> list[SunRow]:
     """A line for each kind of window that the sun shines through during the visit, earliest first."""
     within = here(plan)
@@ -82,7 +95,7 @@ def sun_rows(plan: Plan) -> list[SunRow]:
         stem = _NUMBERED.match(name)
         ends = tuple(round(v / ALIKE) for s in times.passes for v in (s.start, s.end))
         groups.setdefault((stem[1] if stem else name, ends), []).append(name)
-    rows = []
+    rows: list[tuple[float, list[str], str, str]] = []
     for names in groups.values():
         passes = plan.day.times[names[0]].passes
         said = span_words(plan, passes, within, short=True)
@@ -92,6 +105,6 @@ def sun_rows(plan: Plan) -> list[SunRow]:
     rows.sort(key=lambda row: row[0])
     letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
     return [
-        SunRow(letters[k] if k < len(letters) else "", tuple(names), _called(names), passes, floor)
+        SunRow(letters[k] if k < len(letters) else "", tuple(names), called_together(names), passes, floor)
         for k, (_, names, passes, floor) in enumerate(rows)
     ]
