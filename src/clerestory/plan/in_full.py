@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import date, time
+import tomllib
 from typing import Any
 
-import tomlkit
-from tomlkit.items import Table as TomlTable
-
+from clerestory.files.toml_edit import retold, table_text
 from clerestory.plan.model import Visit
 from clerestory.plan.table import Table
 
-_ORDER = ("room", "window", "station", "body", "lens", "bag", "view")
 _SAID = {
     "room": "rooms that follow from the church in numbers",
     "window": "windows that follow",
@@ -42,51 +39,26 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def toml_value(value: Any) -> Any:
-    """A value as it is written: an inner table on one line, numbers without needless figures."""
-    if isinstance(value, dict):
-        inline = tomlkit.inline_table()
-        for name, part in value.items():
-            inline[name] = toml_value(part)
-        return inline
-    if isinstance(value, list):
-        return [toml_value(v) for v in value]
-    if isinstance(value, float):
-        return int(value) if value == int(value) and abs(value) < 1e9 else round(value, 4)
-    assert isinstance(value, str | int | bool | date | time)
-    return value
-
-
-def toml_table(row: dict[str, Any]) -> TomlTable:
-    """A row as a table of a TOML text."""
-    table = tomlkit.table()
-    for name, value in row.items():
-        table[name] = toml_value(value)
-    return table
-
-
 def in_full(text: str, visit: Visit) -> str:
     """The text with `[church]` replaced by the rooms, windows, stations, views and kit assumed from it.
 
     `visit`: what the text tells, with all that is assumed. Every assumed table says so (`assumed`), and by how much
     it may be off, so that the plan stays the same. The text is given back as it is where it has no `[church]`.
     """
-    document = tomlkit.parse(text)
-    if "church" not in document:
+    data = tomllib.loads(text)
+    if "church" not in data:
         return text
-    place = document["place"]
-    assert isinstance(place, TomlTable)
+    place = dict(data["place"])
     if not any(name in place for name in ("axis_deg", "west_end_deg", "footprint")):
-        place["axis_deg"] = toml_value(visit.axis)
+        place["axis_deg"] = visit.axis
     if visit.place.axis_off_deg:
-        place["axis_off_deg"] = toml_value(visit.place.axis_off_deg)
-    del document["church"]
-    stated = {kind: {str(row["name"]) for row in document.get(kind, [])} for kind in _ORDER}
-    parts = [tomlkit.dumps(document).rstrip("\n") + "\n"]
-    for kind in _ORDER:
-        rows = [row for row in getattr(visit, kind) if row.name not in stated[kind]]
-        if rows and _SAID[kind]:
-            parts.append(f"\n# ---- {_SAID[kind]}\n")
-        for row in rows:
-            parts.append(f"\n[[{kind}]]\n{tomlkit.dumps(toml_table(row_of(row)))}")
+        place["axis_off_deg"] = visit.place.axis_off_deg
+    kept = {name: table for name, table in data.items() if name != "church"}
+    parts = [retold(text, {**kept, "place": place})]
+    for kind, said in _SAID.items():
+        stated = {str(row["name"]) for row in data.get(kind, [])}
+        rows = [row for row in getattr(visit, kind) if row.name not in stated]
+        if rows and said:
+            parts.append(f"\n# ---- {said}\n")
+        parts += [f"\n{table_text(kind, row_of(row), True)}" for row in rows]
     return "".join(parts)
