@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import tomllib
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -18,10 +19,12 @@ from clerestory.plan.doubts import doubts_of
 from clerestory.plan.drawing import view_drawing
 from clerestory.plan.framing import subject_points
 from clerestory.plan.model import read_visit
+from clerestory.plan.reasons import why_here
 from clerestory.plan.reckoning import Plan, ViewPlan, compute, short_settings
 from clerestory.plan.run import new_visit
-from clerestory.plan.words import capital, house_lines, stand_line
+from clerestory.plan.words import assumed_line, capital, house_lines, stand_line, station_note
 from clerestory.web.journal import Journal
+from clerestory.web.plan_drawing import PlanDrawing
 
 SLOT = 600.0  # seconds between the positions of the sun on the slider
 
@@ -35,6 +38,12 @@ class PlanDesk:
         self.out = root / "plan"
         self._lock = threading.Lock()
         self._plan: tuple[float, Plan] | None = None
+        self.drawing = PlanDrawing(root, journal, self.plan, self._written)
+
+    def _written(self) -> None:
+        """Every page hears that the text was written."""
+        self.tell("text", name="visit.toml", revision=self.journal.revision("visit.toml"))
+        self.tell("plan")
 
     def plan(self) -> Plan:
         """The plan as visit.toml has it now."""
@@ -43,6 +52,7 @@ class PlanDesk:
             if self._plan is None or self._plan[0] != stamp:
                 self._plan = None
                 self._plan = (stamp, compute(read_visit(self.file), self._progress))
+                self.drawing.planned(self._plan[1])
                 self._progress("", 1.0)
             return self._plan[1]
 
@@ -62,6 +72,10 @@ class PlanDesk:
             "date": visit.visit.date.isoformat(),
             "dates": [d.isoformat() for d in (visit.visit.date, *visit.visit.other_dates)],
             "axis": visit.axis,
+            "longitude": visit.place.longitude_deg,
+            "assumed": assumed_line(plan),
+            "rows": self.drawing.rows(visit),
+            "church": _church(self.journal),
             "bag": f"{plan.bag.bag}. {possible} of {len(visit.view)} views possible in one frame",
             "bags": [
                 {"name": c.bag, "share": c.share, "outcome": {k: str(v) for k, v in c.outcome.items()}}
@@ -101,12 +115,13 @@ class PlanDesk:
             steps.append(
                 {
                     "clock": plan.clock(float(seconds)),
+                    "seconds": float(seconds),
                     "altitude": round(float(track.sun.apparent[k]), 1),
                     "azimuth": round(float(track.sun.azimuth[k]), 1),
                     "lit": lit,
                 }
             )
-        return {"date": day.isoformat(), "steps": steps}
+        return {"date": day.isoformat(), "steps": steps, "strips": self.drawing.strips(plan.visit, day)}
 
     def phone_card(self) -> str:
         """The field card as one file for the phone, of the plan as it is now."""
@@ -136,6 +151,12 @@ class PlanDesk:
         result = api.plan_visit(self.file, self.out, on_progress)
         self.tell("plan")
         return [p.name for p in (result.card_pdf, result.card_html, result.report, result.calendar)]
+
+
+def _church(journal: Journal) -> dict[str, Any] | None:
+    """The church in numbers as the text has it; None where there is none."""
+    church = tomllib.loads(journal.text_of("visit.toml") or "").get("church")
+    return dict(church) if church else None
 
 
 def _box(bounds: tuple[tuple[float, float], tuple[float, float], tuple[float, float]]) -> dict[str, Any]:
@@ -175,6 +196,10 @@ def _view(plan: Plan, view: ViewPlan) -> dict[str, Any]:
         "stand": capital(stand_line(plan, view)),
         "care": view_cautions(plan, view),
         "settings": short_settings(view),
+        "station": view.framing.station,
+        "why": why_here(plan, stop) if stop else "",
+        "when": when,
+        "note": station_note(view),
         "clock": plan.clock(when) if when is not None else "",
         "light": bool(stop.light) if stop else False,
         "good": [plan.span(g) for g in view.good],

@@ -331,6 +331,17 @@ class Talk(Conversation):
             "plan begin": (desk.pen, lambda: visit.plan.begin()),
             "plan day": (desk.slow, lambda: visit.plan.day(m["date"])),
             "plan write": (desk.slow, lambda: visit.plan.write()),
+            "plan change": (desk.pen, lambda: visit.plan.drawing.change(m["changes"], m.get("gesture", ""))),
+            "plan church": (desk.pen, lambda: visit.plan.drawing.begin(m["numbers"])),
+            "plan live": (
+                desk.slow,
+                lambda: visit.plan.drawing.live(m["view"], m["changes"], m.get("station", "")),
+            ),
+            "plan window": (desk.slow, lambda: visit.plan.drawing.window(m["window"], m["changes"], m["date"])),
+            "plan picture": (
+                desk.slow,
+                lambda: visit.plan.drawing.picture(m["view"], m["changes"], m.get("station", ""), m.get("seconds")),
+            ),
         }
         return calls.get(kind)
 

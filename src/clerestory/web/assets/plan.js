@@ -1,22 +1,42 @@
-// The plan page: the building from above with the sun moving through it, the views in the day's order, the card.
+// The plan page: the building drawn and changed by hand (map, section, numbers, text: one and the same visit.toml), the
+// sun over the day, the views in the day's order, the field card.
 
-import { button, drawing, el, percent, svg } from "./build.js";
+import { button, debounce, drawing, el, percent } from "./build.js";
+import { beginForm } from "./plan-begin.js";
 import { phoneButton } from "./phone.js";
+import { PlanMap } from "./plan-map.js";
+import { PlanNumbers } from "./plan-numbers.js";
+import { PlanSection } from "./plan-section.js";
+import { PlanStrip } from "./plan-strip.js";
 import { TextDesk } from "./text.js";
+
+const NEW = { station: "point", window: "window", view: "view", room: "room" };
 
 export class Plan {
   constructor(house, room) {
     this.house = house;
     this.room = room;
     this.step = null;
-    this.chosen = null;
+    this.chosen = null; // what is chosen on the map: { table, name }
+    this.viewName = null; // the view whose sight is shown
+    this.seen = null;
+    this.pending = null; // what a hand is moving, not written yet
+    this.rows = { room: [], window: [], station: [], view: [] };
+    this.shining = new Set();
+    this.numbers = new Map();
+    this.asked = null;
+    this.took = []; // ms from a move to its answer, of late
     this.off = [house.wire.on("plan", () => this.load())];
     this.desk = null;
+    this.settleSoon = debounce(() => this.settle(), 400);
+    this.pictureSoon = debounce(() => this.picture(), 260);
     room.append(el("div", { class: "plan" }, el("h1", {}, "Plan"), el("p", { class: "quiet" }, "Reading the plan")));
     this.load();
   }
 
   close() {
+    this.settleSoon.cancel();
+    if (this.pending) this.settle();
     this.off.forEach((off) => off());
     this.desk?.close();
   }
@@ -25,16 +45,19 @@ export class Plan {
     this.load();
   }
 
-  stepped() {
+  stepped(place) {
+    this.pending = null;
+    if (place) this.wanted = place;
     this.load();
   }
 
   async load() {
+    const asked = (this.loads = (this.loads ?? 0) + 1);
     let facts;
     try {
       facts = await this.house.ask("plan");
     } catch { return; }
-    if (!this.room.querySelector(".plan")) return;
+    if (!this.room.querySelector(".plan") || asked !== this.loads) return;
     this.facts = facts;
     this.day = facts.day;
     if (!facts.there) this.none();
@@ -43,45 +66,130 @@ export class Plan {
   }
 
   none() {
+    this.shell = null;
+    if (this.room.querySelector(".begin")) return;
     this.room.replaceChildren(el("div", { class: "plan empty" }, el("h1", {}, "Plan"),
-      el("p", {}, "No visit is planned in this folder yet. A plan says where the building stands, its rooms and windows, the views you want and the kit in the bag; from it come the light, where to stand, the settings and the field card."),
-      button("Begin from the worked example", () => this.house.ask("plan begin").catch(() => 0))));
+      el("p", {}, "No visit is planned in this folder yet. From the building's measures, the day and the kit in the bag come the light, where to stand, the settings and the field card."),
+      beginForm(this.house, () => this.house.ask("plan begin").catch(() => 0))));
   }
 
   troubled(words) {
+    this.shell = null;
     this.room.replaceChildren(el("div", { class: "plan empty" }, el("h1", {}, "Plan"),
       el("p", {}, "This plan cannot be worked out as it stands:"), words.includes(", line ") ? null : el("p", { class: "trouble" }, words), this.text(true)));
   }
 
+  // ---- what is there
+
+  row(table, name) {
+    return this.rows[table]?.find((r) => r.name === name);
+  }
+
+  isChosen(table, name) {
+    return this.chosen?.table === table && this.chosen.name === name;
+  }
+
+  get axis() {
+    return this.facts.axis;
+  }
+
+  get under() {
+    return this.facts.under;
+  }
+
+  get view() {
+    return this.row("view", this.viewName) ?? this.rows.view[0];
+  }
+
+  clockAt(minutes) {
+    const start = this.day.steps[0].seconds;
+    const at = this.day.steps.reduce((a, s) => (Math.abs(s.seconds - start - 60 * minutes) < Math.abs(a.seconds - start - 60 * minutes) ? s : a));
+    const more = Math.round(minutes - (at.seconds - start) / 60);
+    const [h, m] = at.clock.split(":").map(Number);
+    const all = (60 * h + m + more + 1440) % 1440;
+    return `${String(Math.floor(all / 60)).padStart(2, "0")}:${String(all % 60).padStart(2, "0")}`;
+  }
+
+  // How much the sun sinks for a metre into the room through a window, at the hour shown; null where it does not shine.
+  ray(w) {
+    const now = this.day.steps[this.step];
+    if (!this.shining.has(w.name)) return null;
+    const turn = { east: 0, south: 90, west: 180, north: 270 };
+    const faces = w.faces_deg ?? this.axis + turn[w.wall];
+    const aside = Math.cos((now.azimuth - faces) * Math.PI / 180);
+    return aside > 0.02 ? Math.tan(now.altitude * Math.PI / 180) / aside : null;
+  }
+
   // ---- the page
+
+  build() {
+    this.map = new PlanMap(this);
+    this.section = new PlanSection(this);
+    this.strip = new PlanStrip(this);
+    this.form = new PlanNumbers(this);
+    this.clock = el("output", { class: "clock", for: "time" });
+    this.time = el("input", { type: "range", min: 0, max: 1, step: 1, id: "time", oninput: () => this.moveTo(Number(this.time.value)) });
+    this.dates = el("select", { "aria-label": "Day", onchange: (e) => this.otherDay(e.target.value) });
+    this.sunWords = el("p", { class: "quiet", "aria-live": "off" });
+    this.live = el("dl", { class: "live", "aria-label": "The view as it now stands" });
+    this.liveHead = el("h2", {});
+    this.canvas = el("canvas", { class: "seen", width: 10, height: 10, role: "img", "aria-label": "The view as it would come out" });
+    this.detail = el("div", { class: "detail" });
+    this.side = el("div", { class: "day" });
+    this.title = el("h1", {});
+    this.lead = el("div", { class: "lead-words" });
+    this.shell = el("div", { class: "plan" },
+      el("div", { class: "ground" }, this.title, this.lead, this.map.node,
+        el("div", { class: "row sun" }, el("label", { for: "time" }, "Sun at"), this.clock, this.time, this.dates), this.sunWords,
+        el("div", { class: "under-map" }, el("figure", {}, el("figcaption", {}, "Section"), this.section.node), el("figure", {}, el("figcaption", {}, "As it would come out"), this.canvas)),
+        el("h2", {}, "The sun's patch through the day"), this.strip.node, this.detail),
+      el("div", { class: "beside" }, el("section", { class: "hand", "aria-live": "off" }, this.liveHead, this.live), this.form.node, this.side));
+    this.room.replaceChildren(this.shell);
+  }
 
   show() {
     const f = this.facts;
-    this.map = svg("svg", { class: "map", role: "img", "aria-label": `${f.place} from above, altar to the right` });
-    this.clock = el("output", { class: "clock", for: "time" });
-    this.sunWords = el("p", { class: "quiet" });
-    this.time = el("input", { type: "range", id: "time", min: 0, max: f.day.steps.length - 1, step: 1,
-      oninput: () => this.moveTo(Number(this.time.value)) });
-    const dates = el("select", { "aria-label": "Day", onchange: () => this.otherDay(dates.value) },
-      ...[...new Set(f.dates)].map((d) => el("option", { value: d }, d)));
-    this.detail = el("section", { class: "detail", "aria-live": "polite" });
-    const views = el("ol", { class: "order" }, ...f.views.map((v) => this.item(v)));
-    const doubts = (f.doubts ?? []).map((asked) => el("p", { class: "care" }, asked));
-    const missing = Object.entries(f.missing).map(([name, why]) => el("p", { class: "quiet" }, `Not possible: ${name} (${why})`));
-    this.room.replaceChildren(el("div", { class: "plan" },
-      el("div", { class: "ground" }, el("h1", {}, f.title), el("p", { class: "quiet" }, `${f.place}. Bag: ${f.bag}.`), ...doubts, this.map,
-        el("div", { class: "row sun" }, el("label", { for: "time" }, "Sun at"), this.clock, this.time, dates), this.sunWords, this.detail),
-      el("div", { class: "day" }, el("h2", {}, "The day"), views, ...missing, el("h2", {}, "The bag"), this.bags(), el("h2", {}, "Field card"), this.card(), ...this.care(), this.text(false))));
-    this.draw();
+    if (!this.shell || !this.room.contains(this.shell)) this.build();
+    this.rows = structuredClone(f.rows);
+    if (this.pending) this.apply(this.pending);
+    this.numbers = new Map();
+    f.views.forEach((v, k) => this.numbers.set(v.station, [...(this.numbers.get(v.station) ?? []), k + 1]));
+    this.title.textContent = f.title;
+    this.lead.replaceChildren(el("p", { class: "quiet" }, `${f.place}. Bag: ${f.bag}.`), ...f.doubts.map((d) => el("p", { class: "care" }, d)));
+    this.dates.replaceChildren(...f.dates.map((d) => el("option", { value: d, selected: d === this.day.date }, d)));
+    this.dates.hidden = f.dates.length < 2;
+    this.time.max = this.day.steps.length - 1;
+    if (this.wanted && !this.chosen) this.reveal(this.wanted);
+    this.wanted = null;
+    if (this.chosen && !this.row(this.chosen.table, this.chosen.name)) this.chosen = null;
     const fresh = this.step === null;
-    this.moveTo(this.step ?? this.start());
-    if (f.views.length) this.choose(this.chosen ?? f.views[0].name, fresh);
+    if (!this.row("view", this.viewName)) this.viewName = f.views[0]?.name ?? this.rows.view[0]?.name ?? null;
+    this.sides();
+    this.moveTo(Math.min(this.step ?? this.start(), this.day.steps.length - 1));
+    this.redraw();
+    if (this.viewName) this.toView(this.viewName, fresh);
   }
 
-  item(view) {
+  redraw() {
+    this.map.draw();
+    this.section.draw();
+    this.strip.draw();
+    this.form.draw();
+    this.map.sight(this.seen);
+  }
+
+  sides() {
+    const f = this.facts;
+    const views = el("ol", { class: "order" }, ...f.views.map((v, k) => this.item(v, k + 1)));
+    const missing = Object.entries(f.missing).map(([name, why]) => el("p", { class: "quiet" }, `${name} is not possible: ${why}.`));
+    this.side.replaceChildren(el("h2", {}, "The day"), views, ...missing, el("h2", {}, "The bag"), this.bags(), el("h2", {}, "Field card"), this.card(), ...this.care(), this.text(false));
+    this.marks();
+  }
+
+  item(view, number) {
     const words = [view.settings, view.room ? `${percent(view.room)} of the frame left` : "", view.light ? "" : "Not the light you wanted"];
-    return el("li", {}, button("", () => this.choose(view.name), { "data-view": view.name, "aria-pressed": "false" }),
-      el("p", { class: "quiet" }, words.filter(Boolean).join(". ")));
+    return el("li", {}, button(`${number}  ${view.clock ? `${view.clock}  ` : ""}${view.name}`, () => this.toView(view.name, true, true), { "data-view": view.name, "aria-pressed": "false" }),
+      el("p", { class: "quiet" }, words.filter(Boolean).join(". ")), view.why ? el("p", { class: "why" }, view.why) : "", view.note ? el("p", { class: "why" }, `${view.station}: ${view.note}`) : "");
   }
 
   bags() {
@@ -100,7 +208,7 @@ export class Plan {
 
   card() {
     const links = this.facts.card
-      ? [["card.pdf", "for print (A5)"], ["card.html", "for the phone"], ["plan.html", "the whole report"]].map(([name, words]) =>
+      ? [["card.pdf", "for print (A5)"], ["card-folded.pdf", "on A4, to fold"], ["card.html", "for the phone"], ["plan.html", "the whole report"]].map(([name, words]) =>
         el("a", { href: `/kept/plan/${name}`, target: "_blank", rel: "noopener" }, words))
       : [];
     return el("div", { class: "row" }, button(this.facts.card ? "Write the field card again" : "Write the field card",
@@ -127,28 +235,12 @@ export class Plan {
     return this.box;
   }
 
-  // ---- the drawing: y along the building to the right, x (right of the axis) downwards
-
-  draw() {
-    const { halls } = this.facts;
-    const ys = halls.flatMap((h) => h.y);
-    const xs = halls.flatMap((h) => h.x);
-    const [y0, y1, x0, x1] = [Math.min(...ys), Math.max(...ys), Math.min(...xs), Math.max(...xs)];
-    const pad = 0.04 * (y1 - y0);
-    this.unit = (y1 - y0) / 100;
-    this.bounds = [y0 - pad, x0 - pad, y1 + pad, x1 + pad];
-    const rooms = halls.map((h) => svg("rect", { x: h.y[0], y: h.x[0], width: h.y[1] - h.y[0], height: h.x[1] - h.x[0], class: "hall" },
-      svg("title", {}, h.name)));
-    this.light = svg("g", { class: "lit" });
-    this.glass = svg("g");
-    this.sight = svg("g", { class: "sight" });
-    const stations = this.facts.stations.map((s) => svg("g", { class: "station" },
-      svg("circle", { cx: s.at[1], cy: s.at[0], r: 0.9 * this.unit }),
-      svg("text", { x: s.at[1] + 1.6 * this.unit, y: s.at[0] + 0.7 * this.unit, "font-size": 2.1 * this.unit }, s.name), svg("title", {}, `${s.name}: ${s.views.join(", ")}`)));
-    const [left, top, right, foot] = this.bounds;
-    this.map.setAttribute("viewBox", `${left} ${top} ${right - left} ${foot - top}`);
-    this.map.replaceChildren(...rooms, this.light, this.sight, this.glass, ...stations);
+  // A scanned plan under the map.
+  outline() {
+    return el("div", { class: "row" });
   }
+
+  // ---- the sun
 
   start() {
     const { steps } = this.day;
@@ -163,51 +255,224 @@ export class Plan {
     this.time.value = this.step;
     this.clock.textContent = now.clock;
     this.time.setAttribute("aria-valuetext", `${now.clock}, sun ${now.altitude}° above the horizon`);
-    const shining = new Set(now.lit.map((l) => l.window));
-    this.light.replaceChildren(...now.lit.map((l) => svg("polygon", { points: l.corners.map((c) => `${c[1]},${c[0]}`).join(" "),
-      class: l.face === "floor" ? "patch" : "wall" })));
-    this.glass.replaceChildren(...this.facts.windows.map((w) => svg("line", { x1: w.ends[0][1], y1: w.ends[0][0], x2: w.ends[1][1], y2: w.ends[1][0],
-      class: shining.has(w.name) ? "window sunlit" : "window" }, svg("title", {}, `${w.name}; sun ${w.sun.join(", ") || "none this day"}`))));
+    this.shining = new Set(now.lit.map((l) => l.window));
+    this.map.lit(now.lit);
+    this.strip.tick();
+    if (this.chosen?.table === "window") this.section.draw();
     const where = [...new Set(now.lit.filter((l) => l.face === "floor").map((l) => l.window))];
     const high = now.altitude > 0 ? `The sun is ${now.altitude}° above the horizon, bearing ${Math.round(now.azimuth)}°.` : "The sun is down.";
-    const falls = shining.size ? ` It comes through ${[...shining].join(", ")}${where.length ? " and reaches the floor" : ""}.` : "";
+    const falls = this.shining.size ? ` It comes through ${[...this.shining].join(", ")}${where.length ? " and reaches the floor" : ""}.` : "";
     this.sunWords.textContent = high + falls;
   }
 
   async otherDay(date) {
     this.day = await this.house.ask("plan day", { date });
+    this.time.max = this.day.steps.length - 1;
     this.moveTo(this.step);
+    this.strip.draw();
+  }
+
+  // ---- what is chosen
+
+  choose(table, name) {
+    this.chosen = table ? { table, name } : null;
+    if (table === "view") this.toView(name, false);
+    if (table === "station") {
+      const shown = this.facts.views.find((v) => v.station === name && v.name === this.viewName) ?? this.facts.views.find((v) => v.station === name);
+      const other = shown?.name ?? this.rows.view.find((v) => !v.stations.length || v.stations.includes(name))?.name;
+      if (other) this.toView(other, false);
+    }
+    this.redraw();
+  }
+
+  reveal(name) {
+    const table = ["view", "station", "window", "room"].find((t) => this.row(t, name));
+    if (table) this.chosen = { table, name };
   }
 
   // The sun goes to where it stands when the view is to be taken.
-  choose(name, withSun = true) {
-    this.chosen = name;
-    const view = this.facts.views.find((v) => v.name === name) ?? this.facts.views[0];
-    this.room.querySelectorAll(".order button").forEach((b) => {
-      const v = this.facts.views.find((one) => one.name === b.dataset.view);
-      b.textContent = `${v.clock ? `${v.clock}  ` : ""}${v.name}`;
-      b.setAttribute("aria-pressed", b.dataset.view === view.name);
+  toView(name, withSun = true, asChosen = false) {
+    this.viewName = name;
+    if (asChosen) this.chosen = { table: "view", name };
+    const planned = this.facts.views.find((v) => v.name === name);
+    const at = planned ? this.day.steps.findIndex((s) => s.clock >= planned.clock) : -1;
+    if (withSun && planned?.clock && at >= 0) this.moveTo(at);
+    this.marks();
+    const drawn = planned && !this.pending;
+    this.detail.replaceChildren(...(drawn ? [el("h2", {}, planned.name), el("p", {}, `${planned.stand}. ${planned.settings}.`), ...planned.care.map((line) => el("p", { class: "care" }, line)),
+      el("p", { class: "quiet" }, planned.good.length ? `Good light: ${planned.good.join(", ")}` : "The light you wanted does not come while the building is free on this day"),
+      el("div", { class: "paper" }, drawing(planned.drawing))] : []));
+    if (asChosen) this.redraw();
+    this.look();
+  }
+
+  marks() {
+    this.side?.querySelectorAll(".order button").forEach((b) => b.setAttribute("aria-pressed", b.dataset.view === this.viewName));
+  }
+
+  along(step) {
+    const views = this.facts?.views ?? [];
+    const at = views.findIndex((v) => v.name === this.viewName);
+    if (views[at + step]) this.toView(views[at + step].name, true, true);
+  }
+
+  // ---- moved by hand
+
+  apply({ table, name, set }) {
+    const row = this.row(table, name);
+    if (!row) return;
+    Object.assign(row, set);
+    if (table === "window" && set.at_m) Object.assign(row, { wall: null, along_m: null });
+  }
+
+  // A change under the hand: drawn at once, looked at as fast as answers come, written when the hand lets go.
+  moving(change) {
+    const before = this.pending;
+    const same = before && before.table === change.table && before.name === change.name;
+    if (before && !same) this.settle();
+    const known = this.facts.rows[change.table].find((r) => r.name === change.name) ?? {};
+    const set = { ...(same ? before.set : {}), ...change.set };
+    this.pending = { table: change.table, name: change.name, set, was: Object.fromEntries(Object.keys(set).map((k) => [k, known[k] ?? null])) };
+    this.apply(this.pending);
+    this.map.draw();
+    this.map.sight(this.seen);
+    this.section.draw();
+    this.form.draw();
+    this.look();
+  }
+
+  async settle(dropped = false) {
+    this.settleSoon.cancel();
+    const change = this.pending;
+    if (!change) return;
+    if (dropped) {
+      this.pending = null;
+      return this.show();
+    }
+    await this.write([change]).catch(() => 0);
+  }
+
+  // Write changes into visit.toml; what is refused is shown as it was.
+  async write(changes) {
+    const full = changes.map((c) => ({ ...c, was: c.was ?? this.wasOf(c) }));
+    const { pending } = this;
+    try {
+      await this.house.ask("plan change", { changes: full, gesture: "" });
+    } catch (problem) {
+      if (pending === this.pending) this.pending = null;
+      this.show();
+      throw problem;
+    }
+    for (const c of full) { // as the text now has it, until the plan is worked out anew
+      const known = this.facts.rows[c.table]?.find((r) => r.name === c.name);
+      if (known && c.set) Object.assign(known, c.set, { assumed: "" });
+    }
+    if (pending === this.pending) this.pending = null;
+    this.house.lookAhead();
+  }
+
+  wasOf({ table, name, set }) {
+    if (!set) return undefined;
+    const known = this.facts.rows[table]?.find((r) => r.name === name);
+    return known ? Object.fromEntries(Object.keys(set).map((k) => [k, known[k] ?? null])) : undefined;
+  }
+
+  remove({ table, name }) {
+    this.write([{ table, name, drop: true }]).then(() => { this.chosen = null; }, () => 0);
+  }
+
+  add(table) {
+    const room = this.rows.room[0];
+    const taken = new Set(this.rows[table].map((r) => r.name));
+    let name = `new ${NEW[table]}`;
+    for (let k = 2; taken.has(name); k++) name = `new ${NEW[table]} ${k}`;
+    const [x, y] = room.west_end_m;
+    const middle = [x, Math.round(50 * (2 * y + room.length_m)) / 100];
+    const first = {
+      station: { at_m: middle },
+      window: { room: room.name, wall: "south", along_m: middle[1] - y, width_m: 2, sill_m: Math.round(0.4 * room.height_m), head_m: Math.round(0.7 * room.height_m) },
+      view: { room: room.name, centre_m: [x, y + room.length_m, Math.round(5 * room.height_m) / 10], width_m: Math.round(room.width_m / 2), height_m: Math.round(room.height_m / 2), on: "east", stations: [this.rows.station[0].name] },
+      room: { length_m: 8, width_m: 6, height_m: 6, west_end_m: [Math.round(10 * (x + room.width_m / 2 + 3)) / 10, middle[1]] },
+    }[table];
+    this.wanted = name;
+    this.write([{ table, name, set: first, was: {} }]).then(() => { this.chosen = null; this.wanted = name; }, () => 0);
+  }
+
+  // ---- looked at while moved: one question under way, then the newest
+
+  changes() {
+    return this.pending ? [{ table: this.pending.table, name: this.pending.name, set: this.pending.set }] : [];
+  }
+
+  look() {
+    this.pictureSoon();
+    const window = this.pending?.table === "window" ? this.pending.name : null;
+    this.wish = { window, since: performance.now() };
+    if (!this.looking) this.lookOn();
+  }
+
+  async lookOn() {
+    this.looking = true;
+    while (this.wish) {
+      const { window, since } = this.wish;
+      this.wish = null;
+      const view = this.view;
+      try {
+        if (window) {
+          const found = await this.house.wire.ask("plan window", { window, changes: this.changes(), date: this.day.date });
+          if (this.pending?.name === window) this.windowSeen(window, found);
+        } else if (view) {
+          const found = await this.house.wire.ask("plan live", { view: view.name, changes: this.changes() });
+          if (found.name === this.view?.name) this.lookSeen(found);
+        }
+        this.took.push(performance.now() - since);
+        if (this.took.length > 60) this.took.shift();
+      } catch (problem) {
+        this.liveSaid(problem.message);
+      }
+    }
+    this.looking = false;
+  }
+
+  windowSeen(name, found) {
+    this.day.steps.forEach((step, k) => {
+      step.lit = [...step.lit.filter((l) => l.window !== name), ...found.lit.filter((l) => l.step === k).map((l) => ({ ...l, window: name }))];
     });
-    const at = this.day.steps.findIndex((s) => s.clock >= view.clock);
-    if (withSun && view.clock && at >= 0) this.moveTo(at);
-    const far = 1.15 * view.distance;
-    const ends = view.sides.map(([x, y]) => {
-      const n = Math.hypot(x, y) || 1;
-      return [view.eye[1] + (far * y) / n, view.eye[0] + (far * x) / n];
-    });
-    // The whole angle of view is shown, also where it reaches through a wall.
-    const points = [...ends, [view.eye[1], view.eye[0]], ...view.subject.map((p) => [p[1], p[0]])];
-    const [left, right] = [0, 1].map((k) => points.map((p) => p[k]));
-    const least = [Math.min(this.bounds[0], ...left), Math.min(this.bounds[1], ...right)];
-    const most = [Math.max(this.bounds[2], ...left), Math.max(this.bounds[3], ...right)];
-    this.map.setAttribute("viewBox", `${least[0]} ${least[1]} ${most[0] - least[0]} ${most[1] - least[1]}`);
-    this.sight.replaceChildren(
-      svg("polygon", { points: `${view.eye[1]},${view.eye[0]} ${ends.map((e) => e.join(",")).join(" ")}` }),
-      svg("polyline", { points: view.subject.map((p) => `${p[1]},${p[0]}`).join(" ") }),
-      svg("circle", { cx: view.eye[1], cy: view.eye[0], r: 1.1 * this.unit }));
-    this.detail.replaceChildren(el("h2", {}, view.name), el("p", {}, `${view.stand}. ${view.settings}.`), ...view.care.map((line) => el("p", { class: "care" }, line)),
-      el("p", { class: "quiet" }, view.good.length ? `Good light: ${view.good.join(", ")}` : "The light you wanted does not come while the building is free on this day"),
-      el("div", { class: "paper" }, drawing(view.drawing)));
+    const { rows } = this.day.strips;
+    rows.splice(rows.findIndex((r) => r.window === name), 1, found.strip);
+    this.moveTo(this.step);
+    this.strip.draw();
+  }
+
+  liveSaid(words) {
+    this.liveHead.textContent = this.view?.name ?? "";
+    this.live.replaceChildren(el("dt", {}, ""), el("dd", { class: "care" }, words));
+  }
+
+  lookSeen(seen) {
+    this.seen = seen;
+    this.map.sight(seen);
+    this.section.draw();
+    if (seen.no) return this.liveSaid(seen.no);
+    this.liveHead.textContent = seen.name;
+    const lenses = seen.lenses.map((l) => el("span", { class: l.reaches ? "lens" : "lens short" }, `${l.lens}: ${l.said}`));
+    this.live.replaceChildren(...seen.lines.flatMap(([name, words]) => [el("dt", {}, name), el("dd", {}, words)]), el("dt", {}, "Lenses"), el("dd", {}, ...lenses));
+  }
+
+  // The picture, once the hand rests.
+  async picture() {
+    const view = this.view;
+    if (!view || !this.facts?.there) return;
+    const planned = this.facts.views.find((v) => v.name === view.name);
+    try {
+      const bytes = await this.house.wire.ask("plan picture", { view: view.name, changes: this.changes(), seconds: planned?.when ?? this.day.steps[this.step].seconds });
+      if (view.name !== this.view?.name) return;
+      const bitmap = await createImageBitmap(new Blob([bytes], { type: "image/jpeg" }));
+      this.canvas.width = bitmap.width;
+      this.canvas.height = bitmap.height;
+      this.canvas.getContext("2d").drawImage(bitmap, 0, 0);
+      this.canvas.setAttribute("aria-label", `${view.name} as it would come out`);
+    } catch { /* said with the look */ }
   }
 
   keys() {
@@ -218,11 +483,5 @@ export class Plan {
       ["ArrowUp", "previous view", () => this.along(-1)],
       ["w", "write the field card", () => this.house.ask("plan write").catch(() => 0)],
     ];
-  }
-
-  along(step) {
-    const views = this.facts?.views ?? [];
-    const at = views.findIndex((v) => v.name === this.chosen);
-    if (views[at + step]) this.choose(views[at + step].name);
   }
 }

@@ -1,0 +1,55 @@
+// A plan begun from a church in ten numbers, as a guidebook has them.
+
+import { button, el } from "./build.js";
+import { CHURCH, churchValue } from "./plan-numbers.js";
+
+const HINTS = { length: "230 ft, or 70 m", width: "42 ft 6 in", height: "21 m", bays: "6", transept: "yes, no, or a length", quire: "yes, no, or a length", sill: "43 ft; the clerestory's where there are aisles", head: "18 m" };
+const day = () => {
+  const now = new Date();
+  return `${now.getFullYear()}-${String(now.getMonth() + 1).padStart(2, "0")}-${String(now.getDate()).padStart(2, "0")}`;
+};
+
+export function beginForm(house, example) {
+  const field = (id, label, attributes = {}) => [el("label", { for: id }, label), el("input", { id, type: "text", ...attributes })];
+  const church = CHURCH.flatMap(([name, label, form]) => {
+    const id = `b-${name}`;
+    return [el("label", { for: id }, label), Array.isArray(form)
+      ? el("select", { id }, ...form.map((o) => el("option", { value: o }, o || "as usual")))
+      : el("input", { id, type: "text", placeholder: HINTS[name] ?? "", required: ["length", "width", "height"].includes(name) })];
+  });
+  const said = el("p", { class: "trouble", role: "alert" });
+  const zone = Intl.DateTimeFormat().resolvedOptions().timeZone || "Europe/London";
+  const node = el("form", { class: "begin", onsubmit: (e) => e.preventDefault() },
+    el("h2", {}, "A church in ten numbers"),
+    el("p", { class: "quiet" }, "As a guidebook or your own eye gives them, in metres or feet. Rooms, a window in every bay, points to stand at and the usual views follow; each is said to be assumed, and the times say how far they may be off. Only type, length, width, height and the axis are needed."),
+    el("div", { class: "fields" }, ...church, ...field("b-axis", "Axis, ° from true north to the altar", { placeholder: "81.5", required: true, inputmode: "decimal" })),
+    el("h2", {}, "Where and when"),
+    el("div", { class: "fields" }, ...field("b-place", "Building", { required: true }), ...field("b-town", "Town"), ...field("b-lat", "Latitude, °, south negative", { required: true, placeholder: "54.312" }),
+      ...field("b-lon", "Longitude, °, west negative", { required: true, placeholder: "-1.154" }), ...field("b-zone", "Time zone", { value: zone, required: true }),
+      ...field("b-date", "Day", { type: "date", value: day(), required: true }), ...field("b-arrive", "Arrive", { type: "time", value: "09:30", required: true }), ...field("b-leave", "Leave", { type: "time", value: "16:30", required: true })),
+    said,
+    el("div", { class: "row" }, button("Begin from these numbers", () => begin()), button("Begin from the worked example", example)));
+
+  const value = (id) => node.querySelector(`#${id}`).value.trim();
+  const number = (id) => {
+    const v = Number(value(id).replace(",", "."));
+    return value(id) === "" || Number.isNaN(v) ? null : v;
+  };
+
+  async function begin() {
+    if (!node.reportValidity()) return;
+    const numbers = {
+      visit: { title: value("b-town") ? `${value("b-place")}, ${value("b-town")}` : value("b-place"), date: value("b-date"), arrive: `${value("b-arrive")}:00`.slice(0, 8), leave: `${value("b-leave")}:00`.slice(0, 8) },
+      place: { name: value("b-place"), town: value("b-town"), latitude_deg: number("b-lat"), longitude_deg: number("b-lon"), time_zone: value("b-zone") },
+      church: { ...Object.fromEntries(CHURCH.map(([name, , form]) => [name, churchValue(form, value(`b-${name}`))])), axis_deg: number("b-axis") },
+    };
+    said.textContent = "";
+    try {
+      await house.wire.ask("plan church", { numbers });
+    } catch (problem) {
+      const words = problem.mistakes?.map((m) => `${m.place ? `${m.place.replace("church, ", "")} ` : ""}${m.what}`) ?? [problem.message];
+      said.textContent = words.join("\n");
+    }
+  }
+  return node;
+}

@@ -1,0 +1,134 @@
+// The numbers of what is chosen on the map, to be read and set; and the church in numbers, where the plan has one.
+
+import { button, el } from "./build.js";
+
+const ASPECTS = ["free", "4:3", "3:2", "16:9", "1:1", "3:4", "2:3", "9:16"];
+const WALLS = ["east", "west", "north", "south"];
+const GLASS = ["hold", "bracket", "let go"];
+
+// field, label, form; a path such as "at_m.0" is one of several numbers.
+const FIELDS = {
+  station: [["name", "Name", "text"], ["at_m.0", "Right of the axis, m"], ["at_m.1", "Along the axis, m"], ["floor_m", "Stands above the floor, m"],
+    ["eye_m", "Lens above that, m"], ["note", "Note", "text"]],
+  window: [["name", "Name", "text"], ["along_m", "Along the wall, m"], ["width_m", "Width, m"], ["sill_m", "Sill, m"], ["head_m", "Head, m"],
+    ["wall_thickness_m", "Wall's thickness, m"]],
+  room: [["name", "Name", "text"], ["length_m", "Length, m"], ["width_m", "Width, m"], ["height_m", "Height, m"],
+    ["west_end_m.0", "West wall, right of the axis, m"], ["west_end_m.1", "West wall, along the axis, m"]],
+  view: [["name", "Name", "text"], ["note", "Note", "text"], ["on", "Lies on", [...WALLS, "vault", "free"]], ["centre_m.0", "Middle, right, m"], ["centre_m.1", "Middle, along, m"], ["centre_m.2", "Middle, up, m"],
+    ["width_m", "Width, m"], ["height_m", "Height, m"], ["aspect", "Aspect", ASPECTS], ["square_on", "Parallel to the wall", "tick"], ["floor", "With the floor", "tick"],
+    ["first", "First of all", "tick"], ["minutes", "Minutes"], ["light", "Light", ["any", "sun", "no sun"]], ["windows", "Through", "windows"], ["glass", "Glass", GLASS], ["stations", "From", "stations"]],
+};
+const OFF = { along_m: "along_m", width_m: "width_m", sill_m: "sill_m", head_m: "head_m", wall_thickness_m: "wall_thickness_m", length_m: "length_m", height_m: "height_m" };
+
+export const CHURCH = [["type", "Type", ["hall", "aisled basilica", "cruciform", "rotunda", "chapel"]], ["length", "Length inside", "measure"], ["width", "Width of the nave", "measure"], ["height", "Height of the nave", "measure"],
+  ["bays", "Bays", "count"], ["aisles", "Aisles", ["", "0", "1", "2", "north", "south"]], ["transept", "Transept, end to end", "part"], ["quire", "Quire, length", "part"],
+  ["sill", "Window sill", "measure"], ["head", "Window head", "measure"]];
+
+const at = (row, path) => path.split(".").reduce((v, key) => v?.[key], row);
+
+// What stands in a field of the church's numbers as the text has it: a number of metres, "83 ft", true, 2.
+export function churchValue(form, text) {
+  const words = text.trim();
+  if (!words) return null;
+  if (form === "count" || /^[012]$/.test(words) && Array.isArray(form)) return Number(words);
+  if (form === "part" && /^(yes|no)$/i.test(words)) return words.toLowerCase() === "yes";
+  return /^\d+([.]\d+)?$/.test(words) ? Number(words) : words;
+}
+
+export class PlanNumbers {
+  constructor(page) {
+    this.page = page;
+    this.node = el("section", { class: "numbers", "aria-label": "Numbers of what is chosen" });
+  }
+
+  // Anew, unless a number is being typed: then only the others follow.
+  draw() {
+    const { chosen } = this.page;
+    const key = chosen ? `${chosen.table} ${chosen.name}` : "";
+    if (key === this.key && this.node.contains(document.activeElement)) return this.follow();
+    this.key = key;
+    const row = chosen && this.page.row(chosen.table, chosen.name);
+    if (!row) return this.node.replaceChildren(...this.whole());
+    const fields = FIELDS[chosen.table].filter(([path]) => this.has(chosen.table, row, path));
+    const assumed = row.assumed ? [el("p", { class: "guess" }, `Assumed: ${row.assumed}. Setting a number makes it yours.`)] : [];
+    this.node.replaceChildren(el("h2", {}, `${chosen.table === "station" ? "Point" : chosen.table[0].toUpperCase() + chosen.table.slice(1)}: ${row.name}`), ...assumed,
+      el("div", { class: "fields" }, ...fields.flatMap(([path, label, form]) => this.field(row, path, label, form))),
+      el("div", { class: "row" }, button("Take away", () => this.page.remove(chosen)), button("Whole building", () => this.page.choose(null))));
+  }
+
+  has(table, row, path) {
+    if (table === "window" && path === "along_m") return !row.at_m;
+    if (table === "view" && path === "windows") return row.light !== "any";
+    return true;
+  }
+
+  field(row, path, label, form) {
+    const id = `n-${path.replace(".", "-")}`;
+    const value = at(row, path);
+    const off = row.off?.[OFF[path]];
+    const change = (v) => this.set(path, v);
+    let input;
+    if (Array.isArray(form)) {
+      input = el("select", { id, onchange: (e) => change(e.target.value) }, ...form.map((o) => el("option", { value: o, selected: o === value }, o)));
+    } else if (form === "tick") {
+      input = el("input", { id, type: "checkbox", checked: !!value, onchange: (e) => change(e.target.checked) });
+    } else if (form === "stations" || form === "windows") {
+      const names = this.page.rows[form === "stations" ? "station" : "window"].map((s) => s.name);
+      input = el("select", { id, multiple: true, size: Math.min(5, names.length), onchange: (e) => change([...e.target.selectedOptions].map((o) => o.value)) },
+        ...names.map((n) => el("option", { value: n, selected: value.includes(n) }, n)));
+    } else if (form === "text") {
+      input = el("input", { id, type: "text", value: value ?? "", onchange: (e) => change(e.target.value) });
+    } else {
+      input = el("input", { id, type: "number", step: "any", value: value ?? "", "data-path": path, onchange: (e) => e.target.value !== "" && change(Number(e.target.value)) });
+    }
+    return [el("label", { for: id }, label, off ? el("span", { class: "guess" }, ` ±${off.toFixed(1)}`) : ""), input];
+  }
+
+  follow() {
+    const row = this.page.row(this.page.chosen.table, this.page.chosen.name);
+    this.node.querySelectorAll("input[data-path]").forEach((input) => {
+      if (input !== document.activeElement) input.value = at(row, input.dataset.path) ?? "";
+    });
+  }
+
+  set(path, value) {
+    const { table, name } = this.page.chosen;
+    const row = this.page.row(table, name);
+    const [field, index] = path.split(".");
+    let next = value;
+    if (index !== undefined) {
+      next = [...row[field]];
+      next[Number(index)] = value;
+    }
+    const set = { [field]: next };
+    if (table === "window" && field === "along_m") set.wall = row.wall;
+    if (table === "view" && field === "light" && value !== "any" && !row.windows.length) set.windows = [this.page.rows.window[0]?.name].filter(Boolean);
+    this.page.write([{ table, name, set }]).then(() => field === "name" && this.page.choose(table, value), () => this.draw());
+  }
+
+  // ---- nothing chosen: the building as a whole
+
+  whole() {
+    const { page } = this;
+    const add = el("div", { class: "row" }, el("span", { class: "quiet" }, "Add"), ...["station", "window", "view", "room"].map((table) =>
+      button(table === "station" ? "Point" : table[0].toUpperCase() + table.slice(1), () => page.add(table))));
+    const axis = el("input", { id: "n-axis", type: "number", step: "any", value: Math.round(page.axis * 100) / 100, onchange: (e) => e.target.value !== "" && page.write([{ table: "place", name: "", set: { axis_deg: Number(e.target.value) } }]).catch(() => this.draw()) });
+    return [el("h2", {}, "The building"), el("p", { class: "quiet" }, "Choose a point, window, view or room on the map: then drag it, or set its numbers here."),
+      page.facts.assumed ? el("p", { class: "guess" }, page.facts.assumed) : "",
+      el("div", { class: "fields" }, el("label", { for: "n-axis" }, "Axis, ° from true north to the altar"), axis, ...this.church()), add, page.outline()];
+  }
+
+  church() {
+    const church = this.page.facts.church;
+    if (!church) return [];
+    return CHURCH.flatMap(([name, label, form]) => {
+      const id = `n-church-${name}`;
+      const value = church[name];
+      const shown = value === true ? "yes" : value === false ? "no" : value ?? "";
+      const write = (e) => this.page.write([{ table: "church", name: "", set: { [name]: churchValue(form, e.target.value) }, was: { [name]: value ?? null } }]).catch(() => this.draw());
+      const input = Array.isArray(form) ? el("select", { id, onchange: write }, ...form.map((o) => el("option", { value: o, selected: o === String(shown) }, o || "as usual")))
+        : el("input", { id, type: "text", value: String(shown), onchange: write });
+      return [el("label", { for: id }, label), input];
+    });
+  }
+}
