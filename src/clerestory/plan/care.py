@@ -7,6 +7,7 @@ All of them defer to the building's staff, to the permit and to the law.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -17,6 +18,7 @@ from clerestory.building.model import Building, Window
 from clerestory.building.windows import Interval
 from clerestory.plan.model import EYE, Allowed, RoomTable, StationTable
 from clerestory.plan.reckoning import Plan, ViewPlan
+from clerestory.plan.suntable import called_together, row_name
 from clerestory.plan.timetable import clock
 
 LOOKING_UP = 30.0  # degrees of tilt beyond which one looks up so far as to lose sight of the floor (our choice)
@@ -86,10 +88,13 @@ def sun_spans(plan: Plan, window: str) -> list[Interval]:
     return [(a, b) for a, b in cut if b - a >= 60]
 
 
-def _in_the_sun(plan: Plan, window: str) -> str:
-    """A window with its hours of sun during the visit; nothing where there are none."""
-    spans = sun_spans(plan, window)
-    return f"{window}, {' and '.join(plan.span(s) for s in spans)}" if spans else ""
+def _in_the_sun(plan: Plan, windows: Iterable[str]) -> tuple[str, ...]:
+    """Windows with their hours of sun during the visit, those of one row and the same hours together."""
+    alike: dict[tuple[str, str], list[str]] = {}
+    for name in windows:
+        if spans := sun_spans(plan, name):
+            alike.setdefault((row_name(name), " and ".join(plan.span(s) for s in spans)), []).append(name)
+    return tuple(f"{called_together(names)}, {hours}" for (_, hours), names in alike.items())
 
 
 def _stood_in(plan: Plan) -> tuple[set[str], list[StationTable]]:
@@ -113,7 +118,7 @@ def circumstances(plan: Plan) -> Circumstances:
         place.flash,
         place.drone,
         place.permit,
-        tuple(words for w in visit.building.windows if (words := _in_the_sun(plan, w.name))),
+        _in_the_sun(plan, (w.name for w in visit.building.windows)),
         tuple(v.view.name for v in plan.in_order if v.framing.tilt > LOOKING_UP),
         tuple(s.name for s in stations if is_high(s)),
         tuple(r.name for r in visit.room if r.name in rooms and has_steps(r)),
@@ -259,7 +264,7 @@ def _open(eye: NDArray[np.float64], point: NDArray[np.float64], building: Buildi
 def view_cautions(plan: Plan, view: ViewPlan) -> list[str]:
     """What to take care of at one view: the sun in its windows, looking up, standing high."""
     out = []
-    lit = [w for name in windows_in(view, plan.visit.building) if (w := _in_the_sun(plan, name))]
+    lit = _in_the_sun(plan, windows_in(view, plan.visit.building))
     if lit:
         out.append(f"Sun in {'; '.join(lit)}: keep the lens down or stay out of the patch.")
     if view.framing.tilt > LOOKING_UP:

@@ -148,21 +148,27 @@ def numbers_of(seen: Look) -> dict[str, Any]:
         "distance": round(f.distance, 2),
         "kept": view.room.kept if view.room else None,
         "settings": short_settings(view),
-        "lines": [
-            ["Stands", f"{f.station}, subject {words.metres(f.distance)} away"],
-            ["Lens", words.lens_line(view)],
-            ["Hold", words.hold_line(view)],
-            ["Kept", words.loss_line(view)],
-            ["Room", words.room_line(view)],
-            ["Focus", words.focus_line(view)],
-            ["Frames", words.frames_line(view)],
-            ["Level", level_words(seen)],
-        ],
+        "lines": [[name, words.unbroken(said)] for name, said in _said(seen)],
         "level": None if seen.level is None else [round(v, 2) for v in seen.level.at],
         "lenses": [
             {"lens": o.lens, "reaches": o.how not in ("no", "join"), "said": words.how_words(o)} for o in seen.lenses
         ],
     }
+
+
+def _said(seen: Look) -> list[list[str]]:
+    """What is said of a look, by the heads of its lines."""
+    view, f = seen.planned, seen.planned.framing
+    return [
+        ["Stands", f"{f.station}, subject {words.metres(f.distance)} away"],
+        ["Lens", words.lens_line(view)],
+        ["Hold", words.hold_line(view)],
+        ["Kept", words.loss_line(view)],
+        ["Room", words.room_line(view)],
+        ["Focus", words.focus_line(view)],
+        ["Frames", words.frames_line(view)],
+        ["Level", level_words(seen)],
+    ]
 
 
 def level_words(seen: Look) -> str:

@@ -65,6 +65,12 @@ def _joined(spans: list[Span]) -> tuple[Span, ...]:
     return tuple(out)
 
 
+def row_name(name: str) -> str:
+    """A window's name without the number of its bay."""
+    found = _NUMBERED.match(name)
+    return found[1] if found else name
+
+
 def called_together(names: list[str]) -> str:
     """Several windows in words: "south clerestory 1 to 6"."""
     found = [_NUMBERED.match(name) for name in names]
@@ -81,8 +87,7 @@ def alike(plan: Plan) -> list[list[str]]:
     assumed = {w.name for w in plan.visit.window if w.assumed}
     groups: dict[tuple[object, ...], list[str]] = {}
     for w in plan.visit.building.windows:
-        stem = _NUMBERED.match(w.name)
-        same = (round(w.faces, 2), w.width, w.sill, w.head, w.wall, stem[1] if stem else w.name)
+        same = (round(w.faces, 2), w.width, w.sill, w.head, w.wall, row_name(w.name))
         groups.setdefault(same if w.name in assumed else (w.name,), []).append(w.name)
     return list(groups.values())
 
@@ -92,9 +97,8 @@ def sun_rows(plan: Plan) -> list[SunRow]:
     within = here(plan)
     groups: dict[tuple[str, tuple[int, ...]], list[str]] = {}
     for name, times in plan.day.times.items():
-        stem = _NUMBERED.match(name)
         ends = tuple(round(v / ALIKE) for s in times.passes for v in (s.start, s.end))
-        groups.setdefault((stem[1] if stem else name, ends), []).append(name)
+        groups.setdefault((row_name(name), ends), []).append(name)
     rows: list[tuple[float, list[str], str, str]] = []
     for names in groups.values():
         passes = plan.day.times[names[0]].passes

@@ -35,7 +35,7 @@ export class PlanMap {
     this.node.append(...Object.values(this.layers));
     this.node.addEventListener("pointerdown", (e) => this.down(e));
     this.node.addEventListener("keydown", (e) => this.key(e));
-    new ResizeObserver(() => this.signs()).observe(this.node);
+    new ResizeObserver(() => this.page.rows.room.length && this.draw()).observe(this.node);
   }
 
   // ---- drawn
@@ -45,9 +45,14 @@ export class PlanMap {
     const all = room.flatMap((r) => [[r.west_end_m[0] - r.width_m / 2, r.west_end_m[1]], [r.west_end_m[0] + r.width_m / 2, r.west_end_m[1] + r.length_m]]);
     const xs = all.map((p) => p[0]);
     const ys = all.map((p) => p[1]);
-    const pad = Math.max(4, 0.05 * (Math.max(...ys) - Math.min(...ys)));
+    const pad = Math.max(3, 0.04 * (Math.max(...ys) - Math.min(...ys)));
     if (!this.drag) {
       this.box = [Math.min(...ys) - pad, Math.min(...xs) - pad, Math.max(...ys) + pad, Math.max(...xs) + pad];
+      // As wide as the place on the page, so that grid and signs fill it.
+      const shape = (this.node.clientWidth || 2) / (this.node.clientHeight || 1);
+      const [wide, high] = [this.box[2] - this.box[0], this.box[3] - this.box[1]];
+      const more = wide / high < shape ? [(high * shape - wide) / 2, 0] : [0, (wide / shape - high) / 2];
+      this.box = [this.box[0] - more[0], this.box[1] - more[1], this.box[2] + more[0], this.box[3] + more[1]];
       const [left, top, right, foot] = this.box;
       this.unit = (right - left) / 100;
       this.node.setAttribute("viewBox", `${left} ${top} ${right - left} ${foot - top}`);
@@ -60,6 +65,7 @@ export class PlanMap {
     this.layers.views.replaceChildren(...this.page.rows.view.map((v) => this.view(v)));
     this.handles();
     this.signs();
+    this.sight(this.page.seen);
   }
 
   grid() {
@@ -95,7 +101,7 @@ export class PlanMap {
 
   room(r) {
     return this.group("room", r, `Room ${r.name}, ${r2(r.length_m)} by ${r2(r.width_m)} m, ${r2(r.height_m)} m high${r.assumed ? ", assumed" : ""}`,
-      svg("rect", { x: r.west_end_m[1], y: r.west_end_m[0] - r.width_m / 2, width: r.length_m, height: r.width_m, class: "hall" }));
+      svg("rect", { x: r.west_end_m[1], y: r.west_end_m[0] - r.width_m / 2, width: r.length_m, height: r.width_m, class: "hall", "stroke-width": 0.3 * this.unit }));
   }
 
   window(w) {
@@ -112,10 +118,12 @@ export class PlanMap {
     const used = this.page.numbers.get(s.name);
     const u = this.unit;
     const [x, y] = [s.at_m[1], s.at_m[0]];
-    return this.group("station", s, `Point ${s.name}, ${r2(s.at_m[0])} m right, ${r2(s.at_m[1])} m along`,
+    const near = this.page.rows.station.some((o) => o !== s && Math.abs(o.at_m[0] - s.at_m[0]) < 3 * u && s.at_m[1] - o.at_m[1] > 0 && s.at_m[1] - o.at_m[1] < 26 * u);
+    const shown = used ? `${used} ${s.name}` : s.name;
+    return this.group("station", s, `${shown}, a point to stand at, ${r2(s.at_m[0])} m right, ${r2(s.at_m[1])} m along`,
       svg("circle", { cx: x, cy: y, r: 2.2 * u, class: "reach" }),
       svg("circle", { cx: x, cy: y, r: 1.05 * u, class: "spot" }),
-      svg("text", { x: x + 1.7 * u, y: y - 0.9 * u, "font-size": 1.9 * u }, used ? `${used}  ${s.name}` : s.name));
+      svg("text", { x: x + 1.7 * u, y: y + (near ? 2.2 : -0.9) * u, "font-size": 1.9 * u }, shown));
   }
 
   // A view's subject: a line across it, and a square to drag it by.

@@ -8,6 +8,22 @@ const LABEL = 150;
 const LINE = 20;
 const BAND = 90;
 
+// Windows in words, those of one row together: "south clerestory 1 to 6, east window".
+export function together(names) {
+  const rows = new Map();
+  for (const name of names) {
+    const [, row, number] = /^(.*?)[ -]*(\d*)$/.exec(name);
+    if (!rows.has(row)) rows.set(row, []);
+    if (number) rows.get(row).push(Number(number));
+  }
+  return [...rows].map(([row, numbers]) => {
+    const n = numbers.sort((a, b) => a - b);
+    if (!n.length) return row;
+    const whole = n.length > 2 && n.at(-1) - n[0] === n.length - 1;
+    return `${row} ${whole ? `${n[0]} to ${n.at(-1)}` : n.join(", ")}`;
+  }).join(", ");
+}
+
 const stem = (name) => name.replace(/[ -]*\d+$/, "");
 
 export class PlanStrip {

@@ -7,7 +7,7 @@ import { phoneButton } from "./phone.js";
 import { PlanMap } from "./plan-map.js";
 import { PlanNumbers } from "./plan-numbers.js";
 import { PlanSection } from "./plan-section.js";
-import { PlanStrip } from "./plan-strip.js";
+import { PlanStrip, together } from "./plan-strip.js";
 import { TextDesk } from "./text.js";
 
 const NEW = { station: "point", window: "window", view: "view", room: "room" };
@@ -261,7 +261,7 @@ export class Plan {
     if (this.chosen?.table === "window") this.section.draw();
     const where = [...new Set(now.lit.filter((l) => l.face === "floor").map((l) => l.window))];
     const high = now.altitude > 0 ? `The sun is ${now.altitude}° above the horizon, bearing ${Math.round(now.azimuth)}°.` : "The sun is down.";
-    const falls = this.shining.size ? ` It comes through ${[...this.shining].join(", ")}${where.length ? " and reaches the floor" : ""}.` : "";
+    const falls = this.shining.size ? ` It comes through ${together(this.shining)}${where.length ? " and reaches the floor" : ""}.` : "";
     this.sunWords.textContent = high + falls;
   }
 

@@ -1,0 +1,151 @@
+"""The plan page in a browser: a church in ten numbers, then a point, a window and a view dragged on the map."""
+
+from __future__ import annotations
+
+import shutil
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from tests.web.test_way import looked_through
+
+from clerestory.plan.run import make
+
+NUMBERS = {"b-length": "230 ft", "b-width": "42 ft 6 in", "b-height": "21", "b-bays": "6", "b-quire": "24 m",
+           "b-sill": "43 ft", "b-head": "18", "b-axis": "81.5", "b-place": "St Ansgar", "b-town": "Fenmere",
+           "b-lat": "54.312", "b-lon": "-1.154", "b-zone": "Europe/London", "b-date": "2027-04-20"}  # fmt: skip
+
+
+@pytest.fixture
+def planning(tmp_path: Path, serving: Any, stopped: Any, browser: Any) -> Iterator[tuple[Any, Any]]:
+    """A server on an empty visit of its own, and a page on its plan."""
+    folder = tmp_path / "fenmere"
+    (folder / "frames").mkdir(parents=True)
+    served = serving(folder, tmp_path / "serve_it.py")
+    context = browser.new_context(viewport={"width": 1440, "height": 900})
+    context.set_default_timeout(60_000)
+    page = context.new_page()
+    faults: list[str] = []
+    page.on("pageerror", lambda fault: faults.append(str(fault)))
+    page.goto(served.address)
+    page.goto(f"{served.base}/plan")
+    yield served, page
+    context.close()
+    stopped(served)
+    assert not faults, faults
+
+
+def text_of(served: Any) -> dict[str, Any]:
+    return tomllib.loads((served.folder / "visit.toml").read_text(encoding="utf-8"))
+
+
+def drag(page: Any, what: str, dx: float, dy: float) -> None:
+    """Drag the middle of a thing on the map by pixels, in steps as a hand does."""
+    box = page.locator(what).bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    for k in range(1, 9):
+        page.mouse.move(x + dx * k / 8, y + dy * k / 8)
+    page.mouse.up()
+
+
+def thing(table: str, name: str, part: str) -> str:
+    return f'.map .thing[data-table="{table}"][data-name="{name}"] {part}'
+
+
+def row(served: Any, table: str, name: str) -> dict[str, Any]:
+    return next((r for r in text_of(served).get(table, []) if r["name"] == name), {})
+
+
+def test_a_church_from_ten_numbers_drawn_by_hand(planning: Any, wait: Any, shot: Any, tmp_path: Path) -> None:
+    served, page = planning
+    page.wait_for_selector(".begin")
+    looked_through(page)
+    page.get_by_role("button", name="Begin from these numbers").click()
+    assert not (served.folder / "visit.toml").exists()  # the browser asks for what is missing
+    for name, value in NUMBERS.items():
+        page.fill(f"#{name}", value)
+    page.select_option("#b-type", "cruciform")
+    page.select_option("#b-aisles", "2")
+    page.fill("#b-head", "24 m")
+    page.get_by_role("button", name="Begin from these numbers").click()
+    wait(lambda: "above the ceiling" in page.text_content(".begin .trouble"))
+    page.fill("#b-head", "18")
+    page.get_by_role("button", name="Begin from these numbers").click()
+    page.wait_for_selector(".map .hall")
+    assert text_of(served)["church"]["length"] == "230 ft" and "window" not in text_of(served)
+    assert "Assumed from the church in numbers" in page.text_content(".numbers")
+
+    page.wait_for_selector(".live dd")
+    drag(page, thing("station", "middle of the nave", ".spot"), 60, 12)
+    wait(lambda: row(served, "station", "middle of the nave"))
+    assert row(served, "station", "middle of the nave")["at_m"][1] > 25
+    assert "give or take" in page.text_content(".live")
+    drag(page, thing("window", "south clerestory 3", ".reach"), 25, 0)
+    wait(lambda: row(served, "window", "south clerestory 3"))
+    assert row(served, "window", "south clerestory 3")["off"].keys() >= {"width_m"}
+    drag(page, '.section .handle[data-field="sill_m"]', 0, -8)
+    wait(lambda: "sill_m" not in row(served, "window", "south clerestory 3")["off"])
+    drag(page, thing("view", "east window", ".mark"), 0, 14)
+    wait(lambda: row(served, "view", "east window"))
+    page.keyboard.press("Escape")
+    page.wait_for_function("!document.querySelector('#undo').disabled")
+    shot(page, "plan-drawn")
+    looked_through(page)
+
+    before = row(served, "view", "east window")["centre_m"]
+    page.get_by_role("button", name="Undo: view east window").click()
+    wait(lambda: not row(served, "view", "east window"))
+    page.get_by_role("button", name="Redo: view east window").click()
+    wait(lambda: row(served, "view", "east window").get("centre_m") == before)
+    page.get_by_role("button", name="Write the field card").click()
+    page.get_by_role("link", name="for print").wait_for()
+
+    shutil.copy(served.folder / "visit.toml", tmp_path / "visit.toml")
+    result = make(tmp_path / "visit.toml", tmp_path / "plan")
+    for path in (result.data, result.card_pdf, result.card_html, result.report, result.calendar, result.card_folded):
+        assert path.read_bytes() == (served.folder / "plan" / path.name).read_bytes(), path.name
+
+
+def test_numbers_text_and_another_window_say_the_same(planning: Any, wait: Any) -> None:
+    served, page = planning
+    page.get_by_role("button", name="Begin from the worked example").click()
+    page.wait_for_selector(".map .hall")
+    comment = "# compass direction from the west door to the altar"
+    page.locator(thing("station", "crossing", ".spot")).click()
+    page.fill("#n-at_m-1", "41.5")
+    page.locator("#n-at_m-1").blur()
+    wait(lambda: row(served, "station", "crossing")["at_m"] == [0, 41.5])
+    assert comment in (served.folder / "visit.toml").read_text(encoding="utf-8")
+    page.get_by_text("Edit the plan as text").click()
+    wait(lambda: "at_m = [0, 41.5]" in page.input_value("textarea"))
+    # Changed elsewhere meanwhile: what this page knew no longer holds, and nothing is written over it.
+    told = page.evaluate(
+        """() => clerestory.wire.ask("plan change", { changes: [{ table: "station", name: "crossing",
+             set: { at_m: [1, 30] }, was: { at_m: [0, 43] } }] }).then(() => "written", (p) => p.message)"""
+    )
+    assert "changed in another window" in told and row(served, "station", "crossing")["at_m"] == [0, 41.5]
+    wait(lambda: page.locator("#n-at_m-1").input_value() == "41.5")
+    page.get_by_role("button", name="Take away").click()
+    wait(lambda: not row(served, "station", "crossing"))
+    wait(lambda: page.locator(thing("station", "crossing", ".spot")).count() == 0)
+
+
+def test_what_is_dragged_is_seen_as_it_goes(planning: Any, wait: Any) -> None:
+    """Framing, tilt and room follow a point moved with the arrow keys before anything is written."""
+    served, page = planning
+    page.get_by_role("button", name="Begin from the worked example").click()
+    page.wait_for_selector(".map .hall")
+    page.locator(".order button", has_text="west rose").click()
+    wait(lambda: "west rose" in page.text_content(".hand h2") and "m away" in page.text_content(".live"))
+    before = page.text_content(".live")
+    page.locator(thing("station", "crossing", ".spot")).click()
+    page.locator('.thing[data-table="station"][data-name="crossing"]').focus()
+    for _ in range(4):
+        page.keyboard.press("Shift+ArrowLeft")
+    wait(lambda: page.text_content(".live") != before)
+    wait(lambda: row(served, "station", "crossing")["at_m"] == [0, 39])
+    assert page.evaluate("document.querySelector('canvas.seen').width") > 100
