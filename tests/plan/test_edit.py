@@ -88,3 +88,11 @@ def test_any_change_says_just_what_was_asked() -> None:
                 data[kind].append({"name": f"new {rng.random()}", "at": [1, 2]})
         text = retold(text, data)
         assert tomllib.loads(text) == data
+
+
+def test_an_inner_table_is_set_and_taken_away_again() -> None:
+    text = example_text()
+    drawing = {"file": "drawings/a.jpg", "points_px": [[1, 2], [3, 4]], "points_m": [[0, 0], [0, 70]]}
+    new = edited(text, read(text), [Change("place", "", {"drawing": drawing})])
+    assert read(new).place.drawing is not None
+    assert edited(new, read(new), [Change("place", "", {"drawing": None})]) == text

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import math
 import shutil
 import tomllib
 from collections.abc import Iterator
@@ -9,8 +11,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 from tests.web.test_way import looked_through
 
+from clerestory.plan.model import read_visit
 from clerestory.plan.run import make
 
 NUMBERS = {"b-length": "230 ft", "b-width": "42 ft 6 in", "b-height": "21", "b-bays": "6", "b-quire": "24 m",
@@ -149,3 +153,55 @@ def test_what_is_dragged_is_seen_as_it_goes(planning: Any, wait: Any) -> None:
     wait(lambda: page.text_content(".live") != before)
     wait(lambda: row(served, "station", "crossing")["at_m"] == [0, 39])
     assert page.evaluate("document.querySelector('canvas.seen').width") > 100
+
+
+def test_axis_by_two_clicks_on_an_outline(planning: Any, wait: Any, tmp_path: Path) -> None:
+    """A building 70 m long that points to 60 degrees: 111320 m to a degree of latitude (spherical, from memory)."""
+    served, page = planning
+    lat, lon, turn = 54.312, -1.154, math.radians(60)
+    corners = [(-6, 0), (6, 0), (6, 70), (-6, 70), (-6, 0)]
+    ring = []
+    for right, along in corners:
+        east = along * math.sin(turn) + right * math.cos(turn)
+        north = along * math.cos(turn) - right * math.sin(turn)
+        ring.append([lon + east / 111320 / math.cos(math.radians(lat)), lat + north / 111320])
+    file = tmp_path / "minster.geojson"
+    file.write_text(json.dumps({"type": "Feature", "geometry": {"type": "Polygon", "coordinates": [ring]}}))
+    page.set_input_files(".outline-pick input", str(file))
+    sheet = page.locator(".outline-sheet")
+    sheet.scroll_into_view_if_needed()
+    for part in (0.0, 70.0):  # where the middles of the two ends lie on the page
+        at = page.evaluate(
+            """([x, y]) => { const s = document.querySelector('.outline-sheet');
+                 const p = new DOMPoint(x, y).matrixTransform(s.getScreenCTM()); return [p.x, p.y]; }""",
+            [part * math.sin(turn) + 6 * math.cos(turn), -(part * math.cos(turn) + 6 * math.sin(turn))],
+        )
+        page.mouse.click(*at)
+    wait(lambda: "runs between" in page.text_content(".outline-pick p"))
+    assert abs(float(page.input_value("#b-axis")) - 60) < 0.6
+    for name in ("b-length", "b-width", "b-height", "b-place", "b-zone", "b-date"):
+        page.fill(f"#{name}", NUMBERS[name])
+    page.get_by_role("button", name="Begin from these numbers").click()
+    page.wait_for_selector(".map .hall")
+    assert abs(read_visit(served.folder / "visit.toml").axis - 60) < 0.6
+    assert "axis_deg" not in text_of(served)["church"]
+
+
+def test_a_scanned_plan_is_laid_under_by_two_clicks(planning: Any, wait: Any, tmp_path: Path) -> None:
+    served, page = planning
+    page.get_by_role("button", name="Begin from the worked example").click()
+    page.wait_for_selector(".map .hall")
+    scan = tmp_path / "scan.png"
+    Image.new("L", (900, 400), 200).save(scan)
+    page.set_input_files(".scan input", str(scan))
+    wait(lambda: "west end of the axis" in page.text_content(".scan p"))
+    picture = page.locator(".map image").bounding_box()
+    for share in (0.1, 0.9):  # the building fills eight tenths of the scan's width
+        page.mouse.click(picture["x"] + share * picture["width"], picture["y"] + picture["height"] / 2)
+    wait(lambda: "drawing" in text_of(served)["place"])
+    drawing = text_of(served)["place"]["drawing"]
+    assert [round(p[0] / 900, 1) for p in drawing["points_px"]] == [0.1, 0.9]
+    assert (served.folder / drawing["file"]).read_bytes()[:2] == b"\xff\xd8"
+    wait(lambda: abs(page.locator(".map image").bounding_box()["width"] / picture["width"] - 1 / 0.8) < 0.03)
+    page.get_by_role("button", name="Take it away").click()
+    wait(lambda: "drawing" not in text_of(served)["place"])

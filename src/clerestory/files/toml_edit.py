@@ -141,7 +141,8 @@ def _one(lines: list[str], name: str, before: Any, after: Any) -> None:
     if after is None:
         _cut(lines, find())
         return
-    inner = {k for k, v in before.items() if isinstance(v, dict) or _several(v)}
+    own = find().keys  # tables within it that have headers of their own are left alone
+    inner = {k for k, v in before.items() if (isinstance(v, dict) or _several(v)) and k not in own}
     flat = ({k: v for k, v in table.items() if k not in inner} for table in (before, after))
     _changed(lines, find, *flat)
 

@@ -115,6 +115,23 @@ class SkylinePoint(Table):
     altitude_deg: Annotated[float, Field(ge=0, lt=90)]
 
 
+class DrawingTable(Table):
+    """A floor plan laid under the map: a picture beside this file, and two of its points, in pixels from its top left
+
+    corner and in metres right of the axis and along it.
+    """
+
+    file: str
+    points_px: tuple[Point2, Point2]
+    points_m: tuple[Point2, Point2]
+
+    @model_validator(mode="after")
+    def _apart(self) -> DrawingTable:
+        if self.points_px[0] == self.points_px[1] or self.points_m[0] == self.points_m[1]:
+            raise ValueError("the two points must be apart")
+        return self
+
+
 class PlaceTable(Table):
     """The building as a place: position, axis, hours, rules.
 
@@ -133,6 +150,7 @@ class PlaceTable(Table):
     east_end_deg: Point2 | None = None
     footprint: str | None = None
     axis_off_deg: Annotated[float, Field(ge=0, le=45)] = 0.0
+    drawing: DrawingTable | None = None
     closed: tuple[Date, ...] = ()
     rules: tuple[str, ...] = ()
     permit: str = ""

@@ -18,11 +18,12 @@ from clerestory.plan.care import STAFF, of_plan, view_cautions
 from clerestory.plan.doubts import doubts_of
 from clerestory.plan.drawing import view_drawing
 from clerestory.plan.framing import subject_points
-from clerestory.plan.model import read_visit
+from clerestory.plan.model import Visit, read_visit
 from clerestory.plan.reasons import why_here
 from clerestory.plan.reckoning import Plan, ViewPlan, compute, short_settings
 from clerestory.plan.run import new_visit
 from clerestory.plan.words import assumed_line, capital, house_lines, stand_line, station_note
+from clerestory.web.drawings import drawing_size
 from clerestory.web.journal import Journal
 from clerestory.web.plan_drawing import PlanDrawing
 
@@ -76,6 +77,7 @@ class PlanDesk:
             "assumed": assumed_line(plan),
             "rows": self.drawing.rows(visit),
             "church": _church(self.journal),
+            "under": _under(self.root, visit),
             "bag": f"{plan.bag.bag}. {possible} of {len(visit.view)} views possible in one frame",
             "bags": [
                 {"name": c.bag, "share": c.share, "outcome": {k: str(v) for k, v in c.outcome.items()}}
@@ -151,6 +153,16 @@ class PlanDesk:
         result = api.plan_visit(self.file, self.out, on_progress)
         self.tell("plan")
         return [p.name for p in (result.card_pdf, result.card_html, result.report, result.calendar)]
+
+
+def _under(root: Path, visit: Visit) -> dict[str, Any] | None:
+    """The scanned plan under the map; None where there is none, or its picture is gone."""
+    drawing = visit.place.drawing
+    size = drawing_size(root, drawing.file) if drawing and drawing.file.startswith("drawings/") else None
+    if drawing is None or size is None:
+        return None
+    return {"file": drawing.file, "href": f"/kept/{drawing.file}", "size": list(size),
+            "points_px": drawing.points_px, "points_m": drawing.points_m}  # fmt: skip
 
 
 def _church(journal: Journal) -> dict[str, Any] | None:

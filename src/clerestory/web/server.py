@@ -33,6 +33,7 @@ from clerestory.visit.folder import VisitFolder
 from clerestory.web import stills
 from clerestory.web.conflict import Conflict
 from clerestory.web.desk import Desk
+from clerestory.web.drawings import DRAWING_BYTES, keep_drawing
 from clerestory.web.gate import Gate, Once
 from clerestory.web.house import House, Running, when_left
 from clerestory.web.paths import STRANGER, TAKE_BYTES, plain_file
@@ -53,6 +54,7 @@ SHOWN = {
     "pictures": (".jpg", ".jpeg", ".html"),
     "film": (".mp4", ".jpg", ".vtt", ".srt"),
     "film/narration": (".wav",),
+    "drawings": (".jpg",),
 }
 WARM_AFTER = 1.5  # seconds: the first page goes first
 log = logging.getLogger("clerestory.web")
@@ -177,6 +179,7 @@ class _Pages:
             Route("/kept/{folder}/{name}", answering(self.kept)),
             Route("/exported/{folder}/{name}", answering(self.exported)),
             Route("/take/{name}", answering(self.keep_take), methods=["PUT"]),
+            Route("/drawing", answering(self.keep_drawing), methods=["PUT"]),
             WebSocketRoute("/talk", self.talk),
         ]
 
@@ -246,25 +249,46 @@ class _Pages:
             return PlainTextResponse("No such file.\n", 404)
         return FileResponse(path, content_disposition_type="inline")
 
+    async def keep_drawing(self, request: Request) -> Response:
+        """A scanned floor plan from the plan page."""
+        data = await _sent(request, DRAWING_BYTES)
+        if data is None:
+            return JSONResponse({"error": "This picture is too large: at most 40 MB."}, 413)
+        try:
+            kept = await asyncio.get_running_loop().run_in_executor(
+                self.desk.slow, keep_drawing, self.desk.root, data
+            )
+        except UserError as problem:
+            return JSONResponse({"error": str(problem)}, 400)
+        return JSONResponse(kept)
+
     async def keep_take(self, request: Request) -> Response:
         """A narration recording from the film page."""
-        size = request.headers.get("content-length", "")
-        if not size.isdigit() or int(size) > TAKE_BYTES:
+        data = await _sent(request, TAKE_BYTES)
+        if data is None:
             return JSONResponse({"error": "This recording is too long."}, 413)
-        data = bytearray()
-        async for block in request.stream():
-            data += block
-            if len(data) > TAKE_BYTES:
-                return JSONResponse({"error": "This recording is too long."}, 413)
         name = request.path_params["name"]
         kept = await asyncio.get_running_loop().run_in_executor(
-            self.desk.pen, lambda: self.film.keep_take(name, bytes(data))
+            self.desk.pen, lambda: self.film.keep_take(name, data)
         )
         return JSONResponse({"kept": kept})
 
     async def talk(self, websocket: WebSocket) -> None:
         """One open page's conversation."""
         await Talk(websocket, self.hub, self).run()
+
+
+async def _sent(request: Request, most: int) -> bytes | None:
+    """What a page sends; None where it is more than so many bytes."""
+    size = request.headers.get("content-length", "")
+    if not size.isdigit() or int(size) > most:
+        return None
+    data = bytearray()
+    async for block in request.stream():
+        data += block
+        if len(data) > most:
+            return None
+    return bytes(data)
 
 
 def _faults_to(folder: Path) -> logging.Handler:

@@ -1,6 +1,7 @@
 // A plan begun from a church in ten numbers, as a guidebook has them.
 
 import { button, el } from "./build.js";
+import { outlinePicker } from "./plan-outline.js";
 import { CHURCH, churchValue } from "./plan-numbers.js";
 
 const HINTS = { length: "230 ft, or 70 m", width: "42 ft 6 in", height: "21 m", bays: "6", transept: "yes, no, or a length", quire: "yes, no, or a length", sill: "43 ft; the clerestory's where there are aisles", head: "18 m" };
@@ -23,12 +24,23 @@ export function beginForm(house, example) {
     el("h2", {}, "A church in ten numbers"),
     el("p", { class: "quiet" }, "As a guidebook or your own eye gives them, in metres or feet. Rooms, a window in every bay, points to stand at and the usual views follow; each is said to be assumed, and the times say how far they may be off. Only type, length, width, height and the axis are needed."),
     el("div", { class: "fields" }, ...church, ...field("b-axis", "Axis, ° from true north to the altar", { placeholder: "81.5", required: true, inputmode: "decimal" })),
+    outlinePicker((west, east) => picked(west, east)),
     el("h2", {}, "Where and when"),
     el("div", { class: "fields" }, ...field("b-place", "Building", { required: true }), ...field("b-town", "Town"), ...field("b-lat", "Latitude, °, south negative", { required: true, placeholder: "54.312" }),
       ...field("b-lon", "Longitude, °, west negative", { required: true, placeholder: "-1.154" }), ...field("b-zone", "Time zone", { value: zone, required: true }),
       ...field("b-date", "Day", { type: "date", value: day(), required: true }), ...field("b-arrive", "Arrive", { type: "time", value: "09:30", required: true }), ...field("b-leave", "Leave", { type: "time", value: "16:30", required: true })),
     said,
     el("div", { class: "row" }, button("Begin from these numbers", () => begin()), button("Begin from the worked example", example)));
+
+  let ends = null;
+  function picked(west, east) {
+    ends = { west_end_deg: west, east_end_deg: east };
+    const axis = node.querySelector("#b-axis");
+    const turn = Math.atan2((east[1] - west[1]) * Math.cos(west[0] * Math.PI / 180), east[0] - west[0]) * 180 / Math.PI;
+    axis.value = `${((turn + 360) % 360).toFixed(1)}`;
+    axis.oninput = () => { ends = null; };
+    for (const [id, at] of [["b-lat", 0], ["b-lon", 1]]) node.querySelector(`#${id}`).value = ((west[at] + east[at]) / 2).toFixed(5);
+  }
 
   const value = (id) => node.querySelector(`#${id}`).value.trim();
   const number = (id) => {
@@ -40,8 +52,8 @@ export function beginForm(house, example) {
     if (!node.reportValidity()) return;
     const numbers = {
       visit: { title: value("b-town") ? `${value("b-place")}, ${value("b-town")}` : value("b-place"), date: value("b-date"), arrive: `${value("b-arrive")}:00`.slice(0, 8), leave: `${value("b-leave")}:00`.slice(0, 8) },
-      place: { name: value("b-place"), town: value("b-town"), latitude_deg: number("b-lat"), longitude_deg: number("b-lon"), time_zone: value("b-zone") },
-      church: { ...Object.fromEntries(CHURCH.map(([name, , form]) => [name, churchValue(form, value(`b-${name}`))])), axis_deg: number("b-axis") },
+      place: { name: value("b-place"), town: value("b-town"), latitude_deg: number("b-lat"), longitude_deg: number("b-lon"), time_zone: value("b-zone"), ...(ends ?? {}) },
+      church: { ...Object.fromEntries(CHURCH.map(([name, , form]) => [name, churchValue(form, value(`b-${name}`))])), axis_deg: ends ? null : number("b-axis") },
     };
     said.textContent = "";
     try {

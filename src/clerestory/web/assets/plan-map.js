@@ -54,13 +54,19 @@ export class PlanMap {
       const more = wide / high < shape ? [(high * shape - wide) / 2, 0] : [0, (wide / shape - high) / 2];
       this.box = [this.box[0] - more[0], this.box[1] - more[1], this.box[2] + more[0], this.box[3] + more[1]];
       const [left, top, right, foot] = this.box;
-      this.unit = (right - left) / 100;
+      this.unit = Math.max((right - left) / 100, (5.6 * (right - left)) / (this.node.clientWidth || 800)); // no smaller than a hand sees
       this.node.setAttribute("viewBox", `${left} ${top} ${right - left} ${foot - top}`);
     }
     this.grid();
     this.under();
     this.layers.rooms.replaceChildren(...room.map((r) => this.room(r)));
     this.layers.windows.replaceChildren(...this.page.rows.window.map((w) => this.window(w)));
+    this.lowered = new Set(); // names that go below their point, so that neighbours do not run into each other
+    const order = [...this.page.rows.station].sort((a, b) => a.at_m[1] - b.at_m[1]);
+    order.forEach((s, k) => {
+      const before = order.slice(0, k).findLast((o) => Math.abs(o.at_m[0] - s.at_m[0]) < 4 * this.unit && s.at_m[1] - o.at_m[1] < 26 * this.unit);
+      if (before && !this.lowered.has(before.name)) this.lowered.add(s.name);
+    });
     this.layers.stations.replaceChildren(...this.page.rows.station.map((s) => this.station(s)));
     this.layers.views.replaceChildren(...this.page.rows.view.map((v) => this.view(v)));
     this.handles();
@@ -118,12 +124,11 @@ export class PlanMap {
     const used = this.page.numbers.get(s.name);
     const u = this.unit;
     const [x, y] = [s.at_m[1], s.at_m[0]];
-    const near = this.page.rows.station.some((o) => o !== s && Math.abs(o.at_m[0] - s.at_m[0]) < 3 * u && s.at_m[1] - o.at_m[1] > 0 && s.at_m[1] - o.at_m[1] < 26 * u);
     const shown = used ? `${used} ${s.name}` : s.name;
     return this.group("station", s, `${shown}, a point to stand at, ${r2(s.at_m[0])} m right, ${r2(s.at_m[1])} m along`,
       svg("circle", { cx: x, cy: y, r: 2.2 * u, class: "reach" }),
       svg("circle", { cx: x, cy: y, r: 1.05 * u, class: "spot" }),
-      svg("text", { x: x + 1.7 * u, y: y + (near ? 2.2 : -0.9) * u, "font-size": 1.9 * u }, shown));
+      svg("text", { x: x + 1.7 * u, y: y + (this.lowered.has(s.name) ? 2.4 : -0.9) * u, "font-size": 1.9 * u }, shown));
   }
 
   // A view's subject: a line across it, and a square to drag it by.

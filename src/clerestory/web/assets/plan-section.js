@@ -20,6 +20,11 @@ export class PlanSection {
     else this.node.replaceChildren();
   }
 
+  says(words) {
+    const head = this.node.parentNode?.querySelector("figcaption");
+    if (head) head.textContent = words;
+  }
+
   frame(long, high, from = -1.5) {
     const pad = 0.08 * Math.max(long - from, high);
     this.unit = Math.max(long - from, 1.9 * high) / 70;
@@ -50,6 +55,7 @@ export class PlanSection {
     const long = Math.max(run, 3);
     const parts = this.frame(long * 1.06, room.height_m);
     const u = this.unit;
+    this.says(`Section along ${v.name}, from ${station.name}`);
     parts.push(svg("path", { d: `M-1.5 0H${long * 1.06}M-1.5 ${-room.height_m}H${long * 1.06}`, class: "outline", "stroke-width": 0.35 * u }));
     if (v.on !== "vault" && v.on !== "free") parts.push(svg("path", { d: `M${run} 0V${-room.height_m}`, class: "outline", "stroke-width": 0.35 * u }));
     if (seen && !seen.no) {
@@ -98,7 +104,7 @@ export class PlanSection {
         parts.push(svg("path", { d: `M${deep + t} ${-(z + t * ray)}L${deep - far} ${-(z - far * ray)}`, class: "ray", "stroke-width": 0.25 * u }));
       }
     }
-    parts.push(svg("text", { x: 0.5, y: -room.height_m + 3 * u, "font-size": 2.4 * u, class: "said" }, ray ? "the sun's ray at the hour above" : "no sun through it at this hour"));
+    this.says(ray ? `Section at ${w.name}, with the sun's ray at the hour above` : `Section at ${w.name}; no sun comes through it at the hour above`);
     parts.push(this.handle("window", w.name, "sill_m", deep + t / 2, w.sill_m, `Sill of ${w.name}`),
       this.handle("window", w.name, "head_m", deep + t / 2, w.head_m, `Head of ${w.name}`));
     this.node.replaceChildren(...parts);

@@ -6,6 +6,7 @@ import { beginForm } from "./plan-begin.js";
 import { phoneButton } from "./phone.js";
 import { PlanMap } from "./plan-map.js";
 import { PlanNumbers } from "./plan-numbers.js";
+import { outlinePicker, scanTools } from "./plan-outline.js";
 import { PlanSection } from "./plan-section.js";
 import { PlanStrip, together } from "./plan-strip.js";
 import { TextDesk } from "./text.js";
@@ -235,9 +236,9 @@ export class Plan {
     return this.box;
   }
 
-  // A scanned plan under the map.
+  // The axis from an outline, and a scanned plan under the map.
   outline() {
-    return el("div", { class: "row" });
+    return el("div", {}, outlinePicker((west, east) => this.write([{ table: "place", name: "", set: { west_end_deg: west, east_end_deg: east } }]).catch(() => 0)), scanTools(this));
   }
 
   // ---- the sun
