@@ -2,6 +2,7 @@
 
     python bench/web.py [VISIT]
     python bench/web.py --many     # only what 2,000 frames cost
+    python bench/web.py plan
 
 Prints, from Debian's chromium without a graphics card: a control moved to the new 1600-pixel preview painted (median
 and 95th percentile); frames a second while a line is dragged; the first page of a visit of 500 sorted frames, from
@@ -9,6 +10,7 @@ the start of the process. With 2,000 frames: the start page from the start of th
 frames of the screen dropped while scrolling Sort as rows and as a grid, from top to bottom, and the memory of the
 server and of the page before and after. Beside them the load, the bare decoding of
 the same preview in the same browser, and the share of the time that the server took, so that a busy machine shows.
+`plan` alone: on the plan page, a point, a view and a window dragged, each move to its framing and light shown.
 VISIT is copied first; without it one frame of 3456 x 2592 pixels is photographed by the simulator.
 """
 
@@ -20,6 +22,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -265,6 +268,36 @@ def controls(browser: Any, folder: Path) -> None:
         page.close()
 
 
+def dragging(browser: Any, folder: Path) -> None:
+    """The plan page: from a move under the hand to what it comes to, shown."""
+    folder.mkdir()
+    (folder / "visit.toml").write_bytes(files("clerestory.plan").joinpath("example.toml").read_bytes())
+    with Server(folder) as server:
+        page = browser.new_page(viewport={"width": 1440, "height": 900})
+        page.goto(server.address)
+        page.goto(f"{server.base}/plan")
+        page.wait_for_selector(".live dd", timeout=180_000)
+        for table, name, part in (("station", "crossing", ".spot"), ("view", "west rose", ".mark"),
+                                  ("window", "south clerestory 2", ".reach")):  # fmt: skip
+            box = page.locator(f'.thing[data-table="{table}"][data-name="{name}"] {part}').bounding_box()
+            x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+            page.mouse.move(x, y)
+            page.mouse.down()
+            page.evaluate("clerestory.page.took.length = 0")
+            for i in range(3 * MOVES):
+                page.mouse.move(x + 30 * np.sin(i / 9), y + 12 * np.sin(i / 7))
+                page.wait_for_timeout(16)
+            took = page.evaluate("clerestory.page.took")
+            page.mouse.up()
+            page.wait_for_timeout(3000)
+            say(
+                f"{table} dragged, a move to its {'light' if table == 'window' else 'framing'} shown",
+                took,
+                "100 wanted",
+            )
+        page.close()
+
+
 def first_page(browser: Any, folder: Path) -> None:
     """From the start of the server's process to the first rows with their pictures."""
     times = []
@@ -358,11 +391,15 @@ def main(arguments: list[str]) -> None:
         if arguments == ["--many"]:
             of_many(browser, root)
             return
+        if arguments == ["plan"]:
+            dragging(browser, root / "plan")
+            return
         if arguments:
             shutil.copytree(arguments[0], root / "visit", ignore=shutil.ignore_patterns("recipes", "journal.jsonl"))
         else:
             photographed(root / "visit")
         controls(browser, root / "visit")
+        dragging(browser, root / "plan")
         one = small_frame(root / "small")
         many(root / "five", one, 500)
         first_page(browser, root / "five")

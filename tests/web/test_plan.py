@@ -202,6 +202,7 @@ def test_a_scanned_plan_is_laid_under_by_two_clicks(planning: Any, wait: Any, tm
     drawing = text_of(served)["place"]["drawing"]
     assert [round(p[0] / 900, 1) for p in drawing["points_px"]] == [0.1, 0.9]
     assert (served.folder / drawing["file"]).read_bytes()[:2] == b"\xff\xd8"
-    wait(lambda: abs(page.locator(".map image").bounding_box()["width"] / picture["width"] - 1 / 0.8) < 0.03)
+    wide = "document.querySelector('.map image')?.getBoundingClientRect().width ?? 0"
+    wait(lambda: abs(page.evaluate(wide) / picture["width"] - 1 / 0.8) < 0.03)
     page.get_by_role("button", name="Take it away").click()
     wait(lambda: "drawing" not in text_of(served)["place"])

@@ -96,7 +96,10 @@ export class PlanMap {
     const [re, im] = [(q[0] * p[0] + q[1] * p[1]) / n, (q[1] * p[0] - q[0] * p[1]) / n];
     const e = aa - (re * ax - im * ay);
     const f = ar - (im * ax + re * ay);
-    this.layers.under.replaceChildren(svg("image", { href: d.href, width: d.size[0], height: d.size[1], transform: `matrix(${re} ${im} ${-im} ${re} ${e} ${f})` }));
+    const image = this.layers.under.firstChild ?? svg("image");
+    if (image.getAttribute("href") !== d.href) image.setAttribute("href", d.href);
+    for (const [name, value] of [["width", d.size[0]], ["height", d.size[1]], ["transform", `matrix(${re} ${im} ${-im} ${re} ${e} ${f})`]]) image.setAttribute(name, value);
+    if (!image.parentNode) this.layers.under.append(image);
   }
 
   group(table, row, label, ...parts) {
