@@ -102,7 +102,7 @@ def _scale_bar(panel: Panel, label_below: bool = True) -> str:
 
 
 def on_plan(points: Array) -> Array:
-    """Plan points (x right, y along) as drawn: west on the left, the north side up."""
+    """Plan points (..., 2), x right and y along, as drawn: west on the left, the north side up."""
     return np.stack([points[..., 1], -points[..., 0]], axis=-1)
 
 

@@ -39,7 +39,7 @@ class Level:
 
 
 @dataclass(frozen=True)
-class Look:
+class LiveView:
     """One view from the station that serves it best; `lenses`: what each lens of the bag makes of it from there."""
 
     planned: ViewPlan
@@ -104,7 +104,7 @@ def level_from(aimed: Aim, visit: Visit, body: BodyTable, lenses: list[LensTable
     return Level(high, (x, y), inside, wide.name)
 
 
-def look(visit: Visit, name: str, bag: str, station: str = "") -> Look | str:
+def look(visit: Visit, name: str, bag: str, station: str = "") -> LiveView | str:
     """What a view comes to with a bag, from its best station or from the one named; why not, where it does not."""
     view = next((v for v in visit.view if v.name == name), None)
     if view is None:
@@ -130,10 +130,10 @@ def look(visit: Visit, name: str, bag: str, station: str = "") -> Look | str:
     crop = best.crop(body) if best.fits else None
     spread = spread_of(aimed, best, body, lens)
     planned = ViewPlan(view, aimed, best, body, lens, focus, settings, None, crop, None, (), (), spread)
-    return Look(planned, level_from(aimed, visit, body, lenses), tuple(f for a, f in found if a is aimed))
+    return LiveView(planned, level_from(aimed, visit, body, lenses), tuple(f for a, f in found if a is aimed))
 
 
-def numbers_of(seen: Look) -> dict[str, Any]:
+def numbers_of(seen: LiveView) -> dict[str, Any]:
     """A look as plain data for the page: what is drawn, and what is said of it."""
     view, f = seen.planned, seen.planned.framing
     x0, x1, _, _ = f.rectangle
@@ -156,7 +156,7 @@ def numbers_of(seen: Look) -> dict[str, Any]:
     }
 
 
-def _said(seen: Look) -> list[list[str]]:
+def _said(seen: LiveView) -> list[list[str]]:
     """What is said of a look, by the heads of its lines."""
     view, f = seen.planned, seen.planned.framing
     return [
@@ -171,7 +171,7 @@ def _said(seen: Look) -> list[list[str]]:
     ]
 
 
-def level_words(seen: Look) -> str:
+def level_words(seen: LiveView) -> str:
     """Where one must stand for no tilt at all."""
     if not seen.planned.framing.tilt:
         return "you hold it level here"
@@ -181,7 +181,7 @@ def level_words(seen: Look) -> str:
     return f"no tilt at all from {words.metres(seen.level.distance)} away, with the {seen.level.lens}{outside}"
 
 
-def _edges_up(seen: Look) -> list[float]:
+def _edges_up(seen: LiveView) -> list[float]:
     """Metres up for one metre ahead, of the picture's upper and lower edge (of the camera's, where it looks up)."""
     framing = seen.planned.framing
     rows, (_, _, z0, z1) = framing.picture_axes, framing.rectangle

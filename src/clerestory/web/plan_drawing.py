@@ -21,7 +21,7 @@ from clerestory.plan.live import look, numbers_of, window_day, with_changes
 from clerestory.plan.model import Visit, visit_of
 from clerestory.plan.preview import rooms_of, seen_picture
 from clerestory.plan.reckoning import Plan
-from clerestory.plan.suntable import off_words
+from clerestory.plan.suntable import SHORT, off_words
 from clerestory.web.conflict import check_known
 from clerestory.web.journal import Journal, revision_of
 
@@ -153,6 +153,24 @@ class PlanDrawing:
         Image.fromarray(np.asarray(shown)).save(held, "JPEG", quality=85)
         return held.getvalue()
 
+    def place(self, frame: Path, towards: str | None) -> dict[str, Any]:
+        """Where a frame of the visit was taken, by its straight edges and the plan's rooms and windows.
+
+        `towards`: the wall it looks at (east, south, west, north), None where that is not known. UserError where the
+        frame does not show enough to tell.
+        """
+        from clerestory.web.placing import placed_frame
+
+        building = self._now()[0].building
+        found = placed_frame(frame, building, towards)
+        if found is None:
+            raise UserError(
+                f"{frame.name} shows too little of the windows to be placed, or its vertical is not sure."
+            )
+        return {"frame": frame.name, "at": found.at, "eye": found.eye, "direction": found.direction,
+                "off": found.off_m, "turn_off": found.turn_off_deg, "sure": found.sure, "others": found.others,
+                "explained": found.explained}  # fmt: skip
+
     def strips(self, visit: Visit, day: date) -> dict[str, Any]:
         """The sun of every window over a day as strips of minutes from midnight, and where the hours stand on it."""
         track = self._track(visit, day)
@@ -196,6 +214,7 @@ def _strip(times: SunTimes, start: float) -> dict[str, Any]:
              "off": off_words(minutes) if (minutes := said_minutes(s.off)) else "", "sure": s.sure,
              "early": round(s.start_off / 60), "late": round(s.end_off / 60)}
             for s in spans
+            if s.end - s.start > SHORT
         ]  # fmt: skip
 
     return {"window": times.window, "passes": plain(times.passes), "floor": plain(times.floor)}

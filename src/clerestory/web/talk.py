@@ -338,6 +338,10 @@ class Talk(Conversation):
                 lambda: visit.plan.drawing.live(m["view"], m["changes"], m.get("station", "")),
             ),
             "plan window": (desk.slow, lambda: visit.plan.drawing.window(m["window"], m["changes"], m["date"])),
+            "plan place": (
+                desk.slow,
+                lambda: visit.plan.drawing.place(desk.frame(m["frame"]), m.get("towards") or None),
+            ),
             "plan picture": (
                 desk.slow,
                 lambda: visit.plan.drawing.picture(m["view"], m["changes"], m.get("station", ""), m.get("seconds")),

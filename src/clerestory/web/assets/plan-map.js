@@ -30,7 +30,7 @@ export class PlanMap {
   constructor(page) {
     this.page = page;
     this.node = svg("svg", { class: "map", role: "group", "aria-label": "The building from above, altar to the right; what is chosen can be dragged, or moved with the arrow keys" });
-    this.layers = Object.fromEntries(["under", "grid", "rooms", "lit", "sight", "windows", "views", "stations", "handles", "signs"]
+    this.layers = Object.fromEntries(["under", "grid", "rooms", "lit", "sight", "windows", "views", "stations", "taken", "handles", "signs"]
       .map((name) => [name, svg("g", { class: `layer ${name}` })]));
     this.node.append(...Object.values(this.layers));
     this.node.addEventListener("pointerdown", (e) => this.down(e));
@@ -69,6 +69,7 @@ export class PlanMap {
     });
     this.layers.stations.replaceChildren(...this.page.rows.station.map((s) => this.station(s)));
     this.layers.views.replaceChildren(...this.page.rows.view.map((v) => this.view(v)));
+    this.layers.taken.replaceChildren(...this.page.taken.marks(this.unit));
     this.handles();
     this.signs();
     this.sight(this.page.seen);

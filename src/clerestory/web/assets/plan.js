@@ -9,6 +9,7 @@ import { PlanNumbers } from "./plan-numbers.js";
 import { outlinePicker, scanTools } from "./plan-outline.js";
 import { PlanSection } from "./plan-section.js";
 import { PlanStrip, together } from "./plan-strip.js";
+import { PlanTaken } from "./plan-taken.js";
 import { TextDesk } from "./text.js";
 
 const NEW = { station: "point", window: "window", view: "view", room: "room" };
@@ -125,6 +126,7 @@ export class Plan {
 
   build() {
     this.map = new PlanMap(this);
+    this.taken ??= new PlanTaken(this);
     this.section = new PlanSection(this);
     this.strip = new PlanStrip(this);
     this.form = new PlanNumbers(this);
@@ -238,7 +240,7 @@ export class Plan {
 
   // The axis from an outline, and a scanned plan under the map.
   outline() {
-    return el("div", {}, outlinePicker((west, east) => this.write([{ table: "place", name: "", set: { west_end_deg: west, east_end_deg: east } }]).catch(() => 0)), scanTools(this));
+    return el("div", {}, this.taken.tools(), outlinePicker((west, east) => this.write([{ table: "place", name: "", set: { west_end_deg: west, east_end_deg: east } }]).catch(() => 0)), scanTools(this));
   }
 
   // ---- the sun

@@ -1,0 +1,57 @@
+// Frames of this visit placed on the map: where each was taken, by its own edges and the plan's rooms and windows.
+
+import { button, el, svg } from "./build.js";
+
+export class PlanTaken {
+  constructor(page) {
+    this.page = page;
+    this.found = [];
+  }
+
+  // A form's part: a frame is chosen, and which way it looks, where one remembers.
+  tools() {
+    const { visit } = this.page.house;
+    const frames = Object.keys(visit.frames ?? {});
+    if (!frames.length) return "";
+    const said = el("p", { class: "quiet", role: "status" }, this.words ?? "");
+    const frame = el("select", { id: "taken-frame" }, ...visit.views.map((v) => el("option", { value: v.pick }, `${v.name}${v.title ? `, ${v.title}` : ""}`)));
+    const towards = el("select", { id: "taken-towards" }, ...[["", "not known"], ["east", "the altar"], ["west", "the west door"], ["south", "the right, facing the altar"], ["north", "the left"]]
+      .map(([value, words]) => el("option", { value }, words)));
+    const place = button("Place it on the map", async () => {
+      said.textContent = "Looking at its edges";
+      try {
+        const found = await this.page.house.wire.ask("plan place", { frame: frame.value, towards: towards.value });
+        this.found = [...this.found.filter((f) => f.frame !== found.frame), found];
+        this.words = `${found.frame}: ${found.at.map((v) => v.toFixed(1)).join(" m right, ")} m along, ${found.eye.toFixed(1)} m up; give or take ${found.off.toFixed(1)} m and ${found.turn_off.toFixed(1)}°${found.explained < 0.78 ? ". Its edges do not fit the rooms of this plan: the point is hardly known" : found.sure ? "" : ". Other places explain it nearly as well"}.`;
+        said.textContent = this.words;
+        this.page.map.draw();
+        make.disabled = false;
+      } catch (problem) {
+        said.textContent = problem.message;
+      }
+    });
+    const make = button("Make it a point", () => {
+      const last = this.found.at(-1);
+      this.page.write([{ table: "station", name: `where ${last.frame.replace(/[.][^.]*$/, "")} was taken`, set: { at_m: last.at.map((v) => Math.round(100 * v) / 100), eye_m: Math.round(100 * last.eye) / 100 }, was: {} }]).catch(() => 0);
+    }, { disabled: !this.found.length });
+    return el("div", { class: "taken" }, el("h2", {}, "From your own frames"),
+      el("div", { class: "fields" }, el("label", { for: "taken-frame" }, "Frame"), frame, el("label", { for: "taken-towards" }, "It looks towards"), towards),
+      el("div", { class: "row" }, place, make), said);
+  }
+
+  // Marks on the map: the point with its bound, the direction with its own.
+  marks(unit) {
+    return this.found.map((f) => {
+      const [x, y] = [f.at[1], f.at[0]];
+      const ray = (turn) => {
+        const a = (f.direction + turn) * Math.PI / 180;
+        return `L${x + 8 * unit * Math.cos(a)} ${y + 8 * unit * Math.sin(a)}`;
+      };
+      const spread = Math.max(f.turn_off, 1.5);
+      return svg("g", { class: f.sure ? "placed" : "placed unsure" },
+        svg("circle", { cx: x, cy: y, r: Math.max(f.off, 0.5 * unit), class: "bound", "stroke-width": 0.2 * unit }),
+        svg("path", { d: `M${x} ${y}${ray(-spread)}${ray(spread)}Z`, class: "way" }),
+        svg("circle", { cx: x, cy: y, r: 0.6 * unit }), svg("title", {}, `${f.frame}, taken within ${f.off.toFixed(1)} m of here`));
+    });
+  }
+}
