@@ -206,3 +206,18 @@ def test_a_scanned_plan_is_laid_under_by_two_clicks(planning: Any, wait: Any, tm
     wait(lambda: abs(page.evaluate(wide) / picture["width"] - 1 / 0.8) < 0.03)
     page.get_by_role("button", name="Take it away").click()
     wait(lambda: "drawing" not in text_of(served)["place"])
+
+
+def test_a_frame_of_the_visit_is_placed_or_says_why_not(house: Any, wait: Any) -> None:
+    served, context, _ = house
+    page = context.new_page()
+    page.goto(f"{served.base}/plan")
+    page.wait_for_selector(".map .hall")
+    wait(lambda: page.locator("#taken-frame option").count() == 3)
+    page.get_by_role("button", name="Place it on the map").click()
+    said = ".taken [role=status]"
+    wait(lambda: "give or take" in page.text_content(said) or "to be placed" in page.text_content(said), 60)
+    if "give or take" in page.text_content(said):
+        assert page.locator(".map .placed .bound").count() == 1
+        page.get_by_role("button", name="Make it a point").click()
+        wait(lambda: "was taken" in (served.folder / "visit.toml").read_text(encoding="utf-8"))

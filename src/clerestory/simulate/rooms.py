@@ -35,6 +35,9 @@ SUN_COLOUR = np.array([1.08, 0.99, 0.80], np.float32)
 Planes = NDArray[np.float32]
 
 
+MANY, TOGETHER = 12, 3  # windows above which they light by so many of a row together (our choice, for speed)
+
+
 @device
 def wall_met(x, y, z, dx, dy, dz, boxes):
     """Where a ray from inside leaves the rooms, and which axis that wall is square to (-1 outside all rooms)."""
@@ -122,7 +125,7 @@ def joints(x, y, z, axis):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 @versioned
-def _cast(begin, end, view, lens, origin, boxes, windows, sun, lit, offsets, chosen, planes, depth, kind):
+def _cast(begin, end, view, lens, origin, boxes, windows, lights, sun, lit, offsets, chosen, planes, depth, kind):
     """Rays at `offsets` of every chosen pixel: the mean of what they meet; depth and kind when there is one ray."""
     width = depth.shape[1]
     n = offsets.shape[0]
@@ -146,7 +149,7 @@ def _cast(begin, end, view, lens, origin, boxes, windows, sun, lit, offsets, cho
                     glass += 1.0 / n
                 elif axis >= 0 and lit:
                     tone = joints(x, y, z, axis) / n
-                    light += tone * sky_light(x, y, z, axis, sign, windows)
+                    light += tone * sky_light(x, y, z, axis, sign, lights)
                     if in_sun(x, y, z, axis, sign, sun, boxes, windows):
                         sunlight += tone
                 if n == 1:
@@ -212,6 +215,26 @@ class Rooms:
             rows.append([*w.centre, w.sill, w.head, w.width / 2, normal[0], normal[1], w.wall])
         return np.array(rows, float).reshape(-1, 8)
 
+    @cached_property
+    def _lights(self) -> NDArray[np.float64]:
+        """The windows as they light the rooms: many of them in a row are lights of a few together."""
+        windows = self._windows
+        if len(windows) <= MANY:
+            return windows
+        rows: dict[tuple[float, ...], list[NDArray[np.float64]]] = {}
+        for w in windows:
+            on = round(float(w[0] * w[5] + w[1] * w[6]), 2)
+            rows.setdefault((*(round(float(v), 3) for v in w[[2, 3, 5, 6]]), on), []).append(w)
+        out = []
+        for row in rows.values():
+            row.sort(key=lambda w: (float(w[0]), float(w[1])))
+            for k in range(0, len(row), TOGETHER):
+                some = np.array(row[k : k + TOGETHER])
+                light = some.mean(axis=0)
+                light[4] = some[:, 4].sum()
+                out.append(light)
+        return np.array(out)
+
     def sun_shares(self, camera: Camera, pose: Pose, suns: NDArray[np.float64]) -> NDArray[np.float64]:
         """Share of the pixels (0 to 1) in direct sun, for each of `suns` (n, 3), unit vectors towards it."""
         view, lens, origin = view_numbers(camera, pose)
@@ -236,7 +259,8 @@ class Rooms:
         view, lens, origin = view_numbers(camera, pose)
         planes, depth = np.zeros((*shape, 3), np.float32), np.ones(shape, np.float32)
         kind, chosen = np.zeros(shape, np.uint8), np.ones(shape, np.bool_)
-        place = (view, lens, origin, self._boxes, self._windows, np.array(self.sun or (0.0, 0.0, -1.0)), lit)
+        towards = np.array(self.sun or (0.0, 0.0, -1.0))
+        place = (view, lens, origin, self._boxes, self._windows, self._lights, towards, lit)
         in_bands(_cast, 0, len(depth), *place, MIDDLE, chosen, planes, depth, kind)
         if fine:
             in_bands(
