@@ -98,6 +98,9 @@ def test_a_church_from_ten_numbers_drawn_by_hand(planning: Any, wait: Any, shot:
     page.keyboard.press("Escape")
     page.wait_for_function("!document.querySelector('#undo').disabled")
     shot(page, "plan-drawn")
+    for wide in (390, 1024, 1440):
+        page.set_viewport_size({"width": wide, "height": 900})
+        assert page.evaluate("document.documentElement.scrollWidth") <= wide
     looked_through(page)
 
     before = row(served, "view", "east window")["centre_m"]

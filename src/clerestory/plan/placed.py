@@ -48,6 +48,8 @@ SEEN_WINDOW, SEEN_ROOM = 0.8, 0.35  # chance that an edge in view is found in th
 MISSED = 1.0  # how much an edge that is not found counts beside one that is
 CLEAR = 0.78  # share of the edges of light that a point must explain to be believed (set on bench/placing)
 VAGUE, VAGUE_TURN = 0.35, 8.0  # else: off by this share of the building's length, and by so many degrees
+LEAST_OFF, LEAST_TURN = 0.12, 0.25  # metres and degrees that are always left open (set on bench/placing)
+TORN_TURN = 1.5  # degrees left open where several places explain a frame (set on bench/placing)
 SURE = 0.9  # share of the belief that the best point must hold to be called sure
 LEAST = 6  # edges below which no point is told
 
@@ -486,10 +488,12 @@ def _told(answers: list[_Answer]) -> Placed:
     belief /= belief.sum()
     best.search.from_here(best.x)
     local = best.search.spread(best.x, best.search.score(best.x))
-    off = _bound(away, belief, 2.0 * float(np.hypot(*local[:2])))
-    turn_off = _bound(turned, belief, 2.0 * math.degrees(local[2]) + 0.1)
+    off = _bound(away, belief, 2.0 * float(np.hypot(*local[:2])) + LEAST_OFF)
+    turn_off = _bound(turned, belief, 2.0 * math.degrees(local[2]) + LEAST_TURN)
     rivals = [a for a, b in zip(answers[1:], belief[1:], strict=True) if b > 0.02]
     share = best.search.explained(best.x)
+    if belief[0] < SURE:
+        turn_off = max(turn_off, TORN_TURN)
     if share < CLEAR:  # most likely not the place: said to be hardly known
         extent = float(np.ptp(best.search.boxes[:, 2:4]))
         off, turn_off = max(off, VAGUE * extent), max(turn_off, VAGUE_TURN)

@@ -4,7 +4,7 @@ import { button, el } from "./build.js";
 import { outlinePicker } from "./plan-outline.js";
 import { CHURCH, churchValue } from "./plan-numbers.js";
 
-const HINTS = { length: "230 ft, or 70 m", width: "42 ft 6 in", height: "21 m", bays: "6", transept: "yes, no, or a length", quire: "yes, no, or a length", sill: "43 ft; the clerestory's where there are aisles", head: "18 m" };
+const HINTS = { length: "230 ft, or 70 m", width: "42 ft 6 in", height: "21 m", bays: "6", transept: "yes, no, or a length", quire: "yes, no, or a length", sill: "43 ft", head: "18 m" };
 const day = () => {
   const now = new Date();
   return `${now.getFullYear()}-${String(now.getMonth() + 1).padStart(2, "0")}-${String(now.getDate()).padStart(2, "0")}`;

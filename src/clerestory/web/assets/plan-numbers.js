@@ -22,7 +22,7 @@ const OFF = { along_m: "along_m", width_m: "width_m", sill_m: "sill_m", head_m: 
 
 export const CHURCH = [["type", "Type", ["hall", "aisled basilica", "cruciform", "rotunda", "chapel"]], ["length", "Length inside", "measure"], ["width", "Width of the nave", "measure"], ["height", "Height of the nave", "measure"],
   ["bays", "Bays", "count"], ["aisles", "Aisles", ["", "0", "1", "2", "north", "south"]], ["transept", "Transept, end to end", "part"], ["quire", "Quire, length", "part"],
-  ["sill", "Window sill", "measure"], ["head", "Window head", "measure"]];
+  ["sill", "Sill of the nave's windows (the clerestory's, where there are aisles)", "measure"], ["head", "Their head", "measure"]];
 
 const at = (row, path) => path.split(".").reduce((v, key) => v?.[key], row);
 

@@ -74,7 +74,7 @@ export function outlinePicker(onEnds) {
 // the west end of the building's axis and its altar end.
 export function scanTools(page) {
   const said = el("p", { class: "quiet", role: "status" });
-  const input = el("input", { type: "file", accept: "image/*", class: "unseen", tabIndex: -1, "aria-label": "A scanned floor plan" });
+  const input = el("input", { type: "file", accept: "image/*", hidden: true, "aria-label": "A scanned floor plan" });
   const rooms = page.rows.room;
   const low = Math.min(...rooms.map((r) => r.west_end_m[1]));
   const high = Math.max(...rooms.map((r) => r.west_end_m[1] + r.length_m));
