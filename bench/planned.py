@@ -121,11 +121,11 @@ def one(seed: int, width: int, folder: Path) -> Row | None:
     found = look(read_source(path), recipe)
     kept = crop_of(found, rectification_of(found, recipe), recipe.aspect, recipe).kept
     return Row(
-        f"{seed:4} {view.on:6}{view.shape:6}{framing.tilt:6.1f}",
+        f"{seed:4} {view.on:6}{view.aspect:6}{framing.tilt:6.1f}",
         (1 - framing.crop(table).kept, 1 - kept),
         (settings.snr_one, snr),
         (clipped, float((greens[0] >= camera.range).mean())),
-        found.upright.verdict == "sure",
+        found.vertical.verdict == "sure",
     )
 
 
