@@ -7,12 +7,16 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 from visits import example
 
+from clerestory.api import plan_in_full
 from clerestory.building.measure import length_of
 from clerestory.building.times import SunTimes, sun_times
 from clerestory.building.windows import SunTrack, day_span
+from clerestory.cli import app
 from clerestory.errors import UserError
+from clerestory.plan.doubts import doubts_of
 from clerestory.plan.in_full import in_full
 from clerestory.plan.model import Visit, parse_visit
 from clerestory.plan.reckoning import compute, plan_data
@@ -186,3 +190,19 @@ def test_sun_times_of_the_demo_church_from_its_ten_numbers(seed: int) -> None:
                  f'sill = "{high.sill_m:.0f} m"\nhead = "{high.head_m:.0f} m"\n')  # fmt: skip
     good, total = share_that_agrees(full, short)
     assert total >= 30 * len(DAYS) and good >= 0.95 * total
+
+
+def test_a_length_in_feet_read_as_metres_is_asked_about() -> None:
+    """Larger English churches are some six times as long as wide: J. Fergusson, A History of Architecture, vol. 2."""
+    slip = read(HEAD + CRUCIFORM.replace('length = "230 ft"', "length = 230"))
+    assert any("times as long as its nave is wide" in d for d in doubts_of(slip, date(2027, 1, 1)))
+    assert not any("as long as" in d for d in doubts_of(read(HEAD + CRUCIFORM), date(2027, 1, 1)))
+
+
+def test_the_command_writes_the_text_in_full(tmp_path: Path) -> None:
+    file, full = tmp_path / "visit.toml", tmp_path / "full.toml"
+    file.write_text(HEAD + CRUCIFORM, encoding="utf-8")
+    said = CliRunner().invoke(app, ["plan", str(file), "--in-full", str(full)])
+    assert said.exit_code == 0 and "[[window]]" in full.read_text(encoding="utf-8")
+    with pytest.raises(UserError, match="already a file"):
+        plan_in_full(file, full)

@@ -224,3 +224,24 @@ def test_a_frame_of_the_visit_is_placed_or_says_why_not(house: Any, wait: Any) -
         assert page.locator(".map .placed .bound").count() == 1
         page.get_by_role("button", name="Make it a point").click()
         wait(lambda: "was taken" in (served.folder / "visit.toml").read_text(encoding="utf-8"))
+
+
+def test_two_windows_on_one_map_are_asked_which_to_keep(planning: Any, wait: Any) -> None:
+    served, page = planning
+    page.get_by_role("button", name="Begin from the worked example").click()
+    page.wait_for_selector(".map .hall")
+    page.locator(thing("station", "crossing", ".spot")).click()
+    page.evaluate("clerestory.page.loads = 1e9; clerestory.page.load = () => 0")  # this window hears of nothing
+    other = page.context.new_page()
+    other.goto(f"{served.base}/plan")
+    other.wait_for_selector(".map .hall")
+    other.locator(thing("station", "crossing", ".spot")).click()
+    other.fill("#n-at_m-1", "40")
+    other.locator("#n-at_m-1").blur()
+    wait(lambda: row(served, "station", "crossing")["at_m"] == [0, 40])
+    page.fill("#n-at_m-1", "38")
+    page.locator("#n-at_m-1").blur()
+    wait(lambda: "keep which?" in page.inner_text("#trouble"))
+    assert "Theirs: at [0,40]" in page.inner_text("#trouble") and "Yours: at [0,38]" in page.inner_text("#trouble")
+    page.click("#trouble >> text=Keep mine")
+    wait(lambda: row(served, "station", "crossing")["at_m"] == [0, 38])

@@ -360,9 +360,12 @@ export class Plan {
     const full = changes.map((c) => ({ ...c, was: c.was ?? this.wasOf(c) }));
     const { pending } = this;
     try {
-      await this.house.ask("plan change", { changes: full, gesture: "" });
+      await this.house.wire.ask("plan change", { changes: full, gesture: "" });
+      this.house.solved("plan change");
     } catch (problem) {
       if (pending === this.pending) this.pending = null;
+      if (problem.conflict?.now) this.conflict(full, problem);
+      else this.house.problem("plan change", problem.message);
       this.show();
       throw problem;
     }
@@ -372,6 +375,15 @@ export class Plan {
     }
     if (pending === this.pending) this.pending = null;
     this.house.lookAhead();
+  }
+
+  // Another window set it otherwise meanwhile: both are shown, and one is chosen.
+  conflict(changes, { message, conflict }) {
+    const words = (values) => Object.entries(values).map(([name, v]) => `${name.replace(/_(m|deg)$/, "").replaceAll("_", " ")} ${JSON.stringify(v)}`).join(", ");
+    const mine = changes.map((c) => ({ ...c, was: { ...c.was, ...conflict.now } }));
+    this.house.problem("plan change", `${message}\nTheirs: ${words(conflict.now)}. Yours: ${words(conflict.yours)}.`, [
+      ["Keep theirs", () => { this.house.solved("plan change"); this.load(); }],
+      ["Keep mine", () => this.write(mine).catch(() => 0)]]);
   }
 
   wasOf({ table, name, set }) {
@@ -484,6 +496,7 @@ export class Plan {
       ["ArrowLeft", "ten minutes earlier", () => this.time && this.moveTo(Math.max(this.step - 1, 0))],
       ["ArrowDown", "next view", () => this.along(1)],
       ["ArrowUp", "previous view", () => this.along(-1)],
+      ["Escape", "nothing chosen: the whole building", () => this.map && this.choose(null)],
       ["w", "write the field card", () => this.house.ask("plan write").catch(() => 0)],
     ];
   }
