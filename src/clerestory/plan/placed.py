@@ -47,9 +47,9 @@ MOST = 90  # edges of a frame that are held against the building's: those that w
 SEEN_WINDOW, SEEN_ROOM = 0.8, 0.35  # chance that an edge in view is found in the frame (set on bench/placing)
 MISSED = 1.0  # how much an edge that is not found counts beside one that is
 CLEAR = 0.78  # share of the edges of light that a point must explain to be believed (set on bench/placing)
-VAGUE, VAGUE_TURN = 0.35, 8.0  # else: off by this share of the building's length, and by so many degrees
-LEAST_OFF, LEAST_TURN = 0.12, 0.25  # metres and degrees that are always left open (set on bench/placing)
-TORN_TURN = 1.5  # degrees left open where several places explain a frame (set on bench/placing)
+VAGUE, VAGUE_TURN = 0.35, 12.0  # else: off by this share of the building's length, and by so many degrees
+LEAST_OFF, LEAST_TURN = 0.2, 0.6  # metres and degrees that are always left open (set on bench/placing)
+TORN_TURN = 2.5  # degrees left open where several places explain a frame (set on bench/placing)
 SURE = 0.9  # share of the belief that the best point must hold to be called sure
 LEAST = 6  # edges below which no point is told
 

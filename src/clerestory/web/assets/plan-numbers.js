@@ -45,7 +45,7 @@ export class PlanNumbers {
   draw() {
     const { chosen } = this.page;
     const key = chosen ? `${chosen.table} ${chosen.name}` : "";
-    if (key === this.key && this.node.contains(document.activeElement)) return this.follow();
+    if (key === this.key && this.node.contains(document.activeElement)) return chosen ? this.follow() : undefined;
     this.key = key;
     const row = chosen && this.page.row(chosen.table, chosen.name);
     if (!row) return this.node.replaceChildren(...this.whole());

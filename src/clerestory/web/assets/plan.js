@@ -47,6 +47,11 @@ export class Plan {
     this.load();
   }
 
+  // The visit's frames are known, or others than before.
+  visitChanged() {
+    if (this.shell && this.facts?.there && !this.chosen) this.form.draw();
+  }
+
   stepped(place) {
     this.pending = null;
     if (place) this.wanted = place;
