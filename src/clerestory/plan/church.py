@@ -162,7 +162,7 @@ def _views(plan: Layout, lit: str) -> Rows:
     names = [p.name for p in plan.points]
     ends = [w.name for w in plan.windows if w.name in ("east window", "west window")]
     east = ["east window"] if "east window" in ends else []
-    rows = [_along(main, names[:2], east), _vault(main, names[1])]
+    rows = [_along(main, names[:2]), _vault(main, names[1])]
     if "west window" in ends:
         rows.append(_end_window(plan, "west window", main, [names[-1 if len(names) < 3 else 2], names[1]]))
     if east:
@@ -184,14 +184,13 @@ def _off(room: AssumedRoom, along: float, up: float, size: float) -> dict[str, f
     return {"along_m": _cm(along), "up_m": _cm(up), "size": round(size, 3)}
 
 
-def _along(main: AssumedRoom, stations: list[str], east: list[str]) -> dict[str, Any]:
+def _along(main: AssumedRoom, stations: list[str]) -> dict[str, Any]:
     high = main.height.metres
     return {
         "name": f"{main.name} to the altar", "room": main.name,
         "centre_m": (main.west_end[0], _cm(main.west_end[1] + main.length.metres), _cm(0.46 * high)),
         "width_m": _cm(main.width.metres), "height_m": _cm(0.9 * high), "on": "east", "square_on": True,
         "aspect": "3:4", "floor": True, "stations": tuple(stations), "first": True, "minutes": 10.0,
-        **({"light": "no sun", "windows": tuple(east)} if east else {}),
         "assumed": "usual", "off": _off(main, main.length.off, 0.46 * main.height.off, main.height.off / high),
     }  # fmt: skip
 
