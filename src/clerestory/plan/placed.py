@@ -49,7 +49,8 @@ MISSED = 1.0  # how much an edge that is not found counts beside one that is
 CLEAR = 0.78  # share of the edges of light that a point must explain to be believed (set on bench/placing)
 VAGUE, VAGUE_TURN = 0.35, 25.0  # else: off by this share of the building's length, and by so many degrees
 LEAST_OFF, LEAST_TURN = 0.2, 0.6  # metres and degrees that are always left open (set on bench/placing)
-TORN_TURN = 2.5  # degrees left open where several places explain a frame (set on bench/placing)
+TORN_TURN = 4.0  # degrees left open where several places explain a frame (set on bench/placing)
+WIDER = 1.3  # bounds as reckoned are widened by this factor (set on bench/placing)
 SURE = 0.9  # share of the belief that the best point must hold to be called sure
 LEAST = 6  # edges below which no point is told
 
@@ -492,6 +493,7 @@ def _told(answers: list[_Answer]) -> Placed:
     turn_off = _bound(turned, belief, 2.0 * math.degrees(local[2]) + LEAST_TURN)
     rivals = [a for a, b in zip(answers[1:], belief[1:], strict=True) if b > 0.02]
     share = best.search.explained(best.x)
+    off, turn_off = WIDER * off, WIDER * turn_off
     if belief[0] < SURE:
         turn_off = max(turn_off, TORN_TURN)
     if share < CLEAR:  # most likely not the place: said to be hardly known
