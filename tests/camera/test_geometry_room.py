@@ -41,7 +41,7 @@ poses = st.builds(
 )
 
 
-@settings(max_examples=200, deadline=None, derandomize=True)
+@settings(max_examples=80, deadline=None, derandomize=True)
 @given(poses, degrees(16, 60), st.sampled_from([4 / 3, 3 / 2, 16 / 9, 1.0, None]), st.sampled_from([None, BARREL]))
 def test_loss_foretold_is_the_loss_counted(rectification, equivalent, aspect, distortion):
     camera = Camera.of(432, 324, equivalent / 2, 17.3, distortion)
