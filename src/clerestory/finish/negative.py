@@ -21,7 +21,6 @@ from clerestory.develop.colour import xyz_from_rgb
 from clerestory.errors import UserError
 from clerestory.files.store import write_atomic
 from clerestory.files.tiff import (
-    ASCII,
     BYTE,
     LONG,
     RATIONAL,
@@ -29,9 +28,11 @@ from clerestory.files.tiff import (
     SRATIONAL,
     UNDEFINED,
     Entry,
-    directory,
     numbers,
+    one_strip,
     rationals,
+    text,
+    with_exif,
 )
 from clerestory.finish.folder import jobs_of
 from clerestory.finish.job import Done, Order
@@ -40,7 +41,7 @@ from clerestory.finish.recipe import Aspect, Recipe
 from clerestory.finish.source import Source
 from clerestory.finish.sources import source_of
 from clerestory.finish.write import Record, xmp_packet
-from clerestory.raw.dng import CFA, D65, LINEAR_RAW, opcode_list
+from clerestory.raw.dng import CFA, D65, LINEAR_RAW, level_entries, opcode_list
 from clerestory.raw.group import View
 from clerestory.raw.own import Noted, packed
 from clerestory.raw.read import FrameInfo, Mosaic
@@ -214,11 +215,6 @@ def _as_held(info: FrameInfo, seen: Seen, straight: Straight) -> FrameInfo:
 # --- the file -------------------------------------------------------------------------------------------------------
 
 
-def _text(tag: int, text: str) -> Entry:
-    data = text.encode("ascii", "replace") + b"\0"
-    return tag, ASCII, len(data), data
-
-
 def _exif(info: FrameInfo, width: int, height: int) -> list[Entry]:
     """EXIF 2.32, as far as the frame told."""
     centimetre = 3
@@ -230,17 +226,15 @@ def _exif(info: FrameInfo, width: int, height: int) -> list[Entry]:
         out.append(numbers(0x8827, SHORT, min(round(info.iso), FULL)))
     if info.time is not None:
         when = info.time.strftime("%Y:%m:%d %H:%M:%S")
-        out += [_text(0x9003, when), _text(0x9004, when), _text(0x9291, f"{info.time.microsecond // 1000:03d}")]
+        out += [text(0x9003, when), text(0x9004, when), text(0x9291, f"{info.time.microsecond // 1000:03d}")]
     if info.sensor_mm is not None:
         out += [rationals(0xA20E, RATIONAL, width / info.sensor_mm[0] * 10),
                 rationals(0xA20F, RATIONAL, height / info.sensor_mm[1] * 10),
                 numbers(0xA210, SHORT, centimetre)]  # fmt: skip
     if info.equivalent_mm:
         out.append(numbers(0xA405, SHORT, max(1, round(info.equivalent_mm))))
-    if info.level is not None:  # roll has no tag of its own: as a comment, as this program reads it
-        note = b"ASCII\0\0\0" + f"level roll {info.level[1]:+.2f}".encode()
-        out += [rationals(0x9405, SRATIONAL, round(info.level[0], 2)), (0x9286, UNDEFINED, len(note), note)]
-    out += [_text(tag, text) for tag, text in ((0xA431, info.serial), (0xA434, info.lens)) if text]
+    out += level_entries(info.level)
+    out += [text(tag, words) for tag, words in ((0xA431, info.serial), (0xA434, info.lens)) if words]
     return out
 
 
@@ -250,19 +244,10 @@ def _file(values: _Values, info: FrameInfo, more: list[Entry]) -> bytes:
     samples = pixels.shape[2] if pixels.ndim == 3 else 1
     make, model = info.make or "unknown", info.model or "unknown"
     main = [
-        numbers(254, LONG, 0), numbers(256, LONG, width), numbers(257, LONG, height),
-        numbers(258, SHORT, *[16] * samples), numbers(259, SHORT, 1), _text(271, make), _text(272, model),
-        numbers(274, SHORT, info.orientation), numbers(277, SHORT, samples), numbers(278, LONG, height),
-        numbers(279, LONG, pixels.nbytes), numbers(284, SHORT, 1), _text(305, f"Clerestory {__version__}"),
+        *one_strip(width, height, samples), text(271, make), text(272, model), numbers(274, SHORT, info.orientation),
+        text(305, f"Clerestory {__version__}"),
         numbers(50706, BYTE, 1, 4, 0, 0), numbers(50707, BYTE, 1, 4, 0, 0),
-        _text(50708, model if model.startswith(make) else f"{make} {model}"),
+        text(50708, model if model.startswith(make) else f"{make} {model}"),
         numbers(50829, LONG, 0, 0, height, width), *values.entries, *more,
     ]  # fmt: skip
-    pointers = [numbers(273, LONG, 0), numbers(34665, LONG, 0)]
-    exif_at = 8 + len(directory(main + pointers, 8))
-    exif_at += exif_at % 2
-    exif = directory(_exif(info, width, height), exif_at)
-    data_at = (exif_at + len(exif) + 511) // 512 * 512
-    pointers = [numbers(273, LONG, data_at), numbers(34665, LONG, exif_at)]
-    head = b"II*\0" + struct.pack("<I", 8) + directory(main + pointers, 8)
-    return (head.ljust(exif_at, b"\0") + exif).ljust(data_at, b"\0") + pixels.tobytes()
+    return with_exif(main, _exif(info, width, height)) + pixels.tobytes()

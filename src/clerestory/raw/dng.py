@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from clerestory.camera.lens import Distortion
 from clerestory.files.store import atomic
 from clerestory.files.tiff import (
-    ASCII,
     BYTE,
     LONG,
     RATIONAL,
@@ -23,9 +22,11 @@ from clerestory.files.tiff import (
     SRATIONAL,
     UNDEFINED,
     Entry,
-    directory,
     numbers,
+    one_strip,
     rationals,
+    text,
+    with_exif,
 )
 
 WARP_RECTILINEAR, FIX_VIGNETTE_RADIAL = 1, 3
@@ -64,11 +65,6 @@ class DngMeta:
     pattern: Sequence[Sequence[int]] | None = ((0, 1), (1, 2))
 
 
-def _ascii(tag: int, text: str) -> Entry:
-    data = text.encode("ascii", "replace") + b"\0"
-    return tag, ASCII, len(data), data
-
-
 def _exposure_time(seconds: float) -> Entry:
     f = Fraction(seconds).limit_denominator(100_000)
     return 0x829A, RATIONAL, 1, struct.pack("<2I", f.numerator, f.denominator)
@@ -100,26 +96,30 @@ def _exif(meta: DngMeta, width: int, height: int) -> list[Entry]:
         rationals(0x829D, RATIONAL, meta.f_number),
         numbers(0x8827, SHORT, min(round(meta.iso), 65535)),
         (0x9000, UNDEFINED, 4, b"0231"),
-        _ascii(0x9003, when),
-        _ascii(0x9004, when),
-        _ascii(0x9291, subsec),
-        _ascii(0x9292, subsec),
+        text(0x9003, when),
+        text(0x9004, when),
+        text(0x9291, subsec),
+        text(0x9292, subsec),
         rationals(0x920A, RATIONAL, meta.focal_mm),
         rationals(0xA20E, RATIONAL, round(width / meta.sensor_mm[0] * 10, 3)),  # focal plane resolution
         rationals(0xA20F, RATIONAL, round(height / meta.sensor_mm[1] * 10, 3)),
         numbers(0xA210, SHORT, centimetre),
         numbers(0xA405, SHORT, round(meta.equivalent_mm)),
-        _ascii(0xA431, meta.serial),
-        _ascii(0xA434, meta.lens),
+        text(0xA431, meta.serial),
+        text(0xA434, meta.lens),
     ]
     if meta.focus_m is not None:
         entries.append(rationals(0x9206, RATIONAL, meta.focus_m))
-    if meta.level is not None:
-        # CameraElevationAngle, EXIF 2.31. EXIF has no tag for roll: it goes into the user comment as text.
-        entries.append(rationals(0x9405, SRATIONAL, round(meta.level[0], 2)))
-        note = b"ASCII\0\0\0" + f"level roll {meta.level[1]:+.2f}".encode()
-        entries.append((0x9286, UNDEFINED, len(note), note))
-    return entries
+    return [*entries, *level_entries(meta.level)]
+
+
+def level_entries(level: tuple[float, float] | None) -> list[Entry]:
+    """A camera's own level, pitch and roll in degrees, as `raw.tags` reads it; nothing where there is none."""
+    if level is None:
+        return []
+    # CameraElevationAngle, EXIF 2.31. EXIF has no tag for roll: it goes into the user comment as text.
+    note = b"ASCII\0\0\0" + f"level roll {level[1]:+.2f}".encode()
+    return [rationals(0x9405, SRATIONAL, round(level[0], 2)), (0x9286, UNDEFINED, len(note), note)]
 
 
 def _colours(meta: DngMeta, samples: int) -> list[Entry]:
@@ -147,23 +147,15 @@ def _colours(meta: DngMeta, samples: int) -> list[Entry]:
 def _main(meta: DngMeta, width: int, height: int, samples: int) -> list[Entry]:
     model = meta.model if meta.model.startswith(meta.make) else f"{meta.make} {meta.model}"
     return [
-        numbers(254, LONG, 0),
-        numbers(256, LONG, width),
-        numbers(257, LONG, height),
-        numbers(258, SHORT, *[16] * samples),
-        numbers(259, SHORT, 1),
-        _ascii(271, meta.make),
-        _ascii(272, meta.model),
+        *one_strip(width, height, samples),
+        text(271, meta.make),
+        text(272, meta.model),
         numbers(274, SHORT, meta.orientation),
-        numbers(277, SHORT, samples),
-        numbers(278, LONG, height),
-        numbers(279, LONG, width * height * samples * 2),
-        numbers(284, SHORT, 1),
-        _ascii(305, "clerestory simulate"),
-        _ascii(306, meta.time.strftime("%Y:%m:%d %H:%M:%S")),
+        text(305, "clerestory simulate"),
+        text(306, meta.time.strftime("%Y:%m:%d %H:%M:%S")),
         numbers(50706, BYTE, 1, 4, 0, 0),
         numbers(50707, BYTE, 1, 3, 0, 0),
-        _ascii(50708, model),
+        text(50708, model),
         numbers(50717, SHORT, *[meta.white] * samples),
         numbers(50829, LONG, 0, 0, height, width),
         *_colours(meta, samples),
@@ -176,13 +168,7 @@ def header(meta: DngMeta, width: int, height: int, samples: int = 1) -> bytes:
     codes = opcode_list(meta.distortion, meta.vignetting)
     if meta.distortion is not None or meta.vignetting is not None:
         main.append((51022, UNDEFINED, len(codes), codes))
-    pointers = [numbers(273, LONG, 0), numbers(34665, LONG, 0)]
-    exif_at = 8 + len(directory(main + pointers, 8))
-    exif = directory(_exif(meta, width, height), exif_at)
-    data_at = (exif_at + len(exif) + 511) // 512 * 512
-    pointers = [numbers(273, LONG, data_at), numbers(34665, LONG, exif_at)]
-    head = b"II*\0" + struct.pack("<I", 8) + directory(main + pointers, 8) + exif
-    return head.ljust(data_at, b"\0")
+    return with_exif(main, _exif(meta, width, height))
 
 
 def write_dng(path: Path, raw: NDArray[np.uint16], meta: DngMeta) -> None:
