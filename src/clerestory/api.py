@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from clerestory.errors import UserError
-from clerestory.run.progress import OnProgress, quiet
+from clerestory.run.progress import OnProgress, counted, quiet
 
 if TYPE_CHECKING:
     import numpy as np
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from clerestory.learn import LearnedVisits
     from clerestory.plan.run import PlanResult
     from clerestory.raw.frame import Frame
-    from clerestory.raw.group import Kind
+    from clerestory.raw.group import Kind, View
     from clerestory.raw.sort import Sorted
     from clerestory.vertical.result import Vertical
     from clerestory.visit.check import Difference
@@ -275,26 +275,25 @@ def export_visit(
         names = ", ".join(one.name for one in read_sets(root).set)
         raise UserError(f"{root / SETS}: there is no set '{asked}'{f'; there are {names}' if names else ''}.")
     seen = sort_folder(root, on_progress, executor)
-    known = [view.name for view in seen.views]
-    if missing := [name for name in views or () if name not in known]:
-        raise UserError(f"There is no view {missing[0]}; views are {', '.join(known[:12])}"
-                        f"{' and more' if len(known) > 12 else ''}.")  # fmt: skip
+    _chosen(seen.views, views or ())
     times = {view.name: seen.seen[view.pick].info.time for view in seen.views}
     days = {name: time.date().isoformat() for name, time in times.items() if time is not None}
     planned = planned_aspects(root, seen.views, read_abouts(root / "about.toml"))
     jobs = list(export_jobs(seen.views, root, found, days, views, planned))
-    ended = 0
-
-    def one_more(_: object) -> None:
-        nonlocal ended
-        ended += 1
-        on_progress("Exporting views", ended, len(jobs))
-
-    on_progress("Exporting views", 0, len(jobs))
+    one_more = counted(on_progress, "Exporting views", len(jobs))
     with VisitFolder(root).writing("finish"):
         done = export_all(jobs, workers or default_workers(AT_ONCE), one_more, executor, on_progress)
     failures = [(d.view, d.reason) for d in done if d.account is None]
     return Finished(done, failures, VisitFolder(root).exports / found.name)
+
+
+def _chosen(views: Sequence[View], names: Sequence[str]) -> list[View]:
+    """The views of these names, all where none is named; UserError for a name that none has."""
+    known = [view.name for view in views]
+    if unknown := [name for name in names if name not in known]:
+        raise UserError(f"There is no view {unknown[0]}; choose from {', '.join(known[:12])}"
+                        f"{' and more' if len(known) > 12 else ''}.")  # fmt: skip
+    return [view for view in views if not names or view.name in names]
 
 
 def print_visit(
@@ -305,7 +304,7 @@ def print_visit(
     """
     from clerestory.finish.paper import print_pictures
 
-    return print_pictures(Path(folder), paper, sheet, pages, lambda n, all_: on_progress("Laying out", n, all_))
+    return print_pictures(Path(folder), paper, sheet, pages, on_progress)
 
 
 def write_dng(
@@ -320,12 +319,8 @@ def write_dng(
 
     root = Path(folder)
     found = sort_visit(root, on_progress).views
-    unknown = [name for name in views if name not in {v.name for v in found}]
-    if unknown:
-        raise UserError(f"There is no view {unknown[0]}; choose from {', '.join(v.name for v in found)}.")
-    chosen = [v for v in found if not views or v.name in views]
     with VisitFolder(root).writing("finish"):
-        return negatives_of(root, chosen, upright, lambda n, all_: on_progress("Writing DNG", n, all_))
+        return negatives_of(root, _chosen(found, views), upright, on_progress)
 
 
 def make_film(

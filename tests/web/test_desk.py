@@ -39,10 +39,16 @@ def saved(page: Any, served: Any, wait: Any) -> np.ndarray[Any, Any]:
     return cv2.imread(str(path))
 
 
-def seen(page: Any) -> np.ndarray[Any, Any]:
-    """What the canvas of the proof shows."""
-    data = page.evaluate("clerestory.page.scale.canvas.toDataURL('image/png')").split(",")[1]
-    return cv2.imdecode(np.frombuffer(base64.b64decode(data), np.uint8), cv2.IMREAD_COLOR)
+SEEN = """(() => { const s = clerestory.page.scale; const [w, h] = s.size.map((v) => v * s.fitting() * s.fine);
+  const laid = s.zoom !== null || (Math.round(w) === s.canvas.width && Math.round(h) === s.canvas.height);
+  return s.state === 'proof' && laid && !s.canvas.hidden ? s.canvas.toDataURL('image/png') : ''; })()"""
+
+
+def seen(page: Any, wait: Any) -> np.ndarray[Any, Any]:
+    """What the canvas of the proof shows, once it is laid out for the window and exact: looked at in one breath."""
+    found: list[str] = []
+    wait(lambda: found.append(page.evaluate(SEEN)) or found[-1], 60)
+    return cv2.imdecode(np.frombuffer(base64.b64decode(found[-1].split(",")[1]), np.uint8), cv2.IMREAD_COLOR)
 
 
 def test_shown_at_every_scale_is_the_file_itself(desk: Any, served: Any, wait: Any) -> None:
@@ -52,8 +58,7 @@ def test_shown_at_every_scale_is_the_file_itself(desk: Any, served: Any, wait: A
     wait(lambda: page.evaluate(PROOF), 60)
     file = saved(page, served, wait)
     page.set_viewport_size({"width": 900, "height": 560})  # fitted: smaller than the picture
-    wait(lambda: page.evaluate(f"{PROOF} && clerestory.page.scale.zoom === null"))
-    shown = seen(page)
+    shown = seen(page, wait)
     small = cv2.resize(file, shown.shape[1::-1], interpolation=cv2.INTER_AREA)
     assert np.array_equal(shown, small), "fitted: the file averaged down to the screen's pixels"
     page.locator(".stage").focus()
@@ -61,7 +66,7 @@ def test_shown_at_every_scale_is_the_file_itself(desk: Any, served: Any, wait: A
     wait(lambda: page.evaluate(f"{PROOF} && clerestory.page.scale.zoom === 1"))
     x, y = page.evaluate("[parseFloat(clerestory.page.scale.canvas.style.left), "
                          "parseFloat(clerestory.page.scale.canvas.style.top)]")  # fmt: skip
-    shown = seen(page)
+    shown = seen(page, wait)
     part = file[round(y) : round(y) + shown.shape[0], round(x) : round(x) + shown.shape[1]]
     assert np.array_equal(shown, part), "at 100 % every pixel is the file's"
     page.keyboard.press("ArrowRight")

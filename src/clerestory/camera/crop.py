@@ -69,6 +69,11 @@ def frame_boundary(camera: Camera, homography: Array, per_edge: int = 32) -> Arr
     return project(homography, _in_front(camera.ideal(outline), camera, homography))
 
 
+def straightened_outline(camera: Camera, homography: Array) -> Array:
+    """`frame_boundary` as finely as a room needs it: corners alone where the lens bends nothing, (n, 2)."""
+    return frame_boundary(camera, homography, 24 if camera.bends else 1)
+
+
 def _in_front(points: Array, camera: Camera, homography: Array) -> Array:
     """Points of a convex ideal outline (n, 2), drawn in to where the homography stays finite."""
     x = np.column_stack([(points - [camera.cx, camera.cy]) / camera.focal, np.ones(len(points))])
@@ -275,7 +280,7 @@ def largest_crop(
     if not size > 0:
         raise ValueError(f"size {size} is not positive")
     h = rectification.homography(camera)
-    outline = frame_boundary(camera, h, 24 if camera.bends else 1)
+    outline = straightened_outline(camera, h)
     middle = np.array(keep if keep is not None else ((camera.width - 1) / 2, (camera.height - 1) / 2), float)
     wanted = project(h, _in_front(middle[None], camera, h))[0]
     back = _inverse(h)

@@ -21,6 +21,7 @@ from PIL import Image
 
 from clerestory.develop.colour import to_space
 from clerestory.files.tiff import LONG, UNDEFINED, Entry, directory, numbers
+from clerestory.raw import srgb
 
 F32 = NDArray[np.float32]
 STOPS = 3.0  # over white that the bright picture goes to
@@ -48,8 +49,7 @@ def bright(straight: F32, shown: F32, exposure: float) -> F32:
 def gain_map(base: NDArray[np.uint8], brighter: F32, space: str) -> NDArray[np.uint8]:
     """The map from a picture as its file decodes (sRGB-coded H x W x 3 in `space`) to a brighter one (linear working
     colour): stops of each channel, 0 to 255 from LEAST to STOPS."""
-    table = np.arange(256) / 255
-    linear = np.where(table <= 0.04045, table / 12.92, ((table + 0.055) / 1.055) ** 2.4).astype(np.float32)
+    linear = srgb.linear(np.arange(256) / 255).astype(np.float32)
     out = np.empty(base.shape, np.uint8)
     matrix = to_space(space).T.astype(np.float32)
     for row in range(0, len(base), 256):

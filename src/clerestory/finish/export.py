@@ -17,10 +17,10 @@ from clerestory.files.store import write_atomic
 from clerestory.files.toml import model_of, read_text
 from clerestory.finish.job import Kind, Order
 from clerestory.finish.recipe import ASPECTS
+from clerestory.finish.sharpen import MM_PER_INCH
 from clerestory.visit.about import About
 
 SETS = "exports.toml"
-MM_PER_INCH = 25.4
 Space = Literal["srgb", "display-p3", "rec2020"]
 Shape = Literal["own", "4:3", "3:2", "16:9", "1:1", "free"]
 Part = Literal["title", "date", "number", "view"]

@@ -22,7 +22,7 @@ from clerestory.raw.group import View
 from clerestory.raw.sort import Sorted
 from clerestory.run.cluster import gathered
 from clerestory.run.pool import default_workers, map_pool
-from clerestory.run.progress import OnProgress, quiet
+from clerestory.run.progress import OnProgress, counted, quiet
 from clerestory.visit.about import About, Abouts, read_abouts
 from clerestory.visit.folder import VisitFolder
 
@@ -175,14 +175,7 @@ def finish_sorted(
     done = [item for item in items if isinstance(item, Done)]
     if not items and not failures:
         raise UserError(f"{folder}: holds no frames that can be read; give the folder that holds your raw frames.")
-    ended = 0
-
-    def one_more(_: Done) -> None:
-        nonlocal ended
-        ended += 1
-        on_progress("Finishing views", ended, len(jobs))
-
-    on_progress("Finishing views", 0, len(jobs))
+    one_more = counted(on_progress, "Finishing views", len(jobs))
     done += finish_jobs(jobs, workers or default_workers(AT_ONCE), one_more, executor, on_progress)
     done.sort(key=lambda d: d.view)
     failures += [(d.view, d.reason) for d in done if d.account is None]

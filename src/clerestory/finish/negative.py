@@ -8,7 +8,7 @@ the recipe asks of light and colour is not put in: it goes along as text, in XMP
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -45,6 +45,7 @@ from clerestory.raw.dng import CFA, D65, LINEAR_RAW, level_entries, opcode_list
 from clerestory.raw.group import View
 from clerestory.raw.own import Noted, packed
 from clerestory.raw.read import FrameInfo, Mosaic
+from clerestory.run.progress import OnProgress, counted
 from clerestory.visit.about import About, read_abouts
 
 DOUBLE = 12  # TIFF 6.0
@@ -60,17 +61,18 @@ class _Values:
 
 
 def negatives_of(
-    folder: Path, views: Sequence[View], upright: bool, told: Callable[[int, int], None]
+    folder: Path, views: Sequence[View], upright: bool, on_progress: OnProgress
 ) -> tuple[list[Path], list[tuple[str, str]]]:
     """Write the light of a visit's views beside its pictures; the files, and what failed with the reason.
 
-    One view's failure costs that view alone. `told` hears of how many of how many.
+    One view's failure costs that view alone.
     """
     abouts, written, failures = read_abouts(folder / "about.toml"), [], []
-    for count, item in enumerate(jobs_of(views, folder, Order(), abouts)):
-        told(count, len(views))
+    one_more = counted(on_progress, "Writing DNG", len(views))
+    for item in jobs_of(views, folder, Order(), abouts):
         if isinstance(item, Done):
             failures.append((item.view, item.reason))
+            one_more(item)
             continue
         path = folder / "pictures" / f"{item.view.name}{'_upright' if upright else ''}.dng"
         path.parent.mkdir(exist_ok=True)
@@ -80,7 +82,7 @@ def negatives_of(
             failures.append((item.view.name, str(problem)))
         else:
             written.append(path)
-    told(len(views), len(views))
+        one_more(item)
     return written, failures
 
 

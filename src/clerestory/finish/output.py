@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 from clerestory.finish.bright import bright
 from clerestory.finish.pipeline import F32, Picture, Seen, crop_of, developed, rectification_of, shown, straightened
 from clerestory.finish.recipe import Recipe
-from clerestory.finish.sharpen import sharpen_for_paper
+from clerestory.finish.sharpen import MM_PER_INCH, sharpen_for_paper
 
 if TYPE_CHECKING:
     from clerestory.finish.job import Order
 
-MM_PER_INCH = 25.4
 ROUNDED = 2  # pixels by which rounding both edges of a picture may move its longer one
 
 

@@ -5,29 +5,28 @@ from __future__ import annotations
 import io
 import json
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
-import typst
 from numpy.typing import NDArray
 from PIL import Image
 
 from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.errors import UserError
 from clerestory.files.store import write_atomic
+from clerestory.files.typeset import pdf_of
 from clerestory.finish.report import shown_jpeg
-from clerestory.finish.sharpen import sharpen_for_paper
+from clerestory.finish.sharpen import MM_PER_INCH, sharpen_for_paper
 from clerestory.raw import srgb
 from clerestory.raw.read import FrameInfo, read_info
+from clerestory.run.progress import OnProgress, counted, quiet
 from clerestory.visit.about import About, read_abouts
 
-MM_PER_INCH = 25.4
 PAPERS = {  # mm across and down, lying: ISO 216; ANSI/ASME Y14.1
     "a5": (210.0, 148.0),
     "a4": (297.0, 210.0),
@@ -58,7 +57,7 @@ def print_pictures(
     paper: str = "a4",
     sheet: bool = True,
     pages: bool = True,
-    told: Callable[[int, int], None] = lambda *_: None,
+    on_progress: OnProgress = quiet,
 ) -> Path:
     """Write pictures/print.pdf of a visit's finished pictures; where it lies.
 
@@ -79,15 +78,15 @@ def print_pictures(
         work = Path(aside)
         pictures = []
         cell = ((width - 2 * MARGIN - GUTTER * (COLUMNS - 1)) / COLUMNS, CELL)
-        for count, one in enumerate(found):
-            told(count, len(found))
+        one_more = counted(on_progress, "Laying out", len(found))
+        for one in found:
             pictures.append(_laid(one, work, (width - 2 * MARGIN, room), cell))
+            one_more(one)
         title = folder.resolve().name if not (said := read_abouts(folder / "about.toml").visit.title) else said
         data = {"title": title, "width": width, "height": height, "margin": MARGIN,
                 "columns": COLUMNS, "cell": CELL, "gutter": GUTTER,
                 "room": room, "sheet": sheet, "pages": pages, "pictures": pictures}  # fmt: skip
         content = _set(data, work)
-    told(len(found), len(found))
     out = folder / "pictures" / "print.pdf"
     write_atomic(out, content)
     return out
@@ -95,13 +94,7 @@ def print_pictures(
 
 def _set(data: Mapping[str, Any], work: Path) -> bytes:
     (work / "paper.typ").write_bytes(files("clerestory.finish").joinpath("paper.typ").read_bytes())
-    content = typst.compile(
-        work / "paper.typ", root=work, sys_inputs={"print": json.dumps(data, ensure_ascii=False)},
-        timestamp=datetime.fromtimestamp(0, UTC),
-    )  # fmt: skip
-    if not isinstance(content, bytes):
-        raise TypeError("the typesetter gave no PDF")
-    return content
+    return pdf_of(work / "paper.typ", {"print": json.dumps(data, ensure_ascii=False)}, 0.0)
 
 
 def _finished(folder: Path) -> list[_Shown]:

@@ -12,6 +12,7 @@ from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
 RADIUS = 0.7  # pixels of the output: blur of demosaicing and of reduction
+MM_PER_INCH = 25.4
 PAPER = 0.05
 """Millimetres (standard deviation) by which ink and paper spread what is printed: a coated sheet then shows four line
 pairs a millimetre at half their contrast. Common practice, no source; METHODS says what half and double of it do."""
@@ -121,7 +122,7 @@ def sharpen_for_paper(rgb: F32, per_inch: float) -> F32:
         return rgb
     light = np.empty(rgb.shape[:2], np.float32)
     in_bands(_lightness, 0, len(rgb), rgb, light)
-    spread = (PAPER * per_inch / 25.4) ** 2
+    spread = (PAPER * per_inch / MM_PER_INCH) ** 2
     wider = RADIUS**2 + 0.5 * spread
     soft = cv2.GaussianBlur(light, (0, 0), wider**0.5)
     core = np.float32((2 * seen_noise(light)) ** 2 + 1e-8)

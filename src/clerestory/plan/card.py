@@ -6,15 +6,13 @@ import json
 import math
 import re
 import tempfile
-from datetime import UTC, datetime
 from html import escape
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-import typst
-
 from clerestory.camera.exposure import f_label, iso_label, time_label
+from clerestory.files.typeset import pdf_of
 from clerestory.plan import words
 from clerestory.plan.care import STAFF, in_short, of_plan, view_cautions
 from clerestory.plan.drawing import card_picture
@@ -159,7 +157,7 @@ def card_pdf(plan: Plan, data: dict[str, Any] | None = None) -> bytes:
     """The card as a PDF of A5 pages, black on white; the same plan gives the same bytes."""
     template = files("clerestory.plan").joinpath("card.typ").read_bytes()
     text = json.dumps(data or card_data(plan), ensure_ascii=False)
-    return _typeset(template, {"card": text}, plan, _PRINTABLE.match(text) is not None)
+    return pdf_of(template, {"card": text}, plan.day.start, _PRINTABLE.match(text) is not None)
 
 
 def card_folded(plan: Plan, card: bytes) -> bytes:
@@ -176,15 +174,7 @@ def card_folded(plan: Plan, card: bytes) -> bytes:
         page = Path(folder) / "folded.typ"
         page.write_bytes(files("clerestory.plan").joinpath("folded.typ").read_bytes())
         (Path(folder) / "card.pdf").write_bytes(card)
-        return _typeset(page, {"sides": json.dumps(sides)}, plan, True)
-
-
-def _typeset(source: bytes | Path, inputs: dict[str, str], plan: Plan, own_fonts: bool) -> bytes:
-    made = datetime.fromtimestamp(plan.day.start, UTC)
-    content = typst.compile(source, ignore_system_fonts=own_fonts, sys_inputs=inputs, timestamp=made)
-    if not isinstance(content, bytes):
-        raise TypeError("the typesetter gave no PDF")
-    return content
+        return pdf_of(page, {"sides": json.dumps(sides)}, plan.day.start, True)
 
 
 def _row(pair: list[str]) -> str:

@@ -27,7 +27,7 @@ from clerestory.raw.together import against, strangers, together
 from clerestory.run.progress import BrokenOff
 from clerestory.run.system import SPAWN
 from clerestory.visit import hand
-from clerestory.visit.about import About, read_abouts
+from clerestory.visit.about import read_abouts
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.index import plain_name
 from clerestory.web import views
@@ -462,12 +462,20 @@ class Desk:
             for process in list((pool._processes or {}).values()):
                 process.kill()
 
-    def job(self, name: str, tiff: bool = False, better: bool = False, again: bool = False) -> Job:
-        """A view's finishing work as it stands. `again`: also in the aspects and kinds it was written in before."""
+    def job(
+        self,
+        name: str,
+        tiff: bool = False,
+        better: bool = False,
+        again: bool = False,
+        values: Mapping[str, Any] | None = None,
+    ) -> Job:
+        """A view's finishing work as it stands, or with some `values` of its recipe set otherwise. `again`: also in
+        the aspects and kinds it was written in before."""
         from clerestory.finish.job import Order, job_of
         from clerestory.plan.taken import planned_aspects
 
-        recipe, abouts = self.recipe(name), read_abouts(self.visit.about)
+        recipe, abouts = self.changed(name, values or {}), read_abouts(self.visit.about)
         view = self.view(name)
         planned = planned_aspects(self.visit.root, [view], abouts).get(name)
         kinds: tuple[Any, ...] = ("jpeg", "tiff") if tiff else ("jpeg",)
@@ -481,18 +489,12 @@ class Desk:
 
     def proof(self, name: str, values: Mapping[str, Any]) -> dict[str, Any] | None:
         """Key and size of a view's picture as it would be written with some settings changed; see `Proofs.ask`."""
-        from clerestory.finish.job import Order, job_of
-        from clerestory.plan.taken import planned_aspects
-
-        recipe, view = self.changed(name, values), self.view(name)
-        planned = planned_aspects(self.visit.root, [view], read_abouts(self.visit.about)).get(name)
-        job = job_of(view, recipe, Order(), self.visit.root, About(), planned)
 
         def merged() -> Any:
             held = self.at_hand(name)
             return held.seen.source if held is not None and held.merged else None
 
-        return self.proofs.ask(job, merged)
+        return self.proofs.ask(self.job(name, values=values), merged)
 
     def full_frame(self, frame: str) -> Path:
         """A frame at full size, plainly developed."""

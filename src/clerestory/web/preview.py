@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
-from clerestory.camera.crop import Crop, frame_boundary
+from clerestory.camera.crop import Crop, straightened_outline
 from clerestory.camera.lens import Distortion
 from clerestory.camera.rectification import Rectification
 from clerestory.develop import white_balance as white
@@ -122,7 +122,6 @@ class OpenView:
     _mixed: tuple[Multipliers, F32] | None = None
     _flat: Flat | None = None
     _toned: tuple[F32, F32] | None = None
-    _raw_spread: tuple[int, list[float], float] | None = None
 
     @classmethod
     def of(cls, view: View, on_stage: Callable[[str], None], source: light.Source | None = None) -> OpenView:
@@ -272,12 +271,10 @@ class OpenView:
             pixels, light_words = self._moving_tone(laid, seen, settings, wanted)
         else:
             pixels, light_words = self._moving_frame(seen, balance, placed, settings, wanted)
-        ok, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, QUALITY if settled else QUALITY_MOVING])
-        if not ok:
-            raise RuntimeError("the preview could not be encoded")
+        data = _jpeg(pixels, QUALITY if settled else QUALITY_MOVING)
         facts = self._facts(placed, seen, settings, recipe) | light_words
         facts |= {"settled": settled, "took_ms": round(1000 * (time.perf_counter() - begun), 1)}
-        return Shown(data.tobytes(), facts)
+        return Shown(data, facts)
 
     def _exact(
         self, seen: Seen, balance: Balance, placed: Placed, settings: tone.ToneSettings
@@ -297,16 +294,14 @@ class OpenView:
         """How light is spread: shares of the picture from black to white (of its lightest channel, as coded), and of
         the frame's raw values by stops below clipping; `clipped`, the share of the frame that is.
         """
-        shown = np.histogram(pixels[::3, ::3].max(axis=2), BINS, (0, 256))[0]
-        key = id(self.camera_half)
-        if self._raw_spread is None or self._raw_spread[0] != key:
-            top = self.camera_half[::4, ::4].max(axis=2)
-            stops = np.log2(np.maximum(top, np.float32(2.0**-RAW_STOPS)))
-            raw = np.histogram(np.minimum(stops, -1e-6), BINS, (-RAW_STOPS, 0))[0]
-            self._raw_spread = (key, [round(float(v), 5) for v in raw / raw.sum()], float((top >= FULL).mean()))
-        _, of_raw, clipped = self._raw_spread
-        return {"shown": [round(float(v), 5) for v in shown / shown.sum()], "raw": of_raw, "clipped": clipped,
-                "raw_stops": RAW_STOPS}  # fmt: skip
+        return {"shown": _shares(pixels[::3, ::3].max(axis=2), 0, 256), **self._raw_spread, "raw_stops": RAW_STOPS}
+
+    @cached_property
+    def _raw_spread(self) -> dict[str, Any]:
+        top = self.camera_half[::4, ::4].max(axis=2)
+        stops = np.log2(np.maximum(top, np.float32(2.0**-RAW_STOPS)))
+        spread = _shares(np.minimum(stops, -1e-6), -RAW_STOPS, 0)
+        return {"raw": spread, "clipped": float((top >= FULL).mean())}
 
     def _moving_tone(
         self, laid: Laid, seen: Seen, settings: tone.ToneSettings, wanted: Balance
@@ -483,7 +478,7 @@ class OpenView:
         """Outline of the straightened frame in the picture's pixels, (n, 2)."""
         if seen.source.stitched is not None:
             return np.asarray(seen.source.stitched.outline, float)
-        return frame_boundary(seen.camera, rectification.homography(seen.camera), 24 if seen.camera.bends else 1)
+        return straightened_outline(seen.camera, rectification.homography(seen.camera))
 
     def _around(self, most: Crop, limit: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Corners of as much as is shown about a room: what straightening draws out without end is cut off."""
@@ -494,8 +489,7 @@ class OpenView:
     def as_shot(self) -> bytes:
         """The frame as shot, as JPEG: same brightness, nothing held, lifted or straightened."""
         pixels = np.asarray(before(self.seen))
-        ok, data = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
-        return data.tobytes() if ok else b""
+        return _jpeg(cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR))
 
 
 def _size(crop: Crop, width: int) -> tuple[int, int]:
@@ -504,9 +498,9 @@ def _size(crop: Crop, width: int) -> tuple[int, int]:
     return size if size[1] <= width else (max(16, round(width * crop.width / crop.height)), width)
 
 
-def _jpeg(pixels: NDArray[np.uint8] | cv2.typing.MatLike) -> bytes:
+def _jpeg(pixels: NDArray[np.uint8] | cv2.typing.MatLike, quality: int = QUALITY) -> bytes:
     """B, G, R as JPEG."""
-    ok, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
+    ok, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not ok:
         raise RuntimeError("the preview could not be encoded")
     return data.tobytes()
@@ -562,6 +556,12 @@ class Darkroom:
             while len(self._open) > OPEN_AT_ONCE:
                 self._open.popitem(last=False)
         return opened
+
+
+def _shares(values: NDArray[Any], low: float, high: float) -> list[float]:
+    """What share of some values lies in each of BINS equal parts from low to high."""
+    counts = np.histogram(values, BINS, (low, high))[0]
+    return [round(float(v), 5) for v in counts / counts.sum()]
 
 
 def _glass_and_stone(shown: F32) -> dict[str, float]:

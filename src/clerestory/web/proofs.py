@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import CancelledError, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from clerestory.errors import UserError
@@ -55,19 +56,23 @@ class Proofs:
 
     def tile(self, key: str, level: int, column: int, row: int) -> bytes:
         """A part of a proof as PNG."""
-        from clerestory.web.proof import kept_at, tile
+        from clerestory.web.proof import tile
 
-        if not key.isalnum():
-            raise UserError("There is no such part of the picture.")
-        return tile(kept_at(self.visit, key), level, column, row)
+        return tile(self._kept(key), level, column, row)
 
     def fitted(self, key: str, width: int, height: int) -> bytes:
         """A proof reduced to a size, as PNG."""
-        from clerestory.web.proof import fitted, kept_at
+        from clerestory.web.proof import fitted
+
+        return fitted(self._kept(key), width, height)
+
+    def _kept(self, key: str) -> Path:
+        """Where a proof that a page asks for is kept; UserError for what is no key."""
+        from clerestory.web.proof import kept_at
 
         if not key.isalnum():
             raise UserError("There is no such picture.")
-        return fitted(kept_at(self.visit, key), width, height)
+        return kept_at(self.visit, key)
 
     def _begin(self) -> ProcessPoolExecutor:
         with self._lock:

@@ -1,7 +1,6 @@
 // Two frames at 100 %, moving together, with what they have in common; of one view or of two.
 
 import { el, percent } from "./build.js";
-import { roam } from "./finish.js";
 
 // `view`: the view both are of, where they are of one: then either can be made its pick.
 export function compareFrames(house, pair, view) {
@@ -35,4 +34,25 @@ function side(house, view, frame) {
   image.onerror = () => { waiting.textContent = `${frame} could not be read`; };
   image.src = `/frame/${encodeURIComponent(frame)}`;
   return el("div", { class: "side" }, pane, el("p", { title: words }, words));
+}
+
+// A pane whose content is moved by the hand or the arrows; `also` panes move in step.
+function roam(pane, also = []) {
+  let from = null;
+  const all = () => [pane, ...also];
+  pane.addEventListener("pointerdown", (e) => {
+    from = [e.clientX + pane.scrollLeft, e.clientY + pane.scrollTop];
+    pane.setPointerCapture(e.pointerId);
+  });
+  pane.addEventListener("pointermove", (e) => {
+    if (from) all().forEach((p) => p.scrollTo(from[0] - e.clientX, from[1] - e.clientY));
+  });
+  pane.addEventListener("pointerup", () => { from = null; });
+  pane.addEventListener("keydown", (e) => {
+    const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[e.key];
+    if (!way) return;
+    e.preventDefault();
+    const step = e.shiftKey ? 400 : 60;
+    all().forEach((p) => p.scrollBy(way[0] * step, way[1] * step));
+  });
 }

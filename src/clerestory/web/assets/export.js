@@ -59,7 +59,7 @@ export class Exports {
     this.come = el("p", { class: "quiet come", role: "status" });
     this.go = button("Export", () => this.begin(), { class: "main" });
     const row = (label, id, ...nodes) => [id ? el("label", { for: id }, label) : el("span", {}, label), el("div", { class: "row" }, ...nodes)];
-    const form = el("div", { class: "fields" },
+    const form = el("div", { class: "fields", oninput: () => { this.typed = true; } },
       ...row("Set", "set-name", this.name),
       ...row("Aspects", "", el("div", { class: "boxes", role: "group", "aria-label": "Aspects, one picture for each" }, ...this.aspects)),
       ...row("Size", "set-size", this.size, this.sizes = el("span", { class: "row" }, this.edge, ...this.pair, this.unit, this.pixels)),
@@ -111,7 +111,8 @@ export class Exports {
     if (this.restored || !this.loaded || !key) return;
     this.restored = true;
     const draft = draftOf(key, "export");
-    if (draft?.set) this.show(draft.set, this.sets.find((s) => s.name === draft.known) ?? null);
+    if (this.typed) this.changed(); // typed before the sets were here: that is the newer
+    else if (draft?.set) this.show(draft.set, this.sets.find((s) => s.name === draft.known) ?? null);
   }
 
   drawSets() {

@@ -1,6 +1,6 @@
 // The finish page: one picture as large as the window, and what is said and done about it.
 
-import { button, called, el, percent, svg } from "./build.js";
+import { button, called, debounce, el, percent, svg } from "./build.js";
 import { Controls, NAMES, signed } from "./controls.js";
 import { css, Sheet } from "./geometry.js";
 import { Lines } from "./lines.js";
@@ -18,6 +18,7 @@ export class Finish {
     this.view = new URLSearchParams(location.search).get("view");
     this.number = 0;
     this.begun = new Map();
+    this.proveLater = debounce(() => this.prove(), 200);
     this.build(room);
     this.off = [
       this.wire.on("preview", (facts, bytes) => this.arrived(facts, bytes)),
@@ -368,9 +369,8 @@ export class Finish {
 
   // The exact picture of what is shown, once the hand rests.
   proveSoon() {
-    clearTimeout(this.proving);
-    if (!this.facts?.merged || this.proven === this.recipeText()) return;
-    this.proving = setTimeout(() => this.prove(), 200);
+    this.proveLater.cancel();
+    if (this.facts?.merged && this.proven !== this.recipeText()) this.proveLater();
   }
 
   recipeText() {
@@ -719,25 +719,3 @@ export class Finish {
     ];
   }
 }
-
-// A pane whose content is moved by the hand or the arrows; `also` panes move in step.
-export function roam(pane, also = []) {
-  let from = null;
-  const all = () => [pane, ...also];
-  pane.addEventListener("pointerdown", (e) => {
-    from = [e.clientX + pane.scrollLeft, e.clientY + pane.scrollTop];
-    pane.setPointerCapture(e.pointerId);
-  });
-  pane.addEventListener("pointermove", (e) => {
-    if (from) all().forEach((p) => p.scrollTo(from[0] - e.clientX, from[1] - e.clientY));
-  });
-  pane.addEventListener("pointerup", () => { from = null; });
-  pane.addEventListener("keydown", (e) => {
-    const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[e.key];
-    if (!way) return;
-    e.preventDefault();
-    const step = e.shiftKey ? 400 : 60;
-    all().forEach((p) => p.scrollBy(way[0] * step, way[1] * step));
-  });
-}
-

@@ -35,13 +35,6 @@ export class Scale {
     return Math.min(box.width / this.size[0], box.height / this.size[1]);
   }
 
-  // Another view, or a picture of another shape: `size` is the whole picture's, in its own pixels.
-  shape(size) {
-    if (size[0] === this.size[0] && size[1] === this.size[1]) return;
-    this.size = size;
-    this.layout();
-  }
-
   layout() {
     const box = this.stage.getBoundingClientRect();
     const least = this.fitting();

@@ -12,7 +12,7 @@ const HANDLE = 9;
 export class Trim {
   // `kept(values)` hears of the crop when it is taken, `left()` when it is put away.
   constructor(kept, left) {
-    Object.assign(this, { kept, left, on: false, help: "" });
+    Object.assign(this, { kept, left, on: false });
     this.picture = el("img", { alt: "All that straightening made of the frame", draggable: "false" });
     this.layer = svg("svg", { class: "trim-lines", role: "group" });
     this.node = el("div", { class: "trim", tabindex: 0, role: "group", hidden: true,
