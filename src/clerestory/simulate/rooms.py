@@ -46,18 +46,21 @@ def wall_met(x, y, z, dx, dy, dz, boxes):
         ax, ay, az = x + dx * NUDGE, y + dy * NUDGE, z + dz * NUDGE
         room = -1
         for k in range(boxes.shape[0]):
-            b = boxes[k]
-            if b[0] <= ax <= b[1] and b[2] <= ay <= b[3] and b[4] <= az <= b[5]:
+            if (
+                boxes[k, 0] <= ax <= boxes[k, 1]
+                and boxes[k, 2] <= ay <= boxes[k, 3]
+                and boxes[k, 4] <= az <= boxes[k, 5]
+            ):
                 room = k
                 break
         if room < 0:
             break
-        b = boxes[room]
         best = FAR
         for side in range(3):
-            d = (dx, dy, dz)[side]
+            d = dx if side == 0 else dy if side == 1 else dz
+            at = x if side == 0 else y if side == 1 else z
             if abs(d) > 1e-9:
-                t = (b[2 * side + (1 if d > 0.0 else 0)] - (x, y, z)[side]) / d
+                t = (boxes[room, 2 * side + (1 if d > 0.0 else 0)] - at) / d
                 if t < best:
                     best, axis = t, side
         best = max(best, 0.0)
@@ -66,12 +69,18 @@ def wall_met(x, y, z, dx, dy, dz, boxes):
 
 
 @device
-def in_window(x, y, z, nx, ny, w):
-    """Whether a point of a wall (inward normal nx, ny) lies in a window's inner opening."""
-    u, v = x - w[0], y - w[1]
-    if abs(u * w[5] + v * w[6]) > 0.05 or nx * w[5] + ny * w[6] > -0.5:
+def in_window(x, y, z, nx, ny, windows, k):
+    """Whether a point of a wall (inward normal nx, ny) lies in window k's inner opening.
+
+    Tables go into kernels whole, with a row's number: a row by itself would be an array made anew each time, which
+    took six times as long.
+    """
+    if z < windows[k, 2] or z > windows[k, 3]:
         return False
-    return abs(v * w[5] - u * w[6]) <= w[4] and w[2] <= z <= w[3]
+    u, v = x - windows[k, 0], y - windows[k, 1]
+    if abs(u * windows[k, 5] + v * windows[k, 6]) > 0.05 or nx * windows[k, 5] + ny * windows[k, 6] > -0.5:
+        return False
+    return abs(v * windows[k, 5] - u * windows[k, 6]) <= windows[k, 4]
 
 
 @device
@@ -87,13 +96,14 @@ def in_sun(x, y, z, axis, sign, sun, boxes, windows):
     nx = (-1.0 if sun[0] > 0.0 else 1.0) if out == 0 else 0.0
     ny = (-1.0 if sun[1] > 0.0 else 1.0) if out == 1 else 0.0
     for k in range(windows.shape[0]):
-        w = windows[k]
-        facing = sun[0] * w[5] + sun[1] * w[6]
-        if facing <= 1e-6 or not in_window(px, py, pz, nx, ny, w):
+        facing = sun[0] * windows[k, 5] + sun[1] * windows[k, 6]
+        if facing <= 1e-6 or not in_window(px, py, pz, nx, ny, windows, k):
             continue
-        t = w[7] / facing
+        wall = windows[k, 7]
+        t = wall / facing
         # The outer opening is the inner one moved out by the wall's thickness.
-        if in_window(px + t * sun[0] - w[7] * w[5], py + t * sun[1] - w[7] * w[6], pz + t * sun[2], nx, ny, w):
+        ox, oy = px + t * sun[0] - wall * windows[k, 5], py + t * sun[1] - wall * windows[k, 6]
+        if in_window(ox, oy, pz + t * sun[2], nx, ny, windows, k):
             return True
     return False
 
@@ -103,13 +113,13 @@ def sky_light(x, y, z, axis, sign, windows):
     """Light of the windows at a point, each taken as a small source of luminance 1."""
     total = 0.0
     for k in range(windows.shape[0]):
-        w = windows[k]
-        dx, dy, dz = w[0] - x, w[1] - y, (w[2] + w[3]) / 2 - z
-        leaving = dx * w[5] + dy * w[6]
-        landing = sign * (dx, dy, dz)[axis]
+        low, high = windows[k, 2], windows[k, 3]
+        dx, dy, dz = windows[k, 0] - x, windows[k, 1] - y, (low + high) / 2 - z
+        leaving = dx * windows[k, 5] + dy * windows[k, 6]
+        landing = sign * (dx if axis == 0 else dy if axis == 1 else dz)
         if leaving > 0.0 and landing > 0.0:
             square = max(dx * dx + dy * dy + dz * dz, 1.0)
-            total += 2.0 * w[4] * (w[3] - w[2]) / np.pi * leaving * landing / (square * square)
+            total += 2.0 * windows[k, 4] * (high - low) / np.pi * leaving * landing / (square * square)
     return total
 
 
@@ -137,12 +147,12 @@ def _cast(begin, end, view, lens, origin, boxes, windows, lights, sun, lit, offs
             for k in range(n):
                 dx, dy, dz, cosine = ray(i + offsets[k, 0], j + offsets[k, 1], view, lens)
                 x, y, z, axis = wall_met(origin[0], origin[1], origin[2], dx, dy, dz, boxes)
-                sign = -1.0 if (dx, dy, dz)[max(axis, 0)] > 0.0 else 1.0
+                sign = -1.0 if (dy if axis == 1 else dz if axis == 2 else dx) > 0.0 else 1.0
                 what = NAVE_WALL + axis if axis >= 0 else FLOOR
                 if axis == 0 or axis == 1:
                     nx, ny = (sign, 0.0) if axis == 0 else (0.0, sign)
                     for m in range(windows.shape[0]):
-                        if in_window(x, y, z, nx, ny, windows[m]):
+                        if in_window(x, y, z, nx, ny, windows, m):
                             what = CLERE_GLASS
                             break
                 if what == CLERE_GLASS:
