@@ -112,7 +112,7 @@ def _view(church: Church, body: SimulatedCamera, view: DemoView) -> tuple[Table,
     distance = distance if side == "vault" else min(distance, spans)
     centre = np.array(shot.pose.position) + distance * shot.pose.rotation[2]
     x, y, z = shot.pose.position
-    station = {"name": f"for {view.name}", "at_m": [x, y], "eye_m": z}
+    station = {"name": f"{view.name} spot", "at_m": [x, y], "eye_m": z}
     across, up = (WITHIN * distance * mm / shot.focal_mm for mm in body.sensor_mm)
     wanted = {
         "name": view.name, "room": room["name"], "centre_m": [float(v) for v in centre],
