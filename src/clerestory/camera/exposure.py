@@ -92,3 +92,16 @@ def iso_label(iso: float) -> str:
     """The marked speed nearest to an exact one: 806 is "800", 1270 "1250"; past the marks, the speed itself."""
     nearest = min(_ISO_MARKS, key=lambda mark: abs(math.log2(mark / iso)))
     return f"{nearest if abs(math.log2(nearest / iso)) < 0.34 else iso:.0f}"
+
+
+def settings_words(
+    focal_mm: float | None, f_number: float | None, seconds: float | None, iso: float | None, between: str = ", "
+) -> str:
+    """How a frame was taken, by the marks on a camera, as far as it is known: "15 mm, f/4, 1/125, ISO 200"."""
+    words = [
+        f"{focal_mm:.0f} mm" if focal_mm else "",
+        f_label(f_number) if f_number else "",
+        time_label(seconds) if seconds else "",
+        f"ISO {iso_label(iso)}" if iso else "",
+    ]
+    return between.join(word for word in words if word)

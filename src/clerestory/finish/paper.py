@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from clerestory.camera.exposure import f_label, iso_label, time_label
+from clerestory.camera.exposure import settings_words
 from clerestory.errors import UserError
 from clerestory.files.store import write_atomic
 from clerestory.files.typeset import pdf_of
@@ -153,15 +153,7 @@ def _laid(one: _Shown, work: Path, room: tuple[float, float], cell: tuple[float,
 
 def _taken(info: FrameInfo | None) -> str:
     """How a frame was taken, as far as it tells."""
-    if info is None:
-        return ""
-    known = [
-        time_label(info.seconds) if info.seconds else "",
-        f_label(info.f_number) if info.f_number else "",
-        f"ISO {iso_label(info.iso)}" if info.iso else "",
-        f"{info.focal_mm:g} mm" if info.focal_mm else "",
-    ]
-    return ", ".join(word for word in known if word)
+    return "" if info is None else settings_words(info.focal_mm, info.f_number, info.seconds, info.iso)
 
 
 def _on_paper(pixels: NDArray[np.uint8], wide: float, high: float, per_inch: float, profile: bytes | None) -> bytes:

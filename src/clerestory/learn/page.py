@@ -8,7 +8,7 @@ from html import escape
 
 import numpy as np
 
-from clerestory.camera.exposure import f_label, iso_label, time_label
+from clerestory.camera.exposure import iso_label, settings_words, time_label
 from clerestory.camera.steadiness import SHARP_SHARE, HandsFit, frames_needed
 from clerestory.finish.report import ACCENT, QUIET, STYLE, TEXT
 from clerestory.learn.measure import Judged, Learned, Light, Noise
@@ -238,15 +238,9 @@ def lens_drawing(lens: str, counts: dict[float, int]) -> str:
     return f"<h3>{escape(lens)}</h3>" + _svg(16 + 24 * len(items), parts, f"Frames by focal length, {lens}")
 
 
-def settings_words(taken: Taken, between: str = ", ") -> str:
+def settings_of(taken: Taken, between: str = ", ") -> str:
     """One view's focal length, aperture, shutter time and ISO in words, as far as they are known."""
-    words = [
-        f"{taken.focal:.0f} mm" if taken.focal else "",
-        f_label(taken.f_number) if taken.f_number else "",
-        time_label(taken.seconds) if taken.seconds else "",
-        f"ISO {iso_label(taken.iso)}" if taken.iso else "",
-    ]
-    return between.join(w for w in words if w)
+    return settings_words(taken.focal, taken.f_number, taken.seconds, taken.iso, between)
 
 
 def _cd(light: float) -> str:
@@ -285,7 +279,7 @@ def _compared(found: Compared, learned: Learned) -> str:
                     f"{found.sharp} are.")  # fmt: skip
     if found.views:
         rows = [
-            [name, settings_words(p, "  "), _percent(p.sharp), settings_words(m, "  "), _percent(m.sharp)]
+            [name, settings_of(p, "  "), _percent(p.sharp), settings_of(m, "  "), _percent(m.sharp)]
             for name, p, m in found.views
         ]
         out += _table(["view", "planned", "chance of sharp", "taken", "share sharp"], rows) + _light(found)

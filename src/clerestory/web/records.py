@@ -77,13 +77,13 @@ def planned_rows(found: Compared) -> dict[str, Any]:
 
 def taken_words(taken: Taken) -> dict[str, str]:
     """One view's settings, sharpness and light, in words; '' where not known."""
-    from clerestory.learn.page import settings_words
+    from clerestory.learn.page import settings_of
 
     light = taken.light
     known = [("stone", light.stone), ("glass", light.glass)] if light is not None else []
     seen = [f"{name} {float(f'{value:.3g}'):g} cd/m²" for name, value in known if math.isfinite(value)]
     return {
-        "settings": settings_words(taken),
+        "settings": settings_of(taken),
         "sharp": "" if taken.sharp is None else f"{100 * taken.sharp:.0f} %",
         "light": ", ".join(seen),
     }

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from clerestory.camera.exposure import time_label
+from clerestory.camera.exposure import settings_words
 from clerestory.errors import UserError
 from clerestory.finish.recipe import Recipe, picked, read_recipe
 from clerestory.raw.group import KIND_WORDS, View
@@ -112,14 +112,8 @@ def recipe_of(root: Path, view: str) -> Recipe:
 
 
 def settings_of(row: FrameRow) -> str:
-    """Shutter time, aperture, ISO and focal length of a frame, as far as its file tells them."""
-    known = [
-        time_label(row.seconds) if row.seconds else "",
-        f"f/{row.f_number:g}" if row.f_number else "",
-        f"ISO {row.iso:.0f}" if row.iso else "",
-        f"{row.focal_mm:g} mm" if row.focal_mm else "",
-    ]
-    return ", ".join(word for word in known if word) or "settings not told"
+    """Focal length, aperture, shutter time and ISO of a frame, as far as its file tells them."""
+    return settings_words(row.focal_mm, row.f_number, row.seconds, row.iso) or "settings not told"
 
 
 def shown(table: Table, root: Path) -> list[dict[str, Any]]:
