@@ -155,7 +155,7 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 def window(browser: Any, served: Served) -> Iterator[Any]:
     """A browser that holds the key, as after opening the printed address; no script in any of its pages may fail."""
     context = browser.new_context(viewport={"width": 1280, "height": 720}, permissions=["microphone"])
-    context.set_default_timeout(30_000)
+    context.set_default_timeout(90_000)
     page = context.new_page()
     page.goto(served.address)
     page.close()
@@ -195,9 +195,9 @@ def stopped() -> Callable[..., Any]:
     return _stopped
 
 
-def until(true: Callable[[], Any], seconds: float = 30.0) -> Any:
-    """The first value that holds, or a failure."""
-    end = time.monotonic() + seconds
+def until(true: Callable[[], Any], seconds: float = 120.0) -> Any:
+    """The first value that holds, or a failure. The wait is long: a busy machine is no fault of the pages."""
+    end = time.monotonic() + max(seconds, 120.0)
     while time.monotonic() < end:
         value = true()
         if value:
@@ -297,7 +297,7 @@ def begun(
     served = serving(tmp_path, tmp_path / "run" / "begin_it.py", START)
     served.address, once = served.address.split(" ")
     context = browser.new_context(viewport={"width": 1440, "height": 900}, permissions=["microphone"])
-    context.set_default_timeout(30_000)
+    context.set_default_timeout(90_000)
     faults: list[str] = []
     context.on("weberror", lambda fault: faults.append(str(fault.error)))
     page = context.new_page()

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import shutil
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from clerestory.visit.folder import VisitFolder, read_digests
+from clerestory.web import views
+from clerestory.web.desk import Desk
+from clerestory.web.views import Table
 from running import filled
 from web.conftest import card_of
 from web.test_way import looked_through
@@ -105,3 +109,27 @@ def test_a_visit_whose_drive_was_taken_out(begun: Any, wait: Any) -> None:
         assert page.get_by_role("button", name=words).is_visible()
     page.goto(f"{served.base}/export")
     page.wait_for_selector("text=There is no view yet: import frames from the card")
+
+
+def test_frames_that_come_while_others_are_read_are_read_too(tmp_path: Path, monkeypatch: Any, wait: Any) -> None:
+    begun, go = threading.Semaphore(0), threading.Semaphore(0)
+
+    def read(*_: Any) -> Table:
+        begun.release()
+        go.acquire()
+        return Table()
+
+    monkeypatch.setattr(views, "from_sorting", read)
+    desk = Desk(VisitFolder.create(tmp_path / "visit").root, lambda *_, **__: None)
+    try:
+        desk.sort_again()
+        assert begun.acquire(timeout=30)
+        desk.sort_again()  # a card's frames were copied in meanwhile
+        go.release()
+        assert begun.acquire(timeout=30), "read a second time"
+        go.release()
+        wait(lambda: desk.sorting["state"] == "sorted")
+        assert not begun.acquire(timeout=0.2), "and not a third"
+    finally:
+        go.release()
+        desk.close()

@@ -83,6 +83,7 @@ class Desk:
         self.queue: dict[str, str] = {}
         self._stops = 0  # how often the writing was broken off
         self._no_reading = False
+        self._read_more = False  # frames came while others were being read
         self._given_up: set[str] = set()  # work in the other process that a person broke off
         self._took: dict[str, float] = {}  # seconds that work of a kind took last
 
@@ -111,11 +112,14 @@ class Desk:
             self._put(table)
 
     def sort_again(self) -> None:
-        """Read the frames anew in the background."""
-        if self.sorting.get("state") != "reading":
+        """Read the frames anew in the background; once more where they are being read already."""
+        with self._lock:
+            self._read_more = self.sorting.get("state") == "reading"
+            if self._read_more:
+                return
             self._no_reading = False
             self._sorting(state="reading", done=0, total=0)
-            self.slow.submit(self._sort)
+        self.slow.submit(self._sort)
 
     def stop_reading(self) -> None:
         """Break off the reading of frames; what was seen so far is kept for the next time."""
@@ -127,6 +131,13 @@ class Desk:
         self._sorting(state="reading", done=done, total=total)
 
     def _sort(self) -> None:
+        self._sort_once()
+        with self._lock:
+            more, self._read_more = self._read_more and not self._no_reading, False
+        if more:
+            self.sort_again()
+
+    def _sort_once(self) -> None:
         try:
             table = views.from_sorting(self.visit, self._read_on)
         except BrokenOff:
