@@ -333,11 +333,12 @@ def main() -> None:
     )
     parser.add_argument("--patterns", action="store_true", help="each form of raw at equal light, beside Bayer")
     parser.add_argument("--folder", type=Path, help="every raw file below a folder: finished or refused, and why")
+    parser.add_argument("--width", type=int, default=1296, help="pixels, of the frames of --patterns")
     asked = parser.parse_args()
     if asked.patterns or asked.folder:
         import raw_kinds
 
-        raw_kinds.print_tables(asked.patterns, asked.folder)
+        raw_kinds.print_tables(asked.patterns, asked.folder, asked.width)
         return
     if asked.crops:
         asked.crops.mkdir(parents=True, exist_ok=True)

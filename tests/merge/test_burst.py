@@ -68,7 +68,7 @@ def test_a_plane_of_light_is_filled_in_exactly(wall):
             tint = [0.5, 1.0, 0.6, 1.0][int(mosaic.cfa[r, c])]
             mosaic.raw[r::2, c::2] = np.rint(256 + tint * (600 + 10 * x + 20 * y)[r::2, c::2]).astype(np.uint16)
     black = mosaic.black.astype(np.float32)
-    planes = _filled(mosaic.raw, mosaic.cfa, black, channel_gains(mosaic), 0, 0, 48, 64)[:, 4:-4, 4:-4]
+    planes = _filled(mosaic.raw, mosaic.cfa, False, black, channel_gains(mosaic), 0, 0, 48, 64)[:, 4:-4, 4:-4]
     assert planes == pytest.approx(np.broadcast_to((600 + 10 * x + 20 * y)[4:-4, 4:-4], planes.shape), abs=2.5)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import struct
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -148,7 +149,7 @@ def demosaic(
     if method == "directional":
         found = _directional(signal, mosaic, least)
         if found is not None:
-            return _counted(found, (height, width), least)
+            return counted(found.rows, (height, width), least)
         method = "ahd"
     ready = prepared(signal[:height, :width], mosaic)
     if mosaic.form == "mono":
@@ -203,13 +204,18 @@ def _directional(signal: NDArray[np.floating], mosaic: Mosaic, least: NDArray[np
     return Directional(np.ascontiguousarray(signal[:height, :width], np.float32), colour, gain, least)
 
 
-def _counted(found: Directional, size: tuple[int, int], least: NDArray[np.float64]) -> Balanced:
-    """Colour in 16 bits, a strip at a time."""
+def counted(
+    rows: Callable[[int, int], NDArray[np.float32]], size: tuple[int, int], least: NDArray[np.float64]
+) -> Balanced:
+    """White-balanced colour, had by rows from and to (N x W x 3), in 16 bits.
+
+    `size`: rows and columns; `least`: where channels saturate (3,), the least of them 1.
+    """
     counts = np.empty((*size, 3), np.uint16)
     scale = float(least.max()) / CEILING
     for first in range(0, size[0], STRIP):
         last = min(first + STRIP, size[0])
-        values = found.rows(first, last)
+        values = rows(first, last)
         values *= np.float32(1 / scale)
         values += np.float32(PEDESTAL + 0.5)
         counts[first:last] = np.clip(values, 0, 65535, out=values)

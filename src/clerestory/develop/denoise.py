@@ -265,16 +265,36 @@ ROWS, BESIDE = 512, 64  # of a strip, and those it sees beyond its own: farther 
 
 
 def denoise_three(
-    values: F32, span: NDArray[np.float64], noise: NoiseModel, strength: float = 1.0, quality: Quality = "fast"
+    values: F32,
+    span: NDArray[np.float64],
+    noise: NoiseModel,
+    strength: float = 1.0,
+    quality: Quality = "fast",
+    excess: F32 | None = None,
 ) -> None:
     """The same for three values a pixel, float32 H x W x 3 in raw units above black, in place.
 
-    `span`: white minus black of R, G, B. `noise` is that of one value; of R, G1 and B are used. Works in strips, so
-    that memory does not grow with the frame.
+    `span`: white minus black of R, G, B. `noise` is that of one value; of R, G1 and B are used. `excess`: as of
+    `denoise_mosaic`, H/2 x W/2. Works in strips, so that memory does not grow with the frame.
     """
-    height = len(values)
     if strength <= 0 or min(values.shape[:2]) < SIDE:
         return
+    noisier = []
+    for factor, (rows, columns), share in _noisier(excess) if excess is not None else ():
+        box = slice(2 * rows.start, 2 * rows.stop), slice(2 * columns.start, 2 * columns.stop)
+        noisier.append((factor, box, share, values[box].copy()))
+    _denoise_strips(values, span, noise, strength, quality)
+    for factor, box, share, part in noisier:
+        # 'quick' is chosen where a typical place has little noise; these have more.
+        closer: Quality = "better" if quality == "better" else "fast"
+        _denoise_strips(part, span, noise.averaged(1 / factor), strength, closer)
+        values[box] += np.repeat(np.repeat(share, 2, axis=0), 2, axis=1)[..., None] * (part - values[box])
+
+
+def _denoise_strips(
+    values: F32, span: NDArray[np.float64], noise: NoiseModel, strength: float, quality: Quality
+) -> None:
+    height = len(values)
     above = values[:0]
     for first in range(0, height, ROWS):
         last = min(first + ROWS, height)

@@ -213,7 +213,7 @@ def full_size(
     on_stage("denoise")
     mosaic = source.mosaic
     if mosaic.form != "bayer":
-        values = balanced_of_form(mosaic, source.noise, multipliers, denoise, quality)
+        values = balanced_of_form(mosaic, source.noise, multipliers, denoise, quality, source.excess)
     elif by_network(source, denoise, quality):
         values, gains = _by_network(source, multipliers, denoise, on_stage)
         values = reconstruct_highlights(values, gains)

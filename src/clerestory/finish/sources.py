@@ -11,10 +11,9 @@ from numpy.typing import NDArray
 from clerestory.develop.colour import to_working
 from clerestory.finish.source import Source, read_source, said_lost, working_of_srgb
 from clerestory.merge import Merged, Refused, combine
-from clerestory.raw.facts import why_alone
 from clerestory.raw.group import WIDE_SHARE, View
 from clerestory.raw.lens import LensCorrection, lens_correction
-from clerestory.raw.read import form_of, has_shading
+from clerestory.raw.read import has_shading
 
 
 def source_of(view: View, on_stage: Callable[[str], None] = lambda _: None) -> Source:
@@ -35,8 +34,6 @@ def source_of(view: View, on_stage: Callable[[str], None] = lambda _: None) -> S
 def _merged(view: View, on_stage: Callable[[str], None]) -> Merged:
     """The view's frames merged as its kind asks; frames put together that were turned too far for that are joined."""
     infos = view.infos_of(view.frames)
-    if infos[view.frames.index(view.pick)].is_raw and (why := why_alone(form_of(view.pick))):
-        raise Refused(why)
     try:
         return combine(view, infos, on_stage)
     except Refused as reason:

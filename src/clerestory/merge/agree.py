@@ -15,7 +15,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel, model_channel
-from clerestory.merge.resample import channel_gains
+from clerestory.merge.resample import channel_gains, dealt
 from clerestory.merge.stack import Stack
 from clerestory.raw.read import Mosaic
 from clerestory.run.bands import in_bands
@@ -191,7 +191,8 @@ def agreement(
     shape = stack.weight.shape
     level, difference = np.empty((*shape, 3), np.float32), np.empty((*shape, 3), np.float32)
     shown = np.empty(shape, np.float32)
-    in_bands(_blocks, 0, len(level), values, stack.total, stack.weight, mosaic.cfa, level, difference, shown)
+    seen, total = dealt(values, mosaic.cfa), dealt(stack.total, mosaic.cfa)
+    in_bands(_blocks, 0, len(level), seen, total, stack.weight, mosaic.cfa, level, difference, shown)
     # Variance of the running mean over that of the model.
     spread = (stack.energy / np.maximum(stack.weight, 1e-9) ** 2).astype(np.float32)
     fresh = np.broadcast_to(np.asarray(relative, np.float32), shape)

@@ -20,7 +20,7 @@ from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement
 from clerestory.merge.align import align, checked, guide_of
 from clerestory.merge.burst import WELL_TAKEN, motion_record
-from clerestory.merge.resample import channel_gains, laid, own
+from clerestory.merge.resample import channel_gains, dealt, laid, own
 from clerestory.merge.result import Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
 from clerestory.merge.sway import Way, swayed
@@ -57,6 +57,7 @@ class Bracketed:
 
 def _greens(values: F32, cfa: NDArray[np.int8]) -> F32:
     """Mean of the two greens of each block, H/2 x W/2."""
+    values = dealt(values, cfa)
     height, width = (n // 2 * 2 for n in values.shape)
     planes = [values[r:height:2, c:width:2] for r in range(2) for c in range(2) if cfa[r, c] in (1, 3)]
     return np.asarray(0.5 * (planes[0] + planes[1]), np.float32)
@@ -67,11 +68,11 @@ def _unclipped(values: F32, mosaic: Mosaic, resampled: bool = True) -> F32:
 
     A frame resampled is spoilt as far about what is clipped as the kernels reach; the reference itself is not.
     """
-    height, width = (n // 2 * 2 for n in values.shape)
-    out = np.ones((height // 2, width // 2), np.float32)
+    rows, columns = (n // 2 for n in values.shape[-2:])
+    out = np.ones((rows, columns), np.float32)
     touched = np.zeros(out.shape, np.uint8)
-    for row, column, _, full in _places(mosaic):
-        share = values[row:height:2, column:width:2] / full
+    for plane, full, _ in _places(values, mosaic):
+        share = plane / full
         touched |= (share > TOUCHED).astype(np.uint8)
         smooth = cv2.blur(share, (5, 5))
         if not resampled:
@@ -83,19 +84,29 @@ def _unclipped(values: F32, mosaic: Mosaic, resampled: bool = True) -> F32:
     return np.asarray(out, np.float32)
 
 
-def _places(mosaic: Mosaic) -> list[tuple[int, int, np.float32, np.float32]]:
-    """Each place of the filter pattern: row, column, gain to balanced values, and its saturation in those."""
+def _places(values: F32, mosaic: Mosaic) -> list[tuple[F32, np.float32, np.float32]]:
+    """The values at each place of a 2 x 2 block, H/2 x W/2, with their saturation and gain to balanced values: one
+    colour behind filters, all three of three values a pixel."""
     gains, span = channel_gains(mosaic), mosaic.white - mosaic.black
-    found = [(r, c, int(mosaic.cfa[r, c])) for r in range(2) for c in range(2)]
-    return [(r, c, gains[k], np.float32(gains[k] * span[k])) for r, c, k in found]
+    rows, columns = (n // 2 for n in values.shape[-2:])
+    out = []
+    for r, c in ((0, 0), (0, 1), (1, 0), (1, 1)):
+        seen = [(int(mosaic.cfa[r, c]), values)] if values.ndim == 2 else list(enumerate(values))
+        for k, plane in seen:
+            part = plane[r : 2 * rows : 2, c : 2 * columns : 2]
+            out.append((part, np.float32(gains[k] * span[k]), gains[k]))
+    return out
+
+
+def _mean_greens(stack: Stack, mosaic: Mosaic) -> F32:
+    """Greens of the mean so far, H/2 x W/2."""
+    return np.asarray(_greens(stack.total, mosaic.cfa) / np.maximum(stack.weight, np.float32(1e-9)), np.float32)
 
 
 def _ratio(values: F32, stack: Stack, say: F32, mosaic: Mosaic, nominal: float) -> float:
     """Light of a frame over the reference's, from the places both show well; the settings' where too few do."""
     both = (say > 0.99) & (stack.weight > 0)
-    shape = tuple(n // 2 * 2 for n in values.shape)
-    weight = np.repeat(np.repeat(np.maximum(stack.weight, 1e-9), 2, axis=0), 2, axis=1)
-    mean = _greens(stack.total[: shape[0], : shape[1]] / weight, mosaic.cfa)
+    mean = _mean_greens(stack, mosaic)
     fresh = np.where(both, _greens(values, mosaic.cfa), 0)
     mean = np.where(both, mean, 0)
     size = (max(1, mean.shape[1] // 8), max(1, mean.shape[0] // 8))
@@ -122,9 +133,7 @@ def _relative(stack_light: F32, model: BlockNoise, other: BlockNoise, ratio: flo
 def _light(values: F32, stack: Stack, mosaic: Mosaic, ratio: float) -> F32:
     """A smoothed estimate of the light per block, reference's units: of the mean so far, else of the frame."""
     known = stack.weight > 0
-    shape = tuple(n // 2 * 2 for n in values.shape)
-    weight = np.repeat(np.repeat(np.maximum(stack.weight, 1e-9), 2, axis=0), 2, axis=1)
-    mean = _greens(stack.total[: shape[0], : shape[1]] / weight, mosaic.cfa)
+    mean = _mean_greens(stack, mosaic)
     return np.asarray(cv2.blur(np.where(known, mean, _greens(values, mosaic.cfa) / ratio), (5, 5)), np.float32)
 
 
@@ -202,10 +211,9 @@ def merge_bracket(
     reference: Mosaic, steps: Sequence[Step], noise: NoiseModel, camera: Camera, on_stage: OnStage
 ) -> Bracketed:
     """Merge a bracket into the reference's geometry and units. Raises Refused when no other frame fits."""
-    height, width = reference.raw.shape
     guide = guide_of(reference, noise)
     mine = own(reference)
-    work = _Work(reference, BlockNoise.of(noise, reference), Stack.empty(height, width))
+    work = _Work(reference, BlockNoise.of(noise, reference), Stack.empty(reference))
     say = _unclipped(mine, reference, resampled=False)
     work.stack.add(mine, np.maximum(say, LAST))
     record: dict[str, Any] = {"motions": {}, "left_out": {}, "exposures": {}, "share_taken": {}}
@@ -264,9 +272,8 @@ def _keep_unclipped(work: _Work, mine: F32, clipped: NDArray[np.bool_]) -> None:
 
     At the edge of glass a thousand times as bright as its lead, nothing resampled comes as near.
     """
-    rows, columns = clipped.shape
-    for r, c, _, full in _places(work.reference):
-        plane, own_plane = (x[r::2, c::2][:rows, :columns] for x in (work.stack.total, mine))
+    pairs = zip(_places(work.stack.total, work.reference), _places(mine, work.reference), strict=True)
+    for (plane, full, _), (own_plane, _, _) in pairs:
         keep = clipped & (own_plane < np.float32(FADE[0] - WELL_BELOW) * full)
         plane[keep] = (own_plane * work.stack.weight)[keep]
 
@@ -278,10 +285,8 @@ def _raise_clipped(work: _Work, mine: F32, span: float) -> None:
     """
     if work.darkest >= 1:
         return
-    weight, places = work.stack.weight, _places(work.reference)
-    rows, columns = weight.shape
+    weight = work.stack.weight
     lone = (weight > 0) & (weight < LAST * 1.5)
-    lone &= np.any([mine[r::2, c::2][:rows, :columns] > TOUCHED * full for r, c, _, full in places], axis=0)
-    for r, c, gain, _ in places:
-        plane = work.stack.total[r::2, c::2][:rows, :columns]
+    lone &= np.any([plane > TOUCHED * full for plane, full, _ in _places(mine, work.reference)], axis=0)
+    for plane, _, gain in _places(work.stack.total, work.reference):
         plane[lone] = np.float32(span * gain) * weight[lone]

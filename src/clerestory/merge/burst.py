@@ -76,10 +76,9 @@ def merge_burst(
     reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, camera: Camera, on_stage: OnStage
 ) -> Burst:
     """Merge frames read one at a time. Raises Refused when no other frame fits the reference."""
-    height, width = reference.raw.shape
     guide = guide_of(reference, noise)
     mine = own(reference)
-    stack = Stack.empty(height, width)
+    stack = Stack.empty(reference)
     stack.add(mine, np.ones(stack.weight.shape, np.float32))
     model = BlockNoise.of(noise, reference)
     left_out: dict[int, str] = {}

@@ -569,7 +569,7 @@ def merge_clear(
 def _shown(values: F32, weights: F32) -> F32:
     """Weights per 2 x 2 block, 0 where the frame shows nothing."""
     rows, columns = weights.shape
-    weights[values[: 2 * rows : 2, : 2 * columns : 2] < -1e6] = 0
+    weights[values[..., : 2 * rows : 2, : 2 * columns : 2].reshape(-1, rows, columns)[0] < -1e6] = 0
     return weights
 
 
@@ -584,7 +584,7 @@ def _stacked(
 ) -> Stack:
     """Last pass: the reference where it shows stone, the chosen frames elsewhere, and all that agree with them."""
     model = BlockNoise.of(noise, reference)
-    stack = Stack.empty(*reference.raw.shape)
+    stack = Stack.empty(reference)
     shape = stack.weight.shape
     stack.add(mine, _to_blocks(choice.reference_is_stone, shape).astype(np.float32))
     bare = ~choice.reference_is_stone

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from clerestory.camera.camera import Camera, orientation_rotation
 from clerestory.camera.noise import NoiseModel
 from clerestory.develop.defects import open_corrected
+from clerestory.develop.forms import in_planes
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
 from clerestory.merge.clear import merge_clear
@@ -108,27 +109,27 @@ def combine(
     at = view.frames.index(view.pick)
     others = [i for i in range(len(view.frames)) if i != at]
     opened = open_corrected(view.pick, infos[at], frames=len(infos), fit=fit)
-    reference, noise = opened.mosaic, opened.noise
-    if noise is None:
+    if opened.noise is None:
         raise Refused(f"the noise of {view.pick.name} cannot be measured: it shows too little that is even.")
-    known = [noise if i.iso == infos[at].iso else None for i in infos]
-    reads = [functools.partial(_like, view.frames[i], infos[i], reference, known[i], len(infos)) for i in others]
+    reference, noise = in_planes(opened.mosaic, opened.noise)
+    known = [opened.noise if i.iso == infos[at].iso else None for i in infos]
+    reads = [functools.partial(_like, view.frames[i], infos[i], reference, known[i], len(infos), fit) for i in others]
     camera = camera_of(infos[at])
     used = (view.pick, *(view.frames[i] for i in others))
     if view.kind == "bracket":
         steps = [
-            Step(read, _exposure(infos[i], infos[at]), _noise_for(infos[i], infos[at], noise, read, fit))
+            Step(_mosaic_of(read), _exposure(infos[i], infos[at]), noise if known[i] else read()[1])
             for i, read in zip(others, reads, strict=True)
         ]
         merged = merge_bracket(reference, steps, noise, camera, on_stage)
         return Merged("bracket", infos[at], _used(used, merged.taken), merged.mosaic, merged.noise, merged.excess,
                       record=_named(merged.record, used), remarks=_bracket_remarks(merged.record, used))  # fmt: skip
     if view.kind == "clear":
-        cleared = merge_clear(reference, reads, noise, camera, on_stage)
+        cleared = merge_clear(reference, [_mosaic_of(r) for r in reads], noise, camera, on_stage)
         message = _clear_remarks(cleared.record, used, infos[at])
         return Merged("clear", infos[at], used, cleared.mosaic, cleared.noise, cleared.excess, cleared.mask,
                       record=_named(cleared.record, used), remarks=message)  # fmt: skip
-    burst = merge_burst(reference, reads, noise, camera, on_stage)
+    burst = merge_burst(reference, [_mosaic_of(r) for r in reads], noise, camera, on_stage)
     message = _burst_remarks(burst.record, burst.taken, used)
     return Merged("burst", infos[at], _used(used, burst.taken), burst.mosaic, burst.noise, burst.excess,
                   record=_named(burst.record, used), remarks=message)  # fmt: skip
@@ -154,22 +155,28 @@ def _used(used: Sequence[Path], taken: Sequence[int]) -> tuple[Path, ...]:
     return (used[0], *(used[i + 1] for i in taken))
 
 
-def _like(path: Path, info: FrameInfo, reference: Mosaic, noise: NoiseModel | None, frames: int) -> Mosaic:
-    """A frame as the reference was opened; `noise` where it is known already, so that it need not be fitted again."""
-    mosaic = open_corrected(path, info, noise, frames).mosaic
+def _like(
+    path: Path,
+    info: FrameInfo,
+    reference: Mosaic,
+    noise: NoiseModel | None,
+    frames: int,
+    fit: Callable[[Sequence[Mosaic]], NoiseModel],
+) -> tuple[Mosaic, NoiseModel]:
+    """A frame as the reference was opened, and its noise; `noise` where it is known already, so that it need not be
+    fitted again."""
+    opened = open_corrected(path, info, noise, frames, fit)
+    if opened.noise is None:
+        raise Refused(f"the noise of {path.name} cannot be measured: it shows too little that is even.")
+    mosaic, found = in_planes(opened.mosaic, opened.noise)
     if mosaic.raw.shape != reference.raw.shape or (mosaic.cfa != reference.cfa).any():
         raise Refused(f"{path.name} has another size or filter pattern than the others.")
-    return mosaic
+    return mosaic, found
 
 
-def _noise_for(
-    info: FrameInfo,
-    reference: FrameInfo,
-    noise: NoiseModel,
-    read: Callable[[], Mosaic],
-    fit: Callable[[Sequence[Mosaic]], NoiseModel],
-) -> NoiseModel:
-    return noise if info.iso == reference.iso else fit([read()])
+def _mosaic_of(read: Callable[[], tuple[Mosaic, NoiseModel]]) -> Callable[[], Mosaic]:
+    """A way to read a frame's mosaic alone."""
+    return lambda: read()[0]
 
 
 def _named(record: dict[str, Any], used: Sequence[Path]) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from clerestory.camera.camera import Camera
 from clerestory.merge.align import Guide, Motion, align, checked, node_shape, refined
 from clerestory.merge.depth import SWEPT, Depth, depth_of, hidden, place_of
+from clerestory.merge.resample import dealt
 from clerestory.merge.result import Refused
 from clerestory.merge.standpoint import Stands, stands_of
 
@@ -31,7 +32,8 @@ def cell_of(shape: tuple[int, ...]) -> int:
 
 
 def cells_of(values: F32, cfa: NDArray[np.int8], cell: int) -> F32:
-    """Mean colours per cell x cell pixels (rows, columns, 3) of a frame's balanced values."""
+    """Mean colours per cell x cell pixels (rows, columns, 3) of a frame's balanced values, as of `resample.own`."""
+    values = dealt(values, cfa)
     height, width = (n // cell * cell for n in values.shape)
     out = np.zeros((height // cell, width // cell, 3), np.float32)
     size = (width // cell, height // cell)

@@ -5,6 +5,8 @@ to grey detail stays near 1 as far as the mosaic records it; then every pixel of
 from there by a Lanczos kernel of three lobes. What the filters get wrong at one place differs from frame to frame
 with the hand's movement, and averages out. Neither step may overshoot beside bright glass: corrections are held to
 what the neighbours span.
+
+A frame of three values a pixel is laid plane by plane, and a monochrome one as it is: nothing is to be filled in.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel, model_channel
 from clerestory.merge.align import Motion
+from clerestory.raw.lattice import picked_from_three
 from clerestory.raw.read import Mosaic
 from clerestory.run.bands import in_bands
 
@@ -118,12 +121,16 @@ def channel_gains(mosaic: Mosaic) -> F32:
 
 
 @njit(cache=True, error_model="numpy")
-def _filled(raw, cfa, black, gain, top, left, rows, columns):  # type: ignore[no-untyped-def]
-    """Balanced linear colour (3, rows, columns) of part of a frame; `top` and `left` are even."""
+def _filled(raw, cfa, plain, black, gain, top, left, rows, columns):  # type: ignore[no-untyped-def]
+    """Balanced linear colour (3, rows, columns) of part of a frame; `top` and `left` are even. `plain`: all of it is
+    of the one colour that `cfa` names, whose plane alone is filled."""
     padded = np.empty((rows + 4, columns + 4), np.float32)
     _balanced(raw, cfa, black, gain, top, left, padded)
     out = np.empty((3, rows, columns), np.float32)
-    _fill(padded, cfa, out)
+    if plain:
+        out[cfa[0, 0]] = padded[2 : rows + 2, 2 : columns + 2]
+    else:
+        _fill(padded, cfa, out)
     return out
 
 
@@ -218,7 +225,7 @@ def _lay_patch(planes, top, left, cfa, nodes, light, step, kernels, slope, foot,
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _lay(begin, end, raw, cfa, black, gain, nodes, light, step, across, kernels, slope, foot, wanted, out):  # type: ignore[no-untyped-def]
+def _lay(begin, end, raw, cfa, plain, black, gain, nodes, light, step, across, kernels, slope, foot, wanted, out):  # type: ignore[no-untyped-def]
     """A frame on the reference's grid, patch by patch of `across` nodes so that all at hand stays in fast memory."""
     height, width = out.shape
     patches = (nodes.shape[0] + across - 2) // across, (nodes.shape[1] + across - 2) // across
@@ -229,7 +236,7 @@ def _lay(begin, end, raw, cfa, black, gain, nodes, light, step, across, kernels,
         if not wanted[k // patches[1], k % patches[1]] or top >= bottom or left >= right:
             out[r0 * step : r1 * step, c0 * step : c1 * step] = np.float32(-1e9)
             continue
-        planes = _filled(raw, cfa, black, gain, top, left, bottom - top, right - left)
+        planes = _filled(raw, cfa, plain, black, gain, top, left, bottom - top, right - left)
         at = np.empty((4, step), np.int32)
         for r in range(r0, r1):
             for c in range(c0, c1):
@@ -238,16 +245,35 @@ def _lay(begin, end, raw, cfa, black, gain, nodes, light, step, across, kernels,
                 )
 
 
+def _planes(mosaic: Mosaic) -> list[tuple[NDArray[np.uint16], NDArray[np.int8], bool]]:
+    """What a frame is laid as: values, H x W, the 2 x 2 of their channels, and whether these are all one."""
+    if mosaic.form == "bayer":
+        return [(mosaic.raw, mosaic.cfa, False)]
+    if mosaic.whole is None:
+        return [(mosaic.raw, np.zeros((2, 2), np.int8), True)]
+    planes = (np.ascontiguousarray(mosaic.whole[..., k]) for k in range(3))
+    return [(plane, np.full((2, 2), k, np.int8), True) for k, plane in enumerate(planes)]
+
+
+def count_of_planes(mosaic: Mosaic) -> int:
+    """How many values a pixel a frame is merged as: three where it holds three, else one."""
+    return 1 if mosaic.whole is None else 3
+
+
+def dealt(values: F32, cfa: NDArray[np.int8]) -> F32:
+    """Of values (H x W, or 3 x H x W) those that filters `cfa` (2 x 2) would let through: a Bayer mosaic, H x W."""
+    return values if values.ndim == 2 else picked_from_three(np.moveaxis(values, 0, -1), cfa)
+
+
 def laid(
     mosaic: Mosaic, motion: Motion, noise: NoiseModel | None = None, wanted: NDArray[np.bool_] | None = None
 ) -> F32:
     """A frame on the reference's grid: balanced values above black, float32 H x W, -1e9 where it shows nothing.
 
-    Its light falls off as the reference's does. Both frames have the same filter pattern and size. With `noise`, the
-    frame's own in raw units, fine detail is lifted only where there is more than noise. `wanted`, per 2 x 2 block
-    (H/2 x W/2): elsewhere it need not be laid, and is -1e9 but near by.
+    Of three values a pixel: 3 x H x W. Its light falls off as the reference's does. Both frames have the same filter
+    pattern and size. With `noise`, the frame's own in raw units, fine detail is lifted only where there is more than
+    noise. `wanted`, per 2 x 2 block (H/2 x W/2): elsewhere it need not be laid, and is -1e9 but near by.
     """
-    out = np.empty(mosaic.raw.shape, np.float32)
     black, gain = mosaic.black.astype(np.float32), channel_gains(mosaic)
     slope, foot = np.zeros(3, np.float32), np.zeros(3, np.float32)
     if noise is not None:
@@ -263,17 +289,20 @@ def laid(
         room = [(0, max(0, n * side - have)) for n, have in zip(patches, wanted.shape, strict=True)]
         parts = np.pad(wanted, room)[: patches[0] * side, : patches[1] * side]
         asked = np.asarray(parts.reshape(patches[0], side, patches[1], side).any(axis=(1, 3)))
-    given = mosaic.raw, mosaic.cfa, black, gain, motion.nodes, light, motion.step, across, LIFTS, slope, foot, asked
-    in_bands(_lay, 0, patches[0] * patches[1], *given, out, least=1)
-    return out
+    given = black, gain, motion.nodes, light, motion.step, across, LIFTS, slope, foot, asked
+    out = np.empty((count_of_planes(mosaic), *mosaic.raw.shape), np.float32)
+    for (raw, cfa, plain), plane in zip(_planes(mosaic), out, strict=True):
+        in_bands(_lay, 0, patches[0] * patches[1], raw, cfa, plain, *given, plane, least=1)
+    return out[0] if len(out) == 1 else out
 
 
 def own(mosaic: Mosaic) -> F32:
-    """The reference itself: balanced values above black, float32 H x W."""
-    out: F32 = np.empty(mosaic.raw.shape, np.float32)
+    """The reference itself: balanced values above black, float32 H x W, or 3 x H x W of three values a pixel."""
+    out = np.empty((count_of_planes(mosaic), *mosaic.raw.shape), np.float32)
     black, gain = mosaic.black.astype(np.float32), channel_gains(mosaic)
-    for row in range(2):
-        for column in range(2):
-            c = int(mosaic.cfa[row, column])
-            out[row::2, column::2] = (mosaic.raw[row::2, column::2].astype(np.float32) - black[c]) * gain[c]
-    return out
+    for (raw, cfa, _), plane in zip(_planes(mosaic), out, strict=True):
+        for row in range(2):
+            for column in range(2):
+                c = int(cfa[row, column])
+                plane[row::2, column::2] = (raw[row::2, column::2].astype(np.float32) - black[c]) * gain[c]
+    return out[0] if len(out) == 1 else out

@@ -21,9 +21,10 @@ from numpy.typing import NDArray
 from clerestory.camera.camera import Camera, orientation_rotation
 from clerestory.camera.noise import NoiseModel
 from clerestory.camera.pose import Pose
-from clerestory.develop.defects import open_corrected
-from clerestory.develop.demosaic import Balanced, demosaic, signal_of, turned
+from clerestory.develop.defects import measured, open_corrected
+from clerestory.develop.demosaic import Balanced, counted, demosaic, signal_of, turned
 from clerestory.develop.denoise import denoise_mosaic
+from clerestory.develop.forms import balanced_of_form, in_planes
 from clerestory.merge.align import Guide, guide_of
 from clerestory.merge.resample import LANCZOS, balance_of
 from clerestory.merge.result import Merged, Refused, Stitched
@@ -177,6 +178,9 @@ def _light(
     path: Path, info: FrameInfo, multipliers: tuple[float, float, float], noise: NoiseModel, denoise: bool
 ) -> Balanced:
     mosaic = open_corrected(path, info, noise).mosaic
+    if mosaic.form != "bayer":
+        values = balanced_of_form(mosaic, noise, multipliers, float(denoise), "fast")
+        return counted(lambda first, last: values[first:last], values.shape[:2], np.array(_least_one(multipliers)))
     signal = denoise_mosaic(mosaic, noise) if denoise else signal_of(mosaic)
     return demosaic(signal, mosaic, multipliers)
 
@@ -342,8 +346,9 @@ def _guides(
         on_stage(f"look at frame {k + 1} of {len(paths)}")
         mosaic = open_frame(path, info).mosaic
         if info.iso not in noises:
-            noises[info.iso] = fit([mosaic])
-        guides.append(guide_of(mosaic, noises[infos[0].iso], exposures[k] / exposures[0]))
+            noises[info.iso] = fit([measured(mosaic)])
+        mosaic, noise = in_planes(mosaic, noises[infos[0].iso])
+        guides.append(guide_of(mosaic, noise, exposures[k] / exposures[0]))
         lumas.append(_luma(mosaic))
         if k == len(paths) // 2:
             middle = mosaic

@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 from clerestory.raw.clipping import clipping_of
-from clerestory.raw.facts import why_alone
 from clerestory.raw.frame import open_frame
 from clerestory.raw.read import FrameInfo, Mosaic, read_info
 
@@ -64,9 +63,6 @@ def _taken(info: FrameInfo) -> str:
 
 
 def _merge(mosaic: Mosaic) -> str:
-    why = why_alone(mosaic.form)
-    if why:
-        return f"merge with others: no, {why.rstrip('.')}; the best of a view is finished alone"
     if abs(mosaic.pixel_aspect - 1) > 0.01:
         return "merge with others: no, this camera's pixels are not square; the best of a view is finished alone"
     return "merge with others: yes (burst, bracket, visitors taken out, joined)"

@@ -33,10 +33,6 @@ _UNDONE = {
     12: "its gains by row",
     13: "its gains by column",
 }
-_ALONE = {
-    "linear": "frames of three values a pixel are not merged yet.",
-    "6x6": "frames behind a 6 x 6 filter pattern are not merged yet.",
-}
 _FORMS = {
     "mono": ("the sensor is monochrome: the picture is a neutral grey",),
     "linear": (
@@ -62,11 +58,6 @@ class Facts:
     columns: NDArray[np.float64] | None = None
     shading: F32 | None = None
     undone: tuple[str, ...] = ()
-
-
-def why_alone(form: str) -> str:
-    """Why frames of a form are not merged, a sentence; '' where they are."""
-    return _ALONE.get(form, "")
 
 
 def said_of(form: str) -> tuple[str, ...]:

@@ -6,10 +6,13 @@ picked mosaic is then an even grid of pixels of one colour, whose noise is the s
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 from numpy.typing import NDArray
 
 Values = NDArray[np.uint16]
+Number = TypeVar("Number", bound=np.generic)
 Pattern = NDArray[np.int8]
 SIDE = 6  # of the pattern's cell
 COARSER = 3  # times, along each side, is the mosaic picked from a 6 x 6 pattern than the frame
@@ -21,7 +24,7 @@ def is_known(pattern: Pattern) -> bool:
     return set(np.unique(pattern).tolist()) == {0, 1, 2} and bool((np.bincount(pattern.ravel()) >= 4).all())
 
 
-def picked_from_three(values: Values, cfa: Pattern) -> Values:
+def picked_from_three(values: NDArray[Number], cfa: Pattern) -> NDArray[Number]:
     """A Bayer mosaic, H x W, of the values (H x W x 3) that filters `cfa` (2 x 2 of 0 R, 1 and 3 G, 2 B) would let
     through."""
     out = np.empty(values.shape[:2], values.dtype)

@@ -450,13 +450,6 @@ def _unpacked(handle: rawpy.RawPy, path: Path) -> None:
         ) from problem
 
 
-def form_of(path: Path) -> Form:
-    """How a raw file holds colour. UserError as `read_mosaic`."""
-    with _start_raw(path) as handle:
-        _unpacked(handle, path)
-        return _form_of(handle, path)
-
-
 def _values(handle: rawpy.RawPy, path: Path, form: Form) -> NDArray[np.uint16]:
     """What was recorded, visible area only: uint16 H x W, or H x W x 3 of a linear file."""
     try:
