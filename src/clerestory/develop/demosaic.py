@@ -1,4 +1,4 @@
-"""From a mosaic to linear colour: our own demosaic of Bayer frames, LibRaw's of others on values we prepared."""
+"""From a mosaic to linear colour: our own demosaic, LibRaw's of unusual patterns on values we prepared."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.develop.directional import Directional
+from clerestory.develop.wide_demosaic import WideDirectional, offset_of
 from clerestory.files.tiff import BYTE, LONG, RATIONAL, SHORT, SRATIONAL, directory, numbers, rationals
 from clerestory.raw.read import Mosaic
 from clerestory.run.bands import in_bands
@@ -139,7 +140,7 @@ def demosaic(
 ) -> Balanced:
     """Full-resolution camera RGB from a mosaic above black (H x W, raw units), white balanced by `multipliers`.
 
-    `method`: "directional", our own of a Bayer mosaic (other patterns: LibRaw's "ahd"), or one of DEMOSAIC. The
+    `method`: "directional", our own (of patterns it does not know: LibRaw's "ahd"), or one of DEMOSAIC. The
     multipliers are used inside the demosaic, so that it sees grey as grey. Even-sized frames only: an odd last row or
     column is dropped. Of a monochrome frame every channel is the value itself. Behind a 6 x 6 pattern `signal` is of
     `mosaic.whole`.
@@ -193,15 +194,23 @@ def demosaiced(
     return done.counts * np.float32(done.scale) - done.offset.astype(np.float32), least
 
 
-def _directional(signal: NDArray[np.floating], mosaic: Mosaic, least: NDArray[np.floating]) -> Directional | None:
-    """Our own way, where it serves: two greens on one diagonal of a 2 x 2 pattern."""
+def _directional(
+    signal: NDArray[np.floating], mosaic: Mosaic, least: NDArray[np.floating]
+) -> Directional | WideDirectional | None:
+    """Our own way, where it serves: two greens on one diagonal of a 2 x 2 pattern, or the usual 6 x 6 one."""
+    height, width = signal.shape[0] // 2 * 2, signal.shape[1] // 2 * 2
+    even = np.ascontiguousarray(signal[:height, :width], np.float32)
+    if mosaic.form == "6x6" and mosaic.pattern is not None:
+        offset, cell = offset_of(mosaic.pattern), mosaic.pattern.astype(int)
+        if offset is None:
+            return None
+        return WideDirectional(even, offset, least[cell] / (mosaic.white - mosaic.black)[cell], least)
     colour = np.where(mosaic.cfa == 3, 1, mosaic.cfa).astype(int)
     diagonal = 1 in (colour[0, 0], colour[0, 1]) and (colour[0, 0] == colour[1, 1] or colour[0, 1] == colour[1, 0])
     if mosaic.form != "bayer" or sorted(colour.ravel()) != [0, 1, 1, 2] or not diagonal:
         return None
-    height, width = signal.shape[0] // 2 * 2, signal.shape[1] // 2 * 2
     gain = least[colour] / (mosaic.white - mosaic.black)[mosaic.cfa.astype(int)]
-    return Directional(np.ascontiguousarray(signal[:height, :width], np.float32), colour, gain, least)
+    return Directional(even, colour, gain, least)
 
 
 def counted(
@@ -296,7 +305,7 @@ def _small_of_form(mosaic: Mosaic) -> NDArray[np.float32]:
     height, width = (n // 2 for n in values.shape[:2])
     if mosaic.form == "6x6":
         # LibRaw's own half size draws edges in steps, which spoils verticals.
-        done = demosaic(_wide_signal(mosaic), mosaic, mosaic.as_shot or (1.0, 1.0, 1.0), "one pass")
+        done = demosaic(_wide_signal(mosaic), mosaic, mosaic.as_shot or (1.0, 1.0, 1.0), "directional")
         halved = cv2.resize(done.counts, (width, height), interpolation=cv2.INTER_AREA).astype(np.float32)
         rgb = halved * np.float32(done.scale) - done.offset.astype(np.float32)
         return np.asarray(rgb / done.multipliers.astype(np.float32), np.float32)

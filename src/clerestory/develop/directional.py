@@ -116,7 +116,7 @@ _NONE, _ALL = np.float32(float(HIGH) ** 0.25), np.float32(float(LOW) ** 0.25)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _kept(v, low, high, top):  # type: ignore[no-untyped-def]
+def kept(v, low, high, top):  # type: ignore[no-untyped-def]
     """v, a root; within `low` to `high`, between which its neighbours are, where these are clipped, at `top`."""
     middle = np.float32(0.5) * (low + high)
     lost = min(max((middle - _ALL * top) / ((_NONE - _ALL) * top), np.float32(0)), np.float32(1))
@@ -141,7 +141,7 @@ def _joined(y, first, top, u, dh, dv, th, tv, row):  # type: ignore[no-untyped-d
         total += south * (NEAR * here[i] + NEXT * s1[i] + THIRD * s2[i])
         high = max(max(own[i - 1], own[i + 1]), max(up[i], down[i]))
         low = min(min(own[i - 1], own[i + 1]), min(up[i], down[i]))
-        row[i - _PAD] = _kept(own[i] + total / (east + west + north + south), low, high, top)
+        row[i - _PAD] = kept(own[i] + total / (east + west + north + south), low, high, top)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -235,7 +235,8 @@ def _row_of(cells, y, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _light(root, foot):  # type: ignore[no-untyped-def]
+def light(root, foot):  # type: ignore[no-untyped-def]
+    """Light of a fourth root."""
     v = max(root, np.float32(0))
     v *= v
     return v * v - foot
@@ -258,13 +259,13 @@ def _row_of_colours(seen, gain, first, a, b, about, near, far, foot, tops, out):
         beside = half * (a[i - 1] + a[i + 1]) + near[x] * (b[i] - half * (b[i - 1] + b[i + 1]))
         above = mean[i] + far[x] * (b[i] - fine[i])
         aslant = half * (mean[i - 1] + mean[i + 1]) + far[x] * (b[i] - half * (fine[i - 1] + fine[i + 1]))
-        beside = _kept(beside, min(a[i - 1], a[i + 1]), max(a[i - 1], a[i + 1]), tops[0])
-        above = _kept(above, low[i], high[i], tops[1])
-        aslant = _kept(aslant, min(low[i - 1], low[i + 1]), max(high[i - 1], high[i + 1]), tops[1])
+        beside = kept(beside, min(a[i - 1], a[i + 1]), max(a[i - 1], a[i + 1]), tops[0])
+        above = kept(above, low[i], high[i], tops[1])
+        aslant = kept(aslant, min(low[i - 1], low[i + 1]), max(high[i - 1], high[i + 1]), tops[1])
         known = seen[x] * (gain[first] if own else gain[1 - first])
-        out[0, x] = known if own else _light(beside, foot)
-        out[1, x] = _light(b[i], foot) if own else known
-        out[2, x] = _light(aslant if own else above, foot)
+        out[0, x] = known if own else light(beside, foot)
+        out[1, x] = light(b[i], foot) if own else known
+        out[2, x] = light(aslant if own else above, foot)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -348,11 +349,12 @@ class Directional:
 def foot_for(signal: F32, gain: F32) -> float:
     """What is added before the root, as a share of saturation: FOOT, or more where noise reaches far below black.
 
-    `signal`: H x W above black; `gain`: 2 x 2, what brings its colours to balance.
+    `signal`: H x W above black; `gain`: a cell of filters (2 x 2, 6 x 6), what brings its colours to balance.
     """
     if min(signal.shape) < 64:
         return FOOT
-    sample = signal[::7, ::11]  # odd steps, so that all colours come up
-    scaled = sample * gain[np.arange(0, signal.shape[0], 7)[:, None] & 1, np.arange(0, signal.shape[1], 11) & 1]
+    sample, side = signal[::7, ::11], len(gain)  # steps that share nothing with a cell, so that all colours come up
+    rows, columns = np.arange(0, signal.shape[0], 7) % side, np.arange(0, signal.shape[1], 11) % side
+    scaled = sample * gain[rows[:, None], columns]
     deepest = np.partition(scaled.ravel(), scaled.size // 1000)[scaled.size // 1000]
     return max(FOOT, -DEEPEST * float(deepest))

@@ -9,8 +9,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel
-from clerestory.develop.colour import balanced_values
-from clerestory.develop.demosaic import demosaic, signal_of
+from clerestory.develop.demosaic import demosaic, demosaiced, signal_of
 from clerestory.develop.denoise import Quality, denoise_mosaic, denoise_three
 from clerestory.develop.highlights import HIGH, LOW
 from clerestory.raw.lattice import picked_from_three
@@ -95,16 +94,14 @@ def balanced_of_form(
         signal = denoise_mosaic(mosaic, noise, denoise, quality, excess)
     else:
         signal = signal_of(mosaic)
-    method = "one pass" if mosaic.form == "6x6" and quality != "better" else "ahd"
-    balanced = demosaic(signal, mosaic, multipliers, method)
+    values, ceiling = demosaiced(signal, mosaic, multipliers)
     del signal
-    values = balanced_values(balanced)
     if mosaic.form == "6x6" and noise is not None and known:
         unit = ((mosaic.white - mosaic.black)[:3] / least).astype(np.float32)  # raw units
         values *= unit
         denoise_three(values, (mosaic.white - mosaic.black)[:3], noise.averaged(1 / SPREAD), denoise, quality)
         values /= unit
-    return neutral_highlights(values, balanced.multipliers)
+    return neutral_highlights(values, ceiling)
 
 
 def _three(

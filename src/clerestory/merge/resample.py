@@ -289,7 +289,8 @@ def laid(
         room = [(0, max(0, n * side - have)) for n, have in zip(patches, wanted.shape, strict=True)]
         parts = np.pad(wanted, room)[: patches[0] * side, : patches[1] * side]
         asked = np.asarray(parts.reshape(patches[0], side, patches[1], side).any(axis=(1, 3)))
-    given = black, gain, motion.nodes, light, motion.step, across, LIFTS, slope, foot, asked
+    kernels = LIFTS if mosaic.form == "bayer" else LIFTS[:1]  # the lift makes good what filling in loses
+    given = black, gain, motion.nodes, light, motion.step, across, kernels, slope, foot, asked
     out = np.empty((count_of_planes(mosaic), *mosaic.raw.shape), np.float32)
     for (raw, cfa, plain), plane in zip(_planes(mosaic), out, strict=True):
         in_bands(_lay, 0, patches[0] * patches[1], raw, cfa, plain, *given, plane, least=1)
