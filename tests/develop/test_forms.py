@@ -195,7 +195,7 @@ def test_a_run_is_merged(form: str, tmp_path: Path) -> None:
     noise = replace(BODY, filters=form).noise_model(800)  # type: ignore[arg-type]
     single = balanced_of_form(one, noise, source.mosaic.as_shot, 0.0, "fast")
     merged = balanced_of_form(source.mosaic, source.noise, source.mosaic.as_shot, 0.0, "fast")
-    # The cards are even from top to bottom: what changes along a column is noise, in three a third of the variance, and
+    # The cards are even from top to bottom: what changes along a column is noise, a third of its variance in three,
     # less where a frame lies between pixels.
     before, after = (np.diff(v[40:-40, 40:-40, 1], axis=0).var() for v in (single, merged))
     assert before / 6 < after < 1.12 * before / 3

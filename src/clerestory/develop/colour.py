@@ -14,6 +14,7 @@ from clerestory.camera.lens import Vignetting
 from clerestory.develop.demosaic import Balanced
 from clerestory.develop.gamut import fitted, matrices
 from clerestory.raw import srgb
+from clerestory.raw.profile import D50_XY, Profile, adaptation, xyz_of
 from clerestory.run.bands import in_bands
 
 Matrix = NDArray[np.float64]
@@ -38,12 +39,20 @@ XYZ_FROM_WORKING = xyz_from_rgb("rec2020")
 LUMINANCE = XYZ_FROM_WORKING[1].copy()  # weights of luminance in the working space
 
 
-def working_from_camera(xyz_to_camera: Matrix | None) -> Matrix:
-    """3 x 3 from white-balanced camera RGB to the working space; neutral stays neutral.
+def working_from_camera(
+    xyz_to_camera: Matrix | Profile | None, multipliers: tuple[float, float, float] = (1.0, 1.0, 1.0)
+) -> Matrix:
+    """3 x 3 from camera RGB white balanced by `multipliers` to the working space; neutral stays neutral.
 
-    `xyz_to_camera` is the DNG ColorMatrix. Its rows are scaled so that the balanced white is (1, 1, 1). Without one
-    the camera is taken to see as sRGB does.
+    `xyz_to_camera` is the DNG ColorMatrix. Its rows are scaled so that the balanced white is (1, 1, 1). A profile
+    gives colours under D50 for the light that the multipliers tell of, which are adapted to D65 (Bradford). Without
+    either the camera is taken to see as sRGB does.
     """
+    if isinstance(xyz_to_camera, Profile):
+        neutral = min(multipliers) / np.asarray(multipliers, float)
+        to_d65 = adaptation(xyz_of(D50_XY), XYZ_FROM_WORKING.sum(axis=1))
+        made = np.linalg.inv(XYZ_FROM_WORKING) @ to_d65 @ xyz_to_camera.to_xyz(neutral) @ np.diag(neutral)
+        return np.asarray(made / made.sum(axis=1, keepdims=True))
     to_camera = np.linalg.inv(xyz_from_rgb("srgb")) if xyz_to_camera is None else xyz_to_camera
     camera_from_working = to_camera @ XYZ_FROM_WORKING
     camera_from_working = camera_from_working / camera_from_working.sum(axis=1, keepdims=True)
@@ -104,11 +113,15 @@ def balanced_values(balanced: Balanced) -> NDArray[np.float32]:
 
 
 def to_working(
-    rgb: NDArray[np.float32], xyz_to_camera: Matrix | None, vignetting: Vignetting | None = None
+    rgb: NDArray[np.float32],
+    xyz_to_camera: Matrix | Profile | None,
+    vignetting: Vignetting | None = None,
+    multipliers: tuple[float, float, float] = (1.0, 1.0, 1.0),
 ) -> NDArray[np.float32]:
     """White-balanced camera RGB (H x W x 3) to working RGB, in place, with the lens's light fall-off made good.
 
-    `xyz_to_camera`: 3 x 3, None for a camera of sRGB primaries. `vignetting`: as of the DNG specification.
+    `xyz_to_camera`: 3 x 3 or a profile, for which `multipliers` tell the light; None for a camera of sRGB primaries.
+    `vignetting`: as of the DNG specification.
     """
     height, width = rgb.shape[:2]
     fall_off = vignetting or Vignetting()
@@ -119,7 +132,7 @@ def to_working(
         0,
         height,
         rgb,
-        working_from_camera(xyz_to_camera).astype(np.float32),
+        working_from_camera(xyz_to_camera, multipliers).astype(np.float32),
         np.asarray(fall_off.k, np.float32),
         np.array([cx, cy, 1 / reach], np.float32),
     )

@@ -14,8 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from clerestory.raw.profile import Profile
+
 F32 = NDArray[np.float32]
 Multipliers = tuple[float, float, float]
+Colours = NDArray[np.floating] | Profile
 COOLEST, WARMEST = 25000.0, 1700.0  # kelvin
 # Distance from the locus in CIE 1960 u, v for one unit of green-magenta: thousandths of Duv (ANSI C78.377). Positive
 # takes green out.
@@ -77,21 +80,22 @@ def light_xy(kelvin: float, green_magenta: float = 0.0) -> tuple[float, float]:
     return float(3 * u / d), float(2 * v / d)
 
 
-def multipliers_for(kelvin: float, green_magenta: float, xyz_to_camera: NDArray[np.floating]) -> Multipliers:
+def multipliers_for(kelvin: float, green_magenta: float, xyz_to_camera: Colours) -> Multipliers:
     """White-balance multipliers (R, G, B), G = 1, for a light of `kelvin` and `green_magenta`.
 
-    `xyz_to_camera`: 3 x 3, in the sense of the DNG specification's ColorMatrix.
+    `xyz_to_camera`: 3 x 3, in the sense of the DNG specification's ColorMatrix, or a profile of two.
     """
     x, y = light_xy(kelvin, green_magenta)
-    neutral = np.asarray(xyz_to_camera, float) @ np.array([x / y, 1.0, (1 - x - y) / y])
+    matrix = xyz_to_camera.to_camera(kelvin) if isinstance(xyz_to_camera, Profile) else xyz_to_camera
+    neutral = np.asarray(matrix, float) @ np.array([x / y, 1.0, (1 - x - y) / y])
     neutral = np.maximum(neutral, 1e-4)
     return float(neutral[1] / neutral[0]), 1.0, float(neutral[1] / neutral[2])
 
 
-def kelvin_green_magenta_of(multipliers: Multipliers, xyz_to_camera: NDArray[np.floating]) -> tuple[float, float]:
+def kelvin_green_magenta_of(multipliers: Multipliers, xyz_to_camera: Colours) -> tuple[float, float]:
     """Kelvin and green-magenta whose multipliers come nearest: the inverse of `multipliers_for`.
 
-    `multipliers` (R, G, B); `xyz_to_camera` 3 x 3. Least squares over log R/G and log B/G from three starts.
+    `multipliers` (R, G, B); `xyz_to_camera` 3 x 3 or a profile. Least squares over log R/G and log B/G, three starts.
     """
     aim = np.log([multipliers[0] / multipliers[1], multipliers[2] / multipliers[1]])
 
@@ -149,7 +153,7 @@ def _light_chroma(m: Multipliers) -> NDArray[np.float64]:
 
 def estimate(
     rgb: F32,
-    xyz_to_camera: NDArray[np.floating] | None = None,
+    xyz_to_camera: Colours | None = None,
     as_shot: Multipliers | None = None,
     ceiling: float = 1.0,
 ) -> Multipliers:
@@ -188,7 +192,7 @@ def _densest(chroma: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArra
 def mixed_light(
     rgb: F32,
     main: Multipliers,
-    xyz_to_camera: NDArray[np.floating] | None = None,
+    xyz_to_camera: Colours | None = None,
     ceiling: float = 1.0,
     amount: float = 1.0,
     grid: int = 24,

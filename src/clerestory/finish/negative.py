@@ -44,6 +44,7 @@ from clerestory.finish.write import Record, xmp_packet
 from clerestory.raw.dng import CFA, D65, LINEAR_RAW, level_entries, opcode_list
 from clerestory.raw.group import View
 from clerestory.raw.own import Noted, packed
+from clerestory.raw.profile import Profile, kelvin_of
 from clerestory.raw.read import FrameInfo, Mosaic
 from clerestory.run.progress import OnProgress, counted
 from clerestory.visit.about import About, read_abouts
@@ -129,7 +130,7 @@ def _of_mosaic(view: View, source: Source, seen: Seen) -> _Values:
     pixels = mosaic.raw if mosaic.whole is None else mosaic.whole
     entries = [*_layout(mosaic), *_levels(mosaic)]
     if mosaic.form != "mono":
-        entries += _colour(mosaic.xyz_to_camera, seen.multipliers)
+        entries += _colour(mosaic.colours, seen.multipliers)
     if source.noise is not None:
         entries.append(_noise_profile(source, mosaic))
         private = packed(Noted(source.noise, source.excess, len(source.frames)))
@@ -168,8 +169,13 @@ def _levels(mosaic: Mosaic) -> list[Entry]:
             numbers(50717, LONG, *[round(float(mosaic.white.min()))] * samples)]  # fmt: skip
 
 
-def _colour(xyz_to_camera: NDArray[np.floating] | None, multipliers: tuple[float, float, float]) -> list[Entry]:
+def _colour(
+    xyz_to_camera: NDArray[np.floating] | Profile | None, multipliers: tuple[float, float, float]
+) -> list[Entry]:
+    """Neutral and matrix; of a profile the matrix for the light that the neutral tells of."""
     neutral = [multipliers[1] / m for m in multipliers]
+    if isinstance(xyz_to_camera, Profile):
+        xyz_to_camera = xyz_to_camera.to_camera(kelvin_of(xyz_to_camera.white_of(np.array(neutral))))
     out = [rationals(50728, RATIONAL, *neutral)]
     if xyz_to_camera is not None:
         matrix = [round(float(v), 6) for v in np.asarray(xyz_to_camera).ravel()]

@@ -107,7 +107,7 @@ def _multipliers(source: Source, half: F32, recipe: Recipe) -> tuple[Multipliers
     """White balance: the recipe's, the camera's own, or an estimate on the stone."""
     if source.mosaic is None:
         return (1.0, 1.0, 1.0), ()
-    matrix = source.mosaic.xyz_to_camera
+    matrix = source.mosaic.colours
     if recipe.colour_temperature is not None and matrix is not None:
         return white.multipliers_for(recipe.colour_temperature, recipe.green_magenta or 0.0, matrix), ()
     if source.mosaic.as_shot is not None:
@@ -176,7 +176,7 @@ def mixed_light_of(source: Source, half: F32, multipliers: Multipliers, share: f
     """
     if share == 0 or source.mosaic is None:
         return None
-    return white.mixed_light(half, multipliers, source.mosaic.xyz_to_camera, amount=share)
+    return white.mixed_light(half, multipliers, source.mosaic.colours, amount=share)
 
 
 def _swing_offered(source: Source, luma: F32, grid: Camera, vertical: Vertical, recipe: Recipe) -> Swing | None:

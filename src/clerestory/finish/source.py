@@ -159,7 +159,8 @@ def balanced_half(image: F32, source: Source, multipliers: Multipliers, mixed: F
     gains = np.asarray(multipliers, np.float32) / np.float32(min(multipliers))
     rebuild = reconstruct_highlights if source.mosaic.form == "bayer" else neutral_highlights
     working = under_mixed_light(under_mixed_light(rebuild(image * gains, gains), mixed), source.mosaic.shading)
-    return turned(to_working(working, source.mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)
+    colours, fall_off = source.mosaic.colours, source.lens.vignetting
+    return turned(to_working(working, colours, fall_off, multipliers), source.info.orientation)
 
 
 def shown_noise(source: Source, multipliers: Multipliers) -> WorkingNoise | None:
@@ -169,7 +170,7 @@ def shown_noise(source: Source, multipliers: Multipliers) -> WorkingNoise | None
     span = float(np.mean(source.mosaic.white - source.mosaic.black))
     least = min(multipliers)
     gains = (multipliers[0] / least, multipliers[1] / least, multipliers[2] / least)
-    return working_noise(source.noise, span, gains, working_from_camera(source.mosaic.xyz_to_camera))
+    return working_noise(source.noise, span, gains, working_from_camera(source.mosaic.colours, multipliers))
 
 
 def by_network(source: Source, denoise: float, quality: Quality) -> bool:
@@ -222,7 +223,8 @@ def full_size(
         values = reconstruct_highlights(values, gains)
     on_stage("colour")
     values = under_mixed_light(under_mixed_light(values, mixed), mosaic.shading)
-    return turned(to_working(values, mosaic.xyz_to_camera, source.lens.vignetting), source.info.orientation)
+    working = to_working(values, mosaic.colours, source.lens.vignetting, multipliers)
+    return turned(working, source.info.orientation)
 
 
 def _by_network(

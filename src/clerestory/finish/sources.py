@@ -85,7 +85,7 @@ def _of_stitched(merged: Merged) -> Source:
     return Source(
         info,
         LensCorrection(None, None, f"each frame before joining: {lens_correction(merged.info).source}"),
-        rendered=to_working(stitched.rgb, stitched.xyz_to_camera),
+        rendered=to_working(stitched.rgb, stitched.colours, multipliers=stitched.multipliers),
         frames=merged.used,
         remarks=(*info.remarks, *merged.remarks, *uneven),
         stitched=stitched,

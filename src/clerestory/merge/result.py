@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
+from clerestory.raw.profile import Profile
 from clerestory.raw.read import FrameInfo, Mosaic
 from clerestory.vertical.result import Verdict
 
@@ -32,6 +33,7 @@ class Stitched:
     building's. `inside`: uint8 H x W, 255 where frames cover it. `outline`: corners of the covered area, clockwise,
     pixels (n, 2). `camera`: the pinhole camera of a rectilinear plate; for 'pannini' its focal length and centre
     scale the general Pannini projection of compression `compression` (Sharpless, Postle and German 2010).
+    `colours`: as of `Mosaic.colours`.
     `up`: the vertical in the axes of the plate's camera, `up_bound`: degrees within which it is believed to hold,
     `up_verdict`: how surely it was found.
     """
@@ -43,7 +45,7 @@ class Stitched:
     camera: Camera
     compression: float
     multipliers: tuple[float, float, float]
-    xyz_to_camera: NDArray[np.float64] | None
+    colours: NDArray[np.float64] | Profile | None
     up: tuple[float, float, float] = (0.0, -1.0, 0.0)
     up_bound: float | None = None
     up_verdict: Verdict = "cannot tell"

@@ -411,7 +411,7 @@ def stitch(
     plan = _planned(looks, shown.width)
     rgb, covered = _blended(laid, lights, plan, looks, on_stage)
     stitched = Stitched(rgb, covered, _hull(covered), surface.projection, shown, surface.compression,
-                  _least_one(laid.multipliers), middle.xyz_to_camera, up_bound=vertical.bound,
+                  _least_one(laid.multipliers), middle.colours, up_bound=vertical.bound,
                   up_verdict=vertical.verdict)  # fmt: skip
     return _merged(paths, infos, turns, rotations, plan, stitched, width)
 

@@ -39,7 +39,8 @@ class DngMeta:
     """What a frame says of itself. `level`: pitch and roll in degrees, None when the body has no level sensor.
 
     `pattern`: the colour filters' cell, 0 red, 1 green, 2 blue; None for a sensor without filters. It does not matter
-    where three values are written for each pixel.
+    where three values are written for each pixel. `illuminant`: the light of
+    `xyz_to_camera`, as EXIF's LightSource; `more`: tags besides, of the main directory.
     """
 
     make: str
@@ -63,6 +64,8 @@ class DngMeta:
     level: tuple[float, float] | None = None
     orientation: int = 1
     pattern: Sequence[Sequence[int]] | None = ((0, 1), (1, 2))
+    illuminant: int = D65
+    more: Sequence[Entry] = ()
 
 
 def _exposure_time(seconds: float) -> Entry:
@@ -128,7 +131,7 @@ def _colours(meta: DngMeta, samples: int) -> list[Entry]:
     colour = [
         rationals(50721, SRATIONAL, *matrix),
         rationals(50728, RATIONAL, *meta.as_shot_neutral),
-        numbers(50778, SHORT, D65),
+        numbers(50778, SHORT, meta.illuminant),
     ]
     if samples == 1 and meta.pattern is not None:
         cell = [int(c) for row in meta.pattern for c in row]
@@ -159,6 +162,7 @@ def _main(meta: DngMeta, width: int, height: int, samples: int) -> list[Entry]:
         numbers(50717, SHORT, *[meta.white] * samples),
         numbers(50829, LONG, 0, 0, height, width),
         *_colours(meta, samples),
+        *meta.more,
     ]
 
 

@@ -22,6 +22,7 @@ from clerestory.camera.lens import Distortion
 from clerestory.errors import UserError
 from clerestory.raw import facts, lattice, srgb
 from clerestory.raw import tags as tag
+from clerestory.raw.profile import Profile, profile_of
 from clerestory.raw.tags import Tags
 
 RENDERED_SUFFIXES = frozenset({".jpg", ".jpeg", ".tif", ".tiff", ".png"})
@@ -113,7 +114,8 @@ class Mosaic:
     `raw`: uint16 H x W. `cfa`: 2 x 2, the channel (0 R, 1 G beside red, 2 B, 3 G beside blue) of the pixel at
     (row % 2, column % 2). `black`, `white`: per channel (4,), raw units. `as_shot`: white-balance multipliers
     (R, G, B) with G = 1, None where the file has none; `daylight`: the same for daylight from the colour matrix.
-    `xyz_to_camera`: 3 x 3 (the DNG ColorMatrix sense), None where unknown. `pixel_aspect`: width over height of one
+    `xyz_to_camera`: 3 x 3 (the DNG ColorMatrix sense), for daylight, None where unknown; `profile`: where the file
+    says how colours change with the light. `pixel_aspect`: width over height of one
     pixel.
 
     `form`: what the file holds. 'bayer': `raw` is all of it. 'mono': the same, every pixel without a filter; `cfa` is
@@ -139,6 +141,12 @@ class Mosaic:
     bad: NDArray[np.int32] | None = None
     shading: NDArray[np.float32] | None = None
     remarks: tuple[str, ...] = ()
+    profile: Profile | None = None
+
+    @property
+    def colours(self) -> NDArray[np.float64] | Profile | None:
+        """What is known of the camera's colours: its profile, else its one matrix, None where neither is."""
+        return self.profile or self.xyz_to_camera
 
     def plane(self, row: int, column: int) -> NDArray[np.uint16]:
         """One of the four colour planes, a view: pixels at (row::2, column::2)."""
@@ -528,7 +536,10 @@ def read_mosaic(path: Path, info: FrameInfo | None = None) -> Mosaic:
     known = matrix if np.isfinite(matrix).all() and abs(np.linalg.det(matrix)) > 1e-6 else None
     best = own_matrix if own_matrix is not None else known
     day = daylight_of(best) if best is not None else None
-    return replace(mosaic, as_shot=balance, daylight=day, xyz_to_camera=best)
+    profile = None
+    if (info is None or own_matrix is not None) and (tags := _tags(path)) is not None:
+        profile = profile_of(tags)
+    return replace(mosaic, as_shot=balance, daylight=day, xyz_to_camera=best, profile=profile)
 
 
 def _as_asked(mosaic: Mosaic, path: Path, margins: tuple[int, int]) -> Mosaic:

@@ -141,10 +141,10 @@ class OpenView:
         if mosaic is None:
             return self.own
         mixed = recipe.mixed_light or 0.0
-        if recipe.colour_temperature is None or mosaic.xyz_to_camera is None:
+        if recipe.colour_temperature is None or mosaic.colours is None:
             return Balance(self.seen.multipliers, mixed)
         wanted = (recipe.colour_temperature, recipe.green_magenta or 0.0)
-        return Balance(white.multipliers_for(*wanted, mosaic.xyz_to_camera), mixed)
+        return Balance(white.multipliers_for(*wanted, mosaic.colours), mixed)
 
     @property
     def own(self) -> Balance:
@@ -175,7 +175,7 @@ class OpenView:
             found = mixed_light_of(source, self.camera_half, multipliers, 1.0)
             assert found is not None
             self._mixed = (multipliers, turned(np.log(found), source.info.orientation))
-        matrix = working_from_camera(source.mosaic.xyz_to_camera).astype(np.float32)
+        matrix = working_from_camera(source.mosaic.colours, multipliers).astype(np.float32)
         return motion.relit(self._mixed[1] * np.float32(share), matrix)
 
     def _recolouring(self, old: Multipliers, new: Multipliers) -> F32:
@@ -183,18 +183,18 @@ class OpenView:
         mosaic = self.seen.source.mosaic
         if mosaic is None:
             return np.eye(3, dtype=np.float32)
-        matrix = working_from_camera(mosaic.xyz_to_camera)
         gains = (np.array(new) / min(new)) / (np.array(old) / min(old))
-        out: F32 = (matrix @ np.diag(gains) @ np.linalg.inv(matrix)).astype(np.float32)
+        before, after = (working_from_camera(mosaic.colours, m) for m in (old, new))
+        out: F32 = (after @ np.diag(gains) @ np.linalg.inv(before)).astype(np.float32)
         return out
 
     @cached_property
     def _own_white(self) -> list[float] | None:
         """Kelvin and green-magenta of the balance that the frame has or the tool chose; None where not known."""
         mosaic = self.seen.source.mosaic
-        if mosaic is None or mosaic.xyz_to_camera is None:
+        if mosaic is None or mosaic.colours is None:
             return None
-        kelvin, green_magenta = white.kelvin_green_magenta_of(self.seen.multipliers, mosaic.xyz_to_camera)
+        kelvin, green_magenta = white.kelvin_green_magenta_of(self.seen.multipliers, mosaic.colours)
         return [round(kelvin / 10) * 10, round(green_magenta, 1)]
 
     # ---- geometry
@@ -361,7 +361,7 @@ class OpenView:
             "own": vars(seen.settings),
             "own_white": self._own_white,
             "lift_limit": limit,
-            "colour_temperature_known": mosaic is not None and mosaic.xyz_to_camera is not None,
+            "colour_temperature_known": mosaic is not None and mosaic.colours is not None,
             "mixed_light_known": mosaic is not None,
             "joined": seen.source.stitched is not None,
             "swing_offer": None if seen.swing is None or recipe.swing is not None else math.degrees(seen.swing.swing),
