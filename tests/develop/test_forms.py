@@ -24,6 +24,7 @@ from clerestory.develop.defects import open_corrected
 from clerestory.develop.demosaic import demosaic, signal_of
 from clerestory.develop.forms import balanced_of_form, neutral_highlights
 from clerestory.develop.wide_defects import correct_wide_defects, find_wide_defects
+from clerestory.finish.source import read_source
 from clerestory.finish.sources import source_of
 from clerestory.raw.group import View
 from clerestory.raw.read import Mosaic, read_mosaic
@@ -202,6 +203,18 @@ def test_a_run_is_merged(form: str, tmp_path: Path) -> None:
     np.testing.assert_allclose(merged.mean(axis=(0, 1)), single.mean(axis=(0, 1)), rtol=0.002)
     if form == "mono":
         assert np.ptp(cl.finish_picture(source).rgb, axis=2).max() < 1e-4
+
+
+@pytest.mark.parametrize(("toning", "sign"), [(0.6, 1), (-0.6, -1)])
+def test_a_monochrome_picture_is_toned_at_its_own_lightness(toning: float, sign: int, tmp_path: Path) -> None:
+    """Warm towards yellow, cold towards blue, in CIELAB (CIE 15) as colour-science reckons it."""
+    source = read_source(written(cards("mono"), tmp_path / "a.dng"))
+    plain, toned = (cl.finish_picture(source, cl.Recipe(toning=t)).rgb[::8, ::8].reshape(-1, 3) for t in (0, toning))
+    assert np.ptp(plain, axis=1).max() < 1e-4
+    lab = [colour.XYZ_to_Lab(rgb @ XYZ_FROM_WORKING.T, np.array([0.3127, 0.3290])) for rgb in (plain, toned)]
+    assert np.abs(lab[1][:, 0] - lab[0][:, 0]).max() < 0.6
+    middle = (lab[0][:, 0] > 40) & (lab[0][:, 0] < 60)
+    assert middle.any() and (sign * lab[1][middle, 2] > 4).all() and np.hypot(*lab[1][:, 1:].T).max() < 15
 
 
 def test_what_is_clipped_in_all_colours_turns_white() -> None:

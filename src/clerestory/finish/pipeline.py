@@ -163,7 +163,7 @@ def look(source: Source, recipe: Recipe, on_stage: Callable[[str], None] = quiet
         vertical = _found_vertical(source, luma, grid, noise, recipe)
         swing = _swing_offered(source, luma, grid, vertical, recipe)
     on_stage("tone")
-    settings = asked(tone.judge(half, noise), recipe)
+    settings = asked(tone.judge(half, noise, light.is_monochrome(source)), recipe)
     return Seen(
         source, half, multipliers, camera, known, vertical, settings, noise, swing, mixed, (*message, *guessed)
     )
@@ -215,7 +215,7 @@ def asked(settings: tone.ToneSettings, recipe: Recipe) -> tone.ToneSettings:
     """The tool's settings with the recipe's put over them. The recipe's exposure is added to the tool's."""
     changes = {
         name: value
-        for name in ("window_hold", "shade_lift", "local_contrast")
+        for name in ("window_hold", "shade_lift", "local_contrast", "toning")
         if (value := getattr(recipe, name)) is not None
     }
     out = replace(settings, **changes)

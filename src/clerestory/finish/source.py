@@ -88,6 +88,13 @@ def _as_noted(path: Path, info: FrameInfo, lens: LensCorrection, noted: Noted) -
     return Source(info, lens, mosaic=mosaic, noise=noted.noise, excess=noted.excess, frames=(path,), remarks=remarks)
 
 
+def is_monochrome(source: Source) -> bool:
+    """Whether a view's light is of a sensor without filters."""
+    if source.stitched is not None:
+        return source.stitched.monochrome
+    return source.mosaic is not None and source.mosaic.form == "mono"
+
+
 def said_lost(mosaic: Mosaic) -> tuple[str, ...]:
     """What clipping cost, in a sentence; nothing when it cost nothing worth saying."""
     message = clipping_of(mosaic).message

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel
 from clerestory.finish.glass import usual_level, windows
+from clerestory.finish.toning import toned
 from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
@@ -53,17 +54,20 @@ REC2020 = (0.2627, 0.6780, 0.0593)  # luminance of linear Rec. 2020 (ITU-R BT.20
 
 @dataclass(frozen=True)
 class ToneSettings:
-    """How light is placed. All in stops.
+    """How light is placed. All in stops but the last.
 
     `exposure`: multiplies everything. `window_hold`: how far above display white (after exposure) still comes back
     under it. `shade_lift`: how far the deepest shade is opened. `local_contrast`: gain of texture over its
-    surroundings (0 leaves it as it is).
+    surroundings (0 leaves it as it is). `toning`: of a monochrome picture, from -1 (cold) over 0 to 1 (warm);
+    `monochrome`: whether this is one.
     """
 
     exposure: float = 0.0
     window_hold: float = 0.0
     shade_lift: float = 0.0
     local_contrast: float = 0.0
+    toning: float = 0.0
+    monochrome: bool = False
 
 
 @dataclass(frozen=True)
@@ -382,7 +386,7 @@ def apply(
     step, stone = _step(rgb.shape), np.float32(found.stone)
     given = found.maps, stone, step, ev, hold, table, low, per_stop, detail, np.float32(FLOOR)
     in_bands(_apply, 0, len(out), out, *given)
-    return out
+    return toned(out, settings.toning if settings.monochrome else 0.0)
 
 
 SHOWN_NOISE = 0.006  # display-linear standard deviation in the shade, per pixel, that passes for smooth
@@ -404,12 +408,12 @@ LIGHTEST = -0.9  # log2 of display that the lightest surface reaches at least
 DIMMED, DIMMED_FROM = 0.3, 4.0
 
 
-def judge(rgb: F32, noise: WorkingNoise | None = None) -> ToneSettings:
+def judge(rgb: F32, noise: WorkingNoise | None = None, monochrome: bool = False) -> ToneSettings:
     """Settings good enough to leave, from the picture itself (scene-linear Rec. 2020, H x W x 3)."""
     log = reduced_log(rgb, max(1, round(max(rgb.shape[:2]) / 512)))
     live = log[log > -14]
     if live.size < 16:
-        return ToneSettings()
+        return ToneSettings(monochrome=monochrome)
     dark, quarter = (float(v) for v in np.percentile(live, (5, 25)))
     stone = live[live < quarter + WINDOW_ABOVE]  # windows are not what the stone is exposed for
     mid = float(np.median(stone))
@@ -424,4 +428,4 @@ def judge(rgb: F32, noise: WorkingNoise | None = None) -> ToneSettings:
     lift = float(np.clip(0.5 * (-5.0 - (dark + exposure)), 0.0, 2.5))
     if noise is not None:
         lift = min(lift, shade_limit(noise, exposure))
-    return ToneSettings(round(exposure, 2), round(hold, 2), round(lift, 2), 0.15)
+    return ToneSettings(round(exposure, 2), round(hold, 2), round(lift, 2), 0.15, monochrome=monochrome)

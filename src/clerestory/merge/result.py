@@ -35,7 +35,7 @@ class Stitched:
     scale the general Pannini projection of compression `compression` (Sharpless, Postle and German 2010).
     `colours`: as of `Mosaic.colours`.
     `up`: the vertical in the axes of the plate's camera, `up_bound`: degrees within which it is believed to hold,
-    `up_verdict`: how surely it was found.
+    `up_verdict`: how surely it was found. `monochrome`: whether the sensor had no filters.
     """
 
     rgb: F32
@@ -49,6 +49,7 @@ class Stitched:
     up: tuple[float, float, float] = (0.0, -1.0, 0.0)
     up_bound: float | None = None
     up_verdict: Verdict = "cannot tell"
+    monochrome: bool = False
 
 
 @dataclass(frozen=True)

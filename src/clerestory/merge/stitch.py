@@ -412,7 +412,7 @@ def stitch(
     rgb, covered = _blended(laid, lights, plan, looks, on_stage)
     stitched = Stitched(rgb, covered, _hull(covered), surface.projection, shown, surface.compression,
                   _least_one(laid.multipliers), middle.colours, up_bound=vertical.bound,
-                  up_verdict=vertical.verdict)  # fmt: skip
+                  up_verdict=vertical.verdict, monochrome=middle.form == "mono")  # fmt: skip
     return _merged(paths, infos, turns, rotations, plan, stitched, width)
 
 

@@ -34,13 +34,12 @@ _UNDONE = {
     13: "its gains by column",
 }
 _FORMS = {
-    "mono": ("the sensor is monochrome: the picture is a neutral grey",),
+    "mono": ("the sensor is monochrome: the picture is grey, neutral unless its toning is set",),
     "linear": (
         "the file holds three colours at every pixel: whoever wrote it made them, so that no defects are looked for",
     ),
     "6x6": (
-        "the colour filter pattern is 6 x 6: demosaiced in LibRaw's own way; row pattern is not looked for, and "
-        "noise is reduced after it, less surely than before",
+        "the colour filter pattern is 6 x 6: row pattern is not looked for, and noise is reduced after the demosaic",
     ),
 }
 

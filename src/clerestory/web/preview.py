@@ -160,9 +160,8 @@ class OpenView:
             mixed = mixed_light_of(source, self.camera_half, multipliers, wanted.mixed)
             half = light.balanced_half(self.camera_half.copy(), source, multipliers, mixed)
             noise = light.shown_noise(source, multipliers)
-            fresh = replace(
-                self.seen, half=half, multipliers=multipliers, noise=noise, settings=tone.judge(half, noise)
-            )
+            settings = tone.judge(half, noise, light.is_monochrome(source))
+            fresh = replace(self.seen, half=half, multipliers=multipliers, noise=noise, settings=settings)
             self._balanced = (wanted, fresh)
         return self._balanced[1]
 
@@ -362,7 +361,8 @@ class OpenView:
             "own_white": self._own_white,
             "lift_limit": limit,
             "colour_temperature_known": mosaic is not None and mosaic.colours is not None,
-            "mixed_light_known": mosaic is not None,
+            "mixed_light_known": mosaic is not None and mosaic.form != "mono",
+            "monochrome": seen.settings.monochrome,
             "joined": seen.source.stitched is not None,
             "swing_offer": None if seen.swing is None or recipe.swing is not None else math.degrees(seen.swing.swing),
             "remarks": [*seen.source.remarks, *seen.remarks],

@@ -37,8 +37,8 @@ TILE = 512  # pixels along a tile's side, at any scale
 COARSEST = 5  # halvings of the picture at most
 KEPT = 3  # proofs kept, some 60 MB each at 20 megapixels
 # Settings that a first look does not depend on. With a swing set, none is sought to be offered.
-SEEN_WITHOUT = {**dict.fromkeys(("exposure", "window_hold", "shade_lift", "local_contrast", "denoise", "crop",
-                                 "crop_size", "aspect", "pick")), "swing": 0.0}  # fmt: skip
+SEEN_WITHOUT = {**dict.fromkeys(("exposure", "window_hold", "shade_lift", "local_contrast", "toning", "denoise",
+                                 "crop", "crop_size", "aspect", "pick")), "swing": 0.0}  # fmt: skip
 T = TypeVar("T")
 
 

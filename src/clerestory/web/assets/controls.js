@@ -7,7 +7,7 @@ export const signed = (v, figures = 1) => `${v > 0 ? "+" : v < 0 ? "−" : ""}${
 const apart = (f) => !f.joined;
 
 // own: what the tool does when the control is left to it; unit: a word after the number; times and figures: how the
-// number is shown; tells: what the control is for.
+// number is shown; only: for which views it is there at all; tells: what the control is for.
 const CONTROLS = [
   { name: "exposure", label: "Exposure", min: -3, max: 3, step: 0.05, own: () => 0, figures: 2,
     unit: () => "stops", tells: "Lighter or darker as a whole, over what the tool chose for the stone." },
@@ -24,6 +24,9 @@ const CONTROLS = [
     needs: (f, r) => f.colour_temperature_known && r.colour_temperature !== null, tells: "What colour temperature cannot put right; set the temperature first." },
   { name: "mixed_light", label: "Mixed light", min: 0, max: 1, step: 0.01, own: () => 0, times: 100, figures: 0,
     unit: () => "%", needs: (f) => f.mixed_light_known, tells: "Takes the colour of lamps out where they fall beside daylight." },
+  { name: "toning", label: "Toning", min: -1, max: 1, step: 0.01, own: () => 0, times: 100, figures: 0,
+    unit: (v) => (v === 0 ? "" : v > 0 ? "% warm" : "% cold"), needs: (f) => f.monochrome, only: (f) => f.monochrome,
+    tells: "Of a monochrome picture, as a print is toned: warm or cold in the greys, black and white left alone." },
   { name: "plumb", label: "Plumb", min: 0, max: 1, step: 0.01, own: (f) => f.rectification.plumb, times: 100, figures: 0,
     unit: () => "%", needs: apart, tells: "How far converging verticals are straightened." },
   { name: "swing", label: "Swing", min: -15, max: 15, step: 0.1, own: () => 0, figures: 1,
@@ -65,7 +68,7 @@ export class Controls {
     const value = el("output", { for: id });
     const give = el("button", { type: "button", class: "give", title: "Back to automatic", hidden: true,
       "aria-label": `${control.label}: back to automatic`, onclick: () => this.leave(control) }, "×");
-    const node = el("div", { class: "control", onfocusin: () => { this.tells.textContent = control.tells; },
+    const node = el("div", { class: "control", hidden: Boolean(control.only), onfocusin: () => { this.tells.textContent = control.tells; },
       onfocusout: () => { this.tells.textContent = ""; } },
     el("label", { for: id, title: control.tells }, control.label), number, input, value, give);
     return { node, input, number, value, give };
@@ -158,6 +161,7 @@ export class Controls {
       const usable = !control.needs || control.needs(facts, recipe);
       input.disabled = number.disabled = !usable;
       node.classList.toggle("idle", !usable);
+      node.hidden = Boolean(control.only) && !control.only(facts);
       if (control.name in this.dirty || this.gesture.startsWith(`${control.name}-`)) continue; // under the hand
       if (document.activeElement === number && number.dataset.typing) continue;
       const byHand = (recipe[control.name] ?? null) !== null;
