@@ -16,6 +16,7 @@ from clerestory.finish.bright import OFFSET, bright, gain_map, with_gain_map
 from clerestory.finish.job import Order, finish_view, job_of
 from clerestory.finish.recipe import Recipe
 from clerestory.raw.group import View
+from clerestory.raw.read import read_rendered
 from clerestory.visit.about import About
 
 imagecodecs = pytest.importorskip("imagecodecs", reason="imagecodecs is not installed")
@@ -55,6 +56,24 @@ def test_base_is_the_plain_picture_and_the_bright_one_is_the_scenes_light(scene:
         off = np.abs((read + OFFSET) / (wanted + OFFSET) - 1)[inner]
         assert np.median(off) < 0.02, f"the scene's light: {np.median(off):.3f}"
     assert np.array_equal(encode(shown, space, 8).shape, read.shape)
+
+
+def test_what_was_written_is_read_back_as_light_above_white(scene: np.ndarray, tmp_path: Path) -> None:
+    """Against libultrahdr's reading of the same file; a file cut short in its map is the plain picture."""
+    look = tone.ToneSettings(exposure=0.0, window_hold=3.0)
+    shown = tone.apply(scene, look)
+    plain = write.encoded(shown, "jpeg", "srgb")
+    base = np.asarray(Image.open(io.BytesIO(plain)).convert("RGB"))
+    data = with_gain_map(plain, gain_map(base, bright(scene, shown, look.exposure), "srgb"))
+    path = tmp_path / "P1.jpg"
+    path.write_bytes(data)
+    theirs = np.asarray(imagecodecs.ultrahdr_decode(data, dtype="float16"), np.float32)[..., :3]
+    ours, remarks = read_rendered(path)
+    assert ours.max() > 4 and np.median(np.abs((ours + OFFSET) / (theirs + OFFSET) - 1)) < 0.01
+    assert any("light above its white is known" in remark for remark in remarks)
+    path.write_bytes(data[: len(data) - 3000])
+    cut, remarks = read_rendered(path)
+    assert cut.max() <= 1 and any("above its white are gone" in remark for remark in remarks)
 
 
 def test_stone_is_the_same_on_every_screen(scene: np.ndarray) -> None:

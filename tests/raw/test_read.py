@@ -251,3 +251,23 @@ def test_a_linear_dng_of_another_writer(tmp_path: Path) -> None:
 def test_daylight_needs_a_believable_matrix() -> None:
     assert daylight_of(np.zeros((3, 3))) is None
     assert daylight_of(np.eye(3)) == pytest.approx((1 / 0.95047, 1.0, 1 / 1.08883))
+
+
+def test_a_phones_heic_is_read_and_a_damaged_one_refused_in_a_sentence(tmp_path: Path) -> None:
+    """Written by libheif (ISO/IEC 23008-12), through its own wrapper."""
+    heif = pytest.importorskip("pillow_heif", reason="pillow-heif is not installed")
+    y, x = np.mgrid[:96, :160]
+    light = np.stack([x, 255 - x, y * 2], axis=-1).astype(np.uint8)
+    path = tmp_path / "IMG_1.HEIC"
+    heif.from_pillow(Image.fromarray(light)).save(path, quality=95)
+    info = read_info(path)
+    assert (info.width, info.height, info.is_raw) == (160, 96, False)
+    rgb, remarks = read_rendered(path)
+    plain = np.where(light > 10.31, ((light / 255 + 0.055) / 1.055) ** 2.4, light / 255 / 12.92)  # IEC 61966-2-1
+    assert np.median(np.abs(rgb - plain)) < 0.01
+    assert any("8 bits" in remark for remark in remarks)
+    whole = path.read_bytes()
+    for length, read in ((200, read_info), (700, read_rendered)):
+        path.write_bytes(whole[:length])
+        with pytest.raises(UserError, match=r"IMG_1\.HEIC: cannot be read as a HEIC picture"):
+            read(path)

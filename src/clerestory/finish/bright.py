@@ -22,6 +22,7 @@ from PIL import Image
 from clerestory.develop.colour import to_space
 from clerestory.files.tiff import LONG, UNDEFINED, Entry, directory, numbers
 from clerestory.raw import srgb
+from clerestory.raw.phone import NAME
 
 F32 = NDArray[np.float32]
 STOPS = 3.0  # over white that the bright picture goes to
@@ -31,7 +32,6 @@ FROM, TO = 0.6, 1.0
 OFFSET = 1 / 64  # added to both sides before the ratio is taken, as the standard recommends: no ratio of nothing
 LEAST = -1.0  # stops that the map takes away at most
 QUALITY = 92  # of the map
-NAME = b"urn:iso:std:iso:ts:21496:-1\0"
 UNIT = 1_000_000  # denominator of the numbers
 
 

@@ -6,7 +6,7 @@ import functools
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import cv2
 import exiv2
@@ -20,12 +20,12 @@ from PIL import Image
 from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.errors import UserError
-from clerestory.raw import facts, lattice, srgb
+from clerestory.raw import facts, lattice, phone, srgb
 from clerestory.raw import tags as tag
 from clerestory.raw.profile import Profile, profile_of
 from clerestory.raw.tags import Tags
 
-RENDERED_SUFFIXES = frozenset({".jpg", ".jpeg", ".tif", ".tiff", ".png"})
+RENDERED_SUFFIXES = frozenset({".jpg", ".jpeg", ".tif", ".tiff", ".png", *phone.HEIF_SUFFIXES})
 _RAW = """3fr arw bay cap cr2 cr3 crw dcr dng erf fff iiq k25 kdc mef mos mrw nef nrw orf ori pef raf raw rw2 rwl sr2
 srf srw x3f"""
 RAW_SUFFIXES = frozenset("." + word for word in _RAW.split())
@@ -154,7 +154,7 @@ class Mosaic:
 
 
 def _sniff(path: Path) -> str:
-    """What the first bytes of a file say it is: 'jpeg', 'png' or ''. Refuses empty and missing files."""
+    """What the first bytes of a file say it is: 'jpeg', 'png', 'heic' or ''. Refuses empty and missing files."""
     try:
         with path.open("rb") as file:
             start = file.read(12)
@@ -168,6 +168,8 @@ def _sniff(path: Path) -> str:
         raise UserError(f"{path}: is empty (0 bytes); copy it again from the card.")
     if start.startswith(b"\xff\xd8\xff"):
         return "jpeg"
+    if phone.is_heif(start):
+        return "heic"
     return "png" if start.startswith(b"\x89PNG\r\n\x1a\n") else ""
 
 
@@ -313,6 +315,7 @@ def _described(path: Path, size: tuple[int, int], tags: Tags, aspect: float = 1.
 def _rendered_info(path: Path) -> FrameInfo:
     """FrameInfo of a JPEG, TIFF or PNG."""
     kind = _sniff(path)
+    remarks: tuple[str, ...] = ()
     if not kind and path.suffix.lower() not in (".tif", ".tiff"):
         raise UserError(
             f"{path}: does not hold the kind of picture its name says; if it is a raw file, give it back "
@@ -328,6 +331,9 @@ def _rendered_info(path: Path) -> FrameInfo:
                         "its own ending, .dng for instance."
                     )
                 size, deep = (int(page.imagewidth), int(page.imagelength)), int(page.bitspersample) > 8
+        elif kind == "heic":
+            handle = phone.open_heif(path)
+            size, deep, remarks = tuple(handle.size), handle.info.get("bit_depth", 8) > 8, phone.said_of_heif(handle)
         else:
             with Image.open(path) as picture:
                 size, deep = picture.size, False
@@ -342,7 +348,12 @@ def _rendered_info(path: Path) -> FrameInfo:
         raise UserError(f"{path}: claims {size[0]} x {size[1]} pixels, which is not believable; leave it out.")
     found = _tags(path)
     info = _described(path, size, found) if found else FrameInfo(path, *size, remarks=("no readable tags",))
-    return replace(info, is_raw=False, remarks=info.remarks + lost_in_rendering(deep))
+    if kind == "heic":  # libheif has turned it upright
+        info = replace(info, orientation=1)
+    return replace(info, is_raw=False, remarks=(*info.remarks, *remarks, *lost_in_rendering(deep)))
+
+
+WHITE_GONE = "highlights above its white are gone"
 
 
 def lost_in_rendering(deep: bool) -> tuple[str, ...]:
@@ -352,7 +363,7 @@ def lost_in_rendering(deep: bool) -> tuple[str, ...]:
         *levels,
         "the camera's tone curve is already applied and can only be undone roughly",
         "white balance is baked in",
-        "highlights above its white are gone",
+        WHITE_GONE,
     )
 
 
@@ -585,17 +596,23 @@ def read_rendered(path: Path) -> tuple[NDArray[np.float32], tuple[str, ...]]:
     """A JPEG, PNG or TIFF as float32 linear RGB, H x W x 3, sRGB primaries, and what is lost beside a raw frame.
 
     Values are taken as sRGB (IEC 61966-2-1) whatever profile the file names; floating-point TIFFs as linear.
-    Not rotated. 16-bit TIFF keeps its 16 bits.
+    Not rotated. 16-bit TIFF keeps its 16 bits. Where a JPEG has a gain map (ISO 21496-1), its light goes above 1.
     """
     path = Path(path)
     info = _rendered_info(path)
     try:
-        if _sniff(path):
+        kind = _sniff(path)
+        data: NDArray[Any] | None
+        if kind == "heic":
+            data = phone.read_heif(path)
+        elif kind:
             data = cv2.imread(str(path), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION)
             if data is not None and data.ndim == 3:
                 data = data[..., 2::-1]
         else:
             data = tifffile.imread(path)
+    except UserError:
+        raise
     except Exception as problem:  # of a damaged file, the libraries raise nearly everything there is
         raise UserError(f"{path}: cannot be read as a picture ({_reason(problem)}); copy it again.") from problem
     if data is None or data.ndim not in (2, 3):
@@ -609,4 +626,10 @@ def read_rendered(path: Path) -> tuple[NDArray[np.float32], tuple[str, ...]]:
         raise UserError(f"{path}: has values of type {rgb.dtype}; 8 or 16 bits are needed: save it again.")
     full = np.iinfo(rgb.dtype).max
     lut = srgb.linear(np.arange(full + 1, dtype=np.float32) / np.float32(full)).astype(np.float32)
-    return np.ascontiguousarray(lut[rgb]), info.remarks
+    linear = np.ascontiguousarray(lut[rgb])
+    above = phone.gain_map_in(path.read_bytes()) if kind == "jpeg" else None
+    if above is None:
+        return linear, info.remarks
+    told = "light above its white is known from the file's gain map, as far as the phone kept it"
+    kept = tuple(told if remark == WHITE_GONE else remark for remark in info.remarks)
+    return above.brightened(linear), kept
