@@ -1,6 +1,8 @@
 """Damaged files by the thousand: frames, sound and every text a visit holds.
 
-    python bench/damage.py [--frames 4000] [--sound 1500] [--texts 14500] [--seed 1]
+    python bench/damage.py [--frames 4000] [--forms 2000] [--sound 1500] [--texts 14500] [--seed 1]
+
+`--forms`: raws that are no Bayer mosaics, of two calibrations, with requests to their reader, and phones' pictures.
 
 Prints how the readers ended. Must be none: a crash of the main process, an error that is no clear line, a text that
 takes longer than `TEXT_SECONDS`, a file opened for writing outside the visit. What failed in a way worth keeping is
@@ -20,23 +22,31 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from datetime import datetime
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import av
 import numpy as np
+import pillow_heif
 import tifffile
 from PIL import Image
 
 from clerestory.building.model import read_footprint
+from clerestory.develop.wide_demosaic import CELL
 from clerestory.errors import UserError
+from clerestory.files.tiff import RATIONAL, SHORT, SRATIONAL, UNDEFINED, numbers, rationals
 from clerestory.film.model import read_film
 from clerestory.film.script import read_script
 from clerestory.film.sound import faults as sound_faults
 from clerestory.film.sound import read_sound
+from clerestory.finish.bright import with_gain_map
 from clerestory.finish.recipe import read_recipe
+from clerestory.finish.source import full_size, read_source
 from clerestory.plan.model import read_learned, read_visit
+from clerestory.raw.describe import described
+from clerestory.raw.dng import DngMeta, write_dng
 from clerestory.raw.inspect import inspect_file
 from clerestory.run.isolated import map_isolated
 from clerestory.visit.about import read_abouts
@@ -62,6 +72,44 @@ def bases(folder: Path) -> list[tuple[str, bytes]]:
     if RAWS.is_dir():
         out += [(p.suffix[1:].lower(), p.read_bytes()) for p in sorted(RAWS.glob("*.*"))]
     return out
+
+
+def forms(folder: Path) -> list[tuple[str, bytes]]:
+    """Good files of every other form: monochrome, three values a pixel, 6 x 6, two calibrations, bad pixels and black
+    by row asked for, a JPEG with a gain map, HEIC."""
+    rng, grey = np.random.default_rng(5), [0.8, -0.2, -0.1, -0.4, 1.2, 0.2, -0.1, 0.2, 0.6]
+    names = ("Fennimark", "Alder", "17", "Fennimark 13-37 mm", datetime(2031, 6, 1, 10))
+    more: dict[str, list[Any]] = {
+        "two": [numbers(50779, SHORT, 17), rationals(50722, SRATIONAL, *grey), rationals(50727, RATIONAL, 1, 1, 1),
+                *(rationals(tag, SRATIONAL, *np.eye(3).ravel()) for tag in (50723, 50724)),
+                *(rationals(tag, SRATIONAL, *(np.eye(3) * [0.9642, 1, 0.8249]).ravel()) for tag in (50964, 50965))],
+        "asks": [(51008, UNDEFINED, 48, struct.pack(">12I", 1, 5, 0x01030000, 1, 28, 0, 2, 0, 9, 9, 4, 4)),
+                 rationals(50716, SRATIONAL, *np.linspace(-2, 2, 240))],
+    }  # fmt: skip
+    cells = {"mono": None, "linear": None, "6x6": CELL.tolist(), "two": ((0, 1), (1, 2)), "asks": ((0, 1), (1, 2))}
+    out = []
+    for name, cell in cells.items():
+        shape = (240, 320, 3) if name == "linear" else (240, 320)
+        raw = np.clip(rng.normal(800, 60, shape) + np.linspace(0, 900, 320).reshape(1, 320, *[1] * (len(shape) - 2)),
+                      64, 4095).astype(np.uint16)  # fmt: skip
+        meta = DngMeta(*names, 1 / 50, 4.0, 800, 12.0, 24.0, 64, 4095, np.reshape(grey, (3, 3)).tolist(),
+                       (0.5, 1.0, 0.6), (17.3, 13.0), pattern=cell, more=more.get(name, ()))  # fmt: skip
+        write_dng(folder / f"{name}.dng", raw, meta)
+        out.append(("dng", (folder / f"{name}.dng").read_bytes()))
+    picture, jpeg = Image.fromarray((rng.random((90, 120, 3)) * 255).astype(np.uint8)), io.BytesIO()
+    picture.save(jpeg, "JPEG")
+    out.append(("jpg", with_gain_map(jpeg.getvalue(), (rng.random((90, 120, 3)) * 255).astype(np.uint8))))
+    pillow_heif.from_pillow(picture).save(folder / "base.heic")
+    return [*out, ("heic", (folder / "base.heic").read_bytes())]
+
+
+def developed(path: Path) -> tuple[int, ...]:
+    """Looked at, described, and developed to linear colour, which is as far as a file of strangers can reach."""
+    inspect_file(path)
+    described(path)
+    source = read_source(path)
+    balance = source.mosaic.as_shot if source.mosaic is not None else None
+    return full_size(source, balance or (1.0, 1.0, 1.0), 1.0, "fast", lambda _: None).shape
 
 
 def _flip(data: bytearray, rng: random.Random) -> None:
@@ -376,6 +424,7 @@ def main() -> None:
     """Print the tables; exit status 1 when something that must be none is not."""
     asked = argparse.ArgumentParser()
     asked.add_argument("--frames", type=int, default=4000)
+    asked.add_argument("--forms", type=int, default=2000)
     asked.add_argument("--sound", type=int, default=1500)
     asked.add_argument("--texts", type=int, default=14500)
     asked.add_argument("--seed", type=int, default=1)
@@ -390,6 +439,7 @@ def main() -> None:
             bad += sum(n for end, n in ends.items() if end.isupper())
         print(f"texts in {time.perf_counter() - start:.0f} s", flush=True)
         for kind, made, reader, count in (
+            ("form", forms, developed, given.forms),
             ("sound", sounds, sound_length, given.sound),
             ("frame", bases, inspect_file, given.frames),
         ):

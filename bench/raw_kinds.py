@@ -168,7 +168,7 @@ def noise_told(bench: Bench) -> dict[str, float]:
 
 
 def noise_reduced(bench: Bench) -> dict[str, float]:
-    """What noise reduction gains, dB, against the same light without noise, as many values a pixel as there can be."""
+    """What noise reduction gains, dB, against the same light without noise and filters."""
     out = {}
     whole = replace(bench.body, filters="mono" if bench.body.filters == "mono" else "linear")
     for iso, seconds in SHOTS:

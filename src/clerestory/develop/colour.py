@@ -174,6 +174,9 @@ def _encode(
                 out[y, x, k] = np.uint16(min(max(e * levels + noise + np.float32(0.5), nil), levels))
 
 
+STRIP = 4 * 251  # rows encoded at once: whole repeats of the noise
+
+
 def encode(rgb: NDArray[np.float32], space: str = "srgb", bits: int = 8) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Display-linear working RGB, 0..1, to encoded values of an output space, uint8 or uint16 H x W x 3.
 
@@ -183,17 +186,12 @@ def encode(rgb: NDArray[np.float32], space: str = "srgb", bits: int = 8) -> NDAr
     table = srgb.encoded((np.arange(4098) / 4096) ** 2).astype(np.float32)
     grain = np.random.default_rng(7).random((251, 257)).astype(np.float32) - np.float32(0.5)
     levels = 2**bits - 1
-    out = np.empty(rgb.shape, np.uint16)
-    in_bands(
-        _encode,
-        0,
-        rgb.shape[0],
-        np.ascontiguousarray(rgb, np.float32),
-        to_space(space).astype(np.float32),
-        *matrices(to_space(space)),
-        table,
-        np.float32(levels),
-        grain * np.float32(0.9 if bits == 8 else 0.0),
-        out,
-    )
-    return out.astype(np.uint8) if bits == 8 else out
+    grain *= np.float32(0.9 if bits == 8 else 0.0)
+    into = to_space(space).astype(np.float32), *matrices(to_space(space)), table, np.float32(levels), grain
+    out = np.empty(rgb.shape, np.uint8 if bits == 8 else np.uint16)
+    for first in range(0, len(rgb), STRIP):
+        part = np.ascontiguousarray(rgb[first : first + STRIP], np.float32)
+        coded = np.empty(part.shape, np.uint16)
+        in_bands(_encode, 0, len(part), part, *into, coded)
+        out[first : first + STRIP] = coded
+    return out

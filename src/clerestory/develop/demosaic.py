@@ -19,6 +19,7 @@ from clerestory.develop.wide_demosaic import WideDirectional, offset_of
 from clerestory.files.tiff import BYTE, LONG, RATIONAL, SHORT, SRATIONAL, directory, numbers, rationals
 from clerestory.raw.read import Mosaic
 from clerestory.run.bands import in_bands
+from clerestory.run.memory import release, room
 
 PEDESTAL = 1024  # counts kept below black so that noise is not cut in half there
 CEILING = 60000  # counts of raw saturation above the pedestal
@@ -185,13 +186,25 @@ def demosaiced(
     signal: NDArray[np.floating], mosaic: Mosaic, multipliers: tuple[float, float, float]
 ) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
     """As `demosaic` in its default way, but values: white-balanced camera RGB, float32 H x W x 3; and where channels
-    saturate: the multipliers, the least of them 1."""
+    saturate: the multipliers, the least of them 1. A signal of `run.memory.room` is spent."""
     least = np.asarray(multipliers, np.float64) / min(multipliers)
     found = _directional(signal, mosaic, least)
     if found is not None:
-        return found.rows(0, len(found.signal)), least
+        return _all_rows(found), least
     done = demosaic(signal, mosaic, multipliers)
     return done.counts * np.float32(done.scale) - done.offset.astype(np.float32), least
+
+
+def _all_rows(found: Directional | WideDirectional) -> NDArray[np.float32]:
+    """All of its colour; what it is made from is given back on the way."""
+    height, width = found.signal.shape
+    out = room(height, width, 3)
+    for first in range(0, height, STRIP):
+        last = min(first + STRIP, height)
+        out[first:last] = found.rows(first, last)
+        for spent in (found.signal, found.green) if isinstance(found, Directional) else (found.signal,):
+            release(spent, last - MARGIN)
+    return out
 
 
 def _directional(

@@ -29,6 +29,7 @@ from clerestory.develop.bilateral import like_means
 from clerestory.develop.dct import SIDE, STRIDE, columns_dealt, slide
 from clerestory.raw.read import Mosaic
 from clerestory.run.bands import in_bands
+from clerestory.run.memory import room
 
 F32 = NDArray[np.float32]
 
@@ -192,7 +193,7 @@ def _noisier(excess: F32) -> Iterator[tuple[float, tuple[slice, slice], F32]]:
 
 def _denoised(mosaic: Mosaic, noise: NoiseModel, strength: float, quality: Quality) -> F32:
     raw = mosaic.raw
-    out = np.empty(raw.shape, np.float32)
+    out = room(*raw.shape)
     order = _plane_order(mosaic)
     height, width = raw.shape[0] // 2, raw.shape[1] // 2
     black = [np.float32(mosaic.black[n]) for _, _, n in order]

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from clerestory.develop.highlights import HIGH, LOW
 from clerestory.run.bands import in_bands
+from clerestory.run.memory import room
 
 F32 = NDArray[np.float32]
 
@@ -325,7 +326,7 @@ class Directional:
         self.first = 0 if colours[0, 0] == 1 else 1
         places = [(int(r), int(c)) for r, c in (np.argwhere(colours == k)[0] for k in (0, 2))]
         self.red = places[0][0]
-        self.green = np.empty(signal.shape, np.float32)
+        self.green = room(*signal.shape)
         in_bands(_green, 0, len(signal), signal, self.gain, self.foot, self.top, self.first, self.green)
         self.alike = np.stack([self._alike(place) for place in places])
 

@@ -372,6 +372,18 @@ def _grown(blocks: Map8, by: int) -> Map8:
     return out
 
 
+def _soften(lost: Map8, rows: int = 512) -> None:
+    """Grown by a pixel and blurred by SOFT, in place and by strips: a whole frame of it twice would be too much."""
+    beyond = 8  # rows, more than both reach
+    above = lost[:0]
+    for first in range(0, len(lost), rows):
+        last = min(first + rows, len(lost))
+        strip = np.concatenate([above, lost[first : last + beyond]])
+        begin, above = len(above), lost[max(last - beyond, 0) : last].copy()
+        grown = cv2.dilate(strip, np.ones((3, 3), np.uint8))
+        lost[first:last] = cv2.GaussianBlur(grown, (0, 0), SOFT)[begin : begin + last - first]
+
+
 def reconstruct_highlights(rgb: F32, multipliers: Sequence[float] | NDArray[np.floating]) -> F32:
     """Clipped channels rebuilt, in place, in white-balanced camera RGB (float32 H x W x 3); returns the same array.
 
@@ -390,7 +402,7 @@ def reconstruct_highlights(rgb: F32, multipliers: Sequence[float] | NDArray[np.f
     lost = np.zeros(rgb.shape, np.uint8)
     in_bands(_touched, 0, len(near), rgb, ceiling, near, lost)
     # Interpolating a mosaic carries what is clipped to the eight pixels around.
-    lost = cv2.GaussianBlur(cv2.dilate(lost, np.ones((3, 3), np.uint8)), (0, 0), SOFT)
+    _soften(lost)
     cell = max(1, round(max(height, width) / CELLS))
     size = (-(-height // cell), -(-width // cell))
     known, seen = np.zeros((*size, 4), np.float32), np.zeros((*size, 7), np.float32)

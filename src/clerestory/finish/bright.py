@@ -22,7 +22,7 @@ from PIL import Image
 from clerestory.develop.colour import to_space
 from clerestory.files.tiff import LONG, UNDEFINED, Entry, directory, numbers
 from clerestory.raw import srgb
-from clerestory.raw.phone import NAME
+from clerestory.raw.rendered import NAME
 
 F32 = NDArray[np.float32]
 STOPS = 3.0  # over white that the bright picture goes to

@@ -23,8 +23,9 @@ def made(seen: Seen, recipe: Recipe, order: Order) -> list[Picture]:
     out = []
     for number, aspect in enumerate(order.aspects, 1):
         crop = crop_of(seen, rectification, aspect, recipe)
-        straight = straightened(seen, full[0], recipe, aspect, edge_of(order, crop.width, crop.height))
-        if number == len(order.aspects):
+        last = number == len(order.aspects)
+        straight = straightened(seen, full[0], recipe, aspect, edge_of(order, crop.width, crop.height), spent=last)
+        if last:
             full.clear()  # some hundreds of megabytes that tone can do without
         held = straight.rgb.copy() if "bright" in order.kinds else None
         picture = shown(seen, straight, in_place=True)

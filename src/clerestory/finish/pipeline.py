@@ -291,12 +291,12 @@ class Straight:
 
 
 def straightened(
-    seen: Seen, full: F32, recipe: Recipe, aspect: Aspect | None, long_edge: int | None = None
+    seen: Seen, full: F32, recipe: Recipe, aspect: Aspect | None, long_edge: int | None = None, spent: bool = False
 ) -> Straight:
-    """A room of a developed frame (`full`, H x W x 3), in one resampling."""
+    """A room of a developed frame (`full`, H x W x 3), in one resampling. `spent`: `full` is not needed any more."""
     rectification = rectification_of(seen, recipe)
     crop = crop_of(seen, rectification, aspect, recipe)
-    rgb = _resampled(seen, full, rectification, crop, size_in_pixels(crop, long_edge))
+    rgb = _resampled(seen, full, rectification, crop, size_in_pixels(crop, long_edge), spent)
     return Straight(rgb, aspect or "own", crop, rectification)
 
 
@@ -320,7 +320,7 @@ def pictures(
     out = []
     for aspect in aspects:
         on_stage("resample")
-        straight = straightened(seen, full, recipe, aspect, long_edge)
+        straight = straightened(seen, full, recipe, aspect, long_edge, spent=len(aspects) == 1)
         if len(aspects) == 1:
             del full
         on_stage("tone")
@@ -336,7 +336,9 @@ def diffraction_of(seen: Seen) -> float:
     return diffraction_sigma(info.f_number) * seen.camera.focal / info.focal_mm
 
 
-def _resampled(seen: Seen, full: F32, rectification: Rectification, crop: Crop, size: tuple[int, int]) -> F32:
+def _resampled(
+    seen: Seen, full: F32, rectification: Rectification, crop: Crop, size: tuple[int, int], spent: bool
+) -> F32:
     height, width = full.shape[:2]
     grid = (width / seen.camera.width, height / seen.camera.height)
     return resample(
@@ -346,6 +348,7 @@ def _resampled(seen: Seen, full: F32, rectification: Rectification, crop: Crop, 
         crop,
         size,
         stretch=grid,
+        spent=spent and seen.source.mosaic is not None,
     )
 
 

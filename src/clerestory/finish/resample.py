@@ -11,7 +11,9 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.crop import Crop
 from clerestory.camera.lens import Distortion
 from clerestory.run.bands import in_bands
+from clerestory.run.memory import release
 
+SPARE = 64  # rows by which a frame's rows are kept longer than they are seen to be needed
 GRID = 8  # picture pixels between the positions that are reckoned exactly
 
 
@@ -124,10 +126,12 @@ def resample(
     crop: Crop,
     size: tuple[int, int],
     stretch: tuple[float, float] = (1.0, 1.0),
+    spent: bool = False,
 ) -> NDArray[np.float32]:
     """The picture, float32 height x width x 3: bicubic, done in strips so that memory stays flat.
 
-    When the picture has fewer pixels than its part of the frame, the frame is averaged down first.
+    `spent`: the frame is not needed afterwards, and given back on the way (see `run.memory`). When the picture has
+    fewer pixels than its part of the frame, the frame is averaged down first.
     """
     shrink = crop.width / size[0]
     if shrink > 1.5:
@@ -135,11 +139,32 @@ def resample(
         stretch = (1.0, 1.0)
     out = np.empty((size[1], size[0], 3), np.float32)
     strip = max(64, 4_000_000 // size[0])
-    for first in range(0, size[1], strip):
-        last = min(first + strip, size[1])
-        xs, ys = source_positions(camera, homography, crop, size, slice(first, last), stretch)
+    strips = [slice(first, min(first + strip, size[1])) for first in range(0, size[1], strip)]
+    needed = _needed(camera, homography, crop, size, strips, stretch) if spent else [0] * len(strips)
+    for rows, before in zip(strips, needed, strict=True):
+        first, last = rows.start, rows.stop
+        release(rgb, before)
+        xs, ys = source_positions(camera, homography, crop, size, rows, stretch)
         cv2.remap(rgb, xs, ys, cv2.INTER_CUBIC, dst=out[first:last], borderMode=cv2.BORDER_REFLECT_101)
     return out
+
+
+def _needed(
+    camera: Camera,
+    homography: NDArray[np.float64],
+    crop: Crop,
+    size: tuple[int, int],
+    strips: list[slice],
+    stretch: tuple[float, float],
+) -> list[int]:
+    """For each strip, the rows at the frame's top that neither it nor a later one reads."""
+    lowest = []
+    for rows in strips:  # the edges of a strip, where its rows lie highest
+        ends = [source_positions(camera, homography, crop, size, slice(y, y + 1), stretch)[1] for y in
+                sorted({rows.start, (rows.start + rows.stop) // 2, rows.stop - 1})]  # fmt: skip
+        lowest.append(min(float(ys.min()) for ys in ends) - SPARE)
+    out = np.minimum.accumulate(np.array(lowest)[::-1])[::-1]
+    return [max(0, int(v)) for v in out]
 
 
 def _shrunk(

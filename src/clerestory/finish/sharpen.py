@@ -16,6 +16,7 @@ MM_PER_INCH = 25.4
 PAPER = 0.05
 """Millimetres (standard deviation) by which ink and paper spread what is printed: a coated sheet then shows four line
 pairs a millimetre at half their contrast. Common practice, no source; METHODS says what half and double of it do."""
+STRIP = 1024  # rows sharpened at once
 BORNE = 0.4  # pixels of the raw frame: diffraction (standard deviation) that the usual amount already answers
 
 
@@ -30,14 +31,15 @@ def _lightness(begin, end, rgb, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _apply(begin, end, rgb, light, soft, amount, core, slack):  # type: ignore[no-untyped-def]
-    """Adds the cored high frequencies; the result keeps within its neighbours' range but for a little slack."""
+def _apply(begin, end, rgb, light, soft, top, amount, core, slack):  # type: ignore[no-untyped-def]
+    """Adds the cored high frequencies; the result keeps within its neighbours' range but for a little slack. `soft`
+    begins at row `top`."""
     height, width = light.shape
     for y in range(begin, end):
         up, down = max(y - 1, 0), min(y + 1, height - 1)
         for x in range(width):
             v = light[y, x]
-            h = v - soft[y, x]
+            h = v - soft[y - top, x]
             h2 = h * h
             gain = amount * h2 / (h2 + core)
             if gain * abs(h) < np.float32(2e-4):
@@ -96,19 +98,18 @@ def sharpen(
     beyond = max(diffraction**2 - BORNE**2, 0.0) * scale**2
     wider = radius**2 + 0.5 * beyond
     strength = (amount * (0.6 + 0.4 * min(scale, 1.0)) * radius**2 + beyond) / wider
-    soft = cv2.GaussianBlur(light, (0, 0), wider**0.5)
-    in_bands(
-        _apply,
-        0,
-        out.shape[0],
-        out,
-        light,
-        soft,
-        np.float32(strength),
-        np.float32((2 * deviation) ** 2 + 1e-8),
-        np.float32(0.15),
-    )
+    core = np.float32((2 * deviation) ** 2 + 1e-8)
+    _sharpened(out, light, wider**0.5, np.float32(strength), core, np.float32(0.15))
     return out
+
+
+def _sharpened(rgb: F32, light: F32, radius: float, *how: np.float32) -> None:
+    """Sharpen against a blur of a radius, in place and by strips: `how` as `_apply` takes it."""
+    beyond = int(5 * radius) + 4  # rows, more than the blur reaches
+    for first in range(0, len(rgb), STRIP):
+        last, top = min(first + STRIP, len(rgb)), max(first - beyond, 0)
+        soft = cv2.GaussianBlur(light[top : last + beyond], (0, 0), radius)
+        in_bands(_apply, first, last, rgb, light, soft, top, *how)
 
 
 def sharpen_for_paper(rgb: F32, per_inch: float) -> F32:
@@ -124,7 +125,6 @@ def sharpen_for_paper(rgb: F32, per_inch: float) -> F32:
     in_bands(_lightness, 0, len(rgb), rgb, light)
     spread = (PAPER * per_inch / MM_PER_INCH) ** 2
     wider = RADIUS**2 + 0.5 * spread
-    soft = cv2.GaussianBlur(light, (0, 0), wider**0.5)
     core = np.float32((2 * seen_noise(light)) ** 2 + 1e-8)
-    in_bands(_apply, 0, len(rgb), rgb, light, soft, np.float32(spread / wider), core, np.float32(0.5))
+    _sharpened(rgb, light, wider**0.5, np.float32(spread / wider), core, np.float32(0.5))
     return rgb

@@ -20,12 +20,12 @@ from PIL import Image
 from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.errors import UserError
-from clerestory.raw import facts, lattice, phone, srgb
+from clerestory.raw import facts, lattice, rendered, srgb
 from clerestory.raw import tags as tag
 from clerestory.raw.profile import Profile, profile_of
 from clerestory.raw.tags import Tags
 
-RENDERED_SUFFIXES = frozenset({".jpg", ".jpeg", ".tif", ".tiff", ".png", *phone.HEIF_SUFFIXES})
+RENDERED_SUFFIXES = frozenset({".jpg", ".jpeg", ".tif", ".tiff", ".png", *rendered.HEIF_SUFFIXES})
 _RAW = """3fr arw bay cap cr2 cr3 crw dcr dng erf fff iiq k25 kdc mef mos mrw nef nrw orf ori pef raf raw rw2 rwl sr2
 srf srw x3f"""
 RAW_SUFFIXES = frozenset("." + word for word in _RAW.split())
@@ -168,7 +168,7 @@ def _sniff(path: Path) -> str:
         raise UserError(f"{path}: is empty (0 bytes); copy it again from the card.")
     if start.startswith(b"\xff\xd8\xff"):
         return "jpeg"
-    if phone.is_heif(start):
+    if rendered.is_heif(start):
         return "heic"
     return "png" if start.startswith(b"\x89PNG\r\n\x1a\n") else ""
 
@@ -332,8 +332,12 @@ def _rendered_info(path: Path) -> FrameInfo:
                     )
                 size, deep = (int(page.imagewidth), int(page.imagelength)), int(page.bitspersample) > 8
         elif kind == "heic":
-            handle = phone.open_heif(path)
-            size, deep, remarks = tuple(handle.size), handle.info.get("bit_depth", 8) > 8, phone.said_of_heif(handle)
+            handle = rendered.open_heif(path)
+            size, deep, remarks = (
+                tuple(handle.size),
+                handle.info.get("bit_depth", 8) > 8,
+                rendered.said_of_heif(handle),
+            )
         else:
             with Image.open(path) as picture:
                 size, deep = picture.size, False
@@ -604,7 +608,7 @@ def read_rendered(path: Path) -> tuple[NDArray[np.float32], tuple[str, ...]]:
         kind = _sniff(path)
         data: NDArray[Any] | None
         if kind == "heic":
-            data = phone.read_heif(path)
+            data = rendered.read_heif(path)
         elif kind:
             data = cv2.imread(str(path), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION)
             if data is not None and data.ndim == 3:
@@ -627,7 +631,7 @@ def read_rendered(path: Path) -> tuple[NDArray[np.float32], tuple[str, ...]]:
     full = np.iinfo(rgb.dtype).max
     lut = srgb.linear(np.arange(full + 1, dtype=np.float32) / np.float32(full)).astype(np.float32)
     linear = np.ascontiguousarray(lut[rgb])
-    above = phone.gain_map_in(path.read_bytes()) if kind == "jpeg" else None
+    above = rendered.gain_map_in(path.read_bytes()) if kind == "jpeg" else None
     if above is None:
         return linear, info.remarks
     told = "light above its white is known from the file's gain map, as far as the phone kept it"
