@@ -57,6 +57,7 @@ from faults import small_dng
 RAWS = Path(__file__).resolve().parents[2] / "shared" / "data" / "raws"
 SEEDS = Path(__file__).with_name("faults_seeds.json")
 TEXT_SECONDS = 5.0
+SECONDS = 30.0  # a frame or recording; longer counts as a hang
 Kinds = list[tuple[str, bytes]]
 
 
@@ -208,6 +209,11 @@ def decode(
 ) -> dict[str, int]:
     """Damaged files through a decoder in worker processes; how they ended."""
     ends: collections.Counter[str] = collections.Counter()
+    for number, (ending, data) in enumerate(kinds):  # whole, so that a worker's time is not spent on compiling
+        path = folder / f"good-{number}.{ending}"
+        path.write_bytes(data)
+        reader(path)
+        path.unlink()
     seeds = [*kept.of(kind), *range(first, first + count)]
     for start in range(0, len(seeds), 200):
         batch, paths = seeds[start : start + 200], []
@@ -215,7 +221,7 @@ def decode(
             ending, data = damaged(kinds, seed)
             paths.append(folder / f"{seed}.{ending}")
             paths[-1].write_bytes(data)
-        for outcome in map_isolated(reader, [(p,) for p in paths], 2, 10.0, 1024):
+        for outcome in map_isolated(reader, [(p,) for p in paths], 2, SECONDS, 1024):
             end = "read" if outcome.ok else how(outcome.reason)
             ends[end] += 1
             if end not in ("read", "refused with a reason"):
