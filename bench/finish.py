@@ -13,6 +13,7 @@ import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
+from multiprocessing import get_context
 from pathlib import Path
 
 import cv2
@@ -107,11 +108,11 @@ def main() -> None:
         path = asked.frame or Path(folder) / "frame.dng"
         # Each in a process of its own, so that its memory does not count.
         if asked.frame is None:
-            with ProcessPoolExecutor(1) as apart:
+            with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as apart:
                 apart.submit(simulated, path, asked.width).result()
-        with ProcessPoolExecutor(1) as apart:
+        with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as apart:
             best, peak = apart.submit(measured, path, asked.runs).result()
-        with ProcessPoolExecutor(1) as apart:
+        with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as apart:
             times = [apart.submit(reference, path).result() for _ in range(asked.runs)]
         with rawpy.imread(str(path)) as raw:
             pixels = raw.sizes.width * raw.sizes.height
