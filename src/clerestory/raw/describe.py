@@ -79,4 +79,7 @@ def _balance(mosaic: Mosaic) -> str:
         return "colour: none"
     balance = "white balance as shot" if mosaic.as_shot else "no white balance in the file: estimated from the stone"
     matrix = "the camera's own matrix" if mosaic.xyz_to_camera is not None else "no colour matrix: taken as sRGB's"
+    if mosaic.profile is not None and len(mosaic.profile.kelvins) == 2:
+        low, high = sorted(mosaic.profile.kelvins)
+        matrix = f"the camera's own matrices for {low:.0f} and {high:.0f} K, and what lies between"
     return f"colour: {balance}; {matrix}"
