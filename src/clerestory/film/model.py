@@ -186,6 +186,12 @@ class Shot(BaseModel):
             raise ValueError(f"{named[0]} has a course of its own; remove {', '.join(useless)}")
 
 
+def plain_picture(shot: Shot) -> Shot:
+    """The same shot, but its picture alone: what its kind asks for is taken out."""
+    asked = {key: Shot.model_fields[key].default for key in (*KINDS, "station")}
+    return shot.model_copy(update=asked)
+
+
 class Film(BaseModel):
     """A film: its title, its sound, its shots in order."""
 

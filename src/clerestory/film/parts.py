@@ -23,10 +23,9 @@ from clerestory.files.store import atomic
 from clerestory.film.light import Renderer
 from clerestory.film.moves import eased
 from clerestory.film.pictures import file_digest
-from clerestory.film.scenes import RATE, Plan, Scene, Showing
+from clerestory.film.scenes import RATE, Lit, Plan, Scene, Showing
 from clerestory.film.stage import (
     Drawn,
-    Lit,
     Look,
     Span,
     copy_frame,
@@ -40,7 +39,7 @@ from clerestory.film.stage import (
     wipe_frames,
 )
 
-MADE_BY = "3"  # raise when frames would come out differently from the same words
+MADE_BY = "4"  # raise when frames would come out differently from the same words
 GOP = 25  # frames in the loop that a still stretch is made of
 STILL = 2 * GOP  # a shorter still stretch is not worth a part of its own
 _AVX2 = 11  # CV_CPU_AVX2 of opencv2/core/cvdef.h

@@ -10,32 +10,23 @@ from clerestory.errors import UserError
 from clerestory.files.mistakes import Loc, line_map
 from clerestory.files.toml import read_text
 from clerestory.film import facts as claims
-from clerestory.film.account import read_made
 from clerestory.film.captions import Cue, cues, seconds_needed, word_count
 from clerestory.film.detail import find_region
-from clerestory.film.exposures import Exposures, exposures_of
 from clerestory.film.footage import Footage, Stretch, read_footage
 from clerestory.film.lettering import Card
-from clerestory.film.model import QUIET_SECONDS, WORDS_A_MINUTE, Film, Shot
+from clerestory.film.model import QUIET_SECONDS, WORDS_A_MINUTE, Film, Shot, plain_picture
 from clerestory.film.moves import path_of
 from clerestory.film.pictures import Picture, folder_pictures, named_picture, raw_rendering, read_picture
 from clerestory.film.pointing import holds, place_in_frame
 from clerestory.film.scenes import RATE, Plan, Scene, Showing, Speech
+from clerestory.film.shown import Ask, LeftOutError, showing_of
 from clerestory.film.sound import Recording, cut_take, faults, read_sound, spoken
 from clerestory.film.stage import spans_of
-from clerestory.film.standpoint import SECONDS as STANDPOINT_SECONDS
-from clerestory.film.standpoint import Standpoint, standpoint_of
-from clerestory.film.straightening import SECONDS as STRAIGHTENING_SECONDS
-from clerestory.film.straightening import Straightening
-from clerestory.visit.folder import VisitFolder
 
 _IN, _OUT = 0.4, 0.7  # seconds of quiet before and after the words of a shot
 _BRIEF = 3.6  # seconds a picture is seen at the least, however few the words
 _CARD_JOIN = 20
 _ACROSS = 7.0  # seconds a point takes to cross the frame in an unhurried pan; common practice ("seven-second rule")
-
-
-_COURSE = {"straightening": STRAIGHTENING_SECONDS, "standpoint": STANDPOINT_SECONDS}  # seconds a kind of shot takes
 
 
 @dataclass
@@ -238,10 +229,8 @@ def _unhurried(shot: Shot, scene: Scene, size: tuple[int, int]) -> float:
     path = path_of(shot, (scene.picture.width, scene.picture.height), size, 250)
     across = abs(path.end.left - path.start.left) / path.closest()
     down = abs(path.end.top - path.start.top) / path.closest()
-    if isinstance(scene.showing, Exposures):
+    if scene.showing is not None:
         return scene.showing.seconds
-    if shot.kind in _COURSE:
-        return _COURSE[shot.kind]
     if shot.move not in ("pan", "tilt"):
         return 0.0
     return min(24.0, 1.5 + 1.25 * _ACROSS * (across + down))
@@ -294,29 +283,16 @@ def _settings(picture: Picture, shot: Shot) -> str:
     return " · ".join(message + (["as shot, then finished"] if shot.before else []))
 
 
-def _standpoint(desk: _Desk, number: int, shot: Shot, picture: Picture) -> Standpoint | str | None:
-    """Where a shot's picture was taken, or why that is not known; None where the shot does not ask."""
-    if not shot.standpoint:
+def _showing(desk: _Desk, number: int, shot: Shot, picture: Picture, footage: Footage | None) -> Showing | None:
+    """What a shot shows in place of a picture under a move; None also where it cannot, and why is a problem."""
+    if footage is not None:
+        cut = path_of(shot, (footage.width, footage.height), desk.size, 1).end
+        return Stretch(footage, shot.in_seconds or 0.0, cut, shot.sound)
+    try:
+        return showing_of(Ask(desk.visit, desk.size, shot, picture))
+    except UserError as error:
+        desk.problems.append(f"{desk.at(number, shot, shot.kind)}: {error}")
         return None
-    found = standpoint_of(desk.visit, picture, read_made(desk.visit, picture), shot.station)
-    if isinstance(found, str) and shot.words:
-        return f"{found}; its words are said over the picture"
-    return found
-
-
-def _exposures(desk: _Desk, number: int, shot: Shot, picture: Picture) -> Exposures | None:
-    """The frames that a shot's picture was merged from; None where they cannot be shown, and why is a problem."""
-    made = read_made(desk.visit, picture)
-    size = (picture.width, picture.height)
-    if made is None:
-        found: Exposures | str = "how it was made is not on record; finish it again"
-    else:
-        found = exposures_of(VisitFolder(desk.visit).taken, made, path_of(shot, size, desk.size, 1).end, size)
-    if isinstance(found, str):
-        where = desk.at(number, shot, "exposures")
-        desk.problems.append(f"{where}: the frames of {picture.name} cannot be shown: {found}")
-        return None
-    return found
 
 
 def _outline(desk: _Desk) -> list[Scene]:
@@ -340,18 +316,14 @@ def _outline(desk: _Desk) -> list[Scene]:
             sources = _sources(desk, number, shot)
         if sources is None:
             continue
-        showing: Showing | str | None = _standpoint(desk, number, shot, sources.picture)
-        if isinstance(showing, str):
-            desk.notes.append(f"{_label(number, shot)}: left out, for {showing}.")
+        try:
+            showing = _showing(desk, number, shot, sources.picture, footage)
+        except LeftOutError as reason:
+            said = "; its words are said over the picture" if shot.words else ""
+            desk.notes.append(f"{_label(number, shot)}: left out, for {reason}{said}.")
             if not shot.words:
                 continue
-            shot = shot.model_copy(update={"standpoint": "", "station": ""})
-            showing = None
-        if footage is not None:
-            cut = path_of(shot, (footage.width, footage.height), desk.size, 1).end
-            showing = Stretch(footage, shot.in_seconds or 0.0, cut, shot.sound)
-        if shot.exposures:
-            showing = _exposures(desk, number, shot, sources.picture)
+            shot, showing = plain_picture(shot), None
         lead = 0 if shot.join == "cut" and not shot.chapter and number > 1 else _frames(shot.join_seconds)
         scenes.append(
             Scene(
@@ -379,7 +351,9 @@ def _placed(desk: _Desk, outline: list[Scene], recorded: dict[int, _Spoken], spe
         if shot is not None:
             piece = recorded.get(scene.number)
             scene = replace(scene, start=start, frames=_length(desk, scene, shot, piece, speed))
-            scene = _showing(desk, scene, shot)
+            if scene.showing is not None:
+                showing = replace(scene.showing, begin=scene.lead, end=scene.frames - scene.tail)
+                scene = replace(scene, showing=showing)
             if shot.words or piece:
                 scene = replace(scene, speech=_speech(scene, shot, piece, speed, start))
             _check_move(desk, scene, shot)
@@ -387,33 +361,6 @@ def _placed(desk: _Desk, outline: list[Scene], recorded: dict[int, _Spoken], spe
         out.append(replace(scene, start=start))
         at = start + scene.frames
     return out
-
-
-def _showing(desk: _Desk, scene: Scene, shot: Shot) -> Scene:
-    """The scene with what its kind of shot shows, now that its length is known."""
-    if isinstance(scene.showing, Standpoint | Exposures):
-        return replace(scene, showing=replace(scene.showing, begin=scene.lead, end=scene.frames - scene.tail))
-    if scene.picture is None or shot.kind != "straightening":
-        return scene
-    return replace(scene, showing=_straightening(desk, scene, shot, scene.picture))
-
-
-def _straightening(desk: _Desk, scene: Scene, shot: Shot, picture: Picture) -> Straightening | None:
-    """How a picture was made upright; None where that is not known, or nothing was done, and why is noted."""
-    where = desk.at(scene.number, shot, "straightening")
-    made, rendering = read_made(desk.visit, picture), raw_rendering(desk.visit / "pictures", picture)
-    if made is None or rendering is None:
-        desk.problems.append(f"{where}: how {picture.name} was straightened is not on record; finish it again")
-        return None
-    if not made.straightened:
-        desk.problems.append(
-            f'{where}: {picture.name} was not straightened; write picture = "{picture.name}" instead'
-        )
-        return None
-    size = (picture.width, picture.height)
-    cut = path_of(shot, size, desk.size, scene.frames).end
-    end = scene.frames - scene.tail
-    return Straightening(made, rendering, cut, size, desk.size, scene.lead, end, shot.still)
 
 
 def _speech(scene: Scene, shot: Shot, piece: _Spoken | None, speed: float, start: int) -> Speech:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Protocol
 
 import av
 import numpy as np
@@ -13,16 +12,12 @@ from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.film import lettering
-from clerestory.film.exposures import DrawnExposures, Exposures
-from clerestory.film.footage import DrawnFootage, Stretch
 from clerestory.film.lettering import Card, Layer
-from clerestory.film.light import Bytes, Floats, Renderer, Source, planes_of, prepare
+from clerestory.film.light import Bytes, Floats, Renderer, Source, StillCard, planes_of, prepare
 from clerestory.film.moves import Framing, Path, eased, path_of
 from clerestory.film.pictures import load_linear
 from clerestory.film.pointing import POINTED, Pointer, said_at
-from clerestory.film.scenes import RATE, Scene
-from clerestory.film.standpoint import Standpoint
-from clerestory.film.straightening import DrawnStraightening
+from clerestory.film.scenes import RATE, Lit, Scene
 
 FADE = 12  # frames a caption takes to come or go
 CAPTION_SECONDS = 6.0
@@ -44,31 +39,6 @@ class Span:
         rise = (frame - self.first + 1) / FADE
         fall = (self.last - frame) / FADE
         return eased(min(1.0, max(0.0, min(rise, fall))), 0.5)
-
-
-class Lit(Protocol):
-    """A scene that can be drawn."""
-
-    def linear(self, frame: int, out: Floats) -> None:
-        """The frame of this number in linear light, into `out`: float32 (H, 3 W), colours side by side."""
-
-    def video(self, frame: int, out: av.VideoFrame) -> None:
-        """The frame as video."""
-
-
-@dataclass
-class StillCard:
-    """A card: the same light in every frame."""
-
-    renderer: Renderer
-    light: Floats
-
-    def linear(self, frame: int, out: Floats) -> None:
-        """The card, the same at every frame, into `out`, float32 (H, 3 W)."""
-        out[:] = self.light
-
-    def video(self, frame: int, out: av.VideoFrame) -> None:
-        self.renderer.levels(self.light, out)
 
 
 @dataclass
@@ -151,16 +121,9 @@ def scene_path(scene: Scene, size: tuple[int, int]) -> Path:
 def light_scene(scene: Scene, renderer: Renderer) -> Lit:
     """Read what a scene needs and make it ready to draw."""
     size = (renderer.width, renderer.height)
-    if isinstance(scene.showing, Standpoint):
-        return StillCard(renderer, scene.showing.light(size))
-    if isinstance(scene.showing, Stretch):
-        return DrawnFootage(renderer, scene.showing)
-    if isinstance(scene.showing, Exposures):
-        assert scene.picture
-        return DrawnExposures(renderer, scene.showing, scene.picture.path)
     if scene.showing is not None:
         assert scene.picture
-        return DrawnStraightening.of(renderer, scene.showing, scene.picture.path)
+        return scene.showing.lit(renderer, scene.picture.path)
     if scene.picture is None:
         return StillCard(renderer, lettering.card_light(scene.card or Card(), size))
     path = scene_path(scene, size)
@@ -176,8 +139,8 @@ def light_scene(scene: Scene, renderer: Renderer) -> Lit:
 
 
 def _moving(renderer: Renderer, linear: Floats, path: Path) -> Moving:
-    source = prepare(linear, path.closest(), renderer.width)
-    return Moving(renderer, source if path.still else renderer.settled(source, path.start, path.end), path)
+    source = prepare(linear, path.closest(), renderer.width) if path.still else None
+    return Moving(renderer, source or renderer.settled(linear, path.start, path.end), path)
 
 
 def wipe_frames(scene: Scene) -> tuple[int, int]:

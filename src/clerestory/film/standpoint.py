@@ -16,7 +16,7 @@ from clerestory.camera.pose import Pose
 from clerestory.errors import UserError
 from clerestory.film.account import Made
 from clerestory.film.lettering import drawn_plan
-from clerestory.film.light import Floats
+from clerestory.film.light import Floats, Renderer, StillCard
 from clerestory.film.pictures import Picture
 from clerestory.plan.framing import subject_points
 from clerestory.plan.kit import Framings, bags, best_bag
@@ -52,10 +52,17 @@ class Standpoint:
     begin: int = 0
     end: int = 0
 
+    seconds = SECONDS
+    drawn_here = True
+
     @property
     def files(self) -> tuple[Path, ...]:
         """It is drawn from what it holds."""
         return ()
+
+    def lit(self, renderer: Renderer, picture: Path) -> StillCard:
+        """The plan, drawn."""
+        return StillCard(renderer, self.light((renderer.width, renderer.height)))
 
     def at_frame(self, frame: int) -> tuple[object, ...]:
         """What is seen at a frame: always the same."""
