@@ -14,6 +14,7 @@ from clerestory.film.captions import Cue, cues, seconds_needed, word_count
 from clerestory.film.detail import find_region
 from clerestory.film.footage import Footage, Stretch, read_footage
 from clerestory.film.lettering import Card
+from clerestory.film.loudness import RATE as SAMPLES
 from clerestory.film.model import QUIET_SECONDS, WORDS_A_MINUTE, Film, Shot, plain_picture
 from clerestory.film.moves import path_of
 from clerestory.film.pictures import Picture, folder_pictures, named_picture, raw_rendering, read_picture
@@ -72,6 +73,7 @@ class _Spoken:
 
     recording: Recording | None
     offset: float
+    """Seconds into the recording, or, of words spoken in a clip, into the shot."""
     seconds: float
 
 
@@ -81,7 +83,9 @@ def _label(number: int, shot: Shot) -> str:
 
 def _from_take(desk: _Desk) -> dict[int, _Spoken]:
     """The long take's pieces by shot number."""
-    texts = [(i, shot) for i, shot in enumerate(desk.film.shots, 1) if shot.words and not shot.narration]
+    texts = [
+        (i, shot) for i, shot in enumerate(desk.film.shots, 1) if shot.words and not (shot.narration or shot.spoken)
+    ]
     if not desk.film.narration:
         return {}
     if not texts:
@@ -98,9 +102,28 @@ def _from_take(desk: _Desk) -> dict[int, _Spoken]:
     return {number: _Spoken(take, a, b - a) for (number, _), (a, b) in zip(texts, pieces, strict=True)}
 
 
-def _recorded(desk: _Desk) -> dict[int, _Spoken]:
+def _in_clip(desk: _Desk, scene: Scene, shot: Shot) -> _Spoken | None:
+    """Where words are spoken in a clip that a shot shows; None where nobody speaks, and why is noted."""
+    assert isinstance(scene.showing, Stretch)
+    where = desk.at(scene.number, shot, "spoken")
+    if scene.showing.footage.sound is None:
+        desk.problems.append(f"{where}: the clip has no sound, so nobody is heard to speak in it")
+        return None
+    first, samples = scene.showing.first_sample(SAMPLES), read_sound(scene.showing.footage.path).samples
+    begin, last = max(0, first), first + round((shot.seconds or 0) * SAMPLES)
+    runs = spoken(samples[:, begin:last])
+    if not runs:
+        desk.problems.append(f"{where}: nobody is heard to speak in this stretch of the clip")
+        return None
+    return _Spoken(None, runs[0][0] + (begin - first) / SAMPLES, runs[-1][1] - runs[0][0])
+
+
+def _recorded(desk: _Desk, outline: list[Scene]) -> dict[int, _Spoken]:
     """Recorded words by shot number."""
     out = _from_take(desk)
+    for scene in outline:
+        if scene.shot and scene.shot.spoken and (piece := _in_clip(desk, scene, scene.shot)):
+            out[scene.number] = piece
     for number, shot in enumerate(desk.film.shots, 1):
         if not shot.narration:
             continue
@@ -209,7 +232,7 @@ def _length(desk: _Desk, scene: Scene, shot: Shot, piece: _Spoken | None, speed:
             return _frames(max(shared + _IN + max(speech, reading) + _OUT, _BRIEF + shared, least + shared / 2))
         return _frames(max(QUIET_SECONDS, least) + shared / 2)
     room = shot.seconds - shared - 0.2
-    if speech and max(speech, reading) > room:
+    if speech and not shot.spoken and max(speech, reading) > room:
         what = "speaking them" if speech >= reading else "reading their captions"
         desk.problems.append(
             f"{scene.label}: too many words for the shot: {what} takes {max(speech, reading):.1f} s, and there are"
@@ -237,7 +260,7 @@ def _unhurried(shot: Shot, scene: Scene, size: tuple[int, int]) -> float:
 
 
 def _chapter_card(shot: Shot) -> Scene:
-    return Scene(shot.chapter, 0, _frames(3.4), _CARD_JOIN, card=Card(shot.chapter, size=34.0), chapter=shot.chapter)
+    return Scene(shot.chapter, 0, _frames(3.4), _CARD_JOIN, card=Card(shot.chapter, size=40.0), chapter=shot.chapter)
 
 
 def _cited(desk: _Desk, number: int, shot: Shot) -> tuple[claims.Fact, ...]:
@@ -262,12 +285,12 @@ def _text_cards(label: str, heading: str, all_lines: list[str]) -> Iterator[Scen
     """Lines on cards, at most nine a card (a long one counts for more), each card long enough to be read."""
     cards: list[list[str]] = [[]]
     for line in all_lines:
-        if cards[-1] and sum(1 + len(each) // 95 for each in [*cards[-1], line]) > 9:
+        if cards[-1] and sum(1 + len(each) // 66 for each in [*cards[-1], line]) > 9:
             cards.append([])
         cards[-1].append(line)
     for i, lines in enumerate(tuple(card) for card in cards if card):
         seconds = max(4.0, 2.5 + sum(map(len, lines)) / 14)
-        yield Scene(label, 0, _frames(seconds), _CARD_JOIN, card=Card(heading if i == 0 else "", lines, 26.0))
+        yield Scene(label, 0, _frames(seconds), _CARD_JOIN, card=Card(heading if i == 0 else "", lines, 34.0))
 
 
 def _end_cards(film: Film, scenes: list[Scene]) -> Iterator[Scene]:
@@ -283,13 +306,15 @@ def _settings(picture: Picture, shot: Shot) -> str:
     return " · ".join(message + (["as shot, then finished"] if shot.before else []))
 
 
-def _showing(desk: _Desk, number: int, shot: Shot, picture: Picture, footage: Footage | None) -> Showing | None:
+def _showing(
+    desk: _Desk, number: int, shot: Shot, picture: Picture, footage: Footage | None, earlier: str
+) -> Showing | None:
     """What a shot shows in place of a picture under a move; None also where it cannot, and why is a problem."""
     if footage is not None:
         cut = path_of(shot, (footage.width, footage.height), desk.size, 1).end
         return Stretch(footage, shot.in_seconds or 0.0, cut, shot.sound)
     try:
-        return showing_of(Ask(desk.visit, desk.size, shot, picture))
+        return showing_of(Ask(desk.visit, desk.size, shot, picture, earlier))
     except UserError as error:
         desk.problems.append(f"{desk.at(number, shot, shot.kind)}: {error}")
         return None
@@ -298,7 +323,7 @@ def _showing(desk: _Desk, number: int, shot: Shot, picture: Picture, footage: Fo
 def _outline(desk: _Desk) -> list[Scene]:
     """All scenes in order, with their joins but not yet their lengths."""
     film = desk.film
-    scenes = [Scene("dark", 0, 0)]
+    scenes, earlier = [Scene("dark", 0, 0)], ""
     if film.title:
         lines = (film.subtitle,) if film.subtitle else ()
         scenes.append(Scene("title", 0, _frames(4.6), _CARD_JOIN, card=Card(film.title, lines)))
@@ -317,13 +342,14 @@ def _outline(desk: _Desk) -> list[Scene]:
         if sources is None:
             continue
         try:
-            showing = _showing(desk, number, shot, sources.picture, footage)
+            showing = _showing(desk, number, shot, sources.picture, footage, earlier)
         except LeftOutError as reason:
             said = "; its words are said over the picture" if shot.words else ""
             desk.notes.append(f"{_label(number, shot)}: left out, for {reason}{said}.")
             if not shot.words:
                 continue
             shot, showing = plain_picture(shot), None
+        earlier = earlier if footage else sources.picture.name
         lead = 0 if shot.join == "cut" and not shot.chapter and number > 1 else _frames(shot.join_seconds)
         scenes.append(
             Scene(
@@ -365,6 +391,8 @@ def _placed(desk: _Desk, outline: list[Scene], recorded: dict[int, _Spoken], spe
 
 def _speech(scene: Scene, shot: Shot, piece: _Spoken | None, speed: float, start: int) -> Speech:
     seconds = _speech_seconds(shot, piece, speed)
+    if shot.spoken and piece:
+        return Speech(shot.words, start / RATE + piece.offset, seconds)
     free = (scene.frames - scene.lead - scene.tail) / RATE
     quiet = min(_IN, max(0.1, (free - seconds) / 2))
     begin = (start + scene.lead) / RATE + quiet
@@ -433,7 +461,7 @@ def plan_scenes(film: Film, visit: Path, size: tuple[int, int]) -> tuple[Plan, d
         film = film.model_copy(update={"shots": held})
     desk = _Desk(film, visit, size, facts=claims.read_facts(visit / "film" / claims.FILE), lines=lines)
     outline = _outline(desk)
-    recorded = _recorded(desk)
+    recorded = _recorded(desk, outline)
     if film.music:
         desk.sound(film.music, "music")
     speed = _speed(desk, recorded)

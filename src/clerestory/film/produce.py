@@ -115,7 +115,7 @@ def _own_sounds(plan: Plan) -> list[Clip]:
         first = max(0, begin)
         last = min(recording.samples.shape[1], begin + scene.frames * SAMPLES // RATE)
         if last > first:
-            gain = speech_gain(recording, [])
+            gain = speech_gain(recording, spoken(recording.samples) if scene.shot and scene.shot.spoken else [])
             out.append(Clip(recording, first, last, at + first - begin, gain, showing.sound == "duck"))
     return out
 

@@ -8,13 +8,18 @@ from pathlib import Path
 
 from clerestory.errors import UserError
 from clerestory.film.account import read_made
+from clerestory.film.distance import distances_of
 from clerestory.film.exposures import exposures_of
+from clerestory.film.merged import merged_of
 from clerestory.film.model import Shot
 from clerestory.film.moves import path_of
-from clerestory.film.pictures import Picture, raw_rendering
+from clerestory.film.pairing import How, pairing_of
+from clerestory.film.pictures import Picture, named_picture, raw_rendering, read_picture
 from clerestory.film.scenes import Showing
-from clerestory.film.standpoint import standpoint_of
+from clerestory.film.section import section_of
+from clerestory.film.standpoint import Planned, planned_of, standpoint_of
 from clerestory.film.straightening import Straightening
+from clerestory.film.walk import walk_of
 from clerestory.visit.folder import VisitFolder
 
 
@@ -26,6 +31,8 @@ class Ask:
     size: tuple[int, int]
     shot: Shot
     picture: Picture
+    earlier: str = ""
+    """The picture of the shot before, by name."""
 
     @property
     def pixels(self) -> tuple[int, int]:
@@ -55,6 +62,76 @@ def _standpoint(ask: Ask) -> Showing:
     return found
 
 
+def _walk(ask: Ask) -> Showing:
+    name = ask.shot.walk_from or ask.earlier
+    if not name:
+        raise UserError('no shot comes before it to walk from; write walk_from = "..."')
+    path = named_picture(ask.visit / "pictures", name)
+    if path is None:
+        raise UserError(f"there is no picture {name} to walk from")
+    ends = []
+    for picture, station in ((read_picture(path), ""), (ask.picture, ask.shot.station)):
+        found = standpoint_of(ask.visit, picture, read_made(ask.visit, picture), station)
+        if isinstance(found, str):
+            raise LeftOutError(found)
+        ends.append(found)
+    walk = walk_of(ends[0], ends[1], ask.shot.still)
+    if isinstance(walk, str):
+        raise LeftOutError(walk)
+    return walk
+
+
+def _planned(ask: Ask) -> Planned:
+    found = planned_of(ask.visit, ask.picture, ask.shot.station)
+    if isinstance(found, str):
+        raise LeftOutError(found)
+    return found
+
+
+def _distance(ask: Ask) -> Showing:
+    found = distances_of(_planned(ask), ask.picture.kit, ask.shot.still)
+    if isinstance(found, str):
+        raise LeftOutError(found)
+    return found
+
+
+def _focus(ask: Ask) -> Showing:
+    made = read_made(ask.visit, ask.picture)
+    found = section_of(_planned(ask), ask.picture, made, ask.shot.focus_m, ask.shot.still)
+    if isinstance(found, str):
+        raise LeftOutError(found)
+    return found
+
+
+def _merge(ask: Ask) -> Showing:
+    name, made = ask.picture.name, read_made(ask.visit, ask.picture)
+    if made is None:
+        raise UserError(f"how {name} was merged is not on record; finish it again")
+    cut = path_of(ask.shot, ask.pixels, ask.size, 1).end
+    folder = VisitFolder(ask.visit).taken
+    try:
+        return merged_of(folder, made, cut, ask.picture.path, ask.size, ask.shot.region, ask.shot.still)
+    except UserError as error:
+        raise UserError(f"the merge of {name} cannot be shown: {error}") from None
+
+
+def _paired(ask: Ask) -> Showing:
+    shot = ask.shot
+    how: How = "beside" if shot.beside else "wipe" if shot.wipe else "older"
+    name = getattr(shot, how)
+    other = named_picture(ask.visit / "pictures", name)
+    if other is None and how == "older":
+        other = next((p for p in (ask.visit / "film" / name, ask.visit / name) if p.is_file()), None)
+    if other is None:
+        raise UserError(f"there is no picture {name} in pictures/{' or film/' if how == 'older' else ''}")
+    called = read_picture(other).title or Path(name).stem.replace("-", " ")
+    said = (shot.caption or ask.picture.title or ask.picture.name, shot.other or called)
+    pairs = tuple((match.here, match.there) for match in shot.match)
+    return pairing_of(
+        how, ask.picture.path, other, ask.size, shot.towards or (0.5, 0.5), said, pairs, shot.still
+    )  # fmt: skip
+
+
 def _exposures(ask: Ask) -> Showing:
     made = read_made(ask.visit, ask.picture)
     if made is None:
@@ -70,7 +147,14 @@ def _exposures(ask: Ask) -> Showing:
 _OF_KIND: Mapping[str, Callable[[Ask], Showing]] = {
     "straightening": _straightening,
     "standpoint": _standpoint,
+    "walk": _walk,
+    "distance": _distance,
+    "focus": _focus,
     "exposures": _exposures,
+    "merge": _merge,
+    "beside": _paired,
+    "wipe": _paired,
+    "older": _paired,
 }
 
 
