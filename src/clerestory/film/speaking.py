@@ -16,8 +16,8 @@ from clerestory.film.captions import word_count
 from clerestory.film.loudness import measured
 from clerestory.film.sound import Recording, cut_take, faults, spoken
 
-# Set on made takes of four sentences, noise for words: one cut to half, one doubled, one halted in its midst.
-SHORT, LONG = 0.6, 1.6  # a sentence's time over what its words take, under and over which it is marked
+# Set on an espeak-ng voice and on noise for words: a sentence of four left out, said twice, halted in its midst.
+SHORT, LONG = 0.6, 1.4  # a sentence's time over what its words take, under and over which it is marked
 HALT = 1.1  # seconds of silence within a sentence that are marked
 SLOW, FAST = 80, 220  # words a minute within which a take is unhurried and not asleep; common practice, no source
 _SENTENCE = re.compile(r"[^.!?…]+(?:[.!?…]+[\"'’”)]*|$)", re.DOTALL)
@@ -99,15 +99,12 @@ def _departures(recording: Recording, runs: list[tuple[float, float]], words: st
             return [Mark(0, len(split) - 1, "there are fewer pauses than sentences: some may be missing")]
         return []
     lengths = np.array([sum(max(0.0, min(d, b) - max(c, a)) for c, d in runs) for a, b in pieces])
-    each = float(np.median(lengths / counts))  # seconds a word at the take's own pace
+    brisk, each = np.quantile(lengths / counts, (0.25, 0.5))  # seconds a word at the take's own pace
     out = []
     for (first, last), (a, b), length, count in zip(parts, pieces, lengths, counts, strict=True):
-        ratio = length / (each * count)
-        if len(parts) > 1 and count > 2 and ratio < SHORT:
-            out.append(
-                Mark(first, last, f"{length:.1f} s, which is short for {count} words: something may be missing")
-            )
-        elif len(parts) > 1 and ratio > LONG and length - each * count > 1:
+        if len(parts) > 1 and count > 2 and length < SHORT * each * count:
+            out.append(Mark(first, last, f"{length:.1f} s is short for {count} words: something may be missing"))
+        elif len(parts) > 1 and length > max(LONG * brisk * count, brisk * count + 1):
             out.append(Mark(first, last, f"{length:.1f} s is long for {count} words: something may be added"))
         within = [(c, d) for c, d in runs if a <= c and d <= b]
         halts = [(d, e) for (_, d), (e, _) in pairwise(within) if e - d > HALT]
