@@ -283,10 +283,16 @@ def film(
     draft: Annotated[bool, typer.Option("--draft", help="Write film.toml from the pictures first.")] = False,
     preview: Annotated[bool, typer.Option("--preview", help="A quick one, a quarter of the size.")] = False,
     size: Annotated[str, typer.Option(help="1080p or 2160p.")] = "1080p",
+    shape: Annotated[
+        str, typer.Option(help="wide, square or upright; the last two keep each shot's subject.")
+    ] = "wide",
+    codec: Annotated[str, typer.Option(help="h264, hevc or av1.")] = "h264",
 ) -> None:
     """Make the film: pictures in time, spoken over, with captions, chapters and a timeline for any editor."""
     with _progress() as on_progress:
-        result = api.make_film(folder, draft, preview, cast(Any, size), on_progress)
+        result = api.make_film(
+            folder, draft, preview, cast(Any, size), on_progress, cast(Any, shape), cast(Any, codec)
+        )
     for warning in result.warnings:
         err.print(warning, markup=False)
     sound = "" if result.loudness < -70 else f"; {result.loudness:.1f} LUFS, true peak {result.true_peak:.1f} dBTP"

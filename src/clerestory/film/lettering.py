@@ -27,7 +27,7 @@ _STONE, _PALE, _BRASS = "#b5afa3", "#e9e5db", "#b3935f"
 
 _SHEET = f"""
 #let data = json(bytes(sys.inputs.data))
-#set page(width: 960pt, height: 540pt, margin: (x: 48pt, y: 30pt), fill: none)
+#set page(width: 960pt, height: data.page * 1pt, margin: (x: 48pt, y: 30pt), fill: none)
 #set text(font: "Libertinus Serif", fill: rgb("{_PALE}"), number-type: "lining", lang: "en")
 #set par(leading: 0.5em, spacing: 0.6em)
 #let stone(size, body) = text(size: size, fill: rgb("{_STONE}"), body)
@@ -157,7 +157,8 @@ def _set(sheet: str, data: str, width: int) -> NDArray[np.uint8]:
 
 
 def _letters(sheet: str, values: dict[str, object], size: tuple[int, int]) -> NDArray[np.uint8]:
-    rgba = _set(sheet, json.dumps(values, ensure_ascii=False), size[0])
+    page = 960 * size[1] / size[0]
+    rgba = _set(sheet, json.dumps({**values, "page": round(page, 3)}, ensure_ascii=False), size[0])
     out = np.zeros((size[1], size[0], 4), np.uint8)
     h, w = min(size[1], rgba.shape[0]), min(size[0], rgba.shape[1])
     out[:h, :w] = rgba[:h, :w]

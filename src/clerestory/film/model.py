@@ -15,6 +15,7 @@ from clerestory.film.loudness import LOUDEST, QUIETEST, TARGET
 
 Move = Literal["hold", "push", "pull", "pan", "tilt"]
 Join = Literal["cut", "dissolve"]
+Language = Annotated[str, Field(pattern=r"^[a-z]{3}$")]
 Share = Annotated[float, Field(ge=0, le=1)]
 
 KINDS = (
@@ -162,6 +163,13 @@ class Shot(BaseModel):
     """Name of a picture that holds this detail: it is shown small, with the place of the detail marked."""
     region: tuple[Share, Share, Share, Share] | None = None
     """Where the detail lies in `within`, or what `merge` shows: left, top, right, bottom as shares; else found."""
+    subject: tuple[Share, Share, Share, Share] | None = None
+    """What a square or upright film must keep: left, top, right, bottom as shares; else what is pointed at, or the
+    middle."""
+    description: str = ""
+    """What is seen, for those who do not see it; else the picture's own description."""
+    words_in: dict[Language, str] = Field(default_factory=dict)
+    """The words in other languages, by ISO 639-2 code: captions to choose."""
     fact: tuple[str, ...] = ()
     """Names of facts in facts.toml that the words rest on: shown small while they are said, listed at the end."""
 
@@ -205,9 +213,15 @@ class Shot(BaseModel):
         self._one_pair()
         if self.still and (self.clip or self.move != "hold"):
             raise ValueError(f"`still` forbids a {'clip' if self.clip else self.move}; remove one of the two")
-        if self.region and not (self.region[0] < self.region[2] and self.region[1] < self.region[3]):
-            raise ValueError("region is left, top, right, bottom; this one has no width or no height")
+        for key in ("subject", "region"):
+            self._has_sides(key)
         return self
+
+    def _has_sides(self, key: str) -> None:
+        """Complain of a region without width or height."""
+        box = getattr(self, key)
+        if box and not (box[0] < box[2] and box[1] < box[3]):
+            raise ValueError(f"{key} is left, top, right, bottom; this one has no width or no height")
 
     def _belongs(self) -> None:
         """Complain of a key whose owner is not there."""
@@ -269,7 +283,7 @@ class Film(BaseModel):
 
     title: str = ""
     subtitle: str = ""
-    language: Annotated[str, Field(pattern=r"^[a-z]{3}$")] = "eng"
+    language: Language = "eng"
     """ISO 639-2 code of the captions' language."""
     words_a_minute: Annotated[float, Field(ge=40, le=320)] | None = None
     """Speed of speech; without it, measured on the recordings, else 140."""
@@ -325,12 +339,13 @@ def film_of(text: str, path: Path) -> Film:
 
 
 def _shot_toml(shot: dict[str, Any]) -> str:
-    points, pairs = shot.pop("point", []), shot.pop("match", [])
+    points, pairs, other = shot.pop("point", []), shot.pop("match", []), shot.pop("words_in", {})
     if any(key in shot for key in KINDS):
         del shot["picture"]
     if len(facts := shot.get("fact", [])) == 1:
         shot["fact"] = facts[0]
     text = f"\n[[shots]]\n{tomli_w.dumps(shot)}"
+    text += f"\n[shots.words_in]\n{tomli_w.dumps(other)}" if other else ""
     text += "".join(f"\n[[shots.point]]\n{tomli_w.dumps(point)}" for point in points)
     return text + "".join(f"\n[[shots.match]]\n{tomli_w.dumps(pair)}" for pair in pairs)
 

@@ -75,7 +75,8 @@ class Pairing:
         ours, other = self.said
         if not ours or not other:
             return ()
-        return ((f"Left: {ours}", f"Right: {other}"),)
+        first, second = ("Above", "Below") if self.stacked else ("Left", "Right")
+        return ((f"{first}: {ours}", f"{second}: {other}"),)
 
     def word_frames(self) -> list[tuple[int, int]]:
         """The words stand while both are seen."""
@@ -86,10 +87,15 @@ class Pairing:
         span = self.end - self.begin
         return [(self.begin + round(IN[0] * span), self.begin + round(OUT[1] * span))]
 
-    def cut(self, other: bool, width: int) -> Framing:
-        """What a part of the frame `width` pixels wide shows of one of the two, its pixels."""
+    @property
+    def stacked(self) -> bool:
+        """Whether two pictures beside each other lie one above the other: in a frame higher than wide."""
+        return self.how == "beside" and self.size[1] > self.size[0]
+
+    def cut(self, other: bool, width: int, height: int) -> Framing:
+        """What a part of the frame, so many pixels wide and high, shows of one of the two, its pixels."""
         size = self.other_size if other else self.picture
-        return filling(size, (width, self.size[1]), *self.towards)
+        return filling(size, (width, height), *self.towards)
 
 
 def pairing_of(
@@ -137,9 +143,11 @@ class DrawnPairing:
         if showing.how == "beside":
             both = _side_by_side(renderer, showing, light, other)
             return cls(renderer, showing, both, both)
-        ours = _filled(renderer, light, showing.cut(False, renderer.width))
+        ours = _filled(renderer, light, showing.cut(False, renderer.width, renderer.height))
         if showing.how == "wipe":
-            return cls(renderer, showing, ours, _filled(renderer, other, showing.cut(True, renderer.width)))
+            return cls(
+                renderer, showing, ours, _filled(renderer, other, showing.cut(True, renderer.width, renderer.height))
+            )
         return cls(renderer, showing, ours, _laid(renderer, showing, other))
 
     def linear(self, frame: int, out: Floats) -> None:
@@ -172,21 +180,24 @@ def _filled(renderer: Renderer, light: Floats, cut: Framing) -> Floats:
 def _side_by_side(renderer: Renderer, showing: Pairing, ours: Floats, other: Floats) -> Floats:
     """Both halves of the frame, a dark gap between them."""
     gap = round(_GAP * renderer.width / 960) & ~1
-    half = (renderer.width - gap) // 2
-    out = np.empty((renderer.height, renderer.width, 3), np.float32)
+    width, height = renderer.width, renderer.height
+    half = (width, (height - gap) // 2) if showing.stacked else ((width - gap) // 2, height)
+    second = (height - half[1], 0) if showing.stacked else (0, width - half[0])
+    out = np.empty((height, width, 3), np.float32)
     out[:] = np.array(SURROUND, np.float32)
-    part = Renderer(half, renderer.height, 1)
+    part = Renderer(*half, 1)
     try:
-        for left, light, second in ((0, ours, False), (renderer.width - half, other, True)):
-            out[:, left : left + half] = _filled(part, light, showing.cut(second, half)).reshape(-1, half, 3)
+        for (top, left), light, other_one in (((0, 0), ours, False), (second, other, True)):
+            shown = _filled(part, light, showing.cut(other_one, *half))
+            out[top : top + half[1], left : left + half[0]] = shown.reshape(half[1], half[0], 3)
     finally:
         part.close()
-    return out.reshape(renderer.height, -1)
+    return out.reshape(height, -1)
 
 
 def _laid(renderer: Renderer, showing: Pairing, older: Floats) -> Floats:
     """The older picture where it lies on today's, the dark surround where it shows nothing."""
-    cut = showing.cut(False, renderer.width)
+    cut = showing.cut(False, renderer.width, renderer.height)
     k = renderer.width / cut.width
     into = np.array([[k, 0, -k * cut.left], [0, k, -k * cut.top], [0, 0, 1.0]])
     whole = into @ np.array(showing.turn).reshape(3, 3)

@@ -441,6 +441,9 @@ def _check_points(desk: _Desk, scene: Scene, shot: Shot) -> None:
         for frame in (span.first, span.last):
             x, y, _ = place_in_frame(point, size, path.at(frame), desk.size[0])
             if not (0 <= x <= desk.size[0] and 0 <= y <= desk.size[1]):
+                if desk.size[0] <= desk.size[1]:  # a narrower film than was planned may cut away what is pointed at
+                    desk.notes.append(f"{scene.label}: what pointer {k + 1} points at is cut away in this shape.")
+                    break
                 where = desk.at(scene.number, shot, "point", k, "at")
                 desk.problems.append(
                     f"{where}: points at a place that the shot does not show at {frame / RATE:.1f} s; move the"
@@ -471,11 +474,39 @@ def plan_scenes(film: Film, visit: Path, size: tuple[int, int]) -> tuple[Plan, d
     return Plan(film.title, tuple(scenes), tuple(desk.notes), speed), desk.recordings
 
 
-def plan_cues(plan: Plan) -> list[Cue]:
-    """All captions of the film, in order."""
+def plan_cues(plan: Plan, language: str = "") -> list[Cue]:
+    """All captions of the film, in order; in another `language` (ISO 639-2 code) where one is named."""
     out: list[Cue] = []
     for scene in plan.scenes:
         if scene.speech:
             limit = (scene.end - scene.tail) / RATE - 0.1
-            out.extend(cues(scene.speech.words, scene.speech.start, scene.speech.seconds, limit))
+            words = scene.shot.words_in.get(language, "") if language and scene.shot else scene.speech.words
+            out.extend(cues(words, scene.speech.start, scene.speech.seconds, limit))
+    return out
+
+
+def languages(plan: Plan) -> list[str]:
+    """The other languages that captions are given in, in order of their codes."""
+    return sorted({code for scene in plan.scenes if scene.shot for code in scene.shot.words_in})
+
+
+def untold(plan: Plan) -> list[str]:
+    """A note on each language that does not have all the words."""
+    spoken_over = [scene for scene in plan.scenes if scene.speech and scene.speech.words and scene.shot]
+    out = []
+    for code in languages(plan):
+        missing = [scene.label for scene in spoken_over if scene.shot and not scene.shot.words_in.get(code)]
+        if missing:
+            out.append(f"Captions in {code} are missing in {', '.join(missing)}.")
+    return out
+
+
+def described(plan: Plan) -> list[Cue]:
+    """What is seen in each shot, for those who do not see it, as long as the shot is seen alone."""
+    out = []
+    for scene in plan.scenes:
+        words = (scene.shot.description if scene.shot else "") or (scene.picture.description if scene.picture else "")
+        begin, end = scene.start + scene.lead, scene.end - scene.tail
+        if words and scene.shot and words != scene.shot.words and end > begin:
+            out.append(Cue(begin / RATE, end / RATE, " ".join(words.split())))
     return out

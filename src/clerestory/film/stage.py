@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from pathlib import Path as FilePath
 
 import av
 import numpy as np
@@ -13,11 +14,11 @@ from numpy.typing import NDArray
 
 from clerestory.film import lettering
 from clerestory.film.lettering import Card, Layer
-from clerestory.film.light import Bytes, Floats, Renderer, Source, StillCard, planes_of, prepare
+from clerestory.film.light import SURROUND, Bytes, Floats, Renderer, Source, StillCard, planes_of, prepare
 from clerestory.film.moves import Framing, Path, eased, path_of
 from clerestory.film.pictures import load_linear
 from clerestory.film.pointing import POINTED, Pointer, said_at
-from clerestory.film.scenes import RATE, Lit, Scene
+from clerestory.film.scenes import RATE, Lit, Scene, Showing
 
 FADE = 12  # frames a caption takes to come or go
 CAPTION_SECONDS = 6.0
@@ -112,6 +113,37 @@ class Wiped:
         self.after.renderer.levels(self._frame, out)
 
 
+@dataclass
+class Amid:
+    """A drawing in the middle of a frame that is higher than 16:9, for which it is laid out."""
+
+    renderer: Renderer
+    inner: Lit
+    height: int
+
+    @classmethod
+    def of(cls, renderer: Renderer, showing: Showing, picture: FilePath) -> Amid:
+        """The drawing made ready at 16:9."""
+        height = renderer.width * 9 // 16 & ~1
+        part = Renderer(renderer.width, height, 2)
+        return cls(renderer, showing.lit(part, picture), height)
+
+    def linear(self, frame: int, out: Floats) -> None:
+        """The drawing amid the dark, into `out`, float32 (H, 3 W)."""
+        dark = np.tile(np.array(SURROUND, np.float32), self.renderer.width)
+        out[:] = dark
+        top = (self.renderer.height - self.height) // 2
+        part = np.empty((self.height, out.shape[1]), np.float32)
+        self.inner.linear(frame, part)
+        out[top : top + self.height] = part
+
+    def video(self, frame: int, out: av.VideoFrame) -> None:
+        """The frame as video."""
+        light = np.empty((self.renderer.height, 3 * self.renderer.width), np.float32)
+        self.linear(frame, light)
+        self.renderer.levels(light, out)
+
+
 def scene_path(scene: Scene, size: tuple[int, int]) -> Path:
     """The camera move of a picture scene."""
     assert scene.shot and scene.picture
@@ -123,6 +155,8 @@ def light_scene(scene: Scene, renderer: Renderer) -> Lit:
     size = (renderer.width, renderer.height)
     if scene.showing is not None:
         assert scene.picture
+        if scene.showing.drawn_here and 16 * renderer.height > 9 * renderer.width + 16:
+            return Amid.of(renderer, scene.showing, scene.picture.path)
         return scene.showing.lit(renderer, scene.picture.path)
     if scene.picture is None:
         return StillCard(renderer, lettering.card_light(scene.card or Card(), size))
