@@ -446,3 +446,11 @@ def make_demo(folder: Anywhere = "demo-visit", workers: int | None = None, on_pr
     from clerestory.demo import make_demo as made
 
     return made(Path(folder), workers, on_progress)
+
+
+def make_demo_film(folder: Anywhere = "demo-visit", on_progress: OnProgress = quiet) -> FilmResult:
+    """Make a film of the demo visit with every kind of shot; espeak-ng speaks, where the system has it."""
+    from clerestory.demo_film import write_demo_film
+
+    write_demo_film(Path(folder))
+    return make_film(folder, on_progress=on_progress)
