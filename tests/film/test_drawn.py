@@ -52,6 +52,9 @@ def test_a_walk_begins_and_ends_on_its_standing_points_and_the_dot_is_where_one_
         x, y = showing.first.drawn_at(showing.walked(showing.at(frame)[1])[-1:])[0] * SIZE[0] / 960
         ys, xs = np.nonzero(luma[round(y) - 14 : round(y) + 15, round(x) - 14 : round(x) + 15] > 0.75)
         assert np.hypot(ys.mean() - 14 - y + round(y) + 0.5, xs.mean() - 14 - x + round(x) + 0.5) < 1
+    still = shot_of(plan_of(tmp_path, toml.replace("seconds = 6", "seconds = 6\nstill = true"), SIZE), 3).showing
+    states = {still.at(frame) for frame in range(still.begin, still.end)}
+    assert states == {(1.0, 0.0, 0.0), (0.0, 1.0, 1.0)}  # one is here, then there: nothing moves in between
     with pytest.raises(UserError, match=r"shot 1 \(rose\), line 2: no shot comes before it to walk from"):
         plan_of(tmp_path, '[[shots]]\nwalk = "rose"\n', SIZE)
 

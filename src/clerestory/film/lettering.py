@@ -48,7 +48,7 @@ _LOWER = (
 _NOTE = (
     _SHEET
     + """
-#place(left + top, block(width: 720pt, {
+#place(left + if data.low { bottom } else { top }, dy: -data.lift * 1pt, block(width: 720pt, {
   set text(hyphenate: false)
   if data.head != "" { text(size: 28pt, data.head) }
   if data.head != "" and data.lines.len() > 0 { v(9pt, weak: true) }
@@ -218,9 +218,13 @@ def plated(letters: NDArray[np.uint8], feather: float) -> tuple[Floats, Floats]:
     return rgba[..., :3] * share + _DARK * (1 - share), cover
 
 
-def note(head: str, lines: tuple[str, ...], size: tuple[int, int]) -> Layer:
-    """Small type at the top left, on a plate: what the words rest on, or what is seen at this moment."""
-    letters = _letters(_NOTE, {"head": head, "lines": list(lines)}, size)
+def note(head: str, lines: tuple[str, ...], size: tuple[int, int], lift: float | None = None) -> Layer:
+    """Small type at the top left, on a plate: what the words rest on, or what is seen at this moment.
+
+    With `lift` at the bottom left, raised by so many points.
+    """
+    low = {"low": lift is not None, "lift": lift or 0.0}
+    letters = _letters(_NOTE, {"head": head, "lines": list(lines), **low}, size)
     return _cropped(*plated(letters, size[0] / 60), "|".join((head, *lines)))
 
 

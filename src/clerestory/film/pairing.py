@@ -79,13 +79,8 @@ class Pairing:
         return ((f"{first}: {ours}", f"{second}: {other}"),)
 
     def word_frames(self) -> list[tuple[int, int]]:
-        """The words stand while both are seen."""
-        if not self.words():
-            return []
-        if self.how == "beside" or self.still:
-            return [(self.begin, self.end)]
-        span = self.end - self.begin
-        return [(self.begin + round(IN[0] * span), self.begin + round(OUT[1] * span))]
+        """The words stand as long as the two."""
+        return [(self.begin, self.end)] if self.words() else []
 
     @property
     def stacked(self) -> bool:

@@ -354,7 +354,8 @@ def _outline(desk: _Desk) -> list[Scene]:
         scenes.append(
             Scene(
                 _label(number, shot), 0, 0, lead, number=number, shot=shot, picture=sources.picture,
-                before=sources.before, whole=sources.whole, region=sources.region, caption=shot.caption,
+                before=sources.before, whole=sources.whole, region=sources.region,
+                caption="" if shot.pair else shot.caption,
                 settings="" if showing else _settings(sources.picture, shot), showing=showing,
                 facts=_cited(desk, number, shot),
             )

@@ -24,7 +24,7 @@ Flat = tuple[tuple[float, float], ...]
 SECONDS = 9.0  # as long as it takes when nothing else says; seen on the demo's plan
 CONE, DEPTH = (0.08, 0.24), (0.3, 0.62)  # shares of the time in which the cone opens and the sharp depth spreads
 _BOX: Box = (60.0, 140.0, 840.0, 330.0)
-_BEYOND = 1.15  # how much farther than the subject or the far limit the section goes, where the rooms do
+_APART = 72.0  # points between two distances written under the section
 
 
 @dataclass(frozen=True)
@@ -216,15 +216,13 @@ class DrawnSection:
         if spread < 1:
             return
         foot = inside[1] + inside[3] + 18
-        for depth, said in ((show.near, show.near), (show.focus, show.focus), (show.far, show.far)):
-            x = (
-                float(self.drawn_at(np.array([[depth * math.cos(show.pitch), 0]]))[0, 0])
-                if math.isfinite(said)
-                else 0
-            )
-            if inside[0] < x < inside[0] + inside[2]:
+        taken: list[float] = []  # where a distance is written already: those too near to it are left to the words
+        for depth in (d for d in (show.focus, show.near, show.far) if math.isfinite(d)):
+            x = float(self.drawn_at(np.array([[depth * math.cos(show.pitch), 0]]))[0, 0])
+            if inside[0] < x < inside[0] + inside[2] and all(abs(x - other) > _APART for other in taken):
+                taken.append(x)
                 sheet.stroke(np.array([[x, foot - 16], [x, foot - 8]]), PALE, 1.5)
-                sheet.words((x, foot + 4), f"{said:.1f} m", 24, "middle")
+                sheet.words((x, foot + 4), f"{depth:.1f} m", 24, "middle")
 
     def video(self, frame: int, out: av.VideoFrame) -> None:
         """The frame as video."""

@@ -256,7 +256,8 @@ def layer_of(span: Span, scene: Scene, size: tuple[int, int]) -> Drawn:
         return lettering.lower_third(scene.caption, scene.settings, size, SPOKEN_LIFT if scene.speech else 0.0)
     if span.what == "fact":
         fact = scene.facts[span.number]
-        return lettering.note(fact.statement, (fact.cited,), size)
+        low = scene.showing is not None and not scene.caption  # what is shown has words of its own at the top
+        return lettering.note(fact.statement, (fact.cited,), size, SPOKEN_LIFT if low else None)
     if span.what == "step":
         assert scene.showing
         head, line = scene.showing.words()[span.number]

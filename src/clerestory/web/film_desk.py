@@ -91,7 +91,7 @@ class FilmDesk:
 
     def _outputs(self) -> dict[str, Any]:
         out: dict[str, Any] = {"takes": names_in(self.root, "film/narration", (".wav",))}
-        for kind in ("preview", "film"):
+        for kind in ("preview", "film", "film-square", "film-upright"):
             path = plain_file(self.root, "film", f"{kind}.mp4")
             out[f"{kind}_made"] = path.stat().st_mtime_ns if path else None
         return out
@@ -247,14 +247,17 @@ class FilmDesk:
 
     # ---- making
 
-    def make(self, preview: bool) -> None:
-        """Make the preview or the film in the background, in a process of its own: no control waits for it."""
+    def make(self, preview: bool, shape: str = "wide") -> None:
+        """Make the preview or the film in the background, in a process of its own: no control waits for it.
+
+        `shape`: of the film: wide, square or upright.
+        """
         self._known()
         if not self._making.acquire(blocking=False):
             raise UserError("A film is already being made; wait for it, or cancel it.")
         here, there = system.SPAWN.Pipe(duplex=False)
         self._process = system.SPAWN.Process(
-            target=_make, args=(self.root, preview, there), name="clerestory-film", daemon=True
+            target=_make, args=(self.root, preview, shape, there), name="clerestory-film", daemon=True
         )
         self._stopped = False
         what = "preview" if preview else "film"
@@ -291,7 +294,7 @@ class FilmDesk:
         self.tell("making", **facts)
 
 
-def _make(root: Path, preview: bool, tell: Pipe) -> None:
+def _make(root: Path, preview: bool, shape: Any, tell: Pipe) -> None:
     """Make a film and say how it goes, a few times a second. A process of its own; ends when nobody listens."""
     system.leave_interrupt_to_parent()
     system.lower_priority(BEHIND)
@@ -304,7 +307,7 @@ def _make(root: Path, preview: bool, tell: Pipe) -> None:
             tell.send({"state": "making", "done": done, "total": total})
 
     try:
-        result = api.make_film(root, preview=preview, on_progress=on_progress)
+        result = api.make_film(root, preview=preview, on_progress=on_progress, shape=shape)
         tell.send(
             {
                 "state": "made",

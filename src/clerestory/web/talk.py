@@ -369,7 +369,7 @@ class Talk(Conversation):
             "film takes": (desk.slow, lambda: visit.film.takes(m["shot"])),
             "film one take": (desk.pen, lambda: visit.film.one_take(m["name"])),
             "film stop": (desk.pen, lambda: visit.film.stop()),
-            "film make": (desk.pen, lambda: visit.film.make(bool(m.get("preview", True)))),
+            "film make": (desk.pen, lambda: visit.film.make(bool(m.get("preview", True)), m.get("shape", "wide"))),
         }
         return calls.get(kind)
 

@@ -14,6 +14,7 @@ const KINDS = {
 // What a shot of a picture may be made into on this page; a clip and pairs need a second file, which film.toml names.
 const ASKED = { picture: "Picture", straightening: "Made upright", standpoint: "Where it was taken", walk: "A walk to there", distance: "Far and near",
   focus: "Depth of field", exposures: "How the light was held", merge: "The merge at 100 %" };
+const SHAPES = { wide: "Wide, 16:9", square: "Square", upright: "Upright, 9:16" };
 const kindOf = (shot) => Object.keys(KINDS).find((key) => shot[key]);
 const clock = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`;
 
@@ -96,11 +97,15 @@ export class Film {
     this.stopButton = button("Cancel", () => this.house.ask("film stop").catch(() => 0), { hidden: true, title: "Finished parts are kept for next time" });
     this.editor = el("section", { class: "editor", "aria-label": "Selected shot" });
     this.line = el("div", { class: "timeline", role: "list", "aria-label": "Shots in order" }, ...this.scenes());
-    const film = f.film_made ? el("a", { href: "/kept/film/film.mp4", target: "_blank", rel: "noopener" }, "Watch the film") : null;
+    this.shape = el("select", { "aria-label": "Shape of the film" }, ...Object.entries(SHAPES).map(([value, said]) => el("option", { value }, said)));
+    this.shape.value = this.asked ?? "wide";
+    this.shape.addEventListener("change", () => { this.asked = this.shape.value; });
+    const made = [["film", "film", "the film"], ["film-square", "film-square", "square"], ["film-upright", "film-upright", "upright"]];
+    const films = made.filter(([kind]) => f[`${kind}_made`]).map(([, name, said]) => el("a", { href: `/kept/film/${name}.mp4`, target: "_blank", rel: "noopener" }, `Watch ${said}`));
     this.room.replaceChildren(el("div", { class: "film" },
       el("div", { class: "screening" }, this.video, this.editor),
       el("div", { class: "bar" }, el("h1", {}, f.title || "Film"), el("p", { class: "quiet" }, f.trouble ?? `${f.seconds ? `${clock(f.seconds)}, ` : ""}${f.shots.length} shot${f.shots.length === 1 ? "" : "s"}`),
-        el("div", { class: "row" }, button("Title and sound", () => this.titles()), this.makeButton, this.filmButton, this.stopButton, film)),
+        el("div", { class: "row" }, button("Title and sound", () => this.titles()), this.makeButton, this.filmButton, this.shape, this.stopButton, ...films)),
       this.line, el("div", { class: "quiet notes" }, ...(f.notes ?? []).map((said) => el("p", {}, said)), el("p", {}, f.care.publishing))));
     if (this.onTitles) this.titles();
     else this.choose(this.shot);
@@ -157,6 +162,7 @@ export class Film {
     const say = debounce((values) => this.set(values), 500);
     const words = el("textarea", { id: "words", rows: 3, value: shot.words, oninput: () => say({ words: words.value }), onblur: () => this.set({ words: words.value }) });
     const caption = el("input", { id: "caption", value: shot.caption, onchange: () => this.set({ caption: caption.value }) });
+    const seen = el("input", { id: "seen", value: shot.description, placeholder: "the picture's own description", onchange: () => this.set({ description: seen.value }) });
     const move = el("select", { id: "move", onchange: () => this.set({ move: move.value, direction: "" }) }, ...Object.entries(MOVES).map(([value, said]) => el("option", { value }, said)));
     const chapter = el("input", { id: "chapter", value: shot.chapter, placeholder: "none", onchange: () => this.set({ chapter: chapter.value }) });
     const long = el("input", { id: "long", type: "number", min: 1, max: 120, step: 0.5, placeholder: "automatic", value: shot.seconds ?? "",
@@ -178,7 +184,7 @@ export class Film {
       el("div", { class: "row" }, this.recordButton, this.level.node, forget, button("Prompter", () => this.prompt())), this.departs, this.takes, ...(hear ? [hear] : []),
       el("p", { class: "quiet" }, this.facts.care.recording),
       el("div", { class: "fields" }, ...(settled ? [] : [el("label", { for: "kind" }, "Shows"), asked]), el("label", { for: "caption" }, "Caption"), caption, el("label", { for: "chapter" }, "Chapter starts here"), chapter, ...(kind ? [] : [el("label", { for: "move" }, "Move"), move]),
-        el("label", { for: "long" }, "Length (s)"), long),
+        el("label", { for: "long" }, "Length (s)"), long, el("label", { for: "seen" }, "What is seen"), seen),
       el("div", { class: "row" }, button("Move earlier", () => this.shift(-1)), button("Move later", () => this.shift(1)),
         button("Remove shot", () => this.house.ask("film drop", { shot: number }).catch(() => 0))));
     this.hearTakes(number);
@@ -290,7 +296,7 @@ export class Film {
   // ---- making
 
   make(preview) {
-    this.house.ask("film make", { preview }).catch(() => 0);
+    this.house.ask("film make", { preview, shape: preview ? "wide" : this.shape?.value ?? "wide" }).catch(() => 0);
   }
 
   makingChanged(facts) {
