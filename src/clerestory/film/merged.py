@@ -198,14 +198,17 @@ class DrawnMerged:
     def _beside(renderer: Renderer, showing: Merged, after: Floats, frame: Floats, ours: Floats) -> None:
         """The two places over the darkened picture, each with its words."""
         pixels = after.reshape(renderer.height, renderer.width, 3)
-        h, w = ours.shape[:2]
+        k = renderer.width / showing.size[0]  # a preview is smaller than the film was planned for
+        w, h = round(ours.shape[1] * k), round(ours.shape[0] * k)
         gap = round(_GAP * renderer.width)
         top = (renderer.height - h) // 2
         count = len(showing.made.frames)
         said = ("One frame, 100 %", f"Merged from {count}, 100 %")
         lefts = (renderer.width // 2 - gap // 2 - w, renderer.width // 2 + gap // 2)
         for left, place, words in zip(lefts, (frame, ours), said, strict=True):
-            pixels[top : top + h, left : left + w] = place
+            pixels[top : top + h, left : left + w] = (
+                place if k == 1 else cv2.resize(place, (w, h), interpolation=cv2.INTER_AREA)
+            )
             word = tag(words, (renderer.width, renderer.height))
             lay_linear(word, pixels, left + gap // 2, top + h - word.cover.shape[0] - gap // 2)
 
