@@ -58,7 +58,7 @@ class Sheet:
         self._mix(mask, colour, 1.0, within)
 
     def disc(self, at: ArrayLike, radius: float, colour: Colour) -> None:
-        """A disc with a dark edge, so that it stands out on anything."""
+        """A disc about a place (2,) with a dark edge, so that it stands out on anything."""
         mask = np.zeros(self._code.shape[:2], np.uint8)
         x, y = self._pixels(at)[0]
         for r, paint in ((radius + 2, (11, 11, 10)), (radius, colour)):
@@ -116,7 +116,7 @@ def covered(size: tuple[int, int], points: ArrayLike, width: float) -> Floats:
 
 
 def fitted(points: Iterable[ArrayLike], box: Box) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
-    """How points (n, 2 each) with their second axis upwards are laid into a box.
+    """How points (n, 2), in several lots, with their second axis upwards are laid into a box.
 
     Points of the frame to their unit, their middle and the box's.
     """
