@@ -65,10 +65,9 @@ class Merged:
 
     @property
     def pixels(self) -> tuple[int, int]:
-        """Width and height of each place: as many pixels of the film as of the picture, whatever its size."""
-        k = self.size[0] / 1920
-        width, height = self.size[0] * _WIDE / max(k, 1), self.size[1] * _HIGH / max(k, 1)
-        return min(round(width), self.picture[0]), min(round(height), self.picture[1])
+        """Width and height of each place: as many pixels of the film as of the picture."""
+        width, height = round(self.size[0] * _WIDE), round(self.size[1] * _HIGH)
+        return min(width, self.picture[0]), min(height, self.picture[1])
 
     @property
     def place(self) -> tuple[int, int, int, int]:

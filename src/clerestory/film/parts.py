@@ -37,6 +37,7 @@ from clerestory.film.stage import (
     looks,
     scene_path,
     spans_of,
+    through_dark,
     wipe_frames,
 )
 
@@ -295,7 +296,11 @@ class Studio:
             a, b = self._mixing
             self._scene(part.scene - 1).linear(first + i, a)
             self._scene(part.scene).linear(i, b)
-            joint(a, b, eased((i + 1) / (part.frames + 1), 0.5), self._renderer)
+            share = (i + 1) / (part.frames + 1)
+            if self._plan.scenes[part.scene - 1].card and self._plan.scenes[part.scene].card:
+                through_dark(a, b, share, self._renderer)  # words over other words could not be read
+            else:
+                joint(a, b, eased(share, 0.5), self._renderer)
             slot = self._slots[i % len(self._slots)]
             self._renderer.levels(a, slot)
             encoder.put(slot, i)

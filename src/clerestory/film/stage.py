@@ -340,3 +340,12 @@ def letter(layers: list[tuple[Span, Drawn]], frame: int, out: av.VideoFrame) -> 
 def joint(a: NDArray[np.float32], b: NDArray[np.float32], share: float, renderer: Renderer) -> None:
     """A dissolve in linear light: the `share` (0 to 1) of b mixed into a, in place; both float32 (H, 3 W)."""
     renderer.mix(a, b, np.full(renderer.width, share, np.float32))
+
+
+def through_dark(a: NDArray[np.float32], b: NDArray[np.float32], share: float, renderer: Renderer) -> None:
+    """A card fading to the dark and the next one rising from it, into a; both float32 (H, 3 W)."""
+    dark = np.tile(np.array(SURROUND, np.float32), renderer.width)
+    if share > 0.5:
+        a[:] = b
+    seen = eased(abs(2 * share - 1), 0.5)
+    a += np.float32(1 - seen) * (dark - a)
