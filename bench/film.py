@@ -1,6 +1,6 @@
 """The film measured: speed against the bare encoder, memory, motion, shimmer, the cost of holds.
 
-    python bench/film.py [--seconds 60] [--only speed,memory,motion,shimmer,holds]
+    python bench/film.py [--seconds 60] [--only motion,shimmer,speed,pushes,holds,memory]
 
 Every figure of speed is a ratio within one process; times alone mean little on a shared machine.
 """
@@ -10,9 +10,9 @@ from __future__ import annotations
 import argparse
 import json
 import multiprocessing
-import resource
 import tempfile
 import time
+from concurrent.futures import ProcessPoolExecutor
 from fractions import Fraction
 from pathlib import Path
 
@@ -68,7 +68,7 @@ def bare_encoder(coding: Coding, picture: Floats, path: MovePath) -> NDArray[np.
     The frames are drawn ahead in lots, which is not counted.
     """
     renderer = Renderer(coding.width, coding.height, 2)
-    source = renderer.settled(prepare(picture, path.closest(), coding.width), path.start, path.end)
+    source = renderer.settled(picture, path.start, path.end)
     lot = [av.VideoFrame(coding.width, coding.height, "yuv420p") for _ in range(250)]
     spent = np.zeros(2)
     with tempfile.TemporaryDirectory() as folder, av.open(f"{folder}/bare.mp4", "w") as container:
@@ -90,10 +90,11 @@ def bare_encoder(coding: Coding, picture: Floats, path: MovePath) -> NDArray[np.
     return spent
 
 
-def speed(seconds: float) -> dict[str, float]:
-    """A whole panning film, from TIFF to MP4, against the bare encoder on the same frames."""
-    picture = tracery(7200, 2700)
-    shot = Shot(picture="made", move="pan", seconds=seconds, join_seconds=0.08, settings=False)
+def speed(seconds: float, move: str) -> dict[str, float]:
+    """A whole film of one pan or push, from TIFF to MP4, against the bare encoder on the same frames."""
+    width, height = (7200, 2700) if move == "pan" else (5184, 2916)
+    picture = tracery(width, height)
+    shot = Shot(picture="made", move=move, seconds=seconds, join_seconds=0.08, settings=False)
     coding = Coding(1920, 1080)
     with tempfile.TemporaryDirectory() as folder:
         visit = visit_of(Path(folder) / "warm", picture, [shot.model_copy(update={"seconds": 2.0})])
@@ -103,7 +104,7 @@ def speed(seconds: float) -> dict[str, float]:
         result = film.make(visit)
         whole = clocks() - begun
         bytes_ = result.film.stat().st_size
-    path = path_of(shot, (7200, 2700), (1920, 1080), round(seconds * 25))
+    path = path_of(shot, (width, height), (1920, 1080), round(seconds * 25))
     bare = bare_encoder(coding, picture, path)
     frames = result.length * 25
     return {
@@ -117,25 +118,24 @@ def speed(seconds: float) -> dict[str, float]:
     }
 
 
-def _peak(seconds: float, move: str, out: multiprocessing.Queue[tuple[float, float]]) -> None:
-    picture = tracery(5184, 2916)
-    with tempfile.TemporaryDirectory() as folder:
-        shots = [Shot(picture="made", move=move, seconds=4.0, settings=False) for _ in range(round(seconds / 4))]
-        visit = visit_of(Path(folder) / "visit", picture, shots)
-        film.make(visit)
-    out.put((resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, seconds))
+def _peak(visit: Path) -> float:
+    """Highest resident memory, MiB, of this process alone: getrusage would count the one that started it, too."""
+    film.make(visit)
+    status = Path("/proc/self/status").read_text(encoding="ascii")
+    return int(next(line for line in status.splitlines() if line.startswith("VmHWM")).split()[1]) / 1024
 
 
 def memory(seconds: float) -> dict[str, float]:
-    """Peak memory of a short and a long film of 20-megapixel pictures, each in its own process."""
-    context = multiprocessing.get_context("spawn")
+    """Peak memory of a short and a long film of 20-megapixel pictures, each made in a process of its own."""
+    picture = tracery(5184, 2916)
     out = {}
-    for length in (seconds / 4, seconds):
-        queue: multiprocessing.Queue[tuple[float, float]] = context.Queue()
-        process = context.Process(target=_peak, args=(length, "hold", queue))
-        process.start()
-        out[f"peak MiB, film of {length:.0f} s"] = queue.get()[0]
-        process.join()
+    for move in ("push", "pan"):
+        for length in (seconds / 4, seconds):
+            with tempfile.TemporaryDirectory() as folder:
+                shot = Shot(picture="made", move=move, seconds=4.0, settings=False)
+                visit = visit_of(Path(folder) / "visit", picture, [shot] * round(length / 4))
+                with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as pool:
+                    out[f"peak MiB, film of {length:.0f} s, move {move}"] = pool.submit(_peak, visit).result()
     return out
 
 
@@ -180,7 +180,7 @@ def motion() -> dict[str, float]:
     }
     for name, (shot, frames) in cases.items():
         path = path_of(shot, (5184, 3456), (1920, 1080), frames)
-        source = renderer.settled(prepare(picture, path.closest(), 1920), path.start, path.end)
+        source = renderer.settled(picture, path.start, path.end)
         errors = []
         for frame in (13, 16, 21, 33, 48, frames // 2, frames - 40, frames - 20, frames - 15):
             a, b = _grey(renderer, source, path.at(frame)), _grey(renderer, source, path.at(frame + 1))
@@ -297,12 +297,13 @@ def holds(seconds: float) -> dict[str, float]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seconds", type=float, default=60.0)
-    parser.add_argument("--only", default="motion,shimmer,speed,holds,memory")
+    parser.add_argument("--only", default="motion,shimmer,speed,pushes,holds,memory")
     asked = parser.parse_args()
     jobs = {
         "motion": motion,
         "shimmer": shimmer,
-        "speed": lambda: speed(asked.seconds),
+        "speed": lambda: speed(asked.seconds, "pan"),
+        "pushes": lambda: speed(asked.seconds, "push"),
         "holds": lambda: holds(asked.seconds / 3),
         "memory": lambda: memory(asked.seconds),
     }

@@ -31,7 +31,8 @@ if TYPE_CHECKING:
 
     from clerestory.demo import Demo
     from clerestory.film import FilmResult
-    from clerestory.film.produce import Size
+    from clerestory.film.parts import Codec
+    from clerestory.film.produce import Shape, Size
     from clerestory.finish.export import ExportSet
     from clerestory.finish.folder import Finished
     from clerestory.finish.job import Order
@@ -329,17 +330,20 @@ def make_film(
     preview: bool = False,
     size: Size = "1080p",
     on_progress: OnProgress = quiet,
+    shape: Shape = "wide",
+    codec: Codec = "h264",
 ) -> FilmResult:
     """Make a visit's film of its finished pictures, with captions, chapters, sound and a timeline for any editor.
 
     `draft`: write film.toml from the pictures first. `preview`: a quarter of the size. `size`: '1080p' or '2160p'.
+    `shape`: 'wide', or a cut that keeps each shot's subject, 'square' or 'upright'. `codec`: 'h264', 'hevc' or 'av1'.
     """
     from clerestory.film import make
-    from clerestory.film.produce import SIZES
 
-    if size not in SIZES:
-        raise UserError(f"The size '{size}' is not known; choose {' or '.join(SIZES)}.")
-    return make(Path(folder), draft, preview, size, lambda done, total: on_progress("Filming", done, total))
+    def told(done: int, total: int) -> None:
+        on_progress("Filming", done, total)
+
+    return make(Path(folder), draft, preview, size, told, shape, codec)
 
 
 def learn_from(
@@ -442,3 +446,11 @@ def make_demo(folder: Anywhere = "demo-visit", workers: int | None = None, on_pr
     from clerestory.demo import make_demo as made
 
     return made(Path(folder), workers, on_progress)
+
+
+def make_demo_film(folder: Anywhere = "demo-visit", on_progress: OnProgress = quiet) -> FilmResult:
+    """Make a film of the demo visit with every kind of shot; espeak-ng speaks, where the system has it."""
+    from clerestory.demo_film import write_demo_film
+
+    write_demo_film(Path(folder))
+    return make_film(folder, on_progress=on_progress)

@@ -253,6 +253,7 @@ def dng(
 def demo(
     folder: Annotated[Path, typer.Argument(help="Where the demo visit is made.")] = Path("demo-visit"),
     workers: Annotated[int | None, typer.Option(min=1, max=64, help="Views finished at once.")] = None,
+    film: Annotated[bool, typer.Option("--film", help="Also a film of every kind of shot; minutes more.")] = False,
 ) -> None:
     """Make an invented visit to an invented church, finish it, and compare with the ground truth."""
     with _progress() as on_progress:
@@ -262,6 +263,10 @@ def demo(
             out.print(_finished_line(done.account, result.truths[done.view]))
     out.print("The originals are untouched." if result.untouched else "AN ORIGINAL CHANGED: this is a fault of ours.")
     out.print(f"Report: {result.finished.report}")
+    if film and not result.finished.failures:
+        with _progress() as on_progress:
+            made = api.make_demo_film(folder, on_progress)
+        out.print(f"Film: {made.film}, {made.length:.0f} s", markup=False)
     _end_with(result.finished.failures)
 
 
@@ -283,10 +288,16 @@ def film(
     draft: Annotated[bool, typer.Option("--draft", help="Write film.toml from the pictures first.")] = False,
     preview: Annotated[bool, typer.Option("--preview", help="A quick one, a quarter of the size.")] = False,
     size: Annotated[str, typer.Option(help="1080p or 2160p.")] = "1080p",
+    shape: Annotated[
+        str, typer.Option(help="wide, square or upright; the last two keep each shot's subject.")
+    ] = "wide",
+    codec: Annotated[str, typer.Option(help="h264, hevc or av1.")] = "h264",
 ) -> None:
     """Make the film: pictures in time, spoken over, with captions, chapters and a timeline for any editor."""
     with _progress() as on_progress:
-        result = api.make_film(folder, draft, preview, cast(Any, size), on_progress)
+        result = api.make_film(
+            folder, draft, preview, cast(Any, size), on_progress, cast(Any, shape), cast(Any, codec)
+        )
     for warning in result.warnings:
         err.print(warning, markup=False)
     sound = "" if result.loudness < -70 else f"; {result.loudness:.1f} LUFS, true peak {result.true_peak:.1f} dBTP"

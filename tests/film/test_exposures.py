@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from scipy import ndimage
@@ -83,3 +84,24 @@ def test_a_picture_of_one_frame_or_with_a_frame_missing_is_named(tmp_path: Path)
     record(tmp_path, "nave", CAMERA, TURNED, frames=["a.dng"])
     with pytest.raises(UserError, match="cannot be shown: it was made from one frame"):
         plan_of(tmp_path, TOML)
+
+
+def test_the_merge_is_shown_pixel_for_pixel_beside_one_frame_of_the_same_brightness(tmp_path: Path) -> None:
+    visit, size = tmp_path, (640, 360)
+    make(visit)
+    rng = np.random.default_rng(2)
+    picture = np.repeat(0.5 + 0.2 * cv2.GaussianBlur(rng.random((450, 600)), (0, 0), 3)[..., None], 3, axis=2)
+    put(visit, "nave", picture)
+    record(visit, "nave", CAMERA, TURNED, kind="burst", frames=["a.dng", "b.dng"])
+    plan = plan_of(visit, '[[shots]]\nmerge = "nave"\nseconds = 8\nregion = [0.2, 0.55, 0.4, 0.75]\n', size)
+    scene = shot_of(plan)
+    x, y, w, h = scene.showing.place
+    (luma,) = drawn(scene, [scene.frames - scene.tail - 2], size, letters=False)
+    top, left = (360 - h) // 2, 320 + round(0.02 * 640) // 2
+    ours = luma[top : top + h - 60, left : left + w]
+    assert np.abs(ours - picture[y : y + h - 60, x : x + w, 0]).max() < 0.01  # 100 %: pixel for pixel
+    frame = luma[top : top + h - 60, left - round(0.02 * 640) - w : left - round(0.02 * 640)]
+    assert frame.mean() == pytest.approx(ours.mean(), abs=0.02)
+    record(visit, "nave", CAMERA, TURNED, frames=["a.dng"])
+    with pytest.raises(UserError, match="line 2: the merge of nave cannot be shown: it was made from one frame"):
+        plan_of(visit, '[[shots]]\nmerge = "nave"\n', size)

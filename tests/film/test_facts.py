@@ -11,8 +11,10 @@ import pytest
 from clerestory.errors import UserError
 from clerestory.film.description import clock, description_of
 from clerestory.film.facts import FILE, facts_of, numbers_in
+from clerestory.film.lettering import Card, Layer, card_light
 from clerestory.film.model import Film, Shot
-from clerestory.film.stage import spans_of
+from clerestory.film.stage import layer_of, spans_of
+from clerestory.raw import srgb
 from teaching import contrast, drawn, luminance, plan_of, put, shot_of
 
 FACTS = """[[fact]]
@@ -108,7 +110,35 @@ def test_small_type_passes_four_and_a_half_to_one_over_the_darkest_and_the_brigh
     scene = shot_of(plan_of(tmp_path, shot, size))
     scene = replace(scene, settings="12 mm · f/4 · 1/15 s · ISO 400")
     frame = drawn(scene, [70], size)[0]
-    # Head and source of the fact, caption and settings: brightest strokes against what lies between them.
-    for block in (frame[60:106, 96:560], frame[112:150, 96:800], frame[900:970, 96:240], frame[985:1018, 96:420]):
-        ink, ground = luminance(np.quantile(block, 0.985)), luminance(np.quantile(block, 0.5))
+    layers = [layer_of(span, scene, size) for span in spans_of(scene)]
+    lines = [line for layer in layers for line in lines_of(layer)]
+    assert len(lines) == 4  # head and source of the fact, caption, settings
+    for top, bottom, left, right in lines:
+        block = frame[top:bottom, left:right]  # the brightest strokes against what lies between them
+        ink, ground = luminance(np.quantile(block, 0.985)), luminance(np.quantile(block, 0.4))
         assert contrast(float(ink), float(ground)) > 4.5
+        assert bottom - top > 0.008 * size[0]  # on a phone 390 points wide: small letters 3 points high, capitals 6
+
+
+def test_titles_and_credits_can_be_read_on_a_phone() -> None:
+    for card in (Card("A day", ("Light by the hour",)), Card("", ("Photographs: A. Reader",), 34.0)):
+        code = srgb.encoded(card_light(card, (1920, 1080)))[:, ::3]
+        ground, ink = luminance(np.median(code)), luminance(np.quantile(code[code > 0.4], 0.9))
+        assert contrast(float(ink), float(ground)) > 4.5
+        rows = np.flatnonzero((code > 0.4).any(axis=1))
+        heights = [len(run) for run in np.split(rows, np.flatnonzero(np.diff(rows) > 8) + 1)]
+        assert min(h for h in heights if h > 4) > 0.008 * 1920 + 8  # with their ascenders; a rule is thinner
+
+
+def lines_of(layer: Layer) -> list[tuple[int, int, int, int]]:
+    """Top, bottom, left, right of each line of type in a layer, frame pixels; a rule is none."""
+    ink = layer.colour.max(axis=2) * layer.cover > 0.45
+    rows = np.flatnonzero(ink.sum(axis=1) > 2)
+    out = []
+    for run in np.split(rows, np.flatnonzero(np.diff(rows) > 3) + 1):
+        columns = np.flatnonzero(ink[run].any(axis=0))
+        if len(run) > 8:
+            out.append(
+                (layer.top + run[0], layer.top + run[-1] + 1, layer.left + columns[0], layer.left + columns[-1])
+            )
+    return out

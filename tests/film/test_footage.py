@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from clerestory.errors import UserError
-from clerestory.film.plan import plan_scenes
+from clerestory.film.plan import plan_cues, plan_scenes
 from clerestory.film.produce import _mix, load_film
 from teaching import drawn, plan_of, shot_of
 
@@ -112,3 +112,21 @@ def test_a_clip_that_cannot_be_decoded_or_is_too_short_is_one_sentence_with_shot
         plan_of(tmp_path, toml, SMALL)
     with pytest.raises(UserError, match="the clip ends before it begins"):
         plan_of(tmp_path, '[[shots]]\nclip = "walk.mkv"\nin_seconds = 2\nout_seconds = 1\n', SMALL)
+
+
+def test_words_spoken_in_a_clip_are_its_captions_where_it_speaks(tmp_path: Path) -> None:
+    # A tone stands in for a voice: silent for a while, then from 21.4 s to 21.6 s of the clip's own clock.
+    footage(tmp_path / "film" / "talk.mkv", Fraction(25), 23.0)
+    toml = (
+        '[[shots]]\nclip = "talk.mkv"\nin_seconds = 20\nout_seconds = 23\nspoken = true\nwords = "Here I stand."\n'
+        '[[shots]]\nclip = "talk.mkv"\nin_seconds = 4\nout_seconds = 8\n'
+    )
+    plan = plan_of(tmp_path, toml, SMALL)
+    scene = shot_of(plan)
+    assert scene.speech
+    assert scene.speech.start - scene.start / 25 == pytest.approx(1.4, abs=0.03)
+    assert plan_cues(plan)[0].text == "Here I stand." and plan_cues(plan)[0].start == scene.speech.start
+    with pytest.raises(UserError, match=r"shot 1 \(talk.mkv\), line 5: nobody is heard to speak in this stretch"):
+        plan_of(tmp_path, toml.replace("= 20", "= 10").replace("= 23", "= 12"), SMALL)
+    with pytest.raises(UserError, match="a spoken clip needs its words"):
+        plan_of(tmp_path, toml.replace('words = "Here I stand."\n', ""), SMALL)

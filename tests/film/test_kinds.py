@@ -5,6 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 from importlib.resources import files
 from pathlib import Path
+from typing import get_args
 
 import av
 import numpy as np
@@ -12,8 +13,10 @@ import opentimelineio as otio
 import pytest
 
 from clerestory import film
+from clerestory.demo_film import demo_shots, kinds_of
 from clerestory.film import produce
 from clerestory.film.facts import FILE
+from clerestory.film.model import KINDS, PAIRS, Film, Point
 from film.test_exposures import CAMERA, TURNED, frame
 from film.test_facts import FACTS
 from film.test_footage import footage
@@ -48,6 +51,15 @@ word = "Here"
 [[shots]]
 clip = "walk.mkv"
 seconds = 2.5
+
+[[shots]]
+merge = "nave"
+seconds = 3
+
+[[shots]]
+picture = "nave"
+wipe = "before/nave"
+seconds = 3
 """
 
 
@@ -69,6 +81,13 @@ def visit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+def test_the_demos_film_uses_every_kind_there_is() -> None:
+    used = kinds_of(Film(shots=demo_shots()))
+    marks = set(get_args(Point.model_fields["mark"].annotation))
+    assert used >= {*KINDS, *PAIRS, *marks, "picture", "before", "within", "fact", "spoken", "still", "words_in"}
+    assert used >= {"hold", "push", "pan", "subject", "description"}
+
+
 def test_every_kind_is_made_the_same_again_and_only_what_changed_is_encoded(visit: Path) -> None:
     first = film.make(visit)
     assert first.parts_made == first.parts
@@ -77,10 +96,18 @@ def test_every_kind_is_made_the_same_again_and_only_what_changed_is_encoded(visi
         assert sum(1 for _ in container.decode(video=0)) == film.plan_film(visit).frames
     timeline = otio.adapters.read_from_file(str(visit / "film" / "film.otio"))
     kinds = [clip.metadata["clerestory"]["kind"] for clip in timeline.video_tracks()[0].find_clips()]
-    assert kinds == ["straightening", "exposures", "picture", "clip"]  # a plan is drawn: no file of it exists
+    assert kinds == [
+        "straightening",
+        "exposures",
+        "picture",
+        "clip",
+        "merge",
+        "wipe",
+    ]  # a plan is drawn: no file of it exists
     assert "0:03 The nave" in (text := (visit / "film" / "description.txt").read_text(encoding="utf-8")), text
     for part in (visit / ".clerestory" / "film").glob("*.mp4"):
         part.unlink()
+    assert film.make(visit, preview=True).parts_made > 8  # every kind is drawn at another size, too
     again = film.make(visit)
     assert again.parts_made == again.parts and (visit / "film" / "film.mp4").read_bytes() == made
     (visit / "film" / "film.toml").write_text(FILM.replace('"Here"', '"There"'), encoding="utf-8")

@@ -376,6 +376,16 @@ def test_film(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     wait(lambda: tomllib.loads(film.read_text(encoding="utf-8"))["shots"][0].get("narration"))
     take = served.folder / "film" / tomllib.loads(film.read_text(encoding="utf-8"))["shots"][0]["narration"]
     assert take.stat().st_size > 100_000
+    page.wait_for_selector(".takes input:checked")  # the take is listed, and in use
+    page.get_by_role("button", name="Prompter").click()
+    before = page.evaluate("document.querySelector('.roll').scrollTop")
+    page.get_by_role("button", name="Record this shot").click()
+    wait(lambda: page.evaluate("document.querySelector('.roll').scrollTop") > before)  # the words roll
+    wait(lambda: page.evaluate("window.clerestory.page.prompter.recorder?.seconds > 1.5"))
+    page.get_by_role("button", name="Stop recording").click()
+    wait(lambda: "LUFS" in page.locator(".shown p").inner_text())
+    page.get_by_role("button", name="Close", exact=True).click()
+    wait(lambda: page.locator(".takes .row").count() == 2)
     page.get_by_role("button", name="Remove recording").click()  # a browser's test tone is no speech
     wait(lambda: not tomllib.loads(film.read_text(encoding="utf-8"))["shots"][0].get("narration"))
     page.get_by_role("button", name="Title and sound").click()

@@ -15,7 +15,9 @@ A film is VISIT/film/film.toml:
     move = "push"                               # hold, push, pull, pan, tilt; with direction, towards, amount
     seconds = 9                                 # left out: as long as its words take
     join = "dissolve"                           # or cut
-                                                # also: whole, before, within, region, settings, join_seconds
+                                                # also: whole, before, within, region, settings, join_seconds,
+                                                # beside, wipe, older; or in place of `picture`: straightening,
+                                                # standpoint, walk, distance, focus, exposures, merge, clip
 
 or VISIT/film/script.md, in which headings are chapters, pictures are shots, and what stands under a picture is said
 over it:

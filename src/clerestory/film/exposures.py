@@ -58,6 +58,8 @@ class Exposures:
     begin: int = 0
     end: int = 0
 
+    drawn_here = False
+
     @property
     def files(self) -> tuple[Path, ...]:
         """What it is drawn from beside the picture."""
@@ -91,6 +93,10 @@ class Exposures:
         length = starts[index + 1] - starts[index]
         share = (frame - starts[index + 1] + _CHANGE * length) / (_CHANGE * length)
         return index, eased(share, 0.5)
+
+    def lit(self, renderer: Renderer, picture: Path) -> DrawnExposures:
+        """Its frames, developed as they are shown."""
+        return DrawnExposures(renderer, self, picture)
 
     def at_frame(self, frame: int) -> tuple[object, ...]:
         """What is seen at a frame, to be compared with other frames."""

@@ -74,11 +74,20 @@ class Stretch:
     cut: Framing
     """What the film shows of its pictures, pixels."""
     sound: str
+    begin: int = 0
+    end: int = 0
+
+    seconds = 0.0
+    drawn_here = False
 
     @property
     def files(self) -> tuple[Path, ...]:
         """The clip itself is the scene's picture."""
         return ()
+
+    def lit(self, renderer: Renderer, picture: Path) -> DrawnFootage:
+        """The clip, to be read as it is shown."""
+        return DrawnFootage(renderer, self)
 
     def at_frame(self, frame: int) -> tuple[object, ...]:
         """Every frame is its own."""

@@ -27,7 +27,7 @@ _STONE, _PALE, _BRASS = "#b5afa3", "#e9e5db", "#b3935f"
 
 _SHEET = f"""
 #let data = json(bytes(sys.inputs.data))
-#set page(width: 960pt, height: 540pt, margin: (x: 48pt, y: 30pt), fill: none)
+#set page(width: 960pt, height: data.page * 1pt, margin: (x: 48pt, y: 30pt), fill: none)
 #set text(font: "Libertinus Serif", fill: rgb("{_PALE}"), number-type: "lining", lang: "en")
 #set par(leading: 0.5em, spacing: 0.6em)
 #let stone(size, body) = text(size: size, fill: rgb("{_STONE}"), body)
@@ -37,10 +37,10 @@ _SHEET = f"""
 _LOWER = (
     _SHEET
     + """
-#place(left + bottom, dy: -data.lift * 1pt, block(width: 640pt, {
+#place(left + bottom, dy: -data.lift * 1pt, block(width: 760pt, {
   set text(hyphenate: false)
-  if data.caption != "" { rule(30pt); v(10pt, weak: true); text(size: 23pt, data.caption) }
-  if data.settings != "" { v(9pt, weak: true); stone(13pt, text(tracking: 0.03em, data.settings)) }
+  if data.caption != "" { rule(30pt); v(10pt, weak: true); text(size: 34pt, data.caption) }
+  if data.settings != "" { v(12pt, weak: true); text(size: 25pt, data.settings) }
 }))
 """
 )
@@ -48,11 +48,11 @@ _LOWER = (
 _NOTE = (
     _SHEET
     + """
-#place(left + top, block(width: 620pt, {
+#place(left + if data.low { bottom } else { top }, dy: -data.lift * 1pt, block(width: 720pt, {
   set text(hyphenate: false)
-  if data.head != "" { text(size: 23pt, data.head) }
+  if data.head != "" { text(size: 28pt, data.head) }
   if data.head != "" and data.lines.len() > 0 { v(9pt, weak: true) }
-  for line in data.lines { stone(20pt, line); linebreak() }
+  for line in data.lines { stone(24pt, line); linebreak() }
 }))
 """
 )
@@ -77,21 +77,32 @@ _PLAN = (
 #for room in data.rooms { shape(room, fill: rgb("#1d1c1a"), stroke: none) }
 #for patch in data.sun { shape(patch, fill: rgb("#e8cf8e").transparentize(45%), stroke: none) }
 #for room in data.rooms { shape(room, stroke: 2pt + stone-colour) }
-#shape(data.cone, fill: brass.transparentize(62%), stroke: none)
 #let edge = (paint: pale, thickness: 2.2pt, cap: "round")
-#stroke-of((data.cone.at(1), data.cone.at(0), data.cone.at(-1)), edge)
+#if data.cone.len() > 0 {
+  shape(data.cone, fill: brass.transparentize(62%), stroke: none)
+  stroke-of((data.cone.at(1), data.cone.at(0), data.cone.at(-1)), edge)
+}
 #for window in data.windows { stroke-of(window, 5pt + rgb("#7fa6c4")) }
-#let (x, y) = (data.stand.at(0) * 1pt, data.stand.at(1) * 1pt)
-#place(top + left, dx: x - 7pt, dy: y - 7pt, circle(radius: 7pt, fill: pale, stroke: 2pt + rgb("#0b0b0a")))
+#if data.cone.len() > 0 {
+  let (x, y) = (data.stand.at(0) * 1pt, data.stand.at(1) * 1pt)
+  place(top + left, dx: x - 7pt, dy: y - 7pt, circle(radius: 7pt, fill: pale, stroke: 2pt + rgb("#0b0b0a")))
+}
 #place(bottom + right, dx: -48pt, dy: -14pt, stack(dir: ttb, spacing: 5pt,
-  align(right, stone(20pt, data.metres)), line(length: data.bar * 1pt, stroke: 2pt + stone-colour)))
+  align(right, stone(24pt, data.metres)), line(length: data.bar * 1pt, stroke: 2pt + stone-colour)))
 """
 )
 
 _TAG = (
     _SHEET
     + """
-#place(left + top, dx: 20pt, dy: 20pt, block(width: 420pt, { set text(hyphenate: false, size: 22pt); data.word }))
+#place(left + top, dx: 20pt, dy: 20pt, block(width: 420pt, { set text(hyphenate: false, size: 26pt); data.word }))
+"""
+)
+
+_WORD = (
+    _SHEET
+    + """
+#place(left + top, dx: 20pt, dy: 20pt, text(size: data.size * 1pt, data.word))
 """
 )
 
@@ -108,6 +119,10 @@ _CARD = (
 """
 )
 
+# The least that is set, in points of a frame 960 wide: on a phone 390 points across it stands nearly 10 high, about
+# what a phone's own small print is (common practice, no source).
+SMALLEST = 24.0
+
 
 @dataclass(frozen=True)
 class Card:
@@ -115,8 +130,8 @@ class Card:
 
     heading: str = ""
     lines: tuple[str, ...] = ()
-    size: float = 42.0
-    small: float = 17.0
+    size: float = 46.0
+    small: float = SMALLEST
 
 
 @dataclass(frozen=True)
@@ -142,7 +157,8 @@ def _set(sheet: str, data: str, width: int) -> NDArray[np.uint8]:
 
 
 def _letters(sheet: str, values: dict[str, object], size: tuple[int, int]) -> NDArray[np.uint8]:
-    rgba = _set(sheet, json.dumps(values, ensure_ascii=False), size[0])
+    page = 960 * size[1] / size[0]
+    rgba = _set(sheet, json.dumps({**values, "page": round(page, 3)}, ensure_ascii=False), size[0])
     out = np.zeros((size[1], size[0], 4), np.uint8)
     h, w = min(size[1], rgba.shape[0]), min(size[0], rgba.shape[1])
     out[:h, :w] = rgba[:h, :w]
@@ -202,9 +218,13 @@ def plated(letters: NDArray[np.uint8], feather: float) -> tuple[Floats, Floats]:
     return rgba[..., :3] * share + _DARK * (1 - share), cover
 
 
-def note(head: str, lines: tuple[str, ...], size: tuple[int, int]) -> Layer:
-    """Small type at the top left, on a plate: what the words rest on, or what is seen at this moment."""
-    letters = _letters(_NOTE, {"head": head, "lines": list(lines)}, size)
+def note(head: str, lines: tuple[str, ...], size: tuple[int, int], lift: float | None = None) -> Layer:
+    """Small type at the top left, on a plate: what the words rest on, or what is seen at this moment.
+
+    With `lift` at the bottom left, raised by so many points.
+    """
+    low = {"low": lift is not None, "lift": lift or 0.0}
+    letters = _letters(_NOTE, {"head": head, "lines": list(lines), **low}, size)
     return _cropped(*plated(letters, size[0] / 60), "|".join((head, *lines)))
 
 
@@ -212,6 +232,16 @@ def note(head: str, lines: tuple[str, ...], size: tuple[int, int]) -> Layer:
 def tag(word: str, size: tuple[int, int]) -> Layer:
     """A word on its plate, to be moved where it belongs."""
     return _cropped(*plated(_letters(_TAG, {"word": word}, size), size[0] / 90), word)
+
+
+@lru_cache(maxsize=64)
+def lettered(word: str, points: float, size: tuple[int, int]) -> NDArray[np.uint8]:
+    """A word alone, RGBA code values, h x w x 4; `points`: its size, `size`: of the frame it goes into, pixels."""
+    rgba = _letters(_WORD, {"word": word, "size": points}, size)
+    ys, xs = np.nonzero(rgba[..., 3])
+    if not ys.size:
+        return rgba[:1, :1]
+    return np.ascontiguousarray(rgba[ys.min() : ys.max() + 1, xs.min() : xs.max() + 1])
 
 
 def card_light(card: Card, size: tuple[int, int]) -> Floats:
@@ -236,6 +266,13 @@ def _on_dark(rgba: NDArray[np.uint8]) -> Floats:
     shown = rgba[..., :3].astype(np.float32) / np.float32(255) * cover + dark * (1 - cover)
     out[:] = np.where(cover > 0, srgb.linear(shown), out)
     return out.reshape(rgba.shape[0], -1)
+
+
+def lay_linear(layer: Layer, light: Floats, left: int, top: int) -> None:
+    """A layer over linear light, float32 H x W x 3, in place, its corner at a place inside it."""
+    height, width = layer.cover.shape
+    part = light[top : top + height, left : left + width]
+    part += layer.cover[..., None] * (srgb.linear(layer.colour).astype(np.float32) - part)
 
 
 def inset(whole: NDArray[np.float32], region: tuple[float, float, float, float], size: tuple[int, int]) -> Layer:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
@@ -33,22 +33,24 @@ class Source:
     """A picture ready for a move: averaged down as far as the closest framing allows."""
 
     light: Floats
+    """Linear light, float32 h x w x 3; of a pan, h x 2 x 3 w: even columns, then odd ones."""
     factor: tuple[float, float]
     """Prepared pixels for one of the picture's, across and down."""
-    rows: Floats | None = None
-    """Coverage of the frame's rows, when `light` already has them: a pan resamples down only once."""
     columns: Floats | None = None
-    """The same for columns: a tilt resamples across only once."""
+    """Coverage of the frame's columns, when `light` already has them: a tilt resamples across only once."""
+    halves: bool = False
+    """`light` has the frame's rows, and across two pixels to one of the frame: a pan shifts by equal weights."""
 
 
-def prepare(linear: Floats, closest: float, frame_width: int) -> Source:
+def prepare(linear: Floats, closest: float, frame_width: int, spare: float = SPARE) -> Source:
     """The picture, linear light float32 H x W x 3, at the one fineness that serves a whole move.
 
-    `closest`: width of the tightest framing, picture pixels; `frame_width`: of the film's frame, pixels.
+    `closest`: width of the tightest framing, picture pixels; `frame_width`: of the film's frame, pixels; `spare`:
+    pixels kept for each of the frame's.
 
     One fineness for all frames of a shot, so that no change of level shows while the camera moves.
     """
-    shrink = closest / frame_width / SPARE
+    shrink = closest / frame_width / spare
     height, width = linear.shape[:2]
     if shrink <= 1.02:
         return Source(linear, (1.0, 1.0))
@@ -110,64 +112,63 @@ def _weights(
     return first, weights, coverage
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _across(d: Floats, left: int, x0: NDArray[np.int32], wx: Floats, out: Floats) -> None:
-    """Taps across, at least six, always even in number; the first six written out, which is twice as fast."""
-    if wx.shape[1] == 1:
-        for i in range(out.size):
-            out[i] = d[i]
-        return
-    for x in range(x0.size):
-        i = 3 * (x0[x] - left)
-        a, b, c, e, f, g = wx[x, 0], wx[x, 1], wx[x, 2], wx[x, 3], wx[x, 4], wx[x, 5]
-        for k in range(3):
-            j = i + k
-            out[3 * x + k] = a * d[j] + b * d[j + 3] + c * d[j + 6] + e * d[j + 9] + f * d[j + 12] + g * d[j + 15]
-    for k in range(6, wx.shape[1], 2):
-        for x in range(x0.size):
-            i = 3 * (x0[x] - left + k)
-            a, b = wx[x, k], wx[x, k + 1]
-            out[3 * x] += a * d[i] + b * d[i + 3]
-            out[3 * x + 1] += a * d[i + 1] + b * d[i + 4]
-            out[3 * x + 2] += a * d[i + 2] + b * d[i + 5]
+LANES = 8  # rows resampled across together: their values lie side by side, so that one instruction serves all
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _row(
-    light: Floats,
-    y0: int,
-    wy: Floats,
-    x0: NDArray[np.int32],
-    wx: Floats,
-    left: int,
-    right: int,
-    down: Floats,
-    out: Floats,
-) -> None:
-    """One frame row, linear RGB interleaved: taps down first, then across. `down` is scratch space."""
-    if wy.size == 1:
-        _across(light[y0, 3 * left : 3 * right], left, x0, wx, out)
-        return
+def _down(light: Floats, y0: int, wy: Floats, left: int, right: int, out: Floats) -> None:
+    """One frame row's taps down, linear RGB interleaved: six at once, and what more there are in pairs."""
     count = 3 * (right - left)
-    rows = wy.size
-    a = light[y0, 3 * left : 3 * right]
-    w = wy[0]
+    a, b = light[y0, 3 * left : 3 * right], light[y0 + 1, 3 * left : 3 * right]
+    c, d = light[y0 + 2, 3 * left : 3 * right], light[y0 + 3, 3 * left : 3 * right]
+    e, f = light[y0 + 4, 3 * left : 3 * right], light[y0 + 5, 3 * left : 3 * right]
+    u, v, w, x, y, z = wy[0], wy[1], wy[2], wy[3], wy[4], wy[5]
     for i in range(count):
-        down[i] = w * a[i]
-    k = 1
-    while k + 1 < rows:
-        a = light[y0 + k, 3 * left : 3 * right]
-        b = light[y0 + k + 1, 3 * left : 3 * right]
-        w, v = wy[k], wy[k + 1]
+        out[i] = u * a[i] + v * b[i] + w * c[i] + x * d[i] + y * e[i] + z * f[i]
+    for k in range(6, wy.size, 2):
+        a, b = light[y0 + k, 3 * left : 3 * right], light[y0 + k + 1, 3 * left : 3 * right]
+        u, v = wy[k], wy[k + 1]
         for i in range(count):
-            down[i] += w * a[i] + v * b[i]
-        k += 2
-    if k < rows:
-        a = light[y0 + k, 3 * left : 3 * right]
-        w = wy[k]
-        for i in range(count):
-            down[i] += w * a[i]
-    _across(down, left, x0, wx, out)
+            out[i] += u * a[i] + v * b[i]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _across(rows: Floats, left: int, x0: NDArray[np.int32], wx: Floats, tile: Floats, done: Floats) -> None:
+    """Taps across of `LANES` rows at once, in place of their first values.
+
+    `tile` and `done` are scratch space: the rows turned so that each pixel's values of all rows lie together.
+    """
+    count, wide = tile.size // LANES, 3 * LANES
+    for i in range(count):
+        for lane in range(LANES):
+            tile[LANES * i + lane] = rows[lane, i]
+    for x in range(x0.size):
+        i, o = wide * (x0[x] - left), wide * x
+        a, b, c, d, e, f = wx[x, 0], wx[x, 1], wx[x, 2], wx[x, 3], wx[x, 4], wx[x, 5]
+        t, p, q = tile[i : i + wide], tile[i + wide : i + 2 * wide], tile[i + 2 * wide : i + 3 * wide]
+        r, s = tile[i + 3 * wide : i + 4 * wide], tile[i + 4 * wide : i + 5 * wide]
+        g = tile[i + 5 * wide : i + 6 * wide]
+        for k in range(wide):
+            done[o + k] = a * t[k] + b * p[k] + c * q[k] + d * r[k] + e * s[k] + f * g[k]
+        for n in range(6, wx.shape[1]):
+            a = wx[x, n]
+            t = tile[i + n * wide : i + (n + 1) * wide]
+            for k in range(wide):
+                done[o + k] += a * t[k]
+    for lane in range(LANES):
+        for i in range(3 * x0.size):
+            rows[lane, i] = done[LANES * i + lane]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _shifted(halves: Floats, first: int, w: Floats, out: Floats) -> None:
+    """A row of a pan from the half pixels (2 x 3 w) of its picture: eight taps (w), the same for every pixel."""
+    n, even = out.size, 3 * ((first + 1) // 2)
+    odd = 3 * (first // 2)
+    a, b = (halves[0, even:], halves[1, odd:]) if first % 2 == 0 else (halves[1, odd:], halves[0, even:])
+    for i in range(n):
+        near = w[0] * a[i] + w[1] * b[i] + w[2] * a[i + 3] + w[3] * b[i + 3]
+        out[i] = near + w[4] * a[i + 6] + w[5] * b[i + 6] + w[6] * a[i + 9] + w[7] * b[i + 9]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -190,15 +191,31 @@ def _linear_band(
     rows: tuple[int, int],
     out: Floats,
 ) -> None:
+    """Rows of a band in linear light into `out` (rows[1] - rows[0] of them, 3 W)."""
     y0, wy, cy = ys
     x0, wx, cx = xs
     left = x0.min()
     right = min(x0.max() + wx.shape[1], light.shape[1] // 3)
     filled = cx.min() >= 1
-    down = np.empty(3 * (right - left), np.float32)
+    held = np.empty((LANES, 3 * max(right - left, x0.size)), np.float32)
+    tile, done = np.empty(LANES * 3 * (right - left), np.float32), np.empty(LANES * 3 * x0.size, np.float32)
+    for begin in range(rows[0], rows[1], LANES):
+        count = min(LANES, rows[1] - begin)
+        for k in range(count):
+            _down(light, y0[begin + k], wy[begin + k], left, right, held[k])
+        if wx.shape[1] > 1:
+            _across(held, left, x0, wx, tile, done)
+        for k in range(count):
+            row = out[begin + k - rows[0]]
+            row[:] = held[k, : 3 * x0.size]
+            _surrounded(row, cy[begin + k], cx, filled, dark)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _pan_band(halves: Floats, first: int, w: Floats, rows: tuple[int, int], out: Floats) -> None:
+    """Rows of a pan's band in linear light into `out` (rows[1] - rows[0] of them, 3 W)."""
     for y in range(rows[0], rows[1]):
-        _row(light, y0[y], wy[y], x0, wx, left, right, down, out[y])
-        _surrounded(out[y], cy[y], cx, filled, dark)
+        _shifted(halves[y], first, w, out[y - rows[0]])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -216,59 +233,35 @@ def _levels_row(row: Floats, c: Floats, luma: Bytes, enc: Floats) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _chroma_row(upper: Floats, lower: Floats, u: Bytes, v: Bytes) -> None:
-    """One row of chroma from two rows of R'G'B': sited on the left luma sample, as H.264 takes it (table E-3)."""
-    width = upper.size // 3
-    for i in range(width // 2):
-        m = 6 * i
-        p = max(m - 3, 0)
-        n = m + 3
-        r = upper[p] + lower[p] + 2 * (upper[m] + lower[m]) + upper[n] + lower[n]
-        g = upper[p + 1] + lower[p + 1] + 2 * (upper[m + 1] + lower[m + 1]) + upper[n + 1] + lower[n + 1]
-        b = upper[p + 2] + lower[p + 2] + 2 * (upper[m + 2] + lower[m + 2]) + upper[n + 2] + lower[n + 2]
+def _chroma_row(upper: Floats, lower: Floats, both: Floats, spread: Floats, u: Bytes, v: Bytes) -> None:
+    """One row of chroma from two rows of R'G'B': sited on the left luma sample, as H.264 takes it (table E-3).
+
+    `both` (3 W + 6) and `spread` (3 W) are scratch space.
+    """
+    count = upper.size
+    for i in range(count):
+        both[i + 3] = upper[i] + lower[i]
+    for i in range(3):
+        both[i], both[count + 3 + i] = both[3 + i], both[count + i]
+    for i in range(count):
+        spread[i] = both[i] + 2 * both[i + 3] + both[i + 6]
+    for i in range(u.size):
+        r, g, b = spread[6 * i], spread[6 * i + 1], spread[6 * i + 2]
         y = np.float32(0.2126) * r + np.float32(0.7152) * g + np.float32(0.0722) * b
         u[i] = np.uint8(np.float32(128.5) + np.float32(224 / 8 / 1.8556) * (b - y))
         v[i] = np.uint8(np.float32(128.5) + np.float32(224 / 8 / 1.5748) * (r - y))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _video_band(
-    light: Floats,
-    ys: tuple[NDArray[np.int32], Floats, Floats],
-    xs: tuple[NDArray[np.int32], Floats, Floats],
-    dark: Floats,
-    curve: Floats,
-    rows: tuple[int, int],
-    luma: Bytes,
-    u: Bytes,
-    v: Bytes,
-) -> None:
-    """Resampled rows straight to video levels, two rows at a time."""
-    y0, wy, cy = ys
-    x0, wx, cx = xs
-    left = x0.min()
-    right = min(x0.max() + wx.shape[1], light.shape[1] // 3)
-    filled = cx.min() >= 1
-    down = np.empty(3 * (right - left), np.float32)
-    row = np.empty(3 * x0.size, np.float32)
-    upper, lower = np.empty(3 * x0.size, np.float32), np.empty(3 * x0.size, np.float32)
-    for y in range(rows[0], rows[1], 2):
-        _row(light, y0[y], wy[y], x0, wx, left, right, down, row)
-        _surrounded(row, cy[y], cx, filled, dark)
-        _levels_row(row, curve, luma[y], upper)
-        _row(light, y0[y + 1], wy[y + 1], x0, wx, left, right, down, row)
-        _surrounded(row, cy[y + 1], cx, filled, dark)
-        _levels_row(row, curve, luma[y + 1], lower)
-        _chroma_row(upper, lower, u[y // 2], v[y // 2])
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def _levels_band(linear: Floats, curve: Floats, rows: tuple[int, int], luma: Bytes, u: Bytes, v: Bytes) -> None:
+    """Rows of linear light (the first is the band's, or the frame's where it holds all) to video levels."""
     upper, lower = np.empty(linear.shape[1], np.float32), np.empty(linear.shape[1], np.float32)
+    both, spread = np.empty(upper.size + 6, np.float32), np.empty(upper.size, np.float32)
     for y in range(rows[0], rows[1], 2):
-        _levels_row(linear[y], curve, luma[y], upper)
-        _levels_row(linear[y + 1], curve, luma[y + 1], lower)
-        _chroma_row(upper, lower, u[y // 2], v[y // 2])
+        at = y - rows[0]
+        _levels_row(linear[at], curve, luma[y], upper)
+        _levels_row(linear[at + 1], curve, luma[y + 1], lower)
+        _chroma_row(upper, lower, both, spread, u[y // 2], v[y // 2])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -308,12 +301,6 @@ def planes_of(frame: av.VideoFrame) -> tuple[Bytes, Bytes, Bytes]:
     return out[0], out[1], out[2]
 
 
-def _as_it_is(coverage: Floats) -> tuple[NDArray[np.int32], Floats, Floats]:
-    """An axis along which the source is the frame's already."""
-    count = coverage.size
-    return np.arange(count, dtype=np.int32), np.ones((count, 1), np.float32), coverage
-
-
 def _once(light: Floats, axis: tuple[NDArray[np.int32], Floats, Floats]) -> Floats:
     """Light resampled along its first axis."""
     first, weights, _ = axis
@@ -324,6 +311,14 @@ def _once(light: Floats, axis: tuple[NDArray[np.int32], Floats, Floats]) -> Floa
     return out
 
 
+def _turned(light: Floats) -> Floats:
+    return np.ascontiguousarray(light.transpose(1, 0, 2))
+
+
+_AROUND = 8  # half pixels of a pan's edge repeated on either side, for the taps that reach beyond it
+_AT_ONCE = 32  # rows drawn before they are turned to video levels: few enough to stay in the processor's cache
+
+
 class Renderer:
     """Turns framings into frames of one size, on a few threads."""
 
@@ -331,7 +326,7 @@ class Renderer:
         self.width, self.height = width, height
         self._pool = ThreadPoolExecutor(threads)
         bands = max(1, threads)
-        edges = [2 * round(i * height / bands / 2) for i in range(bands)] + [height]
+        edges = [LANES * round(i * height / bands / LANES) for i in range(bands)] + [height]
         self._bands = list(pairwise(edges))
         self._curve = _curve()
         self._dark = np.array(SURROUND, np.float32)
@@ -342,48 +337,80 @@ class Renderer:
     def _each(self, work: Callable[[tuple[int, int]], None]) -> None:
         list(self._pool.map(work, self._bands))
 
-    def _axes(self, source: Source, framing: Framing) -> Iterator[tuple[NDArray[np.int32], Floats, Floats]]:
-        fx, fy = source.factor
-        height, width = source.light.shape[:2]
-        if source.rows is None:
-            yield _weights(framing.top * fy, framing.height * fy / self.height, self.height, height, B, C)
-        else:
-            yield _as_it_is(source.rows)
-        if source.columns is None:
-            yield _weights(framing.left * fx, framing.width * fx / self.width, self.width, width, B, C)
-        else:
-            yield _as_it_is(source.columns)
+    def settled(self, linear: Floats, start: Framing, end: Framing) -> Source:
+        """A picture ready for a move, resampled ahead along the axis that the move leaves alone.
 
-    def settled(self, source: Source, start: Framing, end: Framing) -> Source:
-        """A source for a move between two framings, resampled ahead along the axis that the move leaves alone."""
-        height, width = source.light.shape[:2]
-        fx, fy = source.factor
-        if (start.top, start.height) == (end.top, end.height):
-            axis = _weights(start.top * fy, start.height * fy / self.height, self.height, height, B, C)
-            return Source(_once(source.light, axis), source.factor, rows=axis[2])
+        `linear`: its linear light, float32 H x W x 3. A pan is laid on two pixels to one
+        of the frame: then all pixels of a frame are shifted by the same share.
+        """
+        closest = min(start.width, end.width)
+        if (start.top, start.height) == (end.top, end.height) and start.width == end.width:
+            source = prepare(linear, closest, self.width, 2.0)
+            return self._pan(source, start)
+        source = prepare(linear, closest, self.width)
         if (start.left, start.width) == (end.left, end.width):
+            fx, width = source.factor[0], source.light.shape[1]
             axis = _weights(start.left * fx, start.width * fx / self.width, self.width, width, B, C)
-            turned = _once(np.ascontiguousarray(source.light.transpose(1, 0, 2)), axis)
-            return Source(np.ascontiguousarray(turned.transpose(1, 0, 2)), source.factor, columns=axis[2])
+            return Source(_turned(_once(_turned(source.light), axis)), source.factor, columns=axis[2])
         return source
+
+    def _pan(self, source: Source, framing: Framing) -> Source:
+        """A pan's source: the frame's rows, and half pixels across, its edges repeated."""
+        (fx, fy), (height, width) = source.factor, source.light.shape[:2]
+        down = _weights(framing.top * fy, framing.height * fy / self.height, self.height, height, B, C)
+        step = framing.width * fx / self.width / 2
+        count = 2 * _AROUND + int(np.ceil(width / step))
+        count += count % 2
+        across = _weights(-_AROUND * step, step, count, width, B, C)
+        fine = np.empty((self.height, 3 * count), np.float32)
+        flat, everywhere = source.light.reshape(height, -1), np.ones(count, np.float32)
+        self._each(
+            lambda rows: _linear_band(
+                flat, down, (*across[:2], everywhere), self._dark, rows, fine[rows[0] : rows[1]]
+            )
+        )
+        halves = fine.reshape(self.height, -1, 2, 3).transpose(0, 2, 1, 3).reshape(self.height, 2, -1)
+        return Source(np.ascontiguousarray(halves), source.factor, halves=True)
+
+    def _drawer(self, source: Source, framing: Framing) -> Callable[[tuple[int, int], Floats], None]:
+        """What draws some rows of a framing in linear light, rows[1] - rows[0] x 3 width."""
+        fx, fy = source.factor
+        if source.halves:
+            start = 2 * self.width * framing.left / framing.width + _AROUND
+            first, weights, _ = _weights(start, 2.0, 1, source.light.shape[2] // 3 * 2, B, C)
+            return lambda rows, out: _pan_band(source.light, int(first[0]), weights[0], rows, out)
+        height, width = source.light.shape[:2]
+        ys = _weights(framing.top * fy, framing.height * fy / self.height, self.height, height, B, C)
+        if source.columns is None:
+            xs = _weights(framing.left * fx, framing.width * fx / self.width, self.width, width, B, C)
+        else:  # an axis along which the source is the frame's already
+            xs = np.arange(self.width, dtype=np.int32), np.ones((self.width, 1), np.float32), source.columns
+        flat = source.light.reshape(height, -1)
+        return lambda rows, out: _linear_band(flat, ys, xs, self._dark, rows, out)
 
     def linear(self, source: Source, framing: Framing, out: Floats) -> None:
         """A framing in linear light into `out`, height x 3 width."""
-        ys, xs = self._axes(source, framing)
-        flat = source.light.reshape(source.light.shape[0], -1)
-        self._each(lambda rows: _linear_band(flat, ys, xs, self._dark, rows, out))
+        draw = self._drawer(source, framing)
+        self._each(lambda rows: draw(rows, out[rows[0] : rows[1]]))
 
     def video(self, source: Source, framing: Framing, frame: av.VideoFrame) -> None:
-        """A framing straight to video levels."""
-        ys, xs = self._axes(source, framing)
-        flat = source.light.reshape(source.light.shape[0], -1)
+        """A framing straight to video levels, some rows at a time."""
+        draw = self._drawer(source, framing)
         luma, u, v = planes_of(frame)
-        self._each(lambda rows: _video_band(flat, ys, xs, self._dark, self._curve, rows, luma, u, v))
+
+        def band(rows: tuple[int, int]) -> None:
+            held = np.empty((_AT_ONCE, 3 * self.width), np.float32)
+            for first in range(rows[0], rows[1], _AT_ONCE):
+                lot = (first, min(first + _AT_ONCE, rows[1]))
+                draw(lot, held)
+                _levels_band(held, self._curve, lot, luma, u, v)
+
+        self._each(band)
 
     def levels(self, linear: Floats, frame: av.VideoFrame) -> None:
         """Linear light, height x 3 width, to video levels."""
         luma, u, v = planes_of(frame)
-        self._each(lambda rows: _levels_band(linear, self._curve, rows, luma, u, v))
+        self._each(lambda rows: _levels_band(linear[rows[0] : rows[1]], self._curve, rows, luma, u, v))
 
     def mix(self, a: Floats, b: Floats, share: Floats) -> None:
         """b mixed into a, in place, in linear light: both float32 (H, 3 W), colours side by side.
@@ -391,3 +418,18 @@ class Renderer:
         `share` of b by column, float32 (W,), 0 to 1.
         """
         self._each(lambda rows: _mix_band(a, b, share, rows))
+
+
+@dataclass
+class StillCard:
+    """A card: the same light in every frame."""
+
+    renderer: Renderer
+    light: Floats
+
+    def linear(self, frame: int, out: Floats) -> None:
+        """The card, the same at every frame, into `out`, float32 (H, 3 W)."""
+        out[:] = self.light
+
+    def video(self, frame: int, out: av.VideoFrame) -> None:
+        self.renderer.levels(self.light, out)

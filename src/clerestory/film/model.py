@@ -15,14 +15,20 @@ from clerestory.film.loudness import LOUDEST, QUIETEST, TARGET
 
 Move = Literal["hold", "push", "pull", "pan", "tilt"]
 Join = Literal["cut", "dissolve"]
+Language = Annotated[str, Field(pattern=r"^[a-z]{3}$")]
 Share = Annotated[float, Field(ge=0, le=1)]
 
 KINDS = (
     "straightening",
     "standpoint",
+    "walk",
+    "distance",
+    "focus",
     "exposures",
+    "merge",
     "clip",
 )  # keys of a shot that name its picture in place of `picture`
+PAIRS = ("beside", "wipe", "older")  # keys of a shot that put a second picture into its frame
 WORDS_A_MINUTE = 140  # unhurried speech over pictures; common practice, no source
 QUIET_SECONDS = 7.0  # a picture nobody speaks over; common practice, no source
 
@@ -66,11 +72,21 @@ class Point(BaseModel):
         return self
 
 
+class Match(BaseModel):
+    """One place of the building in two pictures; four or more lay an older picture on today's."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    here: tuple[Share, Share]
+    """In the shot's picture: shares of its width and height, from its top left corner."""
+    there: tuple[Share, Share]
+    """In the older one, so too."""
+
+
 class Shot(BaseModel):
     """One picture in the film: how long, how it moves, what is said and shown over it.
 
-    `straightening`, `standpoint` and `exposures` name the picture in place of `picture`, and show how it came about;
-    `clip` names a video file.
+    The keys of `KINDS` name the picture in place of `picture`, and show how it came about; `clip` names a video file.
     """
 
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
@@ -83,6 +99,28 @@ class Shot(BaseModel):
     """In place of `picture`: where that picture was taken, on the floor plan of visit.toml."""
     exposures: str = ""
     """In place of `picture`: the frames that picture was merged from, one after another, then the picture."""
+    walk: str = ""
+    """In place of `picture`: the way over the floor to where that picture was taken, from where `walk_from` was."""
+    walk_from: str = ""
+    """The picture that a `walk` comes from; without it, the one of the shot before."""
+    distance: str = ""
+    """In place of `picture`: that picture from far with a long lens against from near with a short one, drawn."""
+    focus: str = ""
+    """In place of `picture`: how near and how far that picture is sharp, over a section of the room."""
+    focus_m: Annotated[float, Field(gt=0)] | None = None
+    """Metres that a `focus` picture was focused at; without it, as planned, else on the subject."""
+    merge: str = ""
+    """In place of `picture`: the shade of that merged picture at 100 %, one frame beside the merge of all."""
+    beside: str = ""
+    """Another picture shown beside this one, each in half of the frame."""
+    wipe: str = ""
+    """Another picture, which this one is drawn over by a line that rests in the middle."""
+    older: str = ""
+    """An older picture (its file, relative to pictures/ or film/), laid on this one, which is drawn over it."""
+    other: str = ""
+    """What the picture of `beside`, `wipe` or `older` is called."""
+    match: tuple[Match, ...] = ()
+    """Places that lay an `older` picture on this one, each as [[shots.match]]; found by themselves when not given."""
     clip: str = ""
     """In place of `picture`: a video file, relative to film/."""
     in_seconds: Annotated[float, Field(ge=0)] | None = None
@@ -91,6 +129,8 @@ class Shot(BaseModel):
     """Where in the clip the shot ends; without it, at its end, or after the shot's `seconds`."""
     sound: Literal["keep", "duck", "mute"] = "keep"
     """The clip's own sound: heard, giving way under words, or not heard."""
+    spoken: bool = False
+    """The clip is a spoken piece: `words` are said in it, and its captions lie where it speaks."""
     station: str = ""
     """The standing point's name in visit.toml, for a `standpoint`; without it, the one planned."""
     chapter: str = ""
@@ -122,7 +162,14 @@ class Shot(BaseModel):
     within: str = ""
     """Name of a picture that holds this detail: it is shown small, with the place of the detail marked."""
     region: tuple[Share, Share, Share, Share] | None = None
-    """Where the detail lies in `within`: left, top, right, bottom as shares; found by matching when not given."""
+    """Where the detail lies in `within`, or what `merge` shows: left, top, right, bottom as shares; else found."""
+    subject: tuple[Share, Share, Share, Share] | None = None
+    """What a square or upright film must keep: left, top, right, bottom as shares; else what is pointed at, or the
+    middle."""
+    description: str = ""
+    """What is seen, for those who do not see it; else the picture's own description."""
+    words_in: dict[Language, str] = Field(default_factory=dict)
+    """The words in other languages, by ISO 639-2 code: captions to choose."""
     fact: tuple[str, ...] = ()
     """Names of facts in facts.toml that the words rest on: shown small while they are said, listed at the end."""
 
@@ -132,9 +179,14 @@ class Shot(BaseModel):
     """What is pointed at, each as [[shots.point]]."""
 
     @property
+    def pair(self) -> str:
+        """The key that pairs the picture with another: `beside`, `wipe`, `older`; empty where none does."""
+        return next((key for key in PAIRS if getattr(self, key)), "")
+
+    @property
     def kind(self) -> str:
-        """`picture`, or the key that names the picture in its place."""
-        return next((key for key in KINDS if getattr(self, key)), "picture")
+        """`picture`, the key that pairs it, or the one that names the picture in its place."""
+        return next((key for key in KINDS if getattr(self, key)), self.pair or "picture")
 
     @model_validator(mode="before")
     @classmethod
@@ -158,17 +210,49 @@ class Shot(BaseModel):
         if self.whole and self.move != "hold":
             raise ValueError("a whole picture is always a hold; remove `whole` or the move")
         self._one_kind()
+        self._one_pair()
         if self.still and (self.clip or self.move != "hold"):
             raise ValueError(f"`still` forbids a {'clip' if self.clip else self.move}; remove one of the two")
-        if self.region and not (self.region[0] < self.region[2] and self.region[1] < self.region[3]):
-            raise ValueError("region is left, top, right, bottom; this one has no width or no height")
+        for key in ("subject", "region"):
+            self._has_sides(key)
         return self
+
+    def _has_sides(self, key: str) -> None:
+        """Complain of a region without width or height."""
+        box = getattr(self, key)
+        if box and not (box[0] < box[2] and box[1] < box[3]):
+            raise ValueError(f"{key} is left, top, right, bottom; this one has no width or no height")
+
+    def _belongs(self) -> None:
+        """Complain of a key whose owner is not there."""
+        planned = self.standpoint or self.walk or self.distance or self.focus
+        for key, owner, there in (
+            ("station", "standpoint, walk, distance or focus", planned),
+            ("walk_from", "walk", self.walk), ("focus_m", "focus", self.focus), ("match", "older", self.older),
+            ("other", "beside, wipe or older", self.pair), ("spoken", "clip", self.clip),
+        ):  # fmt: skip
+            if getattr(self, key) and not there:
+                raise ValueError(f"{key} belongs to a {owner}; remove it")
+        if self.spoken and not self.words:
+            raise ValueError("a spoken clip needs its words; write them as words, as they are said")
+        if self.spoken and (self.narration or self.sound == "mute"):
+            raise ValueError("a spoken clip is heard itself; remove narration, or sound")
+
+    def _one_pair(self) -> None:
+        """Complain of a pair of pictures that is to be two things, or to move."""
+        pairs = [key for key in PAIRS if getattr(self, key)]
+        if len(pairs) > 1:
+            raise ValueError(f"pairs its picture once; remove {' or '.join(pairs)}")
+        useless = [key for key in ("before", "within", "point", "whole") if getattr(self, key)]
+        if self.move != "hold":
+            useless.append("move")
+        if pairs and useless:
+            raise ValueError(f"two pictures by {pairs[0]} are held; remove {', '.join(useless)}")
 
     def _one_kind(self) -> None:
         """Complain of a shot that is to be two things, or of what its kind has no use for."""
         named = [key for key in KINDS if getattr(self, key)]
-        if self.station and not self.standpoint:
-            raise ValueError("station belongs to a standpoint; remove it")
+        self._belongs()
         if not self.clip and (self.in_seconds is not None or self.out_seconds is not None or self.sound != "keep"):
             raise ValueError("in_seconds, out_seconds and sound belong to a clip; remove them")
         if self.out_seconds is not None and self.out_seconds <= (self.in_seconds or 0):
@@ -179,11 +263,17 @@ class Shot(BaseModel):
             return
         if getattr(self, named[0]) != self.picture:
             raise ValueError(f'{named[0]} names the picture; remove picture = "{self.picture}"')
-        useless = [key for key in ("before", "within", "point", "whole") if getattr(self, key)]
+        useless = [key for key in ("before", "within", "point", "whole", *PAIRS) if getattr(self, key)]
         if self.move != "hold":
             useless.append("move")
         if useless:
             raise ValueError(f"{named[0]} has a course of its own; remove {', '.join(useless)}")
+
+
+def plain_picture(shot: Shot) -> Shot:
+    """The same shot, but its picture alone: what its kind asks for is taken out."""
+    asked = {key: Shot.model_fields[key].default for key in (*KINDS, "station", "walk_from", "focus_m")}
+    return shot.model_copy(update=asked)
 
 
 class Film(BaseModel):
@@ -193,7 +283,7 @@ class Film(BaseModel):
 
     title: str = ""
     subtitle: str = ""
-    language: Annotated[str, Field(pattern=r"^[a-z]{3}$")] = "eng"
+    language: Language = "eng"
     """ISO 639-2 code of the captions' language."""
     words_a_minute: Annotated[float, Field(ge=40, le=320)] | None = None
     """Speed of speech; without it, measured on the recordings, else 140."""
@@ -249,13 +339,15 @@ def film_of(text: str, path: Path) -> Film:
 
 
 def _shot_toml(shot: dict[str, Any]) -> str:
-    points = shot.pop("point", [])
+    points, pairs, other = shot.pop("point", []), shot.pop("match", []), shot.pop("words_in", {})
     if any(key in shot for key in KINDS):
         del shot["picture"]
     if len(facts := shot.get("fact", [])) == 1:
         shot["fact"] = facts[0]
     text = f"\n[[shots]]\n{tomli_w.dumps(shot)}"
-    return text + "".join(f"\n[[shots.point]]\n{tomli_w.dumps(point)}" for point in points)
+    text += f"\n[shots.words_in]\n{tomli_w.dumps(other)}" if other else ""
+    text += "".join(f"\n[[shots.point]]\n{tomli_w.dumps(point)}" for point in points)
+    return text + "".join(f"\n[[shots.match]]\n{tomli_w.dumps(pair)}" for pair in pairs)
 
 
 def film_toml(film: Film) -> str:

@@ -116,13 +116,38 @@ def pushed(
     return Framing(left, top, width, height)
 
 
+def kept(shot: Shot, size: tuple[int, int], frame: tuple[int, int]) -> tuple[float, float]:
+    """Where the spare length of a picture of `size` goes in a frame, 0 to 1 each way: so that the subject stays.
+
+    The subject is the shot's own; in a film that is no wider than high also what is pointed at. Else `towards`.
+    """
+    box = shot.subject
+    if box is None and shot.point and frame[0] <= frame[1]:
+        xs, ys = zip(*(point.at for point in shot.point), strict=True)
+        box = (min(xs), min(ys), max(xs), max(ys))
+    if box is None:
+        return shot.towards or (0.5, 0.5)
+    part = filling(size, frame)
+    share = []
+    for low, high, whole_length, shown in (
+        (box[0], box[2], size[0], part.width),
+        (box[1], box[3], size[1], part.height),
+    ):
+        spare = whole_length - shown
+        middle = (low + high) / 2 * whole_length - shown / 2
+        share.append(min(max(middle / spare, 0.0), 1.0) if spare > 1e-6 else 0.5)
+    return share[0], share[1]
+
+
 def path_of(shot: Shot, size: tuple[int, int], frame: tuple[int, int], frames: int) -> Path:
     """The move a shot asks for, over a picture of `size` pixels, in `frames` frames of `frame` pixels."""
-    towards = shot.towards or (0.5, 0.5)
+    box = shot.subject
+    middle = ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2) if box else (0.5, 0.5)
+    towards = shot.towards or middle
     if shot.whole:
         still = whole(size, frame)
         return Path(still, still, frames)
-    base = filling(size, frame, *(shot.towards or (0.5, 0.5)))
+    base = filling(size, frame, *kept(shot, size, frame))
     if shot.still:
         return Path(base, base, frames)
     if shot.move in ("push", "pull"):

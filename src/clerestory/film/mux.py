@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from clerestory.errors import UserError
 from clerestory.files.store import replace, sync_file
 from clerestory.film.captions import Chapter, Cue
-from clerestory.film.parts import Part, packets_of
+from clerestory.film.parts import DELAY, Part, packets_of
 from clerestory.film.scenes import RATE, Plan
 
 AUDIO_RATE = 48000
@@ -40,6 +40,9 @@ Style: Default,Sans,16,&Hffffff,&Hffffff,&H0,&H0,0,0,0,0,100,100,0,0,1,1,0,2,10,
 Format: Layer, Start, End, Style, Name, MarginL, MarginR, MarginV, Effect, Text
 """
 
+Words = dict[str, list[Cue]]
+"""Captions by language (ISO 639-2 code)."""
+
 Sound = Callable[[int, int], NDArray[np.float32]]
 """Samples from first to last (48 kHz) as float32 2 x N."""
 
@@ -57,10 +60,10 @@ def chapters_of(plan: Plan) -> list[Chapter]:
     return [Chapter(a / RATE, b / RATE, title) for (a, title), b in zip(begun, ends, strict=False)]
 
 
-def _video(parts: list[Part], folder: Path) -> Iterator[Packet[Stream]]:
+def _video(parts: list[Part], folder: Path, delay: int) -> Iterator[Packet[Stream]]:
     begin = 0
     for part in parts:
-        yield from packets_of(part, folder, begin)
+        yield from packets_of(part, folder, begin, delay)
         begin += part.frames
 
 
@@ -103,16 +106,16 @@ def _in_time(sources: list[tuple[Stream, Iterator[Packet[Stream]]]]) -> Iterator
 
 
 def write_film(
-    path: Path, plan: Plan, parts: list[Part], folder: Path, sound: Sound, cues: list[Cue], language: str
+    path: Path, plan: Plan, parts: list[Part], folder: Path, sound: Sound, words: Words, delay: int = DELAY
 ) -> None:
     """The finished MP4, its index in front so that it plays while it loads.
 
-    `parts`: encoded pictures in `folder`; `sound`: samples from first to last as float32 2 x n, 48 kHz; `language`:
-    ISO 639-2 code of sound and captions. UserError, and no half-written file, where the disk refuses.
+    `parts`: encoded pictures in `folder`; `sound`: samples from first to last as float32 2 x n, 48 kHz; `words`:
+    captions by language, that of the sound first. UserError, and no half-written file, where the disk refuses.
     """
     temporary = path.with_name(f".{path.name}.part")
     try:
-        _write(temporary, plan, parts, folder, sound, cues, language)
+        _write(temporary, plan, parts, folder, sound, words, delay)
         sync_file(temporary)
         replace(temporary, path)
     except OSError as error:
@@ -121,25 +124,25 @@ def write_film(
         temporary.unlink(missing_ok=True)
 
 
-def _write(
-    path: Path, plan: Plan, parts: list[Part], folder: Path, sound: Sound, cues: list[Cue], language: str
-) -> None:
+def _write(path: Path, plan: Plan, parts: list[Part], folder: Path, sound: Sound, words: Words, delay: int) -> None:
     options = {"movflags": "+faststart", "fflags": "+bitexact"}
     first = av.open(folder / f"{parts[0].key}.mp4")
     with first, av.open(path, "w", format="mp4", options=options) as out:
         if plan.title:
             out.metadata["title"] = plan.title
-        video = out.add_stream_from_template(first.streams.video[0])
+        video = out.add_stream_from_template(first.streams.video[0], opaque=True)
         video.time_base = Fraction(1, RATE)
         audio = out.add_stream("aac", rate=AUDIO_RATE, layout="stereo")
         audio.codec_context.bit_rate = AAC_BITS
         audio.codec_context.time_base = Fraction(1, AUDIO_RATE)
-        audio.metadata["language"] = language
+        audio.metadata["language"] = next(iter(words))
         sources: list[tuple[Stream, Iterator[Packet[Stream]]]] = [
-            (video, _video(parts, folder)),
+            (video, _video(parts, folder, delay)),
             (audio, _audio(audio, sound, plan.frames * AUDIO_RATE // RATE)),
         ]
-        if cues:
+        for language, cues in words.items():
+            if not cues:
+                continue
             text = out.add_stream("mov_text")
             text.codec_context.time_base = Fraction(1, 1000)
             text.codec_context.subtitle_header = _STYLES

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import queue
 import threading
 from collections.abc import Callable, Iterator
@@ -10,7 +11,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from importlib.metadata import version
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, Literal, cast
 
 import av
 import cv2
@@ -23,10 +24,9 @@ from clerestory.files.store import atomic
 from clerestory.film.light import Renderer
 from clerestory.film.moves import eased
 from clerestory.film.pictures import file_digest
-from clerestory.film.scenes import RATE, Plan, Scene, Showing
+from clerestory.film.scenes import RATE, Lit, Plan, Scene, Showing
 from clerestory.film.stage import (
     Drawn,
-    Lit,
     Look,
     Span,
     copy_frame,
@@ -37,14 +37,26 @@ from clerestory.film.stage import (
     looks,
     scene_path,
     spans_of,
+    through_dark,
     wipe_frames,
 )
 
-MADE_BY = "3"  # raise when frames would come out differently from the same words
+MADE_BY = "4"  # raise when frames would come out differently from the same words
 GOP = 25  # frames in the loop that a still stretch is made of
 STILL = 2 * GOP  # a shorter still stretch is not worth a part of its own
 _AVX2 = 11  # CV_CPU_AVX2 of opencv2/core/cvdef.h
 DELAY = 2  # frames that decoding runs ahead of showing, with B-frames used for reference
+Codec = Literal["h264", "hevc", "av1"]
+ENCODERS: dict[Codec, str] = {"h264": "libx264", "hevc": "libx265", "av1": "libsvtav1"}
+_TAGS: dict[Codec, str] = {"h264": "avc1", "hevc": "hvc1", "av1": "av01"}  # with the headers beside the frames
+
+
+def has_encoder(codec: Codec) -> bool:
+    """Whether the video library at hand can encode in a codec."""
+    try:
+        return bool(av.codec.Codec(ENCODERS[codec], "w").is_encoder)
+    except ValueError:
+        return False
 
 
 @dataclass(frozen=True)
@@ -55,13 +67,25 @@ class Coding:
     height: int
     preset: str = "faster"
     crf: float = 17.0
+    codec: Codec = "h264"
+
+    @property
+    def delay(self) -> int:
+        """Frames that decoding runs ahead of showing; the other codecs' frames come in the order they are shown."""
+        return DELAY if self.codec == "h264" else 0
 
     def options(self) -> dict[str, str]:
-        """x264's options, such that the same frames give the same bytes.
+        """The encoder's options, such that the same frames give the same bytes.
 
-        The bytes depend on the number of threads, so it is fixed; and on the processor's instructions: wider ones
-        than AVX2 are left alone, because with them the same frames came out differently from run to run.
+        The bytes depend on the number of threads, so it is fixed; and, of x264, on the processor's instructions:
+        wider ones than AVX2 are left alone, because with them the same frames came out otherwise from run to run.
         """
+        if self.codec == "hevc":
+            kept = "keyint=125:min-keyint=12:open-gop=0:bframes=0:pools=1:frame-threads=1:log-level=error"
+            return {"preset": "fast", "crf": str(self.crf + 3), "forced-idr": "1", "x265-params": kept}
+        if self.codec == "av1":
+            kept = "keyint=125:pred-struct=1:lp=1:enable-overlays=0"
+            return {"preset": "9", "crf": str(round(self.crf + 11)), "svtav1-params": kept}
         pinned = ":asm=avx2" if cv2.checkHardwareSupport(_AVX2) else ""
         return {
             "preset": self.preset,
@@ -168,15 +192,19 @@ def _digest(values: tuple[object, ...]) -> str:
 
 
 class Encoder:
-    """An H.264 file being written; frames are encoded on a thread of their own."""
+    """A part's file being written; frames are encoded on a thread of their own."""
 
     def __init__(self, file: BinaryIO, coding: Coding) -> None:
+        if coding.codec == "av1":
+            os.environ.setdefault("SVT_LOG", "1")  # its encoder tells of errors alone
         self._container = av.open(file, "w", format="mp4", options={"fflags": "+bitexact"})
-        stream = self._container.add_stream("libx264", rate=RATE, options=coding.options())
+        added = self._container.add_stream(ENCODERS[coding.codec], rate=RATE, options=coding.options())
+        stream = cast(av.VideoStream, added)
         stream.width, stream.height, stream.pix_fmt = coding.width, coding.height, "yuv420p"
         context = stream.codec_context
         context.color_range, context.colorspace, context.color_primaries, context.color_trc = 1, 1, 1, 1
         context.time_base = Fraction(1, RATE)
+        context.codec_tag = _TAGS[coding.codec]
         context.flags |= av.codec.context.Flags.global_header
         self._stream = stream
         self._queue: queue.Queue[tuple[av.VideoFrame, int, bool] | None] = queue.Queue(maxsize=2)
@@ -268,7 +296,11 @@ class Studio:
             a, b = self._mixing
             self._scene(part.scene - 1).linear(first + i, a)
             self._scene(part.scene).linear(i, b)
-            joint(a, b, eased((i + 1) / (part.frames + 1), 0.5), self._renderer)
+            share = (i + 1) / (part.frames + 1)
+            if self._plan.scenes[part.scene - 1].card and self._plan.scenes[part.scene].card:
+                through_dark(a, b, share, self._renderer)  # words over other words could not be read
+            else:
+                joint(a, b, eased(share, 0.5), self._renderer)
             slot = self._slots[i % len(self._slots)]
             self._renderer.levels(a, slot)
             encoder.put(slot, i)
@@ -321,7 +353,7 @@ def make_parts(
     return made
 
 
-def packets_of(part: Part, folder: Path, begin: int) -> Iterator[Packet[Stream]]:
+def packets_of(part: Part, folder: Path, begin: int, delay: int = DELAY) -> Iterator[Packet[Stream]]:
     """A part's packets with their times in the film, in frames; a still stretch's loop repeated as often as asked."""
     with av.open(folder / f"{part.key}.mp4") as container:
         packets = [packet for packet in container.demux(video=0) if packet.size]
@@ -335,7 +367,7 @@ def packets_of(part: Part, folder: Path, begin: int) -> Iterator[Packet[Stream]]
         entries += [(data, at + (times - 1) * GOP, key) for data, at, key in rest]
     for i, (data, at, key) in enumerate(entries):
         packet = av.Packet(data)
-        packet.pts, packet.dts, packet.duration = begin + at, begin + i - DELAY, 1
+        packet.pts, packet.dts, packet.duration = begin + at, begin + i - delay, 1
         packet.time_base = Fraction(1, RATE)
         packet.is_keyframe = key
         yield packet

@@ -43,6 +43,9 @@ class Picture:
     """Focal length, aperture, time, ISO, and how many frames it was merged from, as one line."""
     kit: str = ""
     """Camera and lens, as the picture names them."""
+    focal: float = 0.0
+    """Focal length, mm; 0 where the picture does not say."""
+    f_number: float = 0.0
     aspect: str = ""
     """The aspect it was cropped to, as the recipe names it."""
 
@@ -159,6 +162,8 @@ def read_picture(path: Path) -> Picture:
         taken=exif.get("Exif.Photo.DateTimeOriginal", ""),
         settings=f"{settings} · {frames} frames" if settings and frames > 1 else settings,
         kit=", ".join(_kit(exif)),
+        focal=float(_fraction(exif.get("Exif.Photo.FocalLength", "")) or 0),
+        f_number=float(_fraction(exif.get("Exif.Photo.FNumber", "")) or 0),
         aspect=message("Xmp.clerestory.Aspect"),
     )
 

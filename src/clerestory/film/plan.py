@@ -10,32 +10,24 @@ from clerestory.errors import UserError
 from clerestory.files.mistakes import Loc, line_map
 from clerestory.files.toml import read_text
 from clerestory.film import facts as claims
-from clerestory.film.account import read_made
 from clerestory.film.captions import Cue, cues, seconds_needed, word_count
 from clerestory.film.detail import find_region
-from clerestory.film.exposures import Exposures, exposures_of
 from clerestory.film.footage import Footage, Stretch, read_footage
 from clerestory.film.lettering import Card
-from clerestory.film.model import QUIET_SECONDS, WORDS_A_MINUTE, Film, Shot
+from clerestory.film.loudness import RATE as SAMPLES
+from clerestory.film.model import QUIET_SECONDS, WORDS_A_MINUTE, Film, Shot, plain_picture
 from clerestory.film.moves import path_of
 from clerestory.film.pictures import Picture, folder_pictures, named_picture, raw_rendering, read_picture
 from clerestory.film.pointing import holds, place_in_frame
 from clerestory.film.scenes import RATE, Plan, Scene, Showing, Speech
+from clerestory.film.shown import Ask, LeftOutError, showing_of
 from clerestory.film.sound import Recording, cut_take, faults, read_sound, spoken
 from clerestory.film.stage import spans_of
-from clerestory.film.standpoint import SECONDS as STANDPOINT_SECONDS
-from clerestory.film.standpoint import Standpoint, standpoint_of
-from clerestory.film.straightening import SECONDS as STRAIGHTENING_SECONDS
-from clerestory.film.straightening import Straightening
-from clerestory.visit.folder import VisitFolder
 
 _IN, _OUT = 0.4, 0.7  # seconds of quiet before and after the words of a shot
 _BRIEF = 3.6  # seconds a picture is seen at the least, however few the words
 _CARD_JOIN = 20
 _ACROSS = 7.0  # seconds a point takes to cross the frame in an unhurried pan; common practice ("seven-second rule")
-
-
-_COURSE = {"straightening": STRAIGHTENING_SECONDS, "standpoint": STANDPOINT_SECONDS}  # seconds a kind of shot takes
 
 
 @dataclass
@@ -81,6 +73,7 @@ class _Spoken:
 
     recording: Recording | None
     offset: float
+    """Seconds into the recording, or, of words spoken in a clip, into the shot."""
     seconds: float
 
 
@@ -90,7 +83,9 @@ def _label(number: int, shot: Shot) -> str:
 
 def _from_take(desk: _Desk) -> dict[int, _Spoken]:
     """The long take's pieces by shot number."""
-    texts = [(i, shot) for i, shot in enumerate(desk.film.shots, 1) if shot.words and not shot.narration]
+    texts = [
+        (i, shot) for i, shot in enumerate(desk.film.shots, 1) if shot.words and not (shot.narration or shot.spoken)
+    ]
     if not desk.film.narration:
         return {}
     if not texts:
@@ -107,9 +102,28 @@ def _from_take(desk: _Desk) -> dict[int, _Spoken]:
     return {number: _Spoken(take, a, b - a) for (number, _), (a, b) in zip(texts, pieces, strict=True)}
 
 
-def _recorded(desk: _Desk) -> dict[int, _Spoken]:
+def _in_clip(desk: _Desk, scene: Scene, shot: Shot) -> _Spoken | None:
+    """Where words are spoken in a clip that a shot shows; None where nobody speaks, and why is noted."""
+    assert isinstance(scene.showing, Stretch)
+    where = desk.at(scene.number, shot, "spoken")
+    if scene.showing.footage.sound is None:
+        desk.problems.append(f"{where}: the clip has no sound, so nobody is heard to speak in it")
+        return None
+    first, samples = scene.showing.first_sample(SAMPLES), read_sound(scene.showing.footage.path).samples
+    begin, last = max(0, first), first + round((shot.seconds or 0) * SAMPLES)
+    runs = spoken(samples[:, begin:last])
+    if not runs:
+        desk.problems.append(f"{where}: nobody is heard to speak in this stretch of the clip")
+        return None
+    return _Spoken(None, runs[0][0] + (begin - first) / SAMPLES, runs[-1][1] - runs[0][0])
+
+
+def _recorded(desk: _Desk, outline: list[Scene]) -> dict[int, _Spoken]:
     """Recorded words by shot number."""
     out = _from_take(desk)
+    for scene in outline:
+        if scene.shot and scene.shot.spoken and (piece := _in_clip(desk, scene, scene.shot)):
+            out[scene.number] = piece
     for number, shot in enumerate(desk.film.shots, 1):
         if not shot.narration:
             continue
@@ -218,7 +232,7 @@ def _length(desk: _Desk, scene: Scene, shot: Shot, piece: _Spoken | None, speed:
             return _frames(max(shared + _IN + max(speech, reading) + _OUT, _BRIEF + shared, least + shared / 2))
         return _frames(max(QUIET_SECONDS, least) + shared / 2)
     room = shot.seconds - shared - 0.2
-    if speech and max(speech, reading) > room:
+    if speech and not shot.spoken and max(speech, reading) > room:
         what = "speaking them" if speech >= reading else "reading their captions"
         desk.problems.append(
             f"{scene.label}: too many words for the shot: {what} takes {max(speech, reading):.1f} s, and there are"
@@ -238,17 +252,15 @@ def _unhurried(shot: Shot, scene: Scene, size: tuple[int, int]) -> float:
     path = path_of(shot, (scene.picture.width, scene.picture.height), size, 250)
     across = abs(path.end.left - path.start.left) / path.closest()
     down = abs(path.end.top - path.start.top) / path.closest()
-    if isinstance(scene.showing, Exposures):
+    if scene.showing is not None:
         return scene.showing.seconds
-    if shot.kind in _COURSE:
-        return _COURSE[shot.kind]
     if shot.move not in ("pan", "tilt"):
         return 0.0
     return min(24.0, 1.5 + 1.25 * _ACROSS * (across + down))
 
 
 def _chapter_card(shot: Shot) -> Scene:
-    return Scene(shot.chapter, 0, _frames(3.4), _CARD_JOIN, card=Card(shot.chapter, size=34.0), chapter=shot.chapter)
+    return Scene(shot.chapter, 0, _frames(3.4), _CARD_JOIN, card=Card(shot.chapter, size=40.0), chapter=shot.chapter)
 
 
 def _cited(desk: _Desk, number: int, shot: Shot) -> tuple[claims.Fact, ...]:
@@ -273,12 +285,12 @@ def _text_cards(label: str, heading: str, all_lines: list[str]) -> Iterator[Scen
     """Lines on cards, at most nine a card (a long one counts for more), each card long enough to be read."""
     cards: list[list[str]] = [[]]
     for line in all_lines:
-        if cards[-1] and sum(1 + len(each) // 95 for each in [*cards[-1], line]) > 9:
+        if cards[-1] and sum(1 + len(each) // 66 for each in [*cards[-1], line]) > 9:
             cards.append([])
         cards[-1].append(line)
     for i, lines in enumerate(tuple(card) for card in cards if card):
         seconds = max(4.0, 2.5 + sum(map(len, lines)) / 14)
-        yield Scene(label, 0, _frames(seconds), _CARD_JOIN, card=Card(heading if i == 0 else "", lines, 26.0))
+        yield Scene(label, 0, _frames(seconds), _CARD_JOIN, card=Card(heading if i == 0 else "", lines, 34.0))
 
 
 def _end_cards(film: Film, scenes: list[Scene]) -> Iterator[Scene]:
@@ -294,35 +306,24 @@ def _settings(picture: Picture, shot: Shot) -> str:
     return " · ".join(message + (["as shot, then finished"] if shot.before else []))
 
 
-def _standpoint(desk: _Desk, number: int, shot: Shot, picture: Picture) -> Standpoint | str | None:
-    """Where a shot's picture was taken, or why that is not known; None where the shot does not ask."""
-    if not shot.standpoint:
+def _showing(
+    desk: _Desk, number: int, shot: Shot, picture: Picture, footage: Footage | None, earlier: str
+) -> Showing | None:
+    """What a shot shows in place of a picture under a move; None also where it cannot, and why is a problem."""
+    if footage is not None:
+        cut = path_of(shot, (footage.width, footage.height), desk.size, 1).end
+        return Stretch(footage, shot.in_seconds or 0.0, cut, shot.sound)
+    try:
+        return showing_of(Ask(desk.visit, desk.size, shot, picture, earlier))
+    except UserError as error:
+        desk.problems.append(f"{desk.at(number, shot, shot.kind)}: {error}")
         return None
-    found = standpoint_of(desk.visit, picture, read_made(desk.visit, picture), shot.station)
-    if isinstance(found, str) and shot.words:
-        return f"{found}; its words are said over the picture"
-    return found
-
-
-def _exposures(desk: _Desk, number: int, shot: Shot, picture: Picture) -> Exposures | None:
-    """The frames that a shot's picture was merged from; None where they cannot be shown, and why is a problem."""
-    made = read_made(desk.visit, picture)
-    size = (picture.width, picture.height)
-    if made is None:
-        found: Exposures | str = "how it was made is not on record; finish it again"
-    else:
-        found = exposures_of(VisitFolder(desk.visit).taken, made, path_of(shot, size, desk.size, 1).end, size)
-    if isinstance(found, str):
-        where = desk.at(number, shot, "exposures")
-        desk.problems.append(f"{where}: the frames of {picture.name} cannot be shown: {found}")
-        return None
-    return found
 
 
 def _outline(desk: _Desk) -> list[Scene]:
     """All scenes in order, with their joins but not yet their lengths."""
     film = desk.film
-    scenes = [Scene("dark", 0, 0)]
+    scenes, earlier = [Scene("dark", 0, 0)], ""
     if film.title:
         lines = (film.subtitle,) if film.subtitle else ()
         scenes.append(Scene("title", 0, _frames(4.6), _CARD_JOIN, card=Card(film.title, lines)))
@@ -340,23 +341,21 @@ def _outline(desk: _Desk) -> list[Scene]:
             sources = _sources(desk, number, shot)
         if sources is None:
             continue
-        showing: Showing | str | None = _standpoint(desk, number, shot, sources.picture)
-        if isinstance(showing, str):
-            desk.notes.append(f"{_label(number, shot)}: left out, for {showing}.")
+        try:
+            showing = _showing(desk, number, shot, sources.picture, footage, earlier)
+        except LeftOutError as reason:
+            said = "; its words are said over the picture" if shot.words else ""
+            desk.notes.append(f"{_label(number, shot)}: left out, for {reason}{said}.")
             if not shot.words:
                 continue
-            shot = shot.model_copy(update={"standpoint": "", "station": ""})
-            showing = None
-        if footage is not None:
-            cut = path_of(shot, (footage.width, footage.height), desk.size, 1).end
-            showing = Stretch(footage, shot.in_seconds or 0.0, cut, shot.sound)
-        if shot.exposures:
-            showing = _exposures(desk, number, shot, sources.picture)
+            shot, showing = plain_picture(shot), None
+        earlier = earlier if footage else sources.picture.name
         lead = 0 if shot.join == "cut" and not shot.chapter and number > 1 else _frames(shot.join_seconds)
         scenes.append(
             Scene(
                 _label(number, shot), 0, 0, lead, number=number, shot=shot, picture=sources.picture,
-                before=sources.before, whole=sources.whole, region=sources.region, caption=shot.caption,
+                before=sources.before, whole=sources.whole, region=sources.region,
+                caption="" if shot.pair else shot.caption,
                 settings="" if showing else _settings(sources.picture, shot), showing=showing,
                 facts=_cited(desk, number, shot),
             )
@@ -379,7 +378,9 @@ def _placed(desk: _Desk, outline: list[Scene], recorded: dict[int, _Spoken], spe
         if shot is not None:
             piece = recorded.get(scene.number)
             scene = replace(scene, start=start, frames=_length(desk, scene, shot, piece, speed))
-            scene = _showing(desk, scene, shot)
+            if scene.showing is not None:
+                showing = replace(scene.showing, begin=scene.lead, end=scene.frames - scene.tail)
+                scene = replace(scene, showing=showing)
             if shot.words or piece:
                 scene = replace(scene, speech=_speech(scene, shot, piece, speed, start))
             _check_move(desk, scene, shot)
@@ -389,35 +390,10 @@ def _placed(desk: _Desk, outline: list[Scene], recorded: dict[int, _Spoken], spe
     return out
 
 
-def _showing(desk: _Desk, scene: Scene, shot: Shot) -> Scene:
-    """The scene with what its kind of shot shows, now that its length is known."""
-    if isinstance(scene.showing, Standpoint | Exposures):
-        return replace(scene, showing=replace(scene.showing, begin=scene.lead, end=scene.frames - scene.tail))
-    if scene.picture is None or shot.kind != "straightening":
-        return scene
-    return replace(scene, showing=_straightening(desk, scene, shot, scene.picture))
-
-
-def _straightening(desk: _Desk, scene: Scene, shot: Shot, picture: Picture) -> Straightening | None:
-    """How a picture was made upright; None where that is not known, or nothing was done, and why is noted."""
-    where = desk.at(scene.number, shot, "straightening")
-    made, rendering = read_made(desk.visit, picture), raw_rendering(desk.visit / "pictures", picture)
-    if made is None or rendering is None:
-        desk.problems.append(f"{where}: how {picture.name} was straightened is not on record; finish it again")
-        return None
-    if not made.straightened:
-        desk.problems.append(
-            f'{where}: {picture.name} was not straightened; write picture = "{picture.name}" instead'
-        )
-        return None
-    size = (picture.width, picture.height)
-    cut = path_of(shot, size, desk.size, scene.frames).end
-    end = scene.frames - scene.tail
-    return Straightening(made, rendering, cut, size, desk.size, scene.lead, end, shot.still)
-
-
 def _speech(scene: Scene, shot: Shot, piece: _Spoken | None, speed: float, start: int) -> Speech:
     seconds = _speech_seconds(shot, piece, speed)
+    if shot.spoken and piece:
+        return Speech(shot.words, start / RATE + piece.offset, seconds)
     free = (scene.frames - scene.lead - scene.tail) / RATE
     quiet = min(_IN, max(0.1, (free - seconds) / 2))
     begin = (start + scene.lead) / RATE + quiet
@@ -466,6 +442,9 @@ def _check_points(desk: _Desk, scene: Scene, shot: Shot) -> None:
         for frame in (span.first, span.last):
             x, y, _ = place_in_frame(point, size, path.at(frame), desk.size[0])
             if not (0 <= x <= desk.size[0] and 0 <= y <= desk.size[1]):
+                if desk.size[0] <= desk.size[1]:  # a narrower film than was planned may cut away what is pointed at
+                    desk.notes.append(f"{scene.label}: what pointer {k + 1} points at is cut away in this shape.")
+                    break
                 where = desk.at(scene.number, shot, "point", k, "at")
                 desk.problems.append(
                     f"{where}: points at a place that the shot does not show at {frame / RATE:.1f} s; move the"
@@ -486,7 +465,7 @@ def plan_scenes(film: Film, visit: Path, size: tuple[int, int]) -> tuple[Plan, d
         film = film.model_copy(update={"shots": held})
     desk = _Desk(film, visit, size, facts=claims.read_facts(visit / "film" / claims.FILE), lines=lines)
     outline = _outline(desk)
-    recorded = _recorded(desk)
+    recorded = _recorded(desk, outline)
     if film.music:
         desk.sound(film.music, "music")
     speed = _speed(desk, recorded)
@@ -496,11 +475,39 @@ def plan_scenes(film: Film, visit: Path, size: tuple[int, int]) -> tuple[Plan, d
     return Plan(film.title, tuple(scenes), tuple(desk.notes), speed), desk.recordings
 
 
-def plan_cues(plan: Plan) -> list[Cue]:
-    """All captions of the film, in order."""
+def plan_cues(plan: Plan, language: str = "") -> list[Cue]:
+    """All captions of the film, in order; in another `language` (ISO 639-2 code) where one is named."""
     out: list[Cue] = []
     for scene in plan.scenes:
         if scene.speech:
             limit = (scene.end - scene.tail) / RATE - 0.1
-            out.extend(cues(scene.speech.words, scene.speech.start, scene.speech.seconds, limit))
+            words = scene.shot.words_in.get(language, "") if language and scene.shot else scene.speech.words
+            out.extend(cues(words, scene.speech.start, scene.speech.seconds, limit))
+    return out
+
+
+def languages(plan: Plan) -> list[str]:
+    """The other languages that captions are given in, in order of their codes."""
+    return sorted({code for scene in plan.scenes if scene.shot for code in scene.shot.words_in})
+
+
+def untold(plan: Plan) -> list[str]:
+    """A note on each language that does not have all the words."""
+    spoken_over = [scene for scene in plan.scenes if scene.speech and scene.speech.words and scene.shot]
+    out = []
+    for code in languages(plan):
+        missing = [scene.label for scene in spoken_over if scene.shot and not scene.shot.words_in.get(code)]
+        if missing:
+            out.append(f"Captions in {code} are missing in {', '.join(missing)}.")
+    return out
+
+
+def described(plan: Plan) -> list[Cue]:
+    """What is seen in each shot, for those who do not see it, as long as the shot is seen alone."""
+    out = []
+    for scene in plan.scenes:
+        words = (scene.shot.description if scene.shot else "") or (scene.picture.description if scene.picture else "")
+        begin, end = scene.start + scene.lead, scene.end - scene.tail
+        if words and scene.shot and words != scene.shot.words and end > begin:
+            out.append(Cue(begin / RATE, end / RATE, " ".join(words.split())))
     return out

@@ -2,20 +2,66 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import Field, dataclass
 from pathlib import Path
+from typing import Any, ClassVar, Protocol
 
-from clerestory.film.exposures import Exposures
+import av
+
 from clerestory.film.facts import Fact
-from clerestory.film.footage import Stretch
 from clerestory.film.lettering import Card
+from clerestory.film.light import Floats, Renderer
 from clerestory.film.model import Shot
 from clerestory.film.pictures import Picture
-from clerestory.film.standpoint import Standpoint
-from clerestory.film.straightening import Straightening
 
-Showing = Straightening | Standpoint | Exposures | Stretch
-"""How a picture came about."""
+
+class Lit(Protocol):
+    """A scene that can be drawn."""
+
+    def linear(self, frame: int, out: Floats) -> None:
+        """The frame of this number in linear light, into `out`: float32 (H, 3 W), colours side by side."""
+
+    def video(self, frame: int, out: av.VideoFrame) -> None:
+        """The frame as video."""
+
+
+class Showing(Protocol):
+    """What a shot shows in place of a picture under a move: how it came about, a clip, two pictures."""
+
+    __dataclass_fields__: ClassVar[dict[str, Field[Any]]]
+
+    @property
+    def begin(self) -> int:
+        """First frame of its own, after the dissolve that leads in."""
+
+    @property
+    def end(self) -> int:
+        """Its last frame of its own, and one."""
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """What it is drawn from beside the picture."""
+
+    @property
+    def seconds(self) -> float:
+        """As long as it takes when nothing else says."""
+
+    @property
+    def drawn_here(self) -> bool:
+        """Whether no file shows what is seen."""
+
+    def at_frame(self, frame: int) -> tuple[object, ...]:
+        """What is seen at a frame, to be compared with other frames."""
+
+    def words(self) -> tuple[tuple[str, str], ...]:
+        """What each step is: a head, and a line under it."""
+
+    def word_frames(self) -> list[tuple[int, int]]:
+        """First and last frame of each of the words."""
+
+    def lit(self, renderer: Renderer, picture: Path) -> Lit:
+        """Made ready to be drawn; `picture`: the shot's own."""
+
 
 RATE = 25  # frames a second
 

@@ -16,10 +16,18 @@ _MARKS = re.compile(r"(\*\*|__|\*|_(?=\w)|(?<=\w)_|`)")
 _CREDITS = ("credits", "sources")
 
 
+# Words followed by a name, and the field of a shot that takes it.
+_NAMING = {
+    "within": "within", "narration": "narration", "from": "walk_from", "standing": "station", "beside": "beside",
+    "wipe": "wipe", "older": "older", "called": "other",
+}  # fmt: skip
+
+
 def _how(text: str, line: int, source: Path) -> dict[str, Any]:
     """'push, 8 s, cut' as a shot's fields."""
     out: dict[str, Any] = {}
-    for word in (part.strip().lower() for part in re.split(r"[,;]", text) if part.strip()):
+    for plain in (part.strip() for part in re.split(r"[,;]", text) if part.strip()):
+        word, name = plain.lower(), plain.partition(" ")[2].strip()
         number = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(?:s|sec|seconds)", word)
         move, _, way = word.partition(" ")
         if number:
@@ -32,21 +40,21 @@ def _how(text: str, line: int, source: Path) -> dict[str, Any]:
             out["kind"] = word
         elif word in ("cut", "dissolve"):
             out["join"] = word
-        elif word in ("whole", "before", "still"):
+        elif word in ("whole", "before", "still", "spoken"):
             out[word] = True
         elif word == "no settings":
             out["settings"] = False
-        elif move == "within" and way:
-            out["within"] = way
-        elif move == "narration" and way:
-            out["narration"] = way
+        elif way and move in _NAMING:
+            out[_NAMING[move]] = name
+        elif number_of := re.fullmatch(r"focused at (\d+(?:\.\d+)?)\s*m", word):
+            out["focus_m"] = float(number_of[1])
         elif move == "fact" and way:
-            out.setdefault("fact", []).append(way)
+            out.setdefault("fact", []).append(name)
         else:
             raise UserError(
                 f"{source}, line {line}: '{word}' is not a shot setting; use a length (8 s), hold, push, pull, pan or"
-                " tilt with a direction, cut, dissolve, whole, before, still, no settings, within NAME, fact NAME,"
-                f" narration FILE, or {', '.join(KINDS)}."
+                " tilt with a direction, cut, dissolve, whole, before, still, spoken, no settings, fact NAME,"
+                f" {', '.join(f'{word} NAME' for word in _NAMING)}, focused at 5 m, or {', '.join(KINDS)}."
             )
     return out
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Protocol
+from pathlib import Path as FilePath
 
 import av
 import numpy as np
@@ -13,16 +13,12 @@ from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.film import lettering
-from clerestory.film.exposures import DrawnExposures, Exposures
-from clerestory.film.footage import DrawnFootage, Stretch
 from clerestory.film.lettering import Card, Layer
-from clerestory.film.light import Bytes, Floats, Renderer, Source, planes_of, prepare
+from clerestory.film.light import SURROUND, Bytes, Floats, Renderer, Source, StillCard, planes_of, prepare
 from clerestory.film.moves import Framing, Path, eased, path_of
 from clerestory.film.pictures import load_linear
 from clerestory.film.pointing import POINTED, Pointer, said_at
-from clerestory.film.scenes import RATE, Scene
-from clerestory.film.standpoint import Standpoint
-from clerestory.film.straightening import DrawnStraightening
+from clerestory.film.scenes import RATE, Lit, Scene, Showing
 
 FADE = 12  # frames a caption takes to come or go
 CAPTION_SECONDS = 6.0
@@ -44,31 +40,6 @@ class Span:
         rise = (frame - self.first + 1) / FADE
         fall = (self.last - frame) / FADE
         return eased(min(1.0, max(0.0, min(rise, fall))), 0.5)
-
-
-class Lit(Protocol):
-    """A scene that can be drawn."""
-
-    def linear(self, frame: int, out: Floats) -> None:
-        """The frame of this number in linear light, into `out`: float32 (H, 3 W), colours side by side."""
-
-    def video(self, frame: int, out: av.VideoFrame) -> None:
-        """The frame as video."""
-
-
-@dataclass
-class StillCard:
-    """A card: the same light in every frame."""
-
-    renderer: Renderer
-    light: Floats
-
-    def linear(self, frame: int, out: Floats) -> None:
-        """The card, the same at every frame, into `out`, float32 (H, 3 W)."""
-        out[:] = self.light
-
-    def video(self, frame: int, out: av.VideoFrame) -> None:
-        self.renderer.levels(self.light, out)
 
 
 @dataclass
@@ -142,6 +113,37 @@ class Wiped:
         self.after.renderer.levels(self._frame, out)
 
 
+@dataclass
+class Amid:
+    """A drawing in the middle of a frame that is higher than 16:9, for which it is laid out."""
+
+    renderer: Renderer
+    inner: Lit
+    height: int
+
+    @classmethod
+    def of(cls, renderer: Renderer, showing: Showing, picture: FilePath) -> Amid:
+        """The drawing made ready at 16:9."""
+        height = renderer.width * 9 // 16 & ~1
+        part = Renderer(renderer.width, height, 2)
+        return cls(renderer, showing.lit(part, picture), height)
+
+    def linear(self, frame: int, out: Floats) -> None:
+        """The drawing amid the dark, into `out`, float32 (H, 3 W)."""
+        dark = np.tile(np.array(SURROUND, np.float32), self.renderer.width)
+        out[:] = dark
+        top = (self.renderer.height - self.height) // 2
+        part = np.empty((self.height, out.shape[1]), np.float32)
+        self.inner.linear(frame, part)
+        out[top : top + self.height] = part
+
+    def video(self, frame: int, out: av.VideoFrame) -> None:
+        """The frame as video."""
+        light = np.empty((self.renderer.height, 3 * self.renderer.width), np.float32)
+        self.linear(frame, light)
+        self.renderer.levels(light, out)
+
+
 def scene_path(scene: Scene, size: tuple[int, int]) -> Path:
     """The camera move of a picture scene."""
     assert scene.shot and scene.picture
@@ -151,16 +153,11 @@ def scene_path(scene: Scene, size: tuple[int, int]) -> Path:
 def light_scene(scene: Scene, renderer: Renderer) -> Lit:
     """Read what a scene needs and make it ready to draw."""
     size = (renderer.width, renderer.height)
-    if isinstance(scene.showing, Standpoint):
-        return StillCard(renderer, scene.showing.light(size))
-    if isinstance(scene.showing, Stretch):
-        return DrawnFootage(renderer, scene.showing)
-    if isinstance(scene.showing, Exposures):
-        assert scene.picture
-        return DrawnExposures(renderer, scene.showing, scene.picture.path)
     if scene.showing is not None:
         assert scene.picture
-        return DrawnStraightening.of(renderer, scene.showing, scene.picture.path)
+        if scene.showing.drawn_here and 16 * renderer.height > 9 * renderer.width + 16:
+            return Amid.of(renderer, scene.showing, scene.picture.path)
+        return scene.showing.lit(renderer, scene.picture.path)
     if scene.picture is None:
         return StillCard(renderer, lettering.card_light(scene.card or Card(), size))
     path = scene_path(scene, size)
@@ -176,8 +173,8 @@ def light_scene(scene: Scene, renderer: Renderer) -> Lit:
 
 
 def _moving(renderer: Renderer, linear: Floats, path: Path) -> Moving:
-    source = prepare(linear, path.closest(), renderer.width)
-    return Moving(renderer, source if path.still else renderer.settled(source, path.start, path.end), path)
+    source = prepare(linear, path.closest(), renderer.width) if path.still else None
+    return Moving(renderer, source or renderer.settled(linear, path.start, path.end), path)
 
 
 def wipe_frames(scene: Scene) -> tuple[int, int]:
@@ -259,7 +256,8 @@ def layer_of(span: Span, scene: Scene, size: tuple[int, int]) -> Drawn:
         return lettering.lower_third(scene.caption, scene.settings, size, SPOKEN_LIFT if scene.speech else 0.0)
     if span.what == "fact":
         fact = scene.facts[span.number]
-        return lettering.note(fact.statement, (fact.cited,), size)
+        low = scene.showing is not None and not scene.caption  # what is shown has words of its own at the top
+        return lettering.note(fact.statement, (fact.cited,), size, SPOKEN_LIFT if low else None)
     if span.what == "step":
         assert scene.showing
         head, line = scene.showing.words()[span.number]
@@ -342,3 +340,12 @@ def letter(layers: list[tuple[Span, Drawn]], frame: int, out: av.VideoFrame) -> 
 def joint(a: NDArray[np.float32], b: NDArray[np.float32], share: float, renderer: Renderer) -> None:
     """A dissolve in linear light: the `share` (0 to 1) of b mixed into a, in place; both float32 (H, 3 W)."""
     renderer.mix(a, b, np.full(renderer.width, share, np.float32))
+
+
+def through_dark(a: NDArray[np.float32], b: NDArray[np.float32], share: float, renderer: Renderer) -> None:
+    """A card fading to the dark and the next one rising from it, into a; both float32 (H, 3 W)."""
+    dark = np.tile(np.array(SURROUND, np.float32), renderer.width)
+    if share > 0.5:
+        a[:] = b
+    seen = eased(abs(2 * share - 1), 0.5)
+    a += np.float32(1 - seen) * (dark - a)

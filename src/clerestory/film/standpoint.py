@@ -16,7 +16,7 @@ from clerestory.camera.pose import Pose
 from clerestory.errors import UserError
 from clerestory.film.account import Made
 from clerestory.film.lettering import drawn_plan
-from clerestory.film.light import Floats
+from clerestory.film.light import Floats, Renderer, StillCard
 from clerestory.film.pictures import Picture
 from clerestory.plan.framing import subject_points
 from clerestory.plan.kit import Framings, bags, best_bag
@@ -52,10 +52,17 @@ class Standpoint:
     begin: int = 0
     end: int = 0
 
+    seconds = SECONDS
+    drawn_here = True
+
     @property
     def files(self) -> tuple[Path, ...]:
         """It is drawn from what it holds."""
         return ()
+
+    def lit(self, renderer: Renderer, picture: Path) -> StillCard:
+        """The plan, drawn."""
+        return StillCard(renderer, self.light((renderer.width, renderer.height)))
 
     def at_frame(self, frame: int) -> tuple[object, ...]:
         """What is seen at a frame: always the same."""
@@ -106,16 +113,16 @@ class Standpoint:
         """The words stand as long as the plan."""
         return [(self.begin, self.end)]
 
-    def light(self, size: tuple[int, int]) -> Floats:
-        """The drawing in linear light, float32 H x 3 W, colours side by side."""
+    def light(self, size: tuple[int, int], bare: bool = False) -> Floats:
+        """The drawing in linear light, float32 H x 3 W, colours side by side; `bare`: rooms and windows alone."""
 
         def drawn(shapes: tuple[Points, ...]) -> list[list[list[float]]]:
             return [self.drawn_at(shape).round(3).tolist() for shape in shapes]
 
         metres = next((m for m in (1, 2, 5, 10, 20, 50) if m * self.scale[0] >= 60), 100)
         data = {
-            "rooms": drawn(self.rooms), "windows": drawn(self.windows), "sun": drawn(self.sun),
-            "cone": drawn((self.cone(),))[0], "stand": drawn(((self.at,),))[0][0],
+            "rooms": drawn(self.rooms), "windows": drawn(self.windows), "sun": [] if bare else drawn(self.sun),
+            "cone": [] if bare else drawn((self.cone(),))[0], "stand": drawn(((self.at,),))[0][0],
             "bar": metres * self.scale[0], "metres": f"{metres} m",
         }  # fmt: skip
         return drawn_plan(json.dumps(data), size)
@@ -143,10 +150,18 @@ def edges_of(made: Made) -> tuple[float, float, float]:
     return float(a), float(b), float(c)
 
 
-def standpoint_of(visit: Path, picture: Picture, made: Made | None, station: str) -> Standpoint | str:
-    """Where a picture was taken, or why that cannot be drawn, in words.
+@dataclass(frozen=True)
+class Planned:
+    """The planned view that a picture is of, and where it was taken."""
 
-    The plan tells the standing point and what the view looks at, the picture's own camera how wide the cone is.
+    plan: Visit
+    view: ViewTable
+    station: StationTable
+
+
+def planned_of(visit: Path, picture: Picture, station: str) -> Planned | str:
+    """What the plan says of a picture, or why it says nothing, in words.
+
     `station`: the name of the standing point, where the film tells it.
     """
     path = visit / "visit.toml"
@@ -166,9 +181,19 @@ def standpoint_of(visit: Path, picture: Picture, made: Made | None, station: str
         return f'no planned view is that of {picture.name}; write planned = "..." for it in about.toml'
     view = planned[hit]
     stood = _station(plan, view, station)
-    if isinstance(stood, str):
-        return stood
-    return _placed(plan, view, stood, picture, made)
+    return stood if isinstance(stood, str) else Planned(plan, view, stood)
+
+
+def standpoint_of(visit: Path, picture: Picture, made: Made | None, station: str) -> Standpoint | str:
+    """Where a picture was taken, or why that cannot be drawn, in words.
+
+    The plan tells the standing point and what the view looks at, the picture's own camera how wide the cone is.
+    `station`: the name of the standing point, where the film tells it.
+    """
+    found = planned_of(visit, picture, station)
+    if isinstance(found, str):
+        return found
+    return _placed(found.plan, found.view, found.station, picture, made)
 
 
 def _station(plan: Visit, view: ViewTable, named: str) -> StationTable | str:

@@ -60,6 +60,9 @@ class Straightening:
     end: int
     still: bool = False
 
+    seconds = SECONDS
+    drawn_here = False
+
     @property
     def files(self) -> tuple[Path, ...]:
         """What it is drawn from beside the picture."""
@@ -112,6 +115,10 @@ class Straightening:
         first, second, third = self.windows()
         window = second.moved(third, closed) if closed > 0 else first.moved(second, turned)
         return Moment(turned, step(SHADE), closed, window)
+
+    def lit(self, renderer: Renderer, picture: Path) -> DrawnStraightening:
+        """The frame as held and the picture, read."""
+        return DrawnStraightening.of(renderer, self, picture)
 
     def at_frame(self, frame: int) -> tuple[object, ...]:
         """What is seen at a frame, to be compared with other frames."""

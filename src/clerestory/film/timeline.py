@@ -11,7 +11,7 @@ from clerestory.film.captions import Cue
 from clerestory.film.footage import Stretch
 from clerestory.film.mux import chapters_of
 from clerestory.film.scenes import RATE, Plan, Scene
-from clerestory.film.standpoint import Standpoint
+from clerestory.film.stage import spans_of
 
 
 def _time(frames: float, rate: float = RATE) -> otio.opentime.RationalTime:
@@ -31,7 +31,7 @@ def _clip(scene: Scene, film: Path) -> otio.schema.Clip | otio.schema.Gap:
     cut_in, cut_out = scene.lead // 2, scene.frames - (scene.tail - scene.tail // 2)
     begin = scene.showing.start * RATE if isinstance(scene.showing, Stretch) else 0.0
     used = _span(begin + cut_in, cut_out - cut_in)
-    if scene.picture is None or isinstance(scene.showing, Standpoint):  # drawn here: no file shows it
+    if scene.picture is None or (scene.showing and scene.showing.drawn_here):  # drawn here: no file shows it
         name = scene.card.heading if scene.card else ""
         return otio.schema.Gap(name=name or scene.label, source_range=used)
     clip = otio.schema.Clip(
@@ -87,16 +87,59 @@ def _narration(plan: Plan, film: Path) -> otio.schema.Track | None:
     return track if len(track) else None
 
 
+def _sounds(plan: Plan, film: Path) -> otio.schema.Track | None:
+    """The clips' own sounds, each under its picture."""
+    track = otio.schema.Track("Clip sound", kind=otio.schema.TrackKind.Audio)
+    at = 0.0
+    for scene in plan.scenes:
+        showing = scene.showing
+        if not isinstance(showing, Stretch) or showing.sound == "mute" or showing.footage.sound is None:
+            continue
+        start = float(scene.start)
+        if start > at:
+            track.append(otio.schema.Gap(source_range=_span(0, start - at)))
+        begin = showing.start * RATE
+        reference = _reference(showing.footage.path, film, begin + scene.frames)
+        span = _span(begin, scene.frames)
+        clip = otio.schema.Clip(name=scene.label, media_reference=reference, source_range=span)
+        clip.metadata["clerestory"] = {"sound": showing.sound}
+        track.append(clip)
+        at = start + scene.frames
+    return track if len(track) else None
+
+
+def _markers(plan: Plan, cues: list[Cue]) -> list[otio.schema.Marker]:
+    """Chapters, what is pointed at, facts, and captions, each a marker of its own colour at its time."""
+    out = []
+
+    def mark(name: str, start: float, length: float, colour: str, kind: str) -> None:
+        marker = otio.schema.Marker(name=name, marked_range=_span(round(start), round(length)), color=colour)
+        marker.metadata["clerestory"] = {"kind": kind}
+        out.append(marker)
+
+    for chapter in chapters_of(plan):
+        mark(chapter.title, chapter.start * RATE, 0, "GREEN", "chapter")
+    for scene in plan.scenes:
+        for span in spans_of(scene):
+            if span.what == "point" and scene.shot:
+                point = scene.shot.point[span.number]
+                mark(point.word or point.mark, scene.start + span.first, span.last - span.first, "ORANGE", "point")
+            if span.what == "fact":
+                fact = scene.facts[span.number]
+                said = f"{fact.statement}: {fact.cited}"
+                mark(said, scene.start + span.first, span.last - span.first, "YELLOW", "fact")
+    for cue in cues:
+        mark(cue.text.replace("\n", " "), cue.start * RATE, (cue.end - cue.start) * RATE, "WHITE", "caption")
+    return out
+
+
 def timeline_of(plan: Plan, cues: list[Cue], film: Path) -> str:
     """The timeline as OpenTimelineIO JSON; `film` is the folder it will lie in."""
     timeline = otio.schema.Timeline(name=plan.title or "film")
     pictures = _pictures(plan, film)
-    for chapter in chapters_of(plan):
-        marked = _span(round(chapter.start * RATE), 0)
-        pictures.markers.append(otio.schema.Marker(name=chapter.title, marked_range=marked))
-    timeline.tracks.append(pictures)
-    narration = _narration(plan, film)
-    if narration is not None:
-        timeline.tracks.append(narration)
+    pictures.markers.extend(_markers(plan, cues))
+    for track in (pictures, _narration(plan, film), _sounds(plan, film)):
+        if track is not None:
+            timeline.tracks.append(track)
     timeline.metadata["clerestory"] = {"captions": [[cue.start, cue.end, cue.text] for cue in cues]}
     return str(otio.adapters.write_to_string(timeline, "otio_json")) + "\n"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import logging
+import math
 import re
 import threading
 import time
@@ -27,6 +28,8 @@ from clerestory.film import cautions
 from clerestory.film.draft import draft_film
 from clerestory.film.model import Film, Shot, film_toml
 from clerestory.film.scenes import RATE, Plan
+from clerestory.film.sound import read_sound
+from clerestory.film.speaking import Take, best_of, taken
 from clerestory.run import system
 from clerestory.web.conflict import Conflict, check_known
 from clerestory.web.journal import Journal
@@ -39,6 +42,7 @@ log = logging.getLogger("clerestory.web")
 FILE = "film/film.toml"
 BEHIND = 10  # niceness of the process that makes a film: controls come first
 EVERY = 0.2  # seconds between what it says
+MOST_HEARD = 200  # takes whose measure is kept
 _TAKE = re.compile(r"[a-z0-9][a-z0-9_-]{0,79}\.wav")
 _CARE = {"recording": cautions.RECORDING, "publishing": cautions.PUBLISHING}
 _CALLED = {"words": "narration", "narration": "recording", "seconds": "length", "words_a_minute": "words per minute"}
@@ -54,6 +58,7 @@ class FilmDesk:
         self._process: BaseProcess | None = None
         self._stopped = False
         self.state: dict[str, Any] = {"state": "idle"}
+        self._takes: dict[tuple[str, int, str], Take] = {}
 
     def _film(self) -> Film | None:
         if not (self.root / FILE).exists() and not (self.root / "film" / "script.md").exists():
@@ -86,7 +91,7 @@ class FilmDesk:
 
     def _outputs(self) -> dict[str, Any]:
         out: dict[str, Any] = {"takes": names_in(self.root, "film/narration", (".wav",))}
-        for kind in ("preview", "film"):
+        for kind in ("preview", "film", "film-square", "film-upright"):
             path = plain_file(self.root, "film", f"{kind}.mp4")
             out[f"{kind}_made"] = path.stat().st_mtime_ns if path else None
         return out
@@ -196,16 +201,63 @@ class FilmDesk:
         self.tell("film")
         return f"narration/{name}"
 
+    def takes(self, shot: int) -> dict[str, Any]:
+        """The takes recorded for a shot (from 0), oldest first, each held against its words; the best named."""
+        film = self._known()
+        self._shot(film, shot)
+        asked = film.shots[shot]
+        names = [name for name in names_in(self.root, "film/narration", (".wav",)) if _is_of(name, asked.picture)]
+        if asked.narration and (own := Path(asked.narration)).parts[0] == "narration" and own.name not in names:
+            names.append(own.name)
+        heard = [(name, self._heard(name, asked.words)) for name in names]
+        heard = [(name, take) for name, take in heard if take is not None]
+        best = best_of([take for _, take in heard if take is not None])
+        return {
+            "shot": shot,
+            "takes": [
+                {"name": f"narration/{name}", "best": k == best, **_said_of(take)}
+                for k, (name, take) in enumerate(heard)
+                if take is not None
+            ],
+        }
+
+    def _heard(self, name: str, words: str) -> Take | None:
+        path = plain_file(self.root, "film/narration", name)
+        if path is None:
+            return None
+        key = (name, path.stat().st_mtime_ns, words)
+        if key not in self._takes:
+            try:
+                self._takes[key] = taken(read_sound(path), words)
+            except UserError:
+                return None
+            while len(self._takes) > MOST_HEARD:
+                del self._takes[next(iter(self._takes))]
+        return self._takes[key]
+
+    def one_take(self, name: str) -> None:
+        """Use one recording for all the words of the film, split at its silences; shots let go of their own."""
+        film = self._known()
+        if plain_file(self.root, "film", name) is None and not (
+            name.startswith("narration/") and plain_file(self.root, "film/narration", name.removeprefix("narration/"))
+        ):
+            raise UserError(f"There is no recording {name}.")
+        shots = [shot.model_copy(update={"narration": ""}) for shot in film.shots]
+        self._put(film.model_copy(update={"narration": name, "shots": shots}), "film: narration in one go")
+
     # ---- making
 
-    def make(self, preview: bool) -> None:
-        """Make the preview or the film in the background, in a process of its own: no control waits for it."""
+    def make(self, preview: bool, shape: str = "wide") -> None:
+        """Make the preview or the film in the background, in a process of its own: no control waits for it.
+
+        `shape`: of the film: wide, square or upright.
+        """
         self._known()
         if not self._making.acquire(blocking=False):
             raise UserError("A film is already being made; wait for it, or cancel it.")
         here, there = system.SPAWN.Pipe(duplex=False)
         self._process = system.SPAWN.Process(
-            target=_make, args=(self.root, preview, there), name="clerestory-film", daemon=True
+            target=_make, args=(self.root, preview, shape, there), name="clerestory-film", daemon=True
         )
         self._stopped = False
         what = "preview" if preview else "film"
@@ -242,7 +294,7 @@ class FilmDesk:
         self.tell("making", **facts)
 
 
-def _make(root: Path, preview: bool, tell: Pipe) -> None:
+def _make(root: Path, preview: bool, shape: Any, tell: Pipe) -> None:
     """Make a film and say how it goes, a few times a second. A process of its own; ends when nobody listens."""
     system.leave_interrupt_to_parent()
     system.lower_priority(BEHIND)
@@ -255,7 +307,7 @@ def _make(root: Path, preview: bool, tell: Pipe) -> None:
             tell.send({"state": "making", "done": done, "total": total})
 
     try:
-        result = api.make_film(root, preview=preview, on_progress=on_progress)
+        result = api.make_film(root, preview=preview, on_progress=on_progress, shape=shape)
         tell.send(
             {
                 "state": "made",
@@ -271,6 +323,29 @@ def _make(root: Path, preview: bool, tell: Pipe) -> None:
     except Exception as problem:
         said_of_it = f"It could not be made because of a fault in Clerestory ({type(problem).__name__})."
         tell.send({"state": "failed", "said": said_of_it, "fault": traceback.format_exc()})
+
+
+def stem_of(picture: str) -> str:
+    """How the takes of a picture's shots begin: the page names them so."""
+    plain = re.sub(r"[^a-z0-9_-]+", "-", re.sub(r"\.[^.]+$", "", picture.lower()))
+    return re.sub(r"^[^a-z0-9]+", "", plain)[:50] or "shot"
+
+
+def _is_of(name: str, picture: str) -> bool:
+    """Whether a recording was made for a picture: STEM-TIME.wav, the time in base 36."""
+    return re.fullmatch(re.escape(stem_of(picture)) + r"-[0-9a-z]{6,10}\.wav", name) is not None
+
+
+def _said_of(take: Take) -> dict[str, Any]:
+    """What the page shows of a take; what is not finite is left out."""
+    return {
+        "seconds": round(take.end - take.begin, 1),
+        "pace": round(take.pace),
+        "level": round(take.level, 1) if math.isfinite(take.level) else None,
+        "peak": round(take.peak, 1) if math.isfinite(take.peak) else None,
+        "faults": list(take.faults),
+        "marks": [[mark.first, mark.last, mark.said] for mark in take.marks],
+    }
 
 
 def _named(values: Mapping[str, Any]) -> str:

@@ -366,8 +366,10 @@ class Talk(Conversation):
             ),
             "film move": (desk.pen, lambda: visit.film.move_shot(m["shot"], m["to"])),
             "film drop": (desk.pen, lambda: visit.film.drop_shot(m["shot"])),
+            "film takes": (desk.slow, lambda: visit.film.takes(m["shot"])),
+            "film one take": (desk.pen, lambda: visit.film.one_take(m["name"])),
             "film stop": (desk.pen, lambda: visit.film.stop()),
-            "film make": (desk.pen, lambda: visit.film.make(bool(m.get("preview", True)))),
+            "film make": (desk.pen, lambda: visit.film.make(bool(m.get("preview", True)), m.get("shape", "wide"))),
         }
         return calls.get(kind)
 

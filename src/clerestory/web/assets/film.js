@@ -1,13 +1,32 @@
 // The film page: the preview, the shots on their time line, and the words said over them.
 
 import { button, debounce, el } from "./build.js";
-import { Recorder } from "./recorder.js";
+import { Prompter, level } from "./prompter.js";
+import { Recorder, keep } from "./recorder.js";
 import { TextDesk } from "./text.js";
 
 const MOVES = { hold: "Hold", push: "Push in", pull: "Pull out", pan: "Pan", tilt: "Tilt" };
-const KINDS = { straightening: "made upright", standpoint: "where it was taken", exposures: "how the light was held", clip: "clip" };
+const KINDS = {
+  straightening: "made upright", standpoint: "where it was taken", walk: "a walk to where it was taken", distance: "far and near",
+  focus: "how deep it is sharp", exposures: "how the light was held", merge: "the merge at 100 %", clip: "clip",
+  beside: "two side by side", wipe: "one drawn over another", older: "with an older picture",
+};
+// What a shot of a picture may be made into on this page; a clip and pairs need a second file, which film.toml names.
+const ASKED = { picture: "Picture", straightening: "Made upright", standpoint: "Where it was taken", walk: "A walk to there", distance: "Far and near",
+  focus: "Depth of field", exposures: "How the light was held", merge: "The merge at 100 %" };
+const SHAPES = { wide: "Wide, 16:9", square: "Square", upright: "Upright, 9:16" };
 const kindOf = (shot) => Object.keys(KINDS).find((key) => shot[key]);
 const clock = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`;
+
+// The words, with those that a take departs from marked, and how.
+function marked(words, marks) {
+  const split = words.split(/\s+/).filter(Boolean);
+  const out = ["Where the take departs: "];
+  for (const [first, last, said] of marks) {
+    out.push(el("mark", { title: said }, split.slice(first, last + 1).join(" ")), ` (${said}) `);
+  }
+  return out;
+}
 
 export class Film {
   constructor(house, room) {
@@ -78,11 +97,15 @@ export class Film {
     this.stopButton = button("Cancel", () => this.house.ask("film stop").catch(() => 0), { hidden: true, title: "Finished parts are kept for next time" });
     this.editor = el("section", { class: "editor", "aria-label": "Selected shot" });
     this.line = el("div", { class: "timeline", role: "list", "aria-label": "Shots in order" }, ...this.scenes());
-    const film = f.film_made ? el("a", { href: "/kept/film/film.mp4", target: "_blank", rel: "noopener" }, "Watch the film") : null;
+    this.shape = el("select", { "aria-label": "Shape of the film" }, ...Object.entries(SHAPES).map(([value, said]) => el("option", { value }, said)));
+    this.shape.value = this.asked ?? "wide";
+    this.shape.addEventListener("change", () => { this.asked = this.shape.value; });
+    const made = [["film", "film", "the film"], ["film-square", "film-square", "square"], ["film-upright", "film-upright", "upright"]];
+    const films = made.filter(([kind]) => f[`${kind}_made`]).map(([, name, said]) => el("a", { href: `/kept/film/${name}.mp4`, target: "_blank", rel: "noopener" }, `Watch ${said}`));
     this.room.replaceChildren(el("div", { class: "film" },
       el("div", { class: "screening" }, this.video, this.editor),
       el("div", { class: "bar" }, el("h1", {}, f.title || "Film"), el("p", { class: "quiet" }, f.trouble ?? `${f.seconds ? `${clock(f.seconds)}, ` : ""}${f.shots.length} shot${f.shots.length === 1 ? "" : "s"}`),
-        el("div", { class: "row" }, button("Title and sound", () => this.titles()), this.makeButton, this.filmButton, this.stopButton, film)),
+        el("div", { class: "row" }, button("Title and sound", () => this.titles()), this.makeButton, this.filmButton, this.shape, this.stopButton, ...films)),
       this.line, el("div", { class: "quiet notes" }, ...(f.notes ?? []).map((said) => el("p", {}, said)), el("p", {}, f.care.publishing))));
     if (this.onTitles) this.titles();
     else this.choose(this.shot);
@@ -139,25 +162,65 @@ export class Film {
     const say = debounce((values) => this.set(values), 500);
     const words = el("textarea", { id: "words", rows: 3, value: shot.words, oninput: () => say({ words: words.value }), onblur: () => this.set({ words: words.value }) });
     const caption = el("input", { id: "caption", value: shot.caption, onchange: () => this.set({ caption: caption.value }) });
+    const seen = el("input", { id: "seen", value: shot.description, placeholder: "the picture's own description", onchange: () => this.set({ description: seen.value }) });
     const move = el("select", { id: "move", onchange: () => this.set({ move: move.value, direction: "" }) }, ...Object.entries(MOVES).map(([value, said]) => el("option", { value }, said)));
     const chapter = el("input", { id: "chapter", value: shot.chapter, placeholder: "none", onchange: () => this.set({ chapter: chapter.value }) });
     const long = el("input", { id: "long", type: "number", min: 1, max: 120, step: 0.5, placeholder: "automatic", value: shot.seconds ?? "",
       onchange: () => this.set({ seconds: long.value ? Number(long.value) : null }) });
     move.value = shot.move;
-    this.meter = el("meter", { min: 0, max: 1, value: 0, "aria-label": "Recording level" });
+    this.level = level();
+    const asked = el("select", { id: "kind", onchange: () => this.become(asked.value) }, ...Object.entries(ASKED).map(([value, said]) => el("option", { value }, said)));
     this.recordButton = button(shot.narration ? "Record again" : "Record", () => this.record());
     const hear = shot.narration
       ? el("audio", { controls: true, preload: "none", src: `/kept/${shot.narration}?${Date.now()}`, "aria-label": "Recorded narration" }) : null;
     const forget = shot.narration ? button("Remove recording", () => this.set({ narration: "" })) : null;
     const kind = kindOf(shot);
+    asked.value = kind && ASKED[kind] ? kind : "picture";
+    const settled = kind && !ASKED[kind];
+    this.takes = el("div", { class: "takes" });
+    this.departs = el("p", { class: "departs", id: "departs" });
     this.editor.replaceChildren(el("h2", {}, `${number + 1}. ${shot.picture}${kind ? ` (${KINDS[kind]})` : ""}`),
       el("label", { for: "words" }, "Narration"), words,
-      el("div", { class: "row" }, this.recordButton, this.meter, forget), ...(hear ? [hear] : []),
+      el("div", { class: "row" }, this.recordButton, this.level.node, forget, button("Prompter", () => this.prompt())), this.departs, this.takes, ...(hear ? [hear] : []),
       el("p", { class: "quiet" }, this.facts.care.recording),
-      el("div", { class: "fields" }, el("label", { for: "caption" }, "Caption"), caption, el("label", { for: "chapter" }, "Chapter starts here"), chapter, ...(kind ? [] : [el("label", { for: "move" }, "Move"), move]),
-        el("label", { for: "long" }, "Length (s)"), long),
+      el("div", { class: "fields" }, ...(settled ? [] : [el("label", { for: "kind" }, "Shows"), asked]), el("label", { for: "caption" }, "Caption"), caption, el("label", { for: "chapter" }, "Chapter starts here"), chapter, ...(kind ? [] : [el("label", { for: "move" }, "Move"), move]),
+        el("label", { for: "long" }, "Length (s)"), long, el("label", { for: "seen" }, "What is seen"), seen),
       el("div", { class: "row" }, button("Move earlier", () => this.shift(-1)), button("Move later", () => this.shift(1)),
         button("Remove shot", () => this.house.ask("film drop", { shot: number }).catch(() => 0))));
+    this.hearTakes(number);
+  }
+
+  // A shot made into one that shows how its picture came about, or back.
+  become(kind) {
+    const shot = this.facts.shots[this.shot];
+    const none = Object.fromEntries(Object.keys(ASKED).filter((key) => key !== "picture").map((key) => [key, ""]));
+    const plain = kind === "picture" ? {} : { [kind]: shot.picture, move: "hold", direction: "", before: false, within: "", whole: false, point: [] };
+    this.set({ ...none, walk_from: "", station: "", focus_m: null, ...plain });
+  }
+
+  // The takes of a shot, the best said so, and where the one in use departs from the words.
+  async hearTakes(number) {
+    const shot = this.facts.shots[number];
+    if (!this.facts.takes?.length) return;
+    const heard = await this.house.ask("film takes", { shot: number }).catch(() => null);
+    if (!heard || this.shot !== number || !this.takes?.isConnected) return;
+    this.takes.replaceChildren(...heard.takes.map((take, k) => this.take(shot, take, k)));
+    const used = heard.takes.find((take) => take.name === shot.narration);
+    this.departs.replaceChildren(...(used?.marks.length ? marked(shot.words, used.marks) : []));
+  }
+
+  take(shot, take, k) {
+    const id = `take-${k}`;
+    const radio = el("input", { type: "radio", name: "take", id, checked: take.name === shot.narration, onchange: () => this.set({ narration: take.name }) });
+    const said = [`${take.seconds.toFixed(1)} s`, take.pace ? `${take.pace} words a minute` : "", take.level === null ? "" : `${take.level} LUFS`,
+      take.marks.length ? `departs in ${take.marks.length} place${take.marks.length === 1 ? "" : "s"}` : "", take.best ? "best" : ""].filter(Boolean).join(" · ");
+    return el("div", { class: "row" }, radio, el("label", { for: id }, `Take ${k + 1}`), el("span", { class: "quiet" }, said),
+      ...take.faults.map((fault) => el("span", { class: "trouble" }, fault)));
+  }
+
+  prompt() {
+    this.prompter = new Prompter(this.house, this.facts, this.shot, () => this.load());
+    this.prompter.open();
   }
 
   titles() {
@@ -206,7 +269,7 @@ export class Film {
 
   async record() {
     if (this.recorder) return this.stop();
-    this.recorder = new Recorder((peak) => { if (this.meter) this.meter.value = peak; });
+    this.recorder = new Recorder((peak) => this.level.hears(peak));
     try {
       await this.recorder.start();
     } catch {
@@ -222,10 +285,7 @@ export class Film {
     const shot = this.facts.shots[this.shot];
     const data = await recorder.stop();
     this.recorder = null;
-    const stem = shot.picture.toLowerCase().replace(/\.[^.]+$/, "").replace(/[^a-z0-9_-]+/g, "-").replace(/^[^a-z0-9]+/, "").slice(0, 50);
-    const name = `${stem || "shot"}-${Date.now().toString(36)}.wav`;
-    const answer = await fetch(`/take/${name}`, { method: "PUT", body: data });
-    const facts = await answer.json().catch(() => ({ error: "The recording could not be saved." }));
+    const facts = await keep(shot.picture, data);
     if (facts.error) {
       this.house.trouble(facts.error);
       return this.load();
@@ -236,7 +296,7 @@ export class Film {
   // ---- making
 
   make(preview) {
-    this.house.ask("film make", { preview }).catch(() => 0);
+    this.house.ask("film make", { preview, shape: preview ? "wide" : this.shape?.value ?? "wide" }).catch(() => 0);
   }
 
   makingChanged(facts) {

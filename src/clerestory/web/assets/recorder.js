@@ -34,6 +34,15 @@ export class Recorder {
   }
 }
 
+// Keeps a recording beside the film, named after its picture; {kept} or {error}.
+export async function keep(picture, data) {
+  const stem = picture.toLowerCase().replace(/\.[^.]+$/, "").replace(/[^a-z0-9_-]+/g, "-").replace(/^[^a-z0-9]+/, "").slice(0, 50);
+  const name = `${stem || "shot"}-${Date.now().toString(36)}.wav`;
+  const failed = { error: "The recording could not be saved." };
+  const answer = await fetch(`/take/${name}`, { method: "PUT", body: data }).catch(() => null);
+  return (await answer?.json().catch(() => failed)) ?? failed;
+}
+
 function wave(blocks) {
   const count = blocks.reduce((sum, b) => sum + b.length, 0);
   const view = new DataView(new ArrayBuffer(44 + 2 * count));
