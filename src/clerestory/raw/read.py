@@ -537,6 +537,11 @@ def read_mosaic(path: Path, info: FrameInfo | None = None) -> Mosaic:
         raise UserError(
             f"{path}: the picture stops before its last rows; the file is cut short: copy it again from the card."
         )
+    if not (white < 2**17).all():  # values have 16 bits; a level a little above all of them may be meant
+        raise UserError(
+            f"{path}: its white level {white[0]:.0f} is beyond what its values can reach; the file is damaged: copy "
+            "it again from the card."
+        )
     if (white <= black).any():
         raise UserError(
             f"{path}: its white level {white[0]:.0f} is not above its black level {black[0]:.0f}; the "
