@@ -97,8 +97,8 @@ class Stack:
 def merged_mosaic(stack: Stack, reference: Mosaic, own: F32, span: float | None = None) -> tuple[Mosaic, float]:
     """The mosaic of a stack, and by how much its raw units are finer than the reference's.
 
-    `own`: the reference's balanced values, as of `resample.own`, for places nothing was summed at; `span`: raw units
-    of the reference that become the full scale (None: the reference's own saturation).
+    `own`: the reference's balanced values, H x W or 3 x H x W, for places nothing was summed at; `span`: raw units of
+    the reference that become the full scale (None: the reference's own saturation).
     """
     wide = span or float(np.max(reference.white - reference.black))
     finer = (FULL - PEDESTAL) / wide

@@ -30,7 +30,8 @@ def room(*shape: int) -> F32:
 
 
 def release(array: F32, rows: int) -> None:
-    """Give back the first rows of an array of `room`, which are not read again; any other array is left alone."""
+    """Give back the first rows of an array of `room`, H x W or H x W x N, which are not read again; any other array
+    is left alone."""
     owner = array
     while isinstance(owner, np.ndarray) and isinstance(owner.base, np.ndarray):
         owner = owner.base
