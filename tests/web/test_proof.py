@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
 import cv2
+import exiv2
 import numpy as np
 import pytest
 
@@ -37,6 +39,20 @@ def test_a_proof_is_the_file_and_a_tone_control_develops_nothing_anew(
     lighter = proven(Recipe(exposure=0.7, window_hold=1.0))
     assert lighter.mean() > first.mean() + 5
     assert proven(Recipe(exposure=0.7, crop_size=0.5)).shape[1] == pytest.approx(first.shape[1] / 2, abs=2)
+    corner = [[0.1, 0.5], [0.35, 0.5], [0.35, 0.9], [0.1, 0.9]]
+    light = {"kind": "light", "stops": 1.5, "at": corner}
+    touched = proven(Recipe.model_validate({"exposure": 0.7, "touches": [light]}))
+    plain = proven(Recipe(exposure=0.7))
+    assert touched[-200:-80, 120:240].mean() > plain[-200:-80, 120:240].mean() + 15
+    # Elsewhere only sharpening, which goes by the noise of the whole picture, and JPEG's rounding change anything.
+    assert np.abs(touched[:, -300:].astype(int) - plain[:, -300:]).mean() < 0.2
+    gone = {"kind": "take out", "at": [[0.2, 0.6]], "width": 0.03, "by": "surroundings"}
+    proven(Recipe.model_validate({"touches": [light, {"kind": "even colour", "at": corner}, gone]}))
+    report = json.loads((tmp_path / ".clerestory" / "accounts" / f"{view.name}.json").read_text())
+    assert any("what is shown there was not seen" in said for said in report["remarks"])
+    file = exiv2.ImageFactory.open(str(tmp_path / "pictures" / f"{view.name}.jpg"))
+    file.readMetadata()
+    assert "not seen" in file.xmpData()["Xmp.clerestory.TakenOut"].toString(), "and the file itself says so"
 
 
 def test_tiles_put_together_are_the_picture_and_its_reductions(tmp_path: Path) -> None:

@@ -26,6 +26,7 @@ from clerestory.finish.pipeline import Account, Picture, Seen, before, look
 from clerestory.finish.recipe import ASPECTS, Aspect, Recipe, picked
 from clerestory.finish.source import camera_of, said_of_network
 from clerestory.finish.sources import source_of
+from clerestory.finish.take_out import TakenOut
 from clerestory.finish.tone import WorkingNoise
 from clerestory.raw.clipping import clipping_of
 from clerestory.raw.group import View
@@ -170,6 +171,7 @@ def picture_bytes(job: Job, picture: Picture, kind: Kind, focal_known: bool = Tr
             "Aspect": picture.aspect,
             "Kept": f"{picture.crop.kept:.4f}",
             **({} if focal_known else {"Doubt": "focal length not in the frame: estimated"}),
+            **({"TakenOut": "; ".join(one.said for one in gone)} if (gone := _gone(picture)) else {}),
         }
     )
     per_inch = resolution_of(job.order, (width, height))
@@ -180,6 +182,10 @@ def picture_bytes(job: Job, picture: Picture, kind: Kind, focal_known: bool = Tr
         base = np.asarray(Image.open(io.BytesIO(plain)).convert("RGB"))
         data = with_gain_map(data, gain_map(base, picture.brighter, job.order.space))
     return data
+
+
+def _gone(picture: Picture) -> list[TakenOut]:
+    return [one for one in picture.taken_out if one.how != "left"]
 
 
 def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
@@ -210,7 +216,8 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
     light_said = [f"Exposure: {crop.message}"] if crop is not None else []
     offer = [seen.swing.reasons] if seen.swing is not None else []
     asked = said_of_network(seen.source, job.order.quality)
-    out.remarks = [*seen.source.remarks, *asked, *seen.remarks, *offer, *light_said, up.reasons]
+    marks = [one.said for one in done[0].taken_out] if done else []
+    out.remarks = [*seen.source.remarks, *asked, *seen.remarks, *marks, *offer, *light_said, up.reasons]
     for picture in done:
         height, width = picture.rgb.shape[:2]
         out.aspects[picture.aspect] = {

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from clerestory.finish.bright import bright
-from clerestory.finish.pipeline import F32, Picture, Seen, crop_of, developed, rectification_of, shown, straightened
+from clerestory.finish.pipeline import F32, Picture, Seen, crop_of, developed, laid, mended, rectification_of, shown
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.sharpen import MM_PER_INCH, sharpen_for_paper
 
@@ -18,17 +18,20 @@ ROUNDED = 2  # pixels by which rounding both edges of a picture may move its lon
 
 def made(seen: Seen, recipe: Recipe, order: Order) -> list[Picture]:
     """The finished pictures of one view, one for each aspect of the order, display-linear; developed once for all."""
-    full: list[F32] = [developed(seen, recipe, order.quality)]
+    light, told = mended(seen, developed(seen, recipe, order.quality), recipe, order.quality)
+    full: list[F32] = [light]
+    del light
     rectification = rectification_of(seen, recipe)
     out = []
     for number, aspect in enumerate(order.aspects, 1):
         crop = crop_of(seen, rectification, aspect, recipe)
         last = number == len(order.aspects)
-        straight = straightened(seen, full[0], recipe, aspect, edge_of(order, crop.width, crop.height), spent=last)
+        edge = edge_of(order, crop.width, crop.height)
+        straight, layers = laid(seen, full[0], recipe, aspect, edge, spent=last)
         if last:
             full.clear()  # some hundreds of megabytes that tone can do without
         held = straight.rgb.copy() if "bright" in order.kinds else None
-        picture = shown(seen, straight, in_place=True)
+        picture = replace(shown(seen, straight, layers, in_place=True), taken_out=told)
         if held is not None:
             picture = replace(picture, brighter=bright(held, picture.rgb, seen.settings.exposure))
         height, width = picture.rgb.shape[:2]

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field, replace
+from functools import partial
+from pathlib import Path
 from typing import Any
 
 import cv2
@@ -25,6 +27,8 @@ from clerestory.finish.resample import resample
 from clerestory.finish.sharpen import sharpen
 from clerestory.finish.source import Multipliers, Source
 from clerestory.finish.square_up import Swing, square_up
+from clerestory.finish.take_out import Other, TakenOut, taken_out
+from clerestory.finish.touch import evened, evens, lights, lit, removals
 from clerestory.merge.result import Stitched
 from clerestory.merge.surface import Surface
 from clerestory.vertical.find import find_vertical
@@ -62,13 +66,15 @@ class Seen:
 @dataclass(frozen=True)
 class Picture:
     """One finished picture in memory: display-linear working RGB and how it came about. `brighter`: what a screen
-    with more light than white would show, 1 at white, where that was asked for."""
+    with more light than white would show, 1 at white, where that was asked for. `taken_out`: what came of marks that
+    were to be taken out."""
 
     rgb: F32
     aspect: str
     crop: Crop
     rectification: Rectification
     brighter: F32 | None = None
+    taken_out: tuple[TakenOut, ...] = ()
 
 
 @dataclass
@@ -280,6 +286,41 @@ def developed(seen: Seen, recipe: Recipe, quality: Quality = "fast", on_stage: C
     return light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), on_stage, seen.mixed)
 
 
+def mended(
+    seen: Seen, full: F32, recipe: Recipe, quality: Quality = "fast", half: bool = False
+) -> tuple[F32, tuple[TakenOut, ...]]:
+    """A developed frame (`full`, H x W x 3), changed in place: marks taken out, walls evened, as the recipe's touches
+    ask; and what came of the marks. `half`: it is of half size, and so are the other frames then."""
+    told: tuple[TakenOut, ...] = ()
+    if mends(recipe) and seen.source.mosaic is None:
+        full = full.copy()  # a rendered picture is the source's own
+    if removals(recipe.touches):
+        _, told = taken_out(full, recipe.touches, _others(seen, quality, half))
+    return evened(full, recipe.touches), told
+
+
+def mends(recipe: Recipe) -> tuple[Any, ...]:
+    """The touches that `mended` would carry out."""
+    return (*removals(recipe.touches), *evens(recipe.touches))
+
+
+def _others(seen: Seen, quality: Quality, half: bool) -> list[Other]:
+    """The other frames of a view, to look behind things with; none of a view that was joined."""
+    source = seen.source
+    if source.stitched is not None:
+        return []
+    paths = [p for p in source.view_frames if source.frames != (p,)]
+    return [Other(p.name, partial(_light_of, p, seen, quality, half)) for p in paths]
+
+
+def _light_of(path: Path, seen: Seen, quality: Quality, half: bool) -> F32:
+    """One frame in the white balance of a view."""
+    source = light.read_source(path)
+    if half:
+        return light.balanced_half(light.half_size(source), source, seen.multipliers, seen.mixed)
+    return light.full_size(source, seen.multipliers, 1.0, effort(seen, quality), quiet, seen.mixed)
+
+
 @dataclass(frozen=True)
 class Straight:
     """A view straightened and cropped, still scene-linear (`rgb`, H x W x 3): tone comes last."""
@@ -300,6 +341,24 @@ def straightened(
     return Straight(rgb, aspect or "own", crop, rectification)
 
 
+def laid(
+    seen: Seen, full: F32, recipe: Recipe, aspect: Aspect | None, long_edge: int | None = None, spent: bool = False
+) -> tuple[Straight, tone.Layers | None]:
+    """A room of a developed and mended frame (`full`, H x W x 3) with places lighter or darker. `spent`: `full` is
+    not needed any more; else it is left as it is.
+
+    With them, the layers of the light without: what is darkened by hand must not be taken for a darker window, which
+    would be shown lighter again.
+    """
+    touched = bool(lights(recipe.touches))
+    straight = straightened(seen, full, recipe, aspect, long_edge, spent and not touched)
+    if not touched:
+        return straight, None
+    layers = tone.layers_of(straight.rgb)
+    own = full if spent and seen.source.mosaic is not None else full.copy()
+    return straightened(seen, lit(own, recipe.touches), recipe, aspect, long_edge, spent=True), layers
+
+
 def shown(seen: Seen, straight: Straight, layers: tone.Layers | None = None, in_place: bool = False) -> Picture:
     """The finished picture of a straightened view, toned and sharpened. `layers`: of its pixels, where known."""
     rgb = tone.apply(straight.rgb, seen.settings, seen.noise, in_place=in_place, layers=layers)
@@ -316,15 +375,15 @@ def pictures(
     on_stage: Callable[[str], None] = quiet,
 ) -> list[Picture]:
     """The finished pictures of one view, one for each aspect, display-linear."""
-    full = developed(seen, recipe, quality, on_stage)
+    full, told = mended(seen, developed(seen, recipe, quality, on_stage), recipe, quality)
     out = []
     for aspect in aspects:
         on_stage("resample")
-        straight = straightened(seen, full, recipe, aspect, long_edge, spent=len(aspects) == 1)
+        straight, layers = laid(seen, full, recipe, aspect, long_edge, spent=len(aspects) == 1)
         if len(aspects) == 1:
             del full
         on_stage("tone")
-        out.append(shown(seen, straight, in_place=True))
+        out.append(replace(shown(seen, straight, layers, in_place=True), taken_out=told))
     return out
 
 

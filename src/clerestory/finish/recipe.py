@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
 import tomli_w
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from clerestory.files.toml import model_of, read_text
 from clerestory.raw.group import View
@@ -46,6 +46,40 @@ class Line(BaseModel):
     end: tuple[float, float]
 
 
+Share = Annotated[float, Field(ge=-0.5, le=1.5)]
+
+
+class Touch(BaseModel):
+    """A place of the picture treated by itself. `at`: points (x, y) as shares of the frame's width and height, before
+    anything is straightened, so that no crop or swing moves them: an area's outline, or, with a `width` (share of the
+    frame's longer side), a stroke.
+
+    `kind`: 'light' makes it lighter or darker by `stops`; 'take out' puts another frame of the view in its place, or,
+    only where `by` says so, what is round it; 'even colour' takes a `share` of the wall's drift of colour out.
+    `off` keeps it in the recipe and does nothing.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    kind: Literal["light", "take out", "even colour"]
+    at: Annotated[tuple[tuple[Share, Share], ...], Field(min_length=1, max_length=400)]
+    width: Annotated[float, Field(gt=0, le=0.5)] | None = None
+    stops: Annotated[float, Field(ge=-4, le=4)] | None = None
+    share: Annotated[float, Field(ge=0, le=1)] | None = None
+    by: Literal["another frame", "surroundings"] | None = None
+    off: bool = False
+
+    @model_validator(mode="after")
+    def _fits(self) -> Touch:
+        owns = {"light": "stops", "even colour": "share", "take out": "by"}
+        for kind, name in owns.items():
+            if kind != self.kind and getattr(self, name) is not None:
+                raise ValueError(f"'{name}' belongs to the kind '{kind}', not to '{self.kind}'")
+        if self.width is None and len(self.at) < 3:
+            raise ValueError("an area needs three points or more; give a width for a stroke")
+        return self
+
+
 class Recipe(BaseModel):
     """The controls of one picture. None leaves the matter to the tool.
 
@@ -53,7 +87,8 @@ class Recipe(BaseModel):
     (CIE 1960 u, v); local_contrast, plumb and crop as shares; crop_size, width and
     height as shares of the largest room there is; swing in degrees about the vertical, as a view camera
     has it; mixed_light, the share of another light's colour (lamps beside daylight) that is taken out where it
-    falls, 0 when left out; toning of a monochrome picture from -1 (cold) over 0 (neutral, when left out) to 1 (warm).
+    falls, 0 when left out; toning of a monochrome picture from -1 (cold) over 0 (neutral, when left out) to 1 (warm);
+    touches, places treated by themselves.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -73,6 +108,7 @@ class Recipe(BaseModel):
     crop: tuple[Annotated[float, Field(ge=-1, le=1)], Annotated[float, Field(ge=-1, le=1)]] | None = None
     crop_size: Annotated[float, Field(ge=0.1, le=1)] | None = None
     lines: tuple[Line, ...] = ()
+    touches: Annotated[tuple[Touch, ...], Field(max_length=60)] = ()
     pick: str | None = None
 
     def digest(self) -> str:

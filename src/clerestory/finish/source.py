@@ -41,7 +41,7 @@ class Source:
     `rendered` came from: straight already, with an outline of its own. `record`: what a merge did, in plain numbers.
     `noise` is that of the mosaic as it now is, after any merge, `excess` as of `merge.Merged`. `mask`: where a merge
     took what is seen from another frame.
-    `remarks` are sentences for the report.
+    `remarks` are sentences for the report. `view_frames`: all frames of the view, `frames` those in this light.
     """
 
     info: FrameInfo
@@ -55,6 +55,7 @@ class Source:
     mask: NDArray[np.uint8] | None = None
     excess: F32 | None = None
     record: dict[str, Any] = field(default_factory=dict)
+    view_frames: tuple[Path, ...] = ()
 
 
 def working_of_srgb(linear: F32) -> F32:

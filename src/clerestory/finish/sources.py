@@ -18,6 +18,10 @@ from clerestory.raw.read import has_shading
 
 def source_of(view: View, on_stage: Callable[[str], None] = lambda _: None) -> Source:
     """The light of a view: its frames merged as its kind asks, or its pick alone with the reason said."""
+    return replace(_light_of(view, on_stage), view_frames=tuple(view.frames))
+
+
+def _light_of(view: View, on_stage: Callable[[str], None]) -> Source:
     if view.kind == "single" or len(view.frames) < 2:
         return read_source(view.pick, *view.infos_of([view.pick]))
     try:

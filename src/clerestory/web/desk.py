@@ -301,7 +301,8 @@ class Desk:
     def changed(self, view: str, values: Mapping[str, Any]) -> Recipe:
         """The recipe with some of its fields set otherwise (None: left to the tool); nothing is written."""
         fields = {**self.recipe(view).model_dump(), **values}
-        fields["lines"] = fields["lines"] or ()
+        for several in ("lines", "touches"):
+            fields[several] = fields[several] or ()
         try:
             return Recipe.model_validate(fields)
         except ValidationError as problem:
@@ -356,7 +357,7 @@ class Desk:
     def copy_recipe(self, view: str, others: list[str], what: list[str]) -> int:
         """Give some fields of a view's recipe to other views, as one step; how many views."""
         source = self.recipe(view).model_dump()
-        allowed = set(Recipe.model_fields) - {"pick", "lines"}
+        allowed = set(Recipe.model_fields) - {"pick", "lines", "touches"}
         values = {name: source[name] for name in what if name in allowed}
         if not values or not others:
             raise UserError("Choose at least one setting and one other view to copy to.")

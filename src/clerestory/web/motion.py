@@ -79,6 +79,14 @@ class Motion:
         other.shown = cv2.transform(other.scene, to_space("srgb").astype(np.float32))
         return other
 
+    def by_stops(self, stops: F32) -> Motion:
+        """The same picture with each place lighter by so many stops (H x W); what its light is led by stays."""
+        other, gain = copy.copy(self), np.exp2(stops)
+        coarse = cv2.resize(gain, self.small.shape[1::-1], interpolation=cv2.INTER_AREA)
+        other.small, other.shown = self.small * coarse[..., None], self.shown * gain[..., None]
+        other.light = np.maximum(other.small.sum(axis=-1), np.float32(1e-6))
+        return other
+
     def render(self, settings: tone.ToneSettings, noise: tone.WorkingNoise | None) -> tuple[NDArray[np.uint8], F32]:
         """The picture as B, G, R of sRGB, uint8; and the tone-mapped picture at half the fineness, linear."""
         toned = tone.apply(self.small, settings, noise, layers=self.layers)

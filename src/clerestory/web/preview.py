@@ -25,11 +25,24 @@ from clerestory.develop.colour import LUMINANCE, encode, working_from_camera
 from clerestory.develop.demosaic import turned
 from clerestory.finish import source as light
 from clerestory.finish import tone
-from clerestory.finish.pipeline import Seen, asked, before, crop_of, look, luma_of, mixed_light_of, rectification_of
+from clerestory.finish.pipeline import (
+    Seen,
+    asked,
+    before,
+    crop_of,
+    look,
+    luma_of,
+    mended,
+    mends,
+    mixed_light_of,
+    rectification_of,
+)  # fmt: skip
 from clerestory.finish.prepare import prepare
-from clerestory.finish.recipe import Recipe
+from clerestory.finish.recipe import Recipe, Touch
 from clerestory.finish.resample import resample, source_positions
 from clerestory.finish.source import Multipliers
+from clerestory.finish.take_out import TakenOut
+from clerestory.finish.touch import lights, mask_on, stops_map
 from clerestory.raw.clipping import FULL
 from clerestory.raw.group import View
 from clerestory.vertical import segments as lines
@@ -45,6 +58,7 @@ BINS = 64  # of the spread of light
 RAW_STOPS = 12  # below clipping that it shows of the raw
 AROUND = 0.35  # of the largest room's width and height, shown about it where a crop is drawn
 BEYOND = (28, 29, 32)  # R, G, B of what lies beyond the straightened frame
+MASKS = 12  # of places lighter or darker that are kept, some 8 MB each
 SEEN_NOISE = 0.012  # display-linear deviation in the shade that shows as grain at preview size
 
 
@@ -69,11 +83,15 @@ class Placed:
 
 @dataclass(frozen=True)
 class Laid:
-    """A preview's scene-linear pixels, in one resampling from the frame."""
+    """A preview's scene-linear pixels, in one resampling from the frame (`small`: as much of it as they came from);
+    marks are taken out and walls evened in it (`mends`), places not yet made lighter or darker."""
 
     placed: Placed
     balance: Balance
+    mends: tuple[Touch, ...]
+    small: F32
     scene: F32
+    masks: dict[Touch, F32] = field(default_factory=dict)
 
     @cached_property
     def layers(self) -> tone.Layers:
@@ -117,7 +135,8 @@ class OpenView:
     _edges: list[list[float]] | None = None
     _placed: Placed | None = None
     _laid: Laid | None = None
-    _small: tuple[int, Balance, F32] | None = None
+    _mended: dict[tuple[Balance, tuple[Touch, ...]], tuple[F32, tuple[TakenOut, ...]]] = field(default_factory=dict)
+    _small: tuple[object, F32] | None = None
     _whole: tuple[F32, Motion] | None = None
     _mixed: tuple[Multipliers, F32] | None = None
     _flat: Flat | None = None
@@ -129,7 +148,8 @@ class OpenView:
         prepare(lambda what, *_: on_stage(what))
         on_stage("reading")
         merged = source is not None or len(view.frames) == 1
-        light_of_it = source if source is not None else light.read_source(view.pick)
+        alone = source if source is not None else light.read_source(view.pick)
+        light_of_it = replace(alone, view_frames=tuple(view.frames))
         seen = look(light_of_it, Recipe(), on_stage)
         return cls(view, seen, light.half_size(light_of_it), merged)
 
@@ -243,15 +263,48 @@ class OpenView:
             self._placed = Placed(key, width, rectification, crop, _size(crop, width))
         return self._placed
 
-    def _reduced(self, seen: Seen, balance: Balance, width: int) -> F32:
-        """The half-size picture averaged down to a little more than the preview's fineness, once."""
+    def _half_mended(self, seen: Seen, balance: Balance, recipe: Recipe) -> tuple[F32, tuple[TakenOut, ...]]:
+        """The half-size picture, marks taken out and walls evened; and what came of the marks."""
+        wanted = mends(recipe)
+        if not wanted:
+            return seen.half, ()
+        found = self._mended.get((balance, wanted))
+        if found is None:
+            found = mended(seen, seen.half.copy(), recipe, half=True)
+            while len(self._mended) > 1:  # at rest and in motion
+                self._mended.pop(next(iter(self._mended)))
+            self._mended[balance, wanted] = found
+        return found
+
+    def _reduced(self, seen: Seen, balance: Balance, width: int, recipe: Recipe | None = None) -> F32:
+        """The half-size picture averaged down to a little more than the preview's fineness, once; mended as a recipe
+        asks."""
+        asks = Recipe() if recipe is None else recipe
+        key = (width, balance, mends(asks))
         held = self._small
-        if held is None or held[:2] != (width, balance):
-            height, across = seen.half.shape[:2]
+        if held is None or held[0] != key:
+            half, _ = self._half_mended(seen, balance, asks)
+            height, across = half.shape[:2]
             factor = min(1.0, SPARE * width / max(height, across))
-            small = cv2.resize(seen.half, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-            self._small = held = (width, balance, small)
-        return held[2]
+            small = cv2.resize(half, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+            self._small = held = (key, small)
+        return held[1]
+
+    def _stops(self, laid: Laid, seen: Seen, recipe: Recipe) -> F32 | None:
+        """Stops by which the recipe's touches make each place of a preview lighter, None where there are none."""
+        out = None
+        for touch in lights(recipe.touches):
+            shape = touch.model_copy(update={"stops": None})
+            mask = laid.masks.get(shape)
+            if mask is None:
+                xs, ys = source_positions(*_lie(laid.small.shape, seen, laid.placed))
+                mask = cv2.remap(mask_on(laid.small, touch), xs, ys, cv2.INTER_LINEAR).astype(np.float32)
+                while len(laid.masks) >= MASKS:
+                    laid.masks.pop(next(iter(laid.masks)))
+                laid.masks[shape] = mask
+            stops = np.float32(touch.stops or 0.0)
+            out = mask * stops if out is None else cv2.scaleAdd(mask, float(stops), out)
+        return out
 
     # ---- the preview
 
@@ -265,25 +318,27 @@ class OpenView:
         placed = self._placing(seen, recipe, width)
         settings = asked(seen.settings, recipe)
         if settled:
-            pixels, light_words = self._exact(seen, balance, placed, settings)
-        elif (laid := self._laid) and laid.placed.key == placed.key and laid.balance.mixed == wanted.mixed:
-            pixels, light_words = self._moving_tone(laid, seen, settings, wanted)
+            pixels, light_words = self._exact(seen, balance, placed, settings, recipe)
+        elif (laid := self._laid) and laid.placed.key == placed.key and laid.balance.mixed == wanted.mixed \
+                and laid.mends == mends(recipe):  # fmt: skip
+            pixels, light_words = self._moving_tone(laid, seen, settings, wanted, recipe)
         else:
-            pixels, light_words = self._moving_frame(seen, balance, placed, settings, wanted)
+            pixels, light_words = self._moving_frame(seen, balance, placed, settings, wanted, recipe)
         data = _jpeg(pixels, QUALITY if settled else QUALITY_MOVING)
         facts = self._facts(placed, seen, settings, recipe) | light_words
         facts |= {"settled": settled, "took_ms": round(1000 * (time.perf_counter() - begun), 1)}
         return Shown(data, facts)
 
     def _exact(
-        self, seen: Seen, balance: Balance, placed: Placed, settings: tone.ToneSettings
+        self, seen: Seen, balance: Balance, placed: Placed, settings: tone.ToneSettings, recipe: Recipe
     ) -> tuple[NDArray[np.uint8], dict[str, Any]]:
         """As the picture will be written, but for its fineness."""
-        laid = self._laid
-        if laid is None or laid.placed.key != placed.key or laid.balance != balance:
-            scene = _resampled(self._reduced(seen, balance, placed.width), seen, placed)
-            self._laid = laid = Laid(placed, balance, scene)
-        shown = tone.apply(laid.scene, settings, seen.noise, layers=laid.layers)
+        laid, asks = self._laid, mends(recipe)
+        if laid is None or laid.placed.key != placed.key or laid.balance != balance or laid.mends != asks:
+            small = self._reduced(seen, balance, placed.width, recipe)
+            self._laid = laid = Laid(placed, balance, asks, small, _resampled(small, seen, placed))
+        scene = _by_stops(laid.scene, self._stops(laid, seen, recipe))
+        shown = tone.apply(scene, settings, seen.noise, layers=laid.layers)
         self._toned = (laid.scene, shown)
         pixels = encode(shown, "srgb", 8)
         words: dict[str, Any] = {**_glass_and_stone(shown), "spread": self._spread(pixels)}
@@ -303,9 +358,11 @@ class OpenView:
         return {"raw": spread, "clipped": float((top >= FULL).mean())}
 
     def _moving_tone(
-        self, laid: Laid, seen: Seen, settings: tone.ToneSettings, wanted: Balance
+        self, laid: Laid, seen: Seen, settings: tone.ToneSettings, wanted: Balance, recipe: Recipe
     ) -> tuple[NDArray[np.uint8], dict[str, float]]:
         motion = laid.motion
+        if (stops := self._stops(laid, seen, recipe)) is not None:
+            motion = motion.by_stops(stops)
         if wanted != laid.balance:
             motion = motion.recoloured(self._recolouring(laid.balance.multipliers, wanted.multipliers))
         pixels, shown = motion.render(settings, seen.noise)
@@ -313,13 +370,19 @@ class OpenView:
         return pixels, _glass_and_stone(shown)
 
     def _moving_frame(
-        self, seen: Seen, balance: Balance, placed: Placed, settings: tone.ToneSettings, wanted: Balance
+        self,
+        seen: Seen,
+        balance: Balance,
+        placed: Placed,
+        settings: tone.ToneSettings,
+        wanted: Balance,
+        recipe: Recipe,
     ) -> tuple[NDArray[np.uint8], dict[str, float]]:
         """The whole frame toned, and while the geometry moves only warped. What lies under the pointer is not known
         until it rests."""
-        key = (placed.width, balance, wanted, settings)
+        key = (placed.width, balance, wanted, settings, recipe.touches)
         if self._flat is None or self._flat.key != key:
-            small, share = self._reduced(seen, balance, placed.width), wanted.mixed - balance.mixed
+            small, share = self._reduced(seen, balance, placed.width, recipe), wanted.mixed - balance.mixed
             if self._whole is None or self._whole[0] is not small:
                 self._whole = (small, Motion(small))
             motion = self._whole[1]
@@ -328,6 +391,8 @@ class OpenView:
             if wanted.multipliers != balance.multipliers:
                 shift = self._recolouring(balance.multipliers, wanted.multipliers)
                 motion = motion.recoloured(shift)
+            if lights(recipe.touches):
+                motion = motion.by_stops(stops_map(small, recipe.touches))
             pixels, shown = motion.render(settings, seen.noise)
             self._flat = Flat(key, pixels, _glass_and_stone(shown))
         self._toned = None
@@ -366,7 +431,13 @@ class OpenView:
             "joined": seen.source.stitched is not None,
             "swing_offer": None if seen.swing is None or recipe.swing is not None else math.degrees(seen.swing.swing),
             "remarks": [*seen.source.remarks, *seen.remarks],
+            "taken_out": [vars(one) | {"said": one.said} for one in self._told(recipe)],
         }
+
+    def _told(self, recipe: Recipe) -> tuple[TakenOut, ...]:
+        """What came of marks that were to be taken out, as far as that is known."""
+        wanted = mends(recipe)
+        return next((told for (_, asks), (_, told) in self._mended.items() if asks == wanted), ())
 
     def _lean(self, placed: Placed, vertical: Vertical) -> dict[str, float]:
         """Degrees: the frame's own tilt and roll, and what of both the picture still has."""
@@ -463,13 +534,16 @@ class OpenView:
         left, top, across, down = (float(v) for v in (*low, *(high - low)))
         box = Crop(left, top, across, down, 1.0)
         placed = Placed((), width, rectification, box, _size(box, width))
-        scene = _resampled(self._reduced(seen, wanted, width), seen, placed)
-        toned = encode(tone.apply(scene, asked(seen.settings, recipe), seen.noise), "srgb", 8).astype(np.uint8)
+        small = self._reduced(seen, wanted, width, recipe)
+        laid = Laid(placed, wanted, mends(recipe), small, _resampled(small, seen, placed))
+        scene = _by_stops(laid.scene, self._stops(laid, seen, recipe))
+        settings = asked(seen.settings, recipe)
+        toned = encode(tone.apply(scene, settings, seen.noise, layers=laid.layers), "srgb", 8).astype(np.uint8)
         shares = (near - low) / (high - low)
         inside = np.zeros(toned.shape[:2], np.uint8)
         cv2.fillPoly(inside, [np.rint(shares * [placed.size[0] - 1, placed.size[1] - 1]).astype(np.int32)], 1)
         toned[inside == 0] = BEYOND
-        facts = self._facts(placed, seen, asked(seen.settings, recipe), recipe)
+        facts = self._facts(placed, seen, settings, recipe)
         facts |= {"limit": np.round(shares, 4).tolist(), "most": [most.width, most.height],
                   "crop": [crop.left, crop.top, crop.width, crop.height]}  # fmt: skip
         return facts, _jpeg(cv2.cvtColor(toned, cv2.COLOR_RGB2BGR))
@@ -517,6 +591,11 @@ def _lie(shape: tuple[int, ...], seen: Seen, placed: Placed) -> Lie:
     across = fine @ placed.rectification.homography(camera) @ np.linalg.inv(fine)
     grid = camera.scaled(factor).on_grid(width, height)
     return grid, across, placed.crop.scaled(factor), placed.size
+
+
+def _by_stops(scene: F32, stops: F32 | None) -> F32:
+    """A scene with each place lighter by so many stops (H x W)."""
+    return scene if stops is None else scene * np.exp2(stops)[..., None]
 
 
 def _resampled(rgb: F32, seen: Seen, placed: Placed) -> F32:

@@ -27,7 +27,7 @@ from clerestory.errors import UserError
 from clerestory.files.store import replace as put_in_place
 from clerestory.finish import tone, write
 from clerestory.finish.job import Job
-from clerestory.finish.pipeline import Seen, Straight, asked, developed, effort, look, shown, straightened
+from clerestory.finish.pipeline import Seen, Straight, asked, developed, effort, laid, look, mended, mends, shown
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.source import Source
 from clerestory.finish.sources import source_of
@@ -38,7 +38,7 @@ COARSEST = 5  # halvings of the picture at most
 KEPT = 3  # proofs kept, some 60 MB each at 20 megapixels
 # Settings that a first look does not depend on. With a swing set, none is sought to be offered.
 SEEN_WITHOUT = {**dict.fromkeys(("exposure", "window_hold", "shade_lift", "local_contrast", "toning", "denoise",
-                                 "crop", "crop_size", "aspect", "pick")), "swing": 0.0}  # fmt: skip
+                                 "crop", "crop_size", "aspect", "pick")), "swing": 0.0, "touches": ()}  # fmt: skip
 T = TypeVar("T")
 
 
@@ -71,7 +71,7 @@ class _Kept:
         return found
 
 
-_SOURCE, _SEEN, _FULL, _STRAIGHT = (_Kept() for _ in range(4))
+_SOURCE, _SEEN, _FULL, _MENDED, _STRAIGHT = (_Kept() for _ in range(5))
 
 
 def prove(visit: VisitFolder, job: Job, source: Source | None) -> str:
@@ -125,13 +125,16 @@ def _laid(job: Job, given: Source | None) -> tuple[Seen, Straight, tone.Layers]:
     hard = effort(seen, job.order.quality)
     made = (light, seen.multipliers, recipe.mixed_light, recipe.denoise, hard)
     full = _FULL.get(made, lambda: developed(seen, recipe, job.order.quality))
-    lie = (made, *_geometry(recipe), aspect, job.order.long_edge)
+    mending = mends(recipe)
+    if mending:
+        full = _MENDED.get((made, mending), lambda: mended(seen, full.copy(), recipe, job.order.quality)[0])
+    lie = (made, recipe.touches, *_geometry(recipe), aspect, job.order.long_edge)
 
-    def laid() -> tuple[Straight, tone.Layers]:
-        straight = straightened(seen, full, recipe, aspect, job.order.long_edge)
-        return straight, tone.layers_of(straight.rgb)
+    def straight() -> tuple[Straight, tone.Layers]:
+        found, layers = laid(seen, full, recipe, aspect, job.order.long_edge)
+        return found, layers or tone.layers_of(found.rgb)
 
-    return seen, *_STRAIGHT.get(lie, laid)
+    return seen, *_STRAIGHT.get(lie, straight)
 
 
 def _geometry(recipe: Recipe) -> tuple[Hashable, ...]:
