@@ -45,7 +45,7 @@ def test_a_proof_is_the_file_and_a_tone_control_develops_nothing_anew(
     plain = proven(Recipe(exposure=0.7))
     assert touched[-200:-80, 120:240].mean() > plain[-200:-80, 120:240].mean() + 15
     # Elsewhere only sharpening, which goes by the noise of the whole picture, and JPEG's rounding change anything.
-    assert np.abs(touched[:, -300:].astype(int) - plain[:, -300:]).mean() < 0.2
+    assert np.abs(touched[:, -300:].astype(int) - plain[:, -300:]).mean() < 0.5
     gone = {"kind": "take out", "at": [[0.2, 0.6]], "width": 0.03, "by": "surroundings"}
     proven(Recipe.model_validate({"touches": [light, {"kind": "even colour", "at": corner}, gone]}))
     report = json.loads((tmp_path / ".clerestory" / "accounts" / f"{view.name}.json").read_text())

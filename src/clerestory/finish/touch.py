@@ -100,7 +100,8 @@ def place_of(touch: Touch, log: F32) -> Place | None:
     if box is None or wide is None:
         return None
     part = np.s_[wide[1] : wide[3], wide[0] : wide[2]]
-    share, guide = mask[part], np.clip(log[part], np.float32(-14), np.float32(4))
+    share: F32 = mask[part]
+    guide: F32 = np.clip(log[part], np.float32(-14), np.float32(4)).astype(np.float32)
     mean = _mean(guide, radius)
     spread: F32 = _mean(guide * guide, radius) - mean * mean + np.float32(EDGE**2)
     for _ in range(PASSES):
