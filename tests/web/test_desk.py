@@ -144,3 +144,38 @@ def test_before_lies_under_the_wipe_as_the_picture_does(desk: Any, wait: Any) ->
     page.get_by_role("combobox", name="What the picture is compared with").select_option("held")
     wait(lambda: page.evaluate("document.querySelector('.as-shot img').src.includes('/as-shot/')"))
     page.keyboard.press("b")
+
+
+def test_places_are_drawn_listed_put_off_and_undone(desk: Any, served: Any, wait: Any, shot: Any) -> None:
+    page = desk
+    page.keyboard.press("p")
+    box = page.locator("svg.places").bounding_box()
+    page.mouse.move(box["x"] + 0.2 * box["width"], box["y"] + 0.7 * box["height"])
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.4 * box["width"], box["y"] + 0.8 * box["height"], steps=6)
+    page.mouse.up()
+    wait(lambda: recipe(served).get("touches"))
+    stops = page.get_by_role("spinbutton", name="Place 1, lighter, darker: stops")
+    stops.fill("-1.5")
+    stops.press("Enter")
+    wait(lambda: recipe(served)["touches"][0].get("stops") == -1.5)
+    page.get_by_role("button", name="Even a wall").click()
+    page.get_by_role("button", name="Put one in the middle").click()  # the rest by the keyboard alone
+    wait(lambda: len(recipe(served)["touches"]) == 2)
+    before = recipe(served)["touches"][1]["at"]
+    page.keyboard.press("ArrowLeft")
+    wait(lambda: recipe(served)["touches"][1]["at"][0][0] < before[0][0])
+    assert recipe(served)["touches"][1]["at"][1:] == before[1:], "one corner moved, the others stayed"
+    shot(page, "finish-places")
+    wait(lambda: page.evaluate(PROOF), 60)
+    lit = seen(page, wait)
+    page.get_by_role("checkbox", name="Place 1, lighter, darker: on").uncheck()
+    wait(lambda: recipe(served)["touches"][0].get("off"))
+    wait(lambda: page.evaluate(PROOF), 60)
+    put_off = seen(page, wait)
+    at = [round(v) for v in (0.75 * lit.shape[0], 0.3 * lit.shape[1])]
+    patch = np.s_[at[0] - 6 : at[0] + 6, at[1] - 6 : at[1] + 6]
+    assert lit[patch].mean() < put_off[patch].mean() - 10, "darker where it was drawn, as it will be saved"
+    undo = page.get_by_role("button", name="Undo")
+    wait(lambda: "touches" not in recipe(served) or undo.click())
+    page.keyboard.press("p")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
@@ -117,7 +118,13 @@ class Recipe(BaseModel):
 
     def toml(self) -> str:
         """This recipe as TOML, only what is set."""
-        return tomli_w.dumps(self.model_dump(mode="json", exclude_none=True, exclude_defaults=True))
+        text = tomli_w.dumps(self.model_dump(mode="json", exclude_none=True, exclude_defaults=True))
+        return re.sub(r"\[\n[\s\d.,e+\-\[\]]*?\n\]", _on_one_line, text)
+
+
+def _on_one_line(numbers: re.Match[str]) -> str:
+    """An array of numbers, or of such arrays, as a person would write it."""
+    return re.sub(r",?\s*\]", "]", re.sub(r"\[\s+", "[", " ".join(numbers[0].split())))
 
 
 def read_recipe(path: Path) -> Recipe:

@@ -6,7 +6,7 @@ function fill(node, attributes, children) {
   for (const [name, value] of Object.entries(attributes)) {
     if (value === false || value === null || value === undefined) continue;
     if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
-    else if (name === "value" || name === "checked" || name === "disabled" || name === "tabIndex") node[name] = value;
+    else if (name === "value" || name === "checked" || name === "disabled" || name === "selected" || name === "tabIndex") node[name] = value;
     else node.setAttribute(name, value === true ? "" : value);
   }
   node.append(...children.flat().filter((c) => c !== null && c !== undefined && c !== false));

@@ -4,6 +4,7 @@ import { button, called, debounce, el, percent, svg } from "./build.js";
 import { Controls, NAMES, signed } from "./controls.js";
 import { css, Sheet } from "./geometry.js";
 import { Lines } from "./lines.js";
+import { Places } from "./places.js";
 import { Scale } from "./scale.js";
 import { Trim } from "./trim.js";
 import { wordsDialog } from "./words.js";
@@ -52,7 +53,8 @@ export class Finish {
     this.stage = el("div", { class: "stage", tabindex: 0, role: "group", "aria-label": "The picture; arrows move about in it when it is large" },
       this.sheetNode, el("p", { class: "waiting" }, "Choose a view."));
     this.scale = new Scale(this.stage, this.sheetNode, () => this.scaled());
-    this.sheetNode.append(this.scale.canvas, this.marks, this.shot, this.lines.layer, this.edge);
+    this.places = new Places((values) => this.preview(values, false), (values, gesture) => this.set(values, gesture));
+    this.sheetNode.append(this.scale.canvas, this.marks, this.shot, this.lines.layer, this.places.layer, this.edge);
     this.trim = new Trim((values) => { this.preview(values, false); this.set(values, ""); }, () => this.trimOff());
     this.trim.told = ({ crop_size: size }) => { this.trimWords.textContent = size === null ? "All of the room" : `${Math.round(100 * size)} % of the room`; };
     this.stage.append(this.trim.node);
@@ -81,6 +83,7 @@ export class Finish {
     this.remarks = el("ul", { class: "quiet remarks" });
     this.limitButton = button("Clipping and noise", () => this.limits(), { "aria-pressed": "false" });
     this.trimButton = button("Draw the crop", () => this.trimOn(), { "aria-pressed": "false" });
+    this.placeButton = button("Places", () => this.placesOn(), { "aria-pressed": "false", title: "Lighter, darker, evened or taken out in places" });
     this.trimWords = el("p", { class: "quiet", "aria-live": "polite" });
     this.trimTools = el("div", { class: "line-tools", hidden: true },
       el("p", { class: "quiet" }, "Pull the crop about, or its corners. The line shows what straightening left."), this.trimWords, this.trim.lines,
@@ -89,8 +92,8 @@ export class Finish {
     this.spread = el("div", { class: "spread" });
     this.before = el("select", { "aria-label": "What the picture is compared with", onchange: () => { this.beforeOf = null; this.drawBefore(); } },
       el("option", { value: "alike" }, "before: straightened alike"), el("option", { value: "held" }, "before: as held"));
-    this.told = el("div", { class: "told" }, this.lean, this.sure, this.swingOffer,
-      el("div", { class: "tools" }, this.lineButton, this.limitButton, this.trimButton), this.legend,
+    this.told = el("div", { class: "told" }, this.lineTools, this.trimTools, this.places.node, this.lean, this.sure, this.swingOffer,
+      el("div", { class: "tools" }, this.lineButton, this.limitButton, this.trimButton, this.placeButton), this.legend,
       el("div", { class: "crop" }, this.frame, this.kept), this.before, this.light, this.spread, this.remarks);
     this.says = el("div", { class: "says" },
       el("div", { class: "row" }, button("‹", () => this.go(-1), { "aria-label": "Previous view" }), this.name,
@@ -98,7 +101,7 @@ export class Finish {
       el("div", { class: "scales" }, button("−", () => this.scale.step(-1), { "aria-label": "Smaller" }),
         this.scaleButton = button("100 %", () => this.scale.swap(this.at)),
         button("+", () => this.scale.step(1), { "aria-label": "Larger" }), this.scaleWords = el("span", { class: "quiet" })),
-      this.state = el("p", { class: "quiet state" }), this.lineTools, this.trimTools, this.told,
+      this.state = el("p", { class: "quiet state" }), this.told,
       el("div", { class: "doing" },
         el("div", { class: "pair" }, this.writeButton = button("Save", () => this.write([this.view])),
           this.allButton = button("Save all", () => this.writeAll())),
@@ -205,6 +208,7 @@ export class Finish {
     this.unproven();
     this.scale.to(null);
     if (this.lines.on) this.drawLinesOff();
+    if (this.places.on) this.placesOn();
     this.node.classList.add("opening");
     this.stage.querySelector(".waiting").textContent = `Opening ${view}`;
     this.shot.querySelector("img").removeAttribute("src");
@@ -297,6 +301,7 @@ export class Finish {
     this.lines.warp = null;
     this.fit();
     this.lines.show(this.sheet, this.wanted.lines ?? []);
+    this.places.show(this.sheet, this.wanted.touches ?? [], facts.taken_out);
     this.controls.show(this.wanted, facts);
     this.node.classList.remove("opening");
     this.words(facts);
@@ -365,6 +370,7 @@ export class Finish {
       quick: this.facts?.merged === false ? "Quick look, of one frame; the others are being added" : "Quick look; the exact picture is being made" }[scale.state] ?? "";
     this.state.dataset.state = scale.state;
     this.lines.draw();
+    this.places.paint();
   }
 
   // The exact picture of what is shown, once the hand rests.
@@ -514,6 +520,15 @@ export class Finish {
     this.light.classList.toggle("clipped", clipped);
   }
 
+  // ---- places treated by themselves
+
+  placesOn() {
+    if (!this.facts) return;
+    if (this.lines.on) this.drawLinesOff();
+    if (this.trim.on) this.trim.close();
+    this.placeButton.setAttribute("aria-pressed", this.places.toggle());
+  }
+
   // ---- the crop, drawn
 
   async trimOn(again = false) {
@@ -524,6 +539,7 @@ export class Finish {
     const facts = await this.house.ask("whole", { view, values: this.changedValues(), width: WIDTH }).catch(() => null);
     if (!facts || this.view !== view || of !== this.trimOf) return;
     if (this.lines.on) this.drawLinesOff();
+    if (this.places.on) this.placesOn();
     this.trimButton.setAttribute("aria-pressed", "true");
     this.trimTools.hidden = false;
     this.sheetNode.hidden = true;
@@ -611,6 +627,7 @@ export class Finish {
 
   async drawLines() {
     if (!this.facts || this.facts.joined) return;
+    if (this.places.on) this.placesOn();
     const on = this.lines.toggle();
     this.lineButton.setAttribute("aria-pressed", on);
     this.lineTools.hidden = !on;
@@ -707,6 +724,7 @@ export class Finish {
       ["l", "draw lines along the building", () => this.drawLines()],
       ["b", "the frame as shot, and back", () => this.showEdge(this.share > 0.5 ? 0 : 1)],
       ["c", "draw the crop", () => this.trimOn()],
+      ["p", "places treated by themselves", () => this.placesOn()],
       ["m", "mark clipping and noise", () => this.limits()],
       ["i", "100 % about the pointer, and fitted again", () => this.scale.swap(this.at)],
       ["+", "larger", () => this.scale.step(1)],

@@ -104,7 +104,7 @@ export class Scale {
   }
 
   down(event) {
-    if (event.target.closest(".edge, .lines.on, .trim")) return;
+    if (event.target.closest(".edge, .lines.on, .places.on, .trim")) return;
     this.fingers.set(event.pointerId, [event.clientX, event.clientY]);
     if (this.fingers.size === 1 && this.zoom === null) return;
     this.stage.setPointerCapture(event.pointerId);
