@@ -106,9 +106,9 @@ def place_of(touch: Touch, log: F32) -> Place | None:
     spread: F32 = _mean(guide * guide, radius) - mean * mean + np.float32(EDGE**2)
     for _ in range(PASSES):
         level: F32 = _mean(share, radius)
-        slope: F32 = (_mean(guide * share, radius) - mean * level) / spread
-        coefficients = _mean(slope, radius), _mean(level - slope * mean, radius)
-        share = _curved(coefficients[0] * guide + coefficients[1])
+        slope = np.asarray((_mean(guide * share, radius) - mean * level) / spread, np.float32)
+        coefficients = _mean(slope, radius), _mean(np.asarray(level - slope * mean, np.float32), radius)
+        share = _curved(np.asarray(coefficients[0] * guide + coefficients[1], np.float32))
     maps = np.zeros((2, *log.shape), np.float32)
     within = np.s_[:, box[1] : box[3], box[0] : box[2]]
     maps[0][part], maps[1][part] = coefficients
