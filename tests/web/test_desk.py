@@ -179,3 +179,52 @@ def test_places_are_drawn_listed_put_off_and_undone(desk: Any, served: Any, wait
     undo = page.get_by_role("button", name="Undo")
     wait(lambda: "touches" not in recipe(served) or undo.click())
     page.keyboard.press("p")
+
+
+def test_versions_are_kept_set_side_by_side_and_taken_and_sets_put_on_many(
+    desk: Any, served: Any, wait: Any, shot: Any
+) -> None:
+    page = desk
+    page.fill("#c-exposure", "0.6")
+    wait(lambda: recipe(served).get("exposure") == 0.6)
+    page.keyboard.press("Escape")
+    page.get_by_role("button", name="Versions", exact=True).click()
+    page.fill("#version-name", "lighter")
+    page.get_by_role("button", name="Keep this version").click()
+    page.get_by_text("as it stands").first.wait_for()
+    page.fill("#set-of-controls", "noon")
+    page.get_by_role("button", name="Keep this set").click()
+    page.get_by_role("group", name="Views").get_by_role("checkbox", name="view-02").check()
+    page.get_by_role("button", name="Put set noon on the chosen views").click()
+    other = served.folder / "recipes" / "view-02.toml"
+    wait(lambda: other.exists() and tomllib.loads(other.read_text())["exposure"] == 0.6)
+    kept = tomllib.loads((served.folder / "versions.toml").read_text(encoding="utf-8"))
+    assert kept["version"][0] == {"view": "view-01", "name": "lighter", "recipe": {"exposure": 0.6}}
+    assert kept["set"][0] == {"name": "noon", "controls": {"exposure": 0.6}}
+    page.keyboard.press("Escape")
+    page.fill("#c-exposure", "-0.4")
+    wait(lambda: recipe(served).get("exposure") == -0.4)
+    page.keyboard.press("Escape")
+    page.get_by_role("button", name="Versions", exact=True).click()
+    page.locator(".history li").first.get_by_text("exposure 0.6 → -0.4").wait_for()
+    shot(page, "finish-versions")
+    page.get_by_role("button", name="lighter: beside the picture as it stands").click()
+    wait(
+        lambda: (
+            page.evaluate(
+                "[...document.querySelectorAll('.pane.fitted img')].filter((i) => i.naturalWidth > 300).length"
+            )
+            == 2
+        )
+    )
+    shot(page, "finish-side-by-side")
+    page.keyboard.press("Escape")
+    page.get_by_role("button", name="Versions", exact=True).click()
+    page.get_by_role("button", name="Take version lighter").click()
+    wait(lambda: recipe(served).get("exposure") == 0.6)
+    page.get_by_role("button", name="Back to: exposure 0.6 → -0.4").click()
+    wait(lambda: recipe(served).get("exposure") == -0.4)
+    for what in ("version lighter", "set noon"):
+        page.get_by_role("button", name=f"Forget {what}").click()
+    wait(lambda: not (served.folder / "versions.toml").exists())
+    page.keyboard.press("Escape")

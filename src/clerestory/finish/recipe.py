@@ -119,11 +119,15 @@ class Recipe(BaseModel):
     def toml(self) -> str:
         """This recipe as TOML, only what is set."""
         text = tomli_w.dumps(self.model_dump(mode="json", exclude_none=True, exclude_defaults=True))
-        return re.sub(r"\[\n[\s\d.,e+\-\[\]]*?\n\]", _on_one_line, text)
+        return numbers_on_one_line(text)
+
+
+def numbers_on_one_line(text: str) -> str:
+    """A TOML text with each array of numbers, or of such arrays, on one line, as a person would write it."""
+    return re.sub(r"\[\n[\s\d.,e+\-\[\]]*?\n *\]", _on_one_line, text)
 
 
 def _on_one_line(numbers: re.Match[str]) -> str:
-    """An array of numbers, or of such arrays, as a person would write it."""
     return re.sub(r",?\s*\]", "]", re.sub(r"\[\s+", "[", " ".join(numbers[0].split())))
 
 

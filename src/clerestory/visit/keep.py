@@ -42,6 +42,7 @@ _KINDS = (
     ("about.toml", "What is said of the pictures: titles, captions, place, maker, rights, leave given, keywords."),
     ("views.toml", "Frames put together or left out by hand."),
     ("exports.toml", "What pictures are exported as: shapes, sizes, colours, names."),
+    ("versions.toml", "Recipes kept by name, and controls put on many views."),
     ("facts.toml", "Statements made in the film, with their sources."),
     ("frames.b2sum", "Digests of the originals (BLAKE2b, 256 bits), as b2sum reads them."),
     ("frames.crc32", "Check values of each 16 kB of the originals, by which damage is found."),

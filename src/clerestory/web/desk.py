@@ -36,6 +36,7 @@ from clerestory.web.journal import Journal
 from clerestory.web.proofs import Proofs
 from clerestory.web.start import key_of_folder
 from clerestory.web.texts import Texts
+from clerestory.web.versions import Kept
 from clerestory.web.views import Table
 from clerestory.web.words import Words
 
@@ -54,6 +55,8 @@ class Tell(Protocol):
 
 log = logging.getLogger("clerestory.web")
 LONGEST = 400  # views that one message may name
+# What pages hear of when a text was written; of any other, that the views are to be arranged anew.
+_FOLLOWS = {"visit.toml": "plan", "exports.toml": "exports", "versions.toml": "versions"}
 PATIENCE = 1.0  # seconds between two looks whether another process has let go of the visit
 
 
@@ -67,6 +70,7 @@ class Desk:
         self.journal = Journal(self.root)
         self.texts = Texts(self.root, self.journal)
         self.words = Words(self.root, self.journal, tell)
+        self.kept = Kept(self)
         self.proofs = Proofs(self.visit)
         self.slow = ThreadPoolExecutor(6, "clerestory-slow")
         self.quick = ThreadPoolExecutor(1, "clerestory-preview")
@@ -347,7 +351,11 @@ class Desk:
             elif name.startswith("film/"):
                 follows.add("film")
             else:
-                follows.add({"visit.toml": "plan", "exports.toml": "exports"}.get(name, "arranged"))
+                follows.add(
+                    {"visit.toml": "plan", "exports.toml": "exports", "versions.toml": "versions"}.get(
+                        name, "arranged"
+                    )
+                )
         if "arranged" in follows:
             self.arrange()  # which tells of the views
             follows -= {"arranged", "views"}

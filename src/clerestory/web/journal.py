@@ -74,6 +74,13 @@ class Journal:
         with self._lock:
             return key in self._keys
 
+    def steps_of(self, name: str) -> list[Change]:
+        """The steps that stand (none that was undone) in which a file was written, the first one first."""
+        with self._lock:
+            return sorted(
+                (c for s in self._stacks.values() for c in s.done if name in c.after), key=lambda c: c.number
+            )
+
     def last_gesture(self, scope: str) -> str:
         """The gesture of the last step of a scope, '' where it was none."""
         with self._lock:

@@ -517,6 +517,17 @@ class OpenView:
         plain = np.clip(scene * np.float32(2.0**self.seen.settings.exposure), 0, 1)
         return _jpeg(cv2.cvtColor(encode(plain, "srgb", 8), cv2.COLOR_RGB2BGR))
 
+    def still(self, recipe: Recipe, width: int) -> bytes:
+        """What a recipe makes of the view, as JPEG; the preview that is shown is not touched by it."""
+        wanted = self.balance(recipe)
+        held = self._placed, self._laid, self._toned, self._small
+        try:
+            seen = replace(self.balanced(wanted), vertical=self.vertical(recipe))
+            placed, settings = self._placing(seen, recipe, width), asked(seen.settings, recipe)
+            return _jpeg(self._exact(seen, wanted, placed, settings, recipe)[0])
+        finally:
+            self._placed, self._laid, self._toned, self._small = held
+
     def whole(self, recipe: Recipe, width: int) -> tuple[dict[str, Any], bytes]:
         """All that straightening made of the frame, as a preview, for a crop to be drawn on; beyond it nothing.
 

@@ -92,7 +92,7 @@ def taken_words(taken: Taken) -> dict[str, str]:
 # What mends a difference, by the words that name it: a page to go to, or a text of the visit to open there.
 _MENDS = (("export makes", "/export", "Go to Export"), ("finish makes", "/finish", "Go to Finish"),
           ("sort ", "/sort", "Go to Sort"), ("film", "/film", "Go to Film"))  # fmt: skip
-_TEXT = re.compile(r"(visit|about|views|exports)\.toml|film/film\.toml|recipes/[^/\\]+\.toml")
+_TEXT = re.compile(r"(visit|about|views|exports|versions)\.toml|film/film\.toml|recipes/[^/\\]+\.toml")
 
 
 def way_of(where: str, what: str) -> tuple[str, str]:

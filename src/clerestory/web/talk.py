@@ -217,8 +217,8 @@ class Talk(Conversation):
         super()._say(**facts)
 
     def _call(self, kind: str, message: dict[str, Any]) -> Call | None:
-        for work in (self._about_texts, self._about_views, self._about_recipes, self._about_plan, self._about_film,
-                     self._about_exports, self._about_phone):  # fmt: skip
+        for work in (self._about_texts, self._about_views, self._about_recipes, self._about_versions,
+                     self._about_plan, self._about_film, self._about_exports, self._about_phone):  # fmt: skip
             found = work(kind, message)
             if found is not None:
                 return found
@@ -300,6 +300,26 @@ class Talk(Conversation):
             "stop writing": (desk.pen, desk.stop_writing),
         }
         return calls.get(kind)
+
+    def _about_versions(self, kind: str, m: dict[str, Any]) -> Call | None:
+        desk, kept = self.desk, self.desk.kept
+        calls: dict[str, Call] = {
+            "versions": (desk.pen, lambda: kept.facts(m["view"])),
+            "version": (desk.pen, lambda: kept.version(m["view"], m["name"])),
+            "version keep": (desk.pen, lambda: kept.keep(m["view"], str(m["name"]))),
+            "version take": (desk.pen, lambda: kept.take(m["view"], str(m["name"]))),
+            "version drop": (desk.pen, lambda: kept.drop(str(m["view"]), str(m["name"]))),
+            "set keep": (desk.pen, lambda: kept.keep_set(m["view"], str(m["name"]), m["what"])),
+            "set put": (desk.pen, lambda: kept.put_set(str(m["name"]), m["views"])),
+            "step back to": (desk.pen, lambda: kept.back_to(m["view"], int(m["number"]))),
+            "still": (desk.quick, lambda: self._still(m["view"], m.get("values") or {}, m["width"])),
+        }
+        return calls.get(kind)
+
+    def _still(self, view: str, values: dict[str, Any], width: int) -> bytes:
+        opened, recipe = self.desk.opened(view), self.desk.changed(view, values)
+        with opened.lock:
+            return opened.still(recipe, _wide(width))
 
     def _say_words(self, names: list[str], values: dict[str, Any], was: dict[str, Any] | None) -> None:
         for name in names:

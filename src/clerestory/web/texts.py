@@ -19,6 +19,7 @@ _CALLED = {
     "film/film.toml": "text of the film",
     "about.toml": "words of the pictures",
     "exports.toml": "sets for export",
+    "versions.toml": "versions and sets of controls",
 }
 _SCOPE = {"visit.toml": "plan", "film/film.toml": "film", "about.toml": "sort", "exports.toml": "export"}
 
@@ -57,12 +58,19 @@ def _check_any(text: str, path: Path) -> None:
     parse_toml(text, path)
 
 
+def _check_versions(text: str, path: Path) -> None:
+    from clerestory.finish.versions import versions_of
+
+    versions_of(text, path)
+
+
 _CHECKS: dict[str, Callable[[str, Path], None]] = {
     "visit.toml": _check_plan,
     "film/film.toml": _check_film,
     "about.toml": _check_about,
     "views.toml": _check_any,
     "exports.toml": _check_exports,
+    "versions.toml": _check_versions,
 }
 
 

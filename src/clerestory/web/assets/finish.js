@@ -7,6 +7,7 @@ import { Lines } from "./lines.js";
 import { Places } from "./places.js";
 import { Scale } from "./scale.js";
 import { Trim } from "./trim.js";
+import { besideDialog, versionsDialog } from "./versions.js";
 import { wordsDialog } from "./words.js";
 
 const WIDTH = 1600;
@@ -108,6 +109,8 @@ export class Finish {
         el("div", { class: "three" }, button("Export", () => this.house.go("export", `?view=${encodeURIComponent(this.view)}`), { title: "Several aspects, another size, colour or kind, for paper or the screen" }),
           button("Words", () => wordsDialog(this.house, [this.view]), { title: "Title, caption and the rest, written into the picture" }),
           button("Copy to", () => this.copy(), { title: "Copy these settings to other views" })),
+        el("div", { class: "pair" }, button("Versions", () => versionsDialog(this.house, this), { title: "Versions of this view, sets of controls, and what was done" }),
+          button("Side by side", () => besideDialog(this.house, this), { title: "Two pictures of this view beside one another" })),
         this.tiff = el("label", { class: "check", title: "Also as 16-bit TIFF" }, el("input", { type: "checkbox", id: "tiff" }), "also TIFF"),
         this.network = el("label", { class: "check", title: "Slower: a network takes out the noise of a single frame, when this view is saved" }, el("input", { type: "checkbox", id: "network" }), "noise by network, this view"),
         this.report = el("p", { class: "quiet", hidden: true }, el("a", { href: "/kept/pictures/report.html", target: "_blank", rel: "noopener" }, "Report"), ", ",
@@ -591,6 +594,15 @@ export class Finish {
     if (old.startsWith("blob:")) URL.revokeObjectURL(old);
   }
 
+  // A key pressed shows the frame as shot until it is pressed again; held, until it is let go.
+  flip(event) {
+    if (event.repeat) return;
+    const was = this.share;
+    const begun = performance.now();
+    this.showEdge(was > 0.5 ? 0 : 1);
+    addEventListener("keyup", () => { if (performance.now() - begun > 400) this.showEdge(was); }, { once: true });
+  }
+
   grab(event) {
     event.preventDefault();
     this.edge.setPointerCapture(event.pointerId);
@@ -722,7 +734,9 @@ export class Finish {
       ["PageDown", "next view", () => this.go(1)],
       ["PageUp", "previous view", () => this.go(-1)],
       ["l", "draw lines along the building", () => this.drawLines()],
-      ["b", "the frame as shot, and back", () => this.showEdge(this.share > 0.5 ? 0 : 1)],
+      ["b", "the frame as shot, and back; held: as long as it is", (event) => this.flip(event)],
+      ["v", "versions, sets, what was done", () => this.facts && versionsDialog(this.house, this)],
+      ["s", "side by side", () => this.facts && besideDialog(this.house, this)],
       ["c", "draw the crop", () => this.trimOn()],
       ["p", "places treated by themselves", () => this.placesOn()],
       ["m", "mark clipping and noise", () => this.limits()],

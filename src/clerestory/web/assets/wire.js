@@ -4,7 +4,7 @@ const ANOTHER = 4001; // the server's word for: another visit is open now, or no
 const AGAIN_MS = [200, 500, 1000, 2000, 4000];
 // What changes the visit: asked again, under the same key, when the server went before it answered. The server knows
 // by the key what it has done already, so that nothing is done twice.
-const CHANGES = new Set(["set", "copy", "undo", "redo", "split", "join", "pick", "leave out", "bring back", "say words", "text save", "text drop", "plan begin", "plan change", "plan church", "exports keep", "exports drop",
+const CHANGES = new Set(["set", "copy", "version keep", "version take", "version drop", "set keep", "set put", "step back to", "undo", "redo", "split", "join", "pick", "leave out", "bring back", "say words", "text save", "text drop", "plan begin", "plan change", "plan church", "exports keep", "exports drop",
   "film draft", "film shot", "film title", "film move", "film drop"]);
 const TAB = Math.random().toString(36).slice(2) + Date.now().toString(36);
 

@@ -1,0 +1,139 @@
+"""Versions of a view, sets of controls, and a view's history: as the Finish page asks for them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pydantic import ValidationError
+
+from clerestory.errors import UserError
+from clerestory.files.mistakes import first_said
+from clerestory.finish.recipe import Recipe, recipe_of
+from clerestory.finish.versions import OF_ONE_VIEW, VERSIONS, ControlSet, Version, Versions, versions_of
+
+if TYPE_CHECKING:
+    from clerestory.web.desk import Desk
+
+STEPS = 80  # of a view's history that are told
+
+
+class Kept:
+    """What is kept by name of one visit on the desk."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+
+    def _read(self) -> Versions:
+        return versions_of(self.desk.journal.text_of(VERSIONS), self.desk.root / VERSIONS)
+
+    def _write(self, said: str, now: Versions, view: str = "") -> None:
+        self.desk.journal.commit("finish", said, {VERSIONS: now.text()}, place=view)
+        self.desk.tell("versions")
+
+    def facts(self, view: str) -> dict[str, Any]:
+        """A view's versions, each with how it differs from the view as it stands; the visit's sets; the history."""
+        kept, now = self._read(), self.desk.recipe(view)
+        return {
+            "versions": [{"name": v.name, "differs": differences(now, v.recipe)}
+                         for v in kept.version if v.view == view],
+            "sets": [{"name": s.name, "values": s.values()} for s in kept.set],
+            "history": self.history(view),
+        }  # fmt: skip
+
+    def keep(self, view: str, name: str) -> None:
+        """Keep a view as it stands under a name."""
+        self.desk.table.view(view)
+        new = _made(Version, view=view, name=name.strip(), recipe=self.desk.recipe(view))
+        self._write(f"{view}: kept as {new.name}", self._read().with_version(new), view)
+
+    def take(self, view: str, name: str) -> None:
+        """Make a view again as one of its versions has it, in one step."""
+        kept = self._read().of(view, name)
+        self._put({view: kept.recipe}, f"{view}: as its version {kept.name}", view)
+
+    def version(self, view: str, name: str) -> dict[str, Any]:
+        """The values of a version of a view, all of its recipe."""
+        return self._read().of(view, name).recipe.model_dump(mode="json")
+
+    def keep_set(self, view: str, name: str, what: Sequence[str]) -> None:
+        """Keep some of a view's controls as a set under a name."""
+        recipe = self.desk.recipe(view)
+        values = {n: getattr(recipe, n) for n in what if n in Recipe.model_fields and n not in OF_ONE_VIEW}
+        values = {n: v for n, v in values.items() if v is not None}
+        if not values:
+            raise UserError("Choose at least one control that is set by hand.")
+        new = _made(ControlSet, name=name.strip(), controls=Recipe(**values))
+        self._write(f"set {new.name} kept", self._read().with_set(new), view)
+
+    def put_set(self, name: str, views: Sequence[str]) -> int:
+        """Put a set's controls on views, as one step; how many views."""
+        found = self._read().set_of(name)
+        if not views:
+            raise UserError("Choose at least one view.")
+        recipes = {v: self.desk.changed(v, found.values()) for v in views if self.desk.table.view(v)}
+        self._put(recipes, f"set {found.name} on {len(recipes)} view{'' if len(recipes) == 1 else 's'}", views[0])
+        return len(recipes)
+
+    def drop(self, view: str, name: str) -> None:
+        """Forget a version of a view, or, with no view, a set."""
+        self._write(f"{view or 'set'}: {name} forgotten", self._read().without(view, name), view)
+
+    def history(self, view: str) -> list[dict[str, Any]]:
+        """What was done to a view, the last first: each step's number, what it changed, and from what to what."""
+        path = self.desk.root / f"recipes/{view}.toml"
+        out = []
+        for change in self.desk.journal.steps_of(f"recipes/{view}.toml")[-STEPS:]:
+            before, after = (_recipe(text[f"recipes/{view}.toml"], path) for text in (change.before, change.after))
+            read = None if before is None or after is None else differences(before, after)
+            what = ["the text was written by hand"] if read is None else read
+            if what:
+                own = change.said.startswith(f"{view}: ") and not change.said.startswith(f"{view}: as ")
+                out.append({"number": change.number, "what": what, "said": "" if own else change.said})
+        return out[::-1]
+
+    def back_to(self, view: str, number: int) -> None:
+        """A view as it was after a step of its history, as a new step."""
+        name = f"recipes/{view}.toml"
+        found = next((c for c in self.desk.journal.steps_of(name) if c.number == number), None)
+        recipe = _recipe(found.after[name], self.desk.root / name) if found is not None else None
+        if recipe is None:
+            raise UserError("This step is no longer known, or its text cannot be read; choose another.")
+        self._put({view: recipe}, f"{view}: as it was before", view)
+
+    def _put(self, recipes: Mapping[str, Recipe], said: str, place: str) -> None:
+        texts = {f"recipes/{v}.toml": None if r == Recipe() else r.toml() for v, r in recipes.items()}
+        if self.desk.journal.commit("finish", said, texts, place=place):
+            self.desk.texts_changed(texts)
+
+
+def differences(was: Recipe, now: Recipe) -> list[str]:
+    """How one recipe differs from another, a few words for each field."""
+    one, other = was.model_dump(mode="json"), now.model_dump(mode="json")
+    return [f"{n.replace('_', ' ')} {_shown(one[n])} → {_shown(other[n])}" for n in one if one[n] != other[n]]
+
+
+def _shown(value: Any) -> str:
+    if value is None:
+        return "automatic"
+    if isinstance(value, float):
+        return f"{value:g}"
+    if isinstance(value, list) and all(isinstance(v, float) for v in value) and value:
+        return " ".join(f"{v:g}" for v in value)
+    return str(len(value)) if isinstance(value, list) else str(value)
+
+
+def _recipe(text: str | None, path: Path) -> Recipe | None:
+    """A recipe by its text; None where it cannot be read."""
+    try:
+        return Recipe() if text is None else recipe_of(text, path)
+    except UserError:
+        return None
+
+
+def _made(kind: Callable[..., Any], **values: Any) -> Any:
+    try:
+        return kind(**values)
+    except ValidationError as problem:
+        raise UserError(first_said(problem)) from problem
