@@ -351,11 +351,7 @@ class Desk:
             elif name.startswith("film/"):
                 follows.add("film")
             else:
-                follows.add(
-                    {"visit.toml": "plan", "exports.toml": "exports", "versions.toml": "versions"}.get(
-                        name, "arranged"
-                    )
-                )
+                follows.add(_FOLLOWS.get(name, "arranged"))
         if "arranged" in follows:
             self.arrange()  # which tells of the views
             follows -= {"arranged", "views"}
