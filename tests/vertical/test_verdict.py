@@ -14,6 +14,7 @@ from clerestory.camera.pose import Pose
 from clerestory.camera.rectification import Rectification
 from clerestory.finish.square_up import square_up
 from clerestory.simulate.scene import Church
+from clerestory.vertical.drawn import at_odds, line_errors
 from clerestory.vertical.find import find_vertical, find_vertical_together
 from clerestory.vertical.focal import estimate_focal
 from clerestory.vertical.plumb import default_plumb
@@ -209,6 +210,13 @@ def test_drawn_lines_outweigh_the_edges_and_are_told_where_they_are_at_odds():
     assert "drawn lines" in upright.reasons and "otherwise" in upright.reasons
     agreeing = find_vertical(pillared_hall(pose), CAMERA, drawn=upright_lines(pose))
     assert agreeing.verdict == "sure" and off(agreeing, pose) < 0.3
+    edges = find_vertical(pillared_hall(pose), CAMERA)
+    mixed = [upright_lines(pose)[0], upright_lines(asked)[1]]
+    true, wrong = line_errors(edges, edges, mixed, CAMERA)
+    assert not true.doubtful and true.off < 0.3, "each line has an error of its own"
+    assert wrong.doubtful and wrong.building is not None and wrong.building > 1
+    assert at_odds(edges, upright) == pytest.approx(math.degrees(math.acos(pose.up @ asked.up)), abs=0.3)
+    assert at_odds(edges, agreeing) is None
 
 
 def test_one_horizontal_and_one_vertical_line_settle_a_blank_wall():

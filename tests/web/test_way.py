@@ -185,6 +185,13 @@ def test_lines_drawn_make_the_lean_fall(page: Any, served: Any, shot: Shoot, wai
     found = page.evaluate("window.clerestory.page.facts.rectification")
     up = Pose(pitch=found["pitch"], roll=found["roll"]).up
     assert math.degrees(math.acos(min(1.0, float(up @ truth)))) < 0.5, "the pose the picture was taken with"
+    leaning_line = {"kind": "vertical", "start": [0.5, 0.2], "end": [0.57, 0.8], "off": False}
+    page.evaluate("line => clerestory.page.lineUp([...clerestory.page.recipe.lines, line])", leaning_line)
+    page.locator(".odds", has_text="The building's own edges, accurate to").wait_for()
+    assert page.locator(".line-list .doubtful").count() == 1, "and the line that does it is named"
+    page.get_by_role("checkbox", name="Line 3, vertical: kept").uncheck()
+    wait(lambda: [line.get("off", False) for line in recipe(served, "view-01")["lines"]] == [False, False, True])
+    wait(lambda: page.locator(".odds").inner_text() == "" and lean_left(page) < 0.2)
 
 
 def test_an_edge_is_offered_and_taken_only_when_asked(page: Any, served: Any, shot: Shoot, wait: Any) -> None:

@@ -213,7 +213,7 @@ def _found_vertical(
         grid,
         noise=(noise.slope, math.sqrt(noise.floor)) if noise else None,
         level=source.info.held_level,
-        drawn=recipe.lines,
+        drawn=recipe.lines_kept,
     )
 
 
@@ -237,7 +237,7 @@ def rectification_of(seen: Seen, recipe: Recipe) -> Rectification:
     trusted = seen.vertical.verdict == "sure" and seen.focal_known
     if recipe.plumb is not None:
         plumb = recipe.plumb
-    elif recipe.lines:
+    elif recipe.lines_kept:
         plumb = 1.0
     else:
         plumb = default_plumb(seen.vertical) if trusted else 0.0

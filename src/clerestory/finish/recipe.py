@@ -38,13 +38,14 @@ def _now_called(value: Any) -> Any:
 
 class Line(BaseModel):
     """A line the user says is vertical or horizontal in the building: two points, each (x, y) as shares of the
-    frame's width and height."""
+    frame's width and height. `off` keeps it in the recipe and lets it ask for nothing."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     kind: Annotated[Literal["vertical", "horizontal"], BeforeValidator(_now_called)]
     start: tuple[float, float]
     end: tuple[float, float]
+    off: bool = False
 
 
 Share = Annotated[float, Field(ge=-0.5, le=1.5)]
@@ -111,6 +112,11 @@ class Recipe(BaseModel):
     lines: tuple[Line, ...] = ()
     touches: Annotated[tuple[Touch, ...], Field(max_length=60)] = ()
     pick: str | None = None
+
+    @property
+    def lines_kept(self) -> tuple[Line, ...]:
+        """The lines that are not put off."""
+        return tuple(line for line in self.lines if not line.off)
 
     def digest(self) -> str:
         """A short fingerprint of these settings, 16 hexadecimal digits of BLAKE2b."""

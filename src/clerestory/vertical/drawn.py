@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Literal, Protocol
 
 import numpy as np
@@ -44,6 +45,52 @@ def _drawn_lines(drawn: Sequence[DrawnLine], camera: Camera) -> tuple[lines.Segm
     length = np.maximum(np.hypot(*(ends[:, 1] - ends[:, 0]).T), 1.0)
     slope = math.sqrt(2) * DRAWN_BY_HAND * float(size.max()) / length
     return lines.on_sphere(ends, slope, np.ones(len(drawn)), camera), np.array([g.kind == "vertical" for g in drawn])
+
+
+@dataclass(frozen=True)
+class LineError:
+    """How far a drawn line lies off, degrees: from the vertical (or the level direction) that is used, `off`; from
+    what the building's own edges say, `building` (None for a horizontal, or where they say nothing surely); `hand`:
+    95 % of lines of its length are drawn closer to where they were meant. `doubtful`: it contradicts the building."""
+
+    off: float
+    building: float | None
+    hand: float
+    doubtful: bool
+
+
+def line_errors(used: Vertical, edges: Vertical, drawn: Sequence[DrawnLine], camera: Camera) -> tuple[LineError, ...]:
+    """The error of each drawn line under a vertical (`used`) and beside that of the building's edges (`edges`)."""
+    if not drawn:
+        return ()
+    seen, vertical = _drawn_lines(drawn, camera)
+
+    def away(direction: Array) -> Array:
+        p, q = (seen.normal * direction).sum(axis=1), (seen.along * direction).sum(axis=1)
+        return np.degrees(np.arctan2(np.abs(p), np.abs(q)))
+
+    off, own = away(np.array(used.up)), away(np.array(edges.up))
+    if (~vertical).any():
+        right, ahead = vanishing.level_pair(np.array(used.up))
+        turns = np.radians(np.arange(-20, 20.01, 0.1)) if np.count_nonzero(~vertical) > 1 else np.zeros(1)
+        level = np.array([away(math.cos(t) * right + math.sin(t) * ahead)[~vertical] for t in turns])
+        off[~vertical] = level[(level**2 / seen.sigma[~vertical] ** 2).sum(axis=1).argmin()]
+    out = []
+    for k in range(len(drawn)):
+        hand = 2 * math.degrees(float(seen.sigma[k]))
+        known = bool(vertical[k]) and edges.verdict == "sure"
+        building = float(own[k]) if known else None
+        doubtful = building is not None and building > AT_ODDS * math.hypot(hand, edges.bound_deg)
+        out.append(LineError(float(off[k]), building, hand, doubtful))
+    return tuple(out)
+
+
+def at_odds(edges: Vertical, used: Vertical) -> float | None:
+    """Degrees between the vertical that lines ask for and that of the building's own edges, where both bounds
+    together cannot explain it; else None."""
+    gap = math.degrees(math.acos(min(1.0, abs(float(np.array(used.up) @ np.array(edges.up))))))
+    bound = used.bound_deg if used.verdict == "sure" else 0.0  # that of lines at odds was widened to say so
+    return gap if edges.verdict == "sure" and gap > AT_ODDS * math.hypot(bound, edges.bound_deg) else None
 
 
 def with_lines(found: Vertical, drawn: Sequence[DrawnLine], camera: Camera) -> Vertical:

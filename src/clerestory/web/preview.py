@@ -46,7 +46,7 @@ from clerestory.finish.touch import lights, mask_on, stops_map
 from clerestory.raw.clipping import FULL
 from clerestory.raw.group import View
 from clerestory.vertical import segments as lines
-from clerestory.vertical.drawn import with_lines
+from clerestory.vertical.drawn import at_odds, line_errors, with_lines
 from clerestory.vertical.result import Vertical
 from clerestory.web.motion import Motion
 
@@ -58,6 +58,8 @@ BINS = 64  # of the spread of light
 RAW_STOPS = 12  # below clipping that it shows of the raw
 AROUND = 0.35  # of the largest room's width and height, shown about it where a crop is drawn
 BEYOND = (28, 29, 32)  # R, G, B of what lies beyond the straightened frame
+EDGES_SAY = ("The building's own edges, accurate to ±{:.2f}°, say {:.1f}° otherwise than these lines. Look whether "
+             "each lies on what is truly upright or level.")  # fmt: skip
 MASKS = 12  # of places lighter or darker that are kept, some 8 MB each
 SEEN_NOISE = 0.012  # display-linear deviation in the shade that shows as grain at preview size
 
@@ -220,11 +222,12 @@ class OpenView:
 
     def vertical(self, recipe: Recipe) -> Vertical:
         """The vertical, by the recipe's lines where there are two or more."""
-        if len(recipe.lines) < 2:
+        drawn = recipe.lines_kept
+        if len(drawn) < 2:
             return self.seen.vertical
-        if self._vertical is None or self._vertical[0] != recipe.lines:
-            found = with_lines(self.seen.vertical, recipe.lines, self._half_grid())
-            self._vertical = (recipe.lines, found)
+        if self._vertical is None or self._vertical[0] != drawn:
+            found = with_lines(self.seen.vertical, drawn, self._half_grid())
+            self._vertical = (drawn, found)
         return self._vertical[1]
 
     def _half_grid(self) -> Camera:
@@ -255,7 +258,7 @@ class OpenView:
             recipe.aspect,
             recipe.crop,
             recipe.crop_size,
-            bool(recipe.lines),
+            bool(recipe.lines_kept),
         )
         if self._placed is None or self._placed.key != key:
             rectification = rectification_of(seen, recipe)
@@ -421,6 +424,7 @@ class OpenView:
             "bound": seen.vertical.bound_deg,
             "reasons": seen.vertical.reasons,
             "lines": len(recipe.lines),
+            **self._line_facts(seen.vertical, recipe),
             "settings": vars(settings),
             "own": vars(seen.settings),
             "own_white": self._own_white,
@@ -433,6 +437,16 @@ class OpenView:
             "remarks": [*seen.source.remarks, *seen.remarks],
             "taken_out": [vars(one) | {"said": one.said} for one in self._told(recipe)],
         }
+
+    def _line_facts(self, used: Vertical, recipe: Recipe) -> dict[str, Any]:
+        """How far each line is off, and a warning where what is drawn contradicts the building's own edges."""
+        if not recipe.lines or self.seen.source.stitched is not None:
+            return {"line_errors": [], "at_odds": ""}
+        own = self.seen.vertical
+        errors = line_errors(used, own, recipe.lines, self._half_grid())
+        gap = at_odds(own, used) if len(recipe.lines_kept) > 1 else None
+        said = "" if gap is None else EDGES_SAY.format(own.bound_deg, gap)
+        return {"line_errors": [vars(one) for one in errors], "at_odds": said}
 
     def _told(self, recipe: Recipe) -> tuple[TakenOut, ...]:
         """What came of marks that were to be taken out, as far as that is known."""

@@ -78,7 +78,7 @@ export class Finish {
       el("p", { class: "quiet" }, "Drag along what is vertical or horizontal in the building."),
       el("div", { class: "pair" }, button("Vertical", () => this.lines.add("vertical"), { "aria-label": "Add a vertical line" }),
         button("Horizontal", () => this.lines.add("horizontal"), { "aria-label": "Add a horizontal line" })),
-      this.removeButton, this.edgeButton);
+      this.removeButton, this.edgeButton, this.lines.list, this.oddsWords = el("p", { class: "odds", role: "status" }));
     this.legend = el("p", { class: "quiet legend", hidden: true }, el("span", { class: "gold" }, "clipped in the raw"), " ",
       el("span", { class: "violet" }, "noise shows"));
     this.remarks = el("ul", { class: "quiet remarks" });
@@ -303,7 +303,7 @@ export class Finish {
     this.sheet = new Sheet(facts);
     this.lines.warp = null;
     this.fit();
-    this.lines.show(this.sheet, this.wanted.lines ?? []);
+    this.lines.show(this.sheet, this.wanted.lines ?? [], facts.line_errors);
     this.places.show(this.sheet, this.wanted.touches ?? [], facts.taken_out);
     this.controls.show(this.wanted, facts);
     this.node.classList.remove("opening");
@@ -433,6 +433,7 @@ export class Finish {
     this.sure.textContent = sure;
     this.sure.title = facts.reasons;
     this.sure.dataset.verdict = facts.verdict;
+    this.oddsWords.textContent = facts.at_odds ?? "";
     this.swingOffer.hidden = facts.swing_offer === null;
     if (facts.swing_offer !== null) this.swingWords.textContent = `Swing ${signed(facts.swing_offer)}° would centre the axis`;
     this.lineButton.disabled = facts.joined;

@@ -1,7 +1,7 @@
 // Lines drawn along what is vertical or horizontal in the building: the picture follows at once by the exact
 // homography. An edge found beside a line is offered, dashed; it is taken only when a person asks for it.
 
-import { svg } from "./build.js";
+import { el, svg } from "./build.js";
 import { css, pitchRoll, upOf, vertical } from "./geometry.js";
 
 const REACH = 22; // screen pixels about a line or its end that take hold of it
@@ -48,6 +48,7 @@ export class Lines {
     this.on = false;
     this.held = null;
     this.frames = [];
+    this.list = el("ol", { class: "plain-list line-list" });
     this.layer = svg("svg", { class: "lines", "aria-label": "Lines drawn along the building", role: "group" });
     this.layer.addEventListener("pointermove", (e) => this.drag(e));
     this.layer.addEventListener("pointerup", () => this.release());
@@ -56,13 +57,15 @@ export class Lines {
   }
 
   // A new preview: its geometry, and the lines the recipe has.
-  show(sheet, lines) {
+  show(sheet, lines, errors) {
     if (this.held) return;
     this.sheet = sheet;
     this.near = null;
     // A line that was added and not moved yet is only on offer: it is neither kept nor thrown away.
     const idle = this.lines.filter((l) => l.idle);
-    this.lines = [...lines.map((l) => ({ kind: l.kind, ends: [l.start, l.end] })), ...idle];
+    this.lines = [...lines.map((l) => ({ kind: l.kind, ends: [l.start, l.end], off: !!l.off })), ...idle];
+    this.errors = errors ?? [];
+    this.rows();
     if (this.chosen !== null && this.chosen >= this.lines.length) this.chosen = null;
     this.picture.style.transform = "";
     this.seek();
@@ -110,7 +113,27 @@ export class Lines {
   }
 
   keep() {
-    this.kept(this.lines.filter((l) => !l.idle).map((l) => ({ kind: l.kind, start: l.ends[0], end: l.ends[1] })));
+    this.kept(this.lines.filter((l) => !l.idle).map((l) => ({ kind: l.kind, start: l.ends[0], end: l.ends[1], off: !!l.off })));
+  }
+
+  // Each line with its own error; kept or let go singly.
+  rows() {
+    const focused = document.activeElement?.dataset?.line;
+    const kept = this.lines.filter((l) => !l.idle);
+    this.list.replaceChildren(...kept.map((line, i) => {
+      const error = this.errors[i];
+      const off = error ? `${error.off.toFixed(1)}° off, drawn to ±${error.hand.toFixed(1)}°${error.doubtful ? `; the building says ${error.building.toFixed(1)}°` : ""}` : "";
+      return el("li", { class: error?.doubtful ? "doubtful" : null }, el("label", { class: "check" },
+        el("input", { type: "checkbox", checked: !line.off, "data-line": i, "aria-label": `Line ${i + 1}, ${line.kind}: kept`, onchange: (e) => this.hold(i, e.target.checked) }), `${i + 1} ${line.kind}`),
+      el("span", { class: "quiet" }, off));
+    }));
+    if (focused !== undefined) this.list.querySelector(`[data-line="${focused}"]`)?.focus();
+  }
+
+  hold(line, kept) {
+    this.lines[line] = { ...this.lines[line], off: !kept };
+    this.draw();
+    this.keep();
   }
 
   picked(line) {
@@ -227,7 +250,7 @@ export class Lines {
     for (const k of ends) moved[k] = this.sheet.toShare([start[k][0] + x - from[0], start[k][1] + y - from[1]]);
     const kind = !fresh ? this.lines[line].kind : Math.abs(x - from[0]) > Math.abs(y - from[1]) ? "horizontal" : "vertical";
     this.held.far = Math.hypot(x - from[0], y - from[1]) / this.scale;
-    this.lines[line] = { kind, ends: moved };
+    this.lines[line] = { ...this.lines[line], kind, ends: moved, idle: false };
     this.seek();
     if (!fresh) this.follow();
     this.draw();
@@ -235,7 +258,7 @@ export class Lines {
 
   follow() {
     const facts = this.sheet.facts;
-    const verticals = this.lines.filter((l) => l.kind === "vertical" && !l.idle);
+    const verticals = this.lines.filter((l) => l.kind === "vertical" && !l.idle && !l.off);
     if (verticals.length < 2) return;
     const { pitch, roll, plumb, swing } = facts.rectification;
     const up = vertical(verticals.map((l) => l.ends.map((e) => this.sheet.idealOf(e))), facts.camera, upOf(pitch, roll));
@@ -298,7 +321,7 @@ export class Lines {
     const off = line.kind === "vertical"
       ? Math.atan2(b[0] - a[0], b[1] - a[1]) : Math.atan2(b[1] - a[1], b[0] - a[0]);
     const degrees = Math.abs((180 / Math.PI) * Math.atan(Math.tan(off)));
-    const words = line.idle ? `${line.kind}: lay it on the building` : `${line.kind}, ${degrees.toFixed(1)}° off`;
+    const words = line.off ? `${line.kind}, let go` : line.idle ? `${line.kind}: lay it on the building` : `${line.kind}, ${degrees.toFixed(1)}° off`;
     const place = { x1: a[0], y1: a[1], x2: b[0], y2: b[1] };
     const size = 8 * scale;
     const handles = ends.map((p, k) => svg("path", { d: `M${p[0]} ${p[1] - size}l${size} ${size} ${-size} ${size} ${-size} ${-size}z`,
@@ -306,7 +329,7 @@ export class Lines {
       "aria-label": `${line.kind} line ${i + 1}, ${k ? "second" : "first"} end, ${degrees.toFixed(1)}° off; arrows move it, Enter takes the edge on offer, Delete removes the line`,
       onfocus: () => this.picked(i), onkeydown: (e) => this.handleKey(e, i, k, scale) }));
     return [svg("line", { ...place, class: "shade", "stroke-width": 4 * scale }),
-      svg("line", { ...place, class: `line${i === this.chosen ? " chosen" : ""}${line.idle ? " idle" : ""}`, "stroke-width": 1.6 * scale }), ...handles,
+      svg("line", { ...place, class: `line${i === this.chosen ? " chosen" : ""}${line.idle || line.off ? " idle" : ""}`, "stroke-width": 1.6 * scale }), ...handles,
       svg("text", { x: a[0] + 14 * scale, y: a[1] - 10 * scale, "font-size": 15 * scale, class: "off" }, words)];
   }
 
