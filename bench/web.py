@@ -3,6 +3,7 @@
     python bench/web.py [VISIT]
     python bench/web.py --many     # only what 2,000 frames cost
     python bench/web.py plan
+    python bench/web.py desk [VISIT]
 
 Prints, from Debian's chromium without a graphics card: a control moved to the new 1600-pixel preview painted (median
 and 95th percentile); frames a second while a line is dragged; the first page of a visit of 500 sorted frames, from
@@ -10,12 +11,16 @@ the start of the process. With 2,000 frames: the start page from the start of th
 frames of the screen dropped while scrolling Sort as rows and as a grid, from top to bottom, and the memory of the
 server and of the page before and after. Beside them the load, the bare decoding of
 the same preview in the same browser, and the share of the time that the server took, so that a busy machine shows.
+`desk [VISIT]` alone: the Finish page with frames of 20 megapixels, one alone and three merged: each control, places
+treated by themselves among them, to its quick picture; the settled and the exact picture; tiles at 100 %; how long a
+merged view takes to show something true; and how far what is shown lies from the file that is written.
 `plan` alone: on the plan page, a point, a view and a window dragged, each move to its framing and light shown.
 VISIT is copied first; without it one frame of 3456 x 2592 pixels is photographed by the simulator.
 """
 
 from __future__ import annotations
 
+import base64
 import os
 import shutil
 import subprocess
@@ -26,6 +31,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import psutil
 from playwright.sync_api import sync_playwright
@@ -59,9 +65,9 @@ if __name__ == "__main__":
     begin(Serving(ready=lambda address, once: print(address, flush=True)))
 """
 MOVES = 40
-WANTED = "120 and 250 wanted when idle"
+WANTED = "60 and 100 wanted when idle"
 TONED = ("exposure", "window_hold", "shade_lift", "local_contrast")
-SLID = (*TONED, "colour_temperature", "green_magenta", "mixed_light", "plumb", "swing")
+SLID = (*TONED, "colour_temperature", "green_magenta", "mixed_light", "plumb", "swing", "crop_size")
 DONE_AT_ONCE = ("aspect", "place the crop", "lines", "leave to the tool", "undo", "redo")
 SLIDE = """async ([name, moves]) => {
   const house = window.clerestory, input = document.getElementById(name);
@@ -177,13 +183,15 @@ def load() -> str:
     return f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"
 
 
-def photographed(folder: Path) -> None:
-    """One frame of the invented church's nave."""
+def photographed(folder: Path, width: int = 3456, merged: bool = False) -> None:
+    """One frame of the invented church's nave; `merged`: and three of its arcade."""
     (folder / "frames").mkdir(parents=True)
-    church, body = Church(1), SimulatedCamera(width=3456, height=2592)
-    shot = next(v for v in demo_views(church, body) if v.name == "nave").shots[0]
+    church, body = Church(1), SimulatedCamera(width=width, height=3 * width // 4)
+    views = {v.name: v.shots for v in demo_views(church, body)}
     (folder / "truth").mkdir()
-    write_frame(shoot(church, shot, body, Lens(), 1), folder / "frames" / "HM0001.dng", folder / "truth")
+    for number, shot in enumerate([views["nave"][0], *(views["south arcade"][:3] if merged else ())], 1):
+        path = folder / "frames" / f"HM{number:04d}.dng"
+        write_frame(shoot(church, shot, body, Lens(), number), path, folder / "truth")
 
 
 def many(folder: Path, one: Path, count: int, each: int = 3) -> None:
@@ -230,14 +238,167 @@ def say(what: str, ms: list[float], wanted: str = "") -> None:
     print(f"{what:44} median {middle:7.1f} ms   95 % {late:7.1f} ms   {wanted:28} {load()}", flush=True)
 
 
+PLACES = [
+    {"kind": "light", "at": [[0.2, 0.6], [0.4, 0.6], [0.4, 0.9], [0.2, 0.9]], "width": None, "stops": 0.5,
+     "share": None, "by": None, "off": False},
+    {"kind": "even colour", "at": [[0.6, 0.3], [0.8, 0.3], [0.8, 0.6]], "width": None, "stops": None, "share": 1,
+     "by": None, "off": False},
+]  # fmt: skip
+# Stops and share of two places moved as by their number fields.
+MOVED = """async ([which, moves]) => {
+  const house = window.clerestory, page = house.page, found = [];
+  const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+  for (let i = 1; i <= moves; i++) {
+    house.latencies.length = 0;
+    const touches = page.recipe.touches.map((t, k) => (k !== which ? t
+      : t.kind === 'light' ? { ...t, stops: -2 + 4 * ((i * 0.618) % 1) } : { ...t, share: (i * 0.618) % 1 }));
+    page.preview({ touches }, false);
+    const end = performance.now() + 5000;
+    const own = () => house.latencies.find((l) => l.n === page.number);
+    while (!own() && performance.now() < end) await pause(2);
+    if (own()) found.push(own());
+  }
+  return { found };
+}"""
+# From a control given back to the picture at rest painted, and to the exact one.
+SETTLED = """async (moves) => {
+  const house = window.clerestory, page = house.page, settled = [], exact = [];
+  const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+  const until = async (holds) => {
+    const end = performance.now() + 60000;
+    while (!holds() && performance.now() < end) await pause(2);
+  };
+  for (let i = 1; i <= moves; i++) {
+    await house.ask('set', { view: page.view, values: { exposure: 0.1 * i }, gesture: '' });
+    await until(() => page.recipe.exposure === 0.1 * i && page.exact && page.drawn === page.number);
+    house.latencies.length = 0;
+    const begun = performance.now();
+    page.preview({}, true);
+    await until(() => house.latencies.find((l) => l.n === page.number));
+    settled.push(performance.now() - begun);
+    await until(() => page.scale.state === 'proof');
+    exact.push(performance.now() - begun);
+  }
+  return { settled, exact };
+}"""
+TILES = """async (moves) => {
+  const page = window.clerestory.page, found = [];
+  const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+  for (let i = 1; i <= moves; i++) {
+    page.scale.to(null);
+    while (page.scale.state !== 'proof') await pause(5);
+    page.scale.at = [0.15 + 0.7 * ((i * 0.618) % 1), 0.15 + 0.7 * ((i * 0.414) % 1)];
+    const begun = performance.now();
+    page.scale.to(1);
+    while (page.scale.state !== 'proof') await pause(2);
+    found.push(performance.now() - begun);
+  }
+  return found;
+}"""
+OPENED = """async (view) => {
+  const page = window.clerestory.page, canvas = document.querySelector('canvas.picture');
+  const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+  const begun = performance.now(), at = {};
+  canvas.width = 0;
+  page.open(view);
+  while (!at.merged) {
+    const now = performance.now() - begun;
+    if (!at.small && canvas.width > 0) at.small = now;
+    if (!at.quick && page.facts) at.quick = now;
+    if (!at.bar && document.querySelector('#works').textContent.includes('merging')) at.bar = now;
+    if (page.facts?.merged) at.merged = now;
+    if (now > 170000) break;
+    await pause(5);
+  }
+  return at;
+}"""
+SHOWN = """(() => { const s = clerestory.page.scale;
+  return s.state === 'proof' ? s.canvas.toDataURL('image/png') : ''; })()"""
+
+
+def pixels_of(url: str) -> np.ndarray[Any, Any]:
+    """A data URL's picture, B, G, R."""
+    return cv2.imdecode(np.frombuffer(base64.b64decode(url.split(",")[1]), np.uint8), cv2.IMREAD_COLOR)
+
+
+def apart(what: str, shown: np.ndarray[Any, Any], file: np.ndarray[Any, Any], wanted: str) -> None:
+    """How far what is shown lies from the file, levels of 255."""
+    off = np.abs(shown.astype(float) - file)
+    print(f"{what:44} mean {off.mean():.3f}   99 % {np.percentile(off, 99):.1f}   most {off.max():.0f}   {wanted}")
+
+
+def told_apart(page: Any, folder: Path) -> None:
+    """The picture at rest and the exact one, against the file."""
+    page.evaluate("clerestory.page.scale.to(null)")
+    page.wait_for_function(f"() => {SHOWN} !== ''", timeout=120_000)
+    path = folder / "pictures" / "view-01.jpg"
+    page.evaluate("clerestory.page.write(['view-01'])")
+    page.wait_for_function("() => clerestory.visit.queue['view-01'] === 'done'", timeout=180_000)
+    file = cv2.imread(str(path))
+    quick = pixels_of(page.evaluate("document.querySelector('canvas.picture').toDataURL('image/png')"))
+    small = cv2.resize(file, quick.shape[1::-1], interpolation=cv2.INTER_AREA)
+    apart("the quick look at rest, called quick", quick, small, "")
+    shown = pixels_of(page.evaluate(SHOWN))
+    small = cv2.resize(file, shown.shape[1::-1], interpolation=cv2.INTER_AREA)
+    apart("the picture at rest against the file reduced", shown, small, "0.5 and 3 wanted")
+    page.evaluate("clerestory.page.scale.to(1)")
+    page.wait_for_function(f"() => clerestory.page.scale.zoom === 1 && {SHOWN} !== ''", timeout=60_000)
+    shown = pixels_of(page.evaluate(SHOWN))
+    left, top = page.evaluate(
+        "['left', 'top'].map((k) => Math.round(parseFloat(clerestory.page.scale.canvas.style[k])))"
+    )
+    apart("at 100 %", shown, file[top : top + shown.shape[0], left : left + shown.shape[1]], "0 wanted")
+
+
+def desk(browser: Any, folder: Path) -> None:
+    """The Finish page at 20 megapixels."""
+    controls(browser, folder)
+    with Server(folder) as server:
+        page = browser.new_page(viewport={"width": 1280, "height": 720})
+        opened(page, server)
+        page.evaluate(
+            "clerestory.ask('set', { view: 'view-01', gesture: '', values: { lines: null, aspect: null } })"
+        )
+        page.wait_for_function("() => clerestory.page.scale.state === 'proof'", timeout=180_000)
+        out = page.evaluate(SETTLED, MOVES // 5)
+        say("settled picture painted", out["settled"], "250 wanted")
+        say("exact picture painted", out["exact"])
+        say("tiles at 100 %, the picture being exact", page.evaluate(TILES, MOVES // 4), "300 wanted")
+        told_apart(page, folder)
+        page.evaluate(
+            "touches => clerestory.ask('set', { view: 'view-01', gesture: '', values: { touches } })", PLACES
+        )
+        there = "clerestory.page.recipe.touches.length === 2 && clerestory.page.scale.state === 'proof'"
+        page.wait_for_function(f"() => {there}", timeout=180_000)
+        for which, name in enumerate(("a place's stops", "a wall's share of evening")):
+            say(
+                f"{name} to preview painted", [f["ms"] for f in page.evaluate(MOVED, [which, MOVES])["found"]], WANTED
+            )
+        told_apart(page, folder)
+        views = page.evaluate("clerestory.visit.views.filter((v) => v.frames.length > 1).map((v) => v.name)")
+        for view in views:
+            at = page.evaluate(OPENED, view)
+            print(
+                f"opening {view}, merged: "
+                + ", ".join(f"{k} {v:.0f} ms" for k, v in at.items())
+                + f"   1000 wanted   {load()}"
+            )
+        page.close()
+
+
+def opened(page: Any, server: Server) -> None:
+    """Finish at the first view, once it is shown."""
+    page.goto(server.address)
+    page.goto(f"{server.base}/finish")
+    page.wait_for_selector(".finish:not(.opening) .lean[data-left]", timeout=180_000)
+    page.wait_for_timeout(1500)
+
+
 def controls(browser: Any, folder: Path) -> None:
     """Control to preview, and dragging a line."""
     with Server(folder) as server:
         page = browser.new_page(viewport={"width": 1280, "height": 720})
-        page.goto(server.address)
-        page.goto(f"{server.base}/finish")
-        page.wait_for_selector(".finish:not(.opening) .lean[data-left]", timeout=180_000)
-        page.wait_for_timeout(1500)
+        opened(page, server)
         for name in SLID:
             out = page.evaluate(SLIDE, [f"c-{name}", MOVES])
             page.wait_for_timeout(1500)
@@ -390,6 +551,15 @@ def main(arguments: list[str]) -> None:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         if arguments == ["--many"]:
             of_many(browser, root)
+            return
+        if arguments[:1] == ["desk"]:
+            if arguments[1:]:
+                shutil.copytree(
+                    arguments[1], root / "visit", ignore=shutil.ignore_patterns("recipes", "journal.jsonl")
+                )
+            else:
+                photographed(root / "visit", 5184, True)
+            desk(browser, root / "visit")
             return
         if arguments == ["plan"]:
             dragging(browser, root / "plan")

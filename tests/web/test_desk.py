@@ -11,6 +11,9 @@ import cv2
 import numpy as np
 import pytest
 
+from web.test_way import looked_through
+
+TARGETS = "target-size"  # 24 pixels or room about them (WCAG 2.2, 2.5.8)
 PROOF = "clerestory.page?.scale.state === 'proof'"
 
 
@@ -99,6 +102,7 @@ def test_the_crop_is_drawn_on_the_picture_and_undone(desk: Any, served: Any, wai
     page.mouse.up()
     page.get_by_role("combobox", name="Lines in the crop").select_option("thirds")
     shot(page, "finish-crop")
+    looked_through(page, ".finish", TARGETS)
     rect, room = page.evaluate("[clerestory.page.trim.rect, clerestory.page.trimFacts.room]")
     page.get_by_role("button", name="Take it").click()
     wait(lambda: recipe(served).get("crop_size", 1) < 0.95)
@@ -167,6 +171,7 @@ def test_places_are_drawn_listed_put_off_and_undone(desk: Any, served: Any, wait
     wait(lambda: recipe(served)["touches"][1]["at"][0][0] < before[0][0])
     assert recipe(served)["touches"][1]["at"][1:] == before[1:], "one corner moved, the others stayed"
     shot(page, "finish-places")
+    looked_through(page, ".finish", TARGETS)
     wait(lambda: page.evaluate(PROOF), 60)
     lit = seen(page, wait)
     page.get_by_role("checkbox", name="Place 1, lighter, darker: on").uncheck()
@@ -191,11 +196,11 @@ def test_versions_are_kept_set_side_by_side_and_taken_and_sets_put_on_many(
     page.get_by_role("button", name="Versions", exact=True).click()
     page.fill("#version-name", "lighter")
     page.get_by_role("button", name="Keep this version").click()
-    page.get_by_text("as it stands").first.wait_for()
+    page.get_by_role("button", name="Take it: version lighter").wait_for()
     page.fill("#set-of-controls", "noon")
     page.get_by_role("button", name="Keep this set").click()
     page.get_by_role("group", name="Views").get_by_role("checkbox", name="view-02").check()
-    page.get_by_role("button", name="Put set noon on the chosen views").click()
+    page.get_by_role("button", name="Put on the chosen views: set noon").click()
     other = served.folder / "recipes" / "view-02.toml"
     wait(lambda: other.exists() and tomllib.loads(other.read_text())["exposure"] == 0.6)
     kept = tomllib.loads((served.folder / "versions.toml").read_text(encoding="utf-8"))
@@ -208,7 +213,8 @@ def test_versions_are_kept_set_side_by_side_and_taken_and_sets_put_on_many(
     page.get_by_role("button", name="Versions", exact=True).click()
     page.locator(".history li").first.get_by_text("exposure 0.6 → -0.4").wait_for()
     shot(page, "finish-versions")
-    page.get_by_role("button", name="lighter: beside the picture as it stands").click()
+    looked_through(page, "dialog[open]", TARGETS)
+    page.get_by_role("button", name="Beside the picture as it stands: lighter").click()
     wait(
         lambda: (
             page.evaluate(
@@ -218,13 +224,83 @@ def test_versions_are_kept_set_side_by_side_and_taken_and_sets_put_on_many(
         )
     )
     shot(page, "finish-side-by-side")
+    looked_through(page, "dialog[open]", TARGETS)
     page.keyboard.press("Escape")
     page.get_by_role("button", name="Versions", exact=True).click()
-    page.get_by_role("button", name="Take version lighter").click()
+    page.get_by_role("button", name="Take it: version lighter").click()
     wait(lambda: recipe(served).get("exposure") == 0.6)
-    page.get_by_role("button", name="Back to: exposure 0.6 → -0.4").click()
+    page.get_by_role("button", name="Back to this: exposure 0.6 → -0.4").click()
     wait(lambda: recipe(served).get("exposure") == -0.4)
     for what in ("version lighter", "set noon"):
         page.get_by_role("button", name=f"Forget {what}").click()
     wait(lambda: not (served.folder / "versions.toml").exists())
     page.keyboard.press("Escape")
+
+
+# What the keys must reach: all that is seen and can be done with, but what is put off; by its name.
+NAMED = """const named = (e) => e.getAttribute('aria-label') || e.labels?.[0]?.textContent || e.textContent.trim();"""
+TO_REACH = f"""() => {{ {NAMED}
+  return [...document.querySelectorAll('a[href], button, input, select, summary, [tabindex="0"]')]
+    .filter((e) => !e.disabled && e.checkVisibility({{ visibilityProperty: true }}) && e.getClientRects().length)
+    .map(named); }}"""
+REACHED = f"""() => {{ {NAMED}
+  const e = document.activeElement, box = e.getBoundingClientRect(), ring = getComputedStyle(e);
+  const drawn = e.closest('svg');
+  const over = document.elementFromPoint(box.left + box.width / 2, box.top + box.height / 2);
+  const within = over && (e.contains(over) || over.contains(e) || (drawn && drawn.contains(over)));
+  const seen = Boolean(within || e.matches('.unseen *, .skip'));
+  return [named(e), seen, ring.outlineStyle !== 'none' || drawn !== null]; }}"""
+
+
+def test_keys_alone_reach_every_control_and_move_it(desk: Any, wait: Any) -> None:
+    page = desk
+    page.keyboard.press("l")
+    page.get_by_role("button", name="Add a vertical line").press("Enter")
+    wanted = page.evaluate(TO_REACH)
+    assert len(wanted) > 50
+    page.evaluate("document.activeElement.blur()")
+    reached: dict[str, tuple[bool, bool]] = {}
+    for _ in range(len(wanted) + 8):
+        page.keyboard.press("Tab")
+        name, seen, ringed = page.evaluate(REACHED)
+        reached.setdefault(name, (seen, ringed))
+    assert not [name for name in wanted if name not in reached], "every control is reached by Tab"
+    assert not [name for name in wanted if not reached[name][1]], "and shows that it is"
+    assert not [name for name in wanted if not reached[name][0]], "and lies under nothing (WCAG 2.2, 2.4.11)"
+    for name in page.evaluate(
+        "[...document.querySelectorAll('.control input[type=range]:enabled')].map((i) => i.id)"
+    ):
+        page.focus(f"#{name}")
+        value = page.input_value(f"#{name}")
+        page.keyboard.press("ArrowUp" if float(value) < float(page.get_attribute(f"#{name}", "max")) else "ArrowDown")
+        assert page.input_value(f"#{name}") != value, name
+        page.keyboard.press("Backspace")
+    page.keyboard.press("l")
+
+
+CUT_OFF = """() => [document.documentElement.scrollWidth - innerWidth,
+  document.querySelector('main').scrollWidth - innerWidth,
+  [...document.querySelectorAll('main *')]
+    .filter((e) => e.checkVisibility() && !e.closest('.stage, .unseen, select') && e.clientWidth)
+    .filter((e) => e.scrollWidth > e.clientWidth + 1)
+    .map((e) => `${e.tagName}.${e.className}: ${e.ariaLabel ?? e.textContent.slice(0, 30)}`)]"""
+
+
+@pytest.mark.parametrize(("wide", "size"), [(320, 16), (1280, 32), (390, 16)])
+def test_nothing_is_cut_off_in_narrow_windows_or_at_twice_the_size_of_type(
+    desk: Any, wait: Any, wide: int, size: int
+) -> None:
+    page = desk
+    page.keyboard.press("p")
+    page.set_viewport_size({"width": wide, "height": 720})
+    line = page.context.new_cdp_session(page)
+    line.send("Page.enable")
+    line.send("Page.setFontSizes", {"fontSizes": {"standard": size}})
+    wait(
+        lambda: page.evaluate(f"parseFloat(getComputedStyle(document.documentElement).fontSize) === {1.0625 * size}")
+    )
+    found = page.evaluate(CUT_OFF)
+    line.send("Page.setFontSizes", {"fontSizes": {"standard": 16}})
+    page.set_viewport_size({"width": 1280, "height": 720})
+    page.keyboard.press("p")
+    assert found == [0, 0, []]

@@ -25,13 +25,18 @@ Shoot = Callable[[Any, str], None]
 AXE = Path(__file__).parent / "vendor" / "axe.min.js"
 
 
-def looked_through(page: Any) -> None:
-    """No serious or critical fault by axe-core's rules (WCAG 2 A and AA), on light ground; on dark, its contrasts."""
+def looked_through(page: Any, part: str = "", more: str = "") -> None:
+    """No serious or critical fault by axe-core's rules (WCAG 2 A and AA), on light ground; on dark, its contrasts.
+
+    `part`: only of what a selector finds; `more`: a rule besides, which axe leaves out unless asked.
+    """
     # axe is put in by the browser itself: the page's own policy allows no script but the server's.
     page.evaluate(AXE.read_text(encoding="utf-8"))
-    for scheme, rules in (("light", ""), ("dark", ", runOnly: ['color-contrast']")):
+    besides = f", rules: {{'{more}': {{enabled: true}}}}" if more else ""
+    where = f"document.querySelector('{part}')" if part else "document"
+    for scheme, rules in (("light", besides), ("dark", ", runOnly: ['color-contrast']")):
         page.emulate_media(color_scheme=scheme)
-        found = page.evaluate(f"axe.run(document, {{resultTypes: ['violations']{rules}}})")
+        found = page.evaluate(f"axe.run({where}, {{resultTypes: ['violations']{rules}}})")
         bad = [
             f"{scheme}: {v['id']}: {v['help']}: {[n['target'] for n in v['nodes']][:3]}"
             for v in found["violations"]

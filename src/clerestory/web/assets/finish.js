@@ -94,7 +94,7 @@ export class Finish {
     this.before = el("select", { "aria-label": "What the picture is compared with", onchange: () => { this.beforeOf = null; this.drawBefore(); } },
       el("option", { value: "alike" }, "before: straightened alike"), el("option", { value: "held" }, "before: as held"));
     this.told = el("div", { class: "told" }, this.lineTools, this.trimTools, this.places.node, this.lean, this.sure, this.swingOffer,
-      el("div", { class: "tools" }, this.lineButton, this.limitButton, this.trimButton, this.placeButton), this.legend,
+      el("div", { class: "tools" }, this.lineButton, this.trimButton, this.placeButton, this.limitButton), this.legend,
       el("div", { class: "crop" }, this.frame, this.kept), this.before, this.light, this.spread, this.remarks);
     this.says = el("div", { class: "says" },
       el("div", { class: "row" }, button("‹", () => this.go(-1), { "aria-label": "Previous view" }), this.name,

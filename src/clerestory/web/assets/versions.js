@@ -26,8 +26,8 @@ export async function versionsDialog(house, page) {
   const versions = ({ versions: found }) => {
     const name = el("input", { id: "version-name", maxlength: 60, "data-of": "version-name", placeholder: "a name" });
     return el("section", {}, el("ul", { class: "plain-list" }, ...found.map((v) => el("li", {}, el("b", {}, v.name), quiet(v.differs.length ? few(v.differs) : "as it stands"),
-      el("div", { class: "row" }, button("Beside", () => { dialog.close(); besideDialog(house, page, `version ${v.name}`); }, { "aria-label": `${v.name}: beside the picture as it stands` }),
-        button("Take it", does("version take", () => ({ name: v.name })), { "aria-label": `Take version ${v.name}`, "data-of": `take ${v.name}` }),
+      el("div", { class: "row" }, button("Beside", () => { dialog.close(); besideDialog(house, page, `version ${v.name}`); }, { "aria-label": `Beside the picture as it stands: ${v.name}` }),
+        button("Take it", does("version take", () => ({ name: v.name })), { "aria-label": `Take it: version ${v.name}`, "data-of": `take ${v.name}` }),
         button("Forget", does("version drop", () => ({ name: v.name })), { "aria-label": `Forget version ${v.name}` }))))),
     el("div", { class: "row" }, el("label", { for: "version-name" }, "Keep the view as it stands, as"), name,
       button("Keep", () => name.value.trim() && does("version keep", () => ({ name: name.value }))(), { "aria-label": "Keep this version" })));
@@ -42,7 +42,7 @@ export async function versionsDialog(house, page) {
     const label = (n) => NAMES.find(([k]) => k === n)?.[1] ?? n.replaceAll("_", " ");
     return el("section", {}, el("h3", {}, "Sets of controls"),
       el("ul", { class: "plain-list" }, ...found.map((s) => el("li", {}, el("b", {}, s.name), quiet(Object.entries(s.values).map(([n, v]) => `${label(n)} ${v}`).join("; ")),
-        el("div", { class: "row" }, button("Put on the chosen views", does("set put", () => ({ name: s.name, views: chosen(to) })), { "aria-label": `Put set ${s.name} on the chosen views`, "data-of": `put ${s.name}` }),
+        el("div", { class: "row" }, button("Put on the chosen views", does("set put", () => ({ name: s.name, views: chosen(to) })), { "aria-label": `Put on the chosen views: set ${s.name}`, "data-of": `put ${s.name}` }),
           button("Forget", does("version drop", () => ({ view: "", name: s.name })), { "aria-label": `Forget set ${s.name}` }))))),
       found.length ? el("fieldset", {}, el("legend", {}, "Views"), button("All", () => to.forEach((b) => { b.querySelector("input").checked = true; })), ...to) : null,
       own.length ? el("fieldset", {}, el("legend", {}, "Keep these controls of this view as a set"), ...what) : quiet("Set a control by hand, and it can be kept in a set."),
@@ -51,7 +51,7 @@ export async function versionsDialog(house, page) {
   };
   const history = ({ history: steps }) => el("section", {}, el("h3", {}, "What was done"),
     steps.length ? el("ol", { class: "plain-list history", reversed: true }, ...steps.map((s, i) => el("li", {}, el("span", {}, few(s.what)), s.said ? quiet(s.said) : null,
-      i ? button("Back to this", does("step back to", () => ({ number: s.number })), { "aria-label": `Back to: ${few(s.what)}`, "data-of": `step ${s.number}` }) : quiet("as it stands"))))
+      i ? button("Back to this", does("step back to", () => ({ number: s.number })), { "aria-label": `Back to this: ${few(s.what)}`, "data-of": `step ${s.number}` }) : quiet("as it stands"))))
       : quiet("Nothing yet; all is left to the tool."));
   document.body.append(dialog);
   dialog.addEventListener("close", () => dialog.remove());
