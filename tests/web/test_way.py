@@ -240,12 +240,18 @@ def test_an_edge_is_offered_and_taken_only_when_asked(page: Any, served: Any, sh
 
 def test_a_swing_on_offer_is_taken_by_its_button(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     open_finish(page, served, "view-01")
-    page.evaluate("() => { const p = clerestory.page; p.facts.swing_offer = -0.93; p.words(p.facts); }")
-    assert page.get_by_text("Swing −0.9° would centre the axis").is_visible()
+    offered = round(page.evaluate("clerestory.page.facts.swing_offer"), 1)
+    assert page.get_by_text(f"Swing −{-offered}° would centre the axis").is_visible()
     shot(page, "finish-swing")
+    swung = f"Math.abs(clerestory.page.facts.rectification.swing - {math.radians(offered)}) < 1e-6"
+    page.get_by_role("button", name="Swing it").hover()
+    wait(lambda: page.evaluate(swung))  # seen before it is taken
+    assert "swing" not in recipe(served, "view-01")
+    page.mouse.move(5, 5)
+    wait(lambda: page.evaluate("clerestory.page.facts.rectification.swing === 0"))
     page.get_by_role("button", name="Swing it").click()
-    wait(lambda: recipe(served, "view-01").get("swing") == -0.9)
-    wait(lambda: abs(page.evaluate("clerestory.page.facts.rectification.swing") + math.radians(0.9)) < 1e-6)
+    wait(lambda: recipe(served, "view-01").get("swing") == offered)
+    wait(lambda: page.evaluate(swung))
     page.get_by_role("button", name="Undo").click()
     wait(lambda: "swing" not in recipe(served, "view-01"))
 

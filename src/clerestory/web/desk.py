@@ -86,6 +86,7 @@ class Desk:
         self.sorting: dict[str, Any] = {"state": "waiting"}
         self.queue: dict[str, str] = {}
         self._stops = 0  # how often the writing was broken off
+        self._planned: tuple[object, Mapping[str, str]] | None = None
         self._no_reading = False
         self._read_more = False  # frames came while others were being read
         self._given_up: set[str] = set()  # work in the other process that a person broke off
@@ -502,6 +503,23 @@ class Desk:
             aspects = tuple(dict.fromkeys((recipe.aspect or planned, *had_aspects)))
         order = Order(aspects, kinds, quality="better" if better else "fast")
         return job_of(view, recipe, order, self.visit.root, abouts.of(name), planned)
+
+    def planned_aspect(self, name: str) -> str | None:
+        """The aspect that a view was planned with; None where there is no plan of it."""
+        stamp = tuple(p.stat().st_mtime_ns if p.exists() else 0 for p in (self.root / "visit.toml", self.visit.about))
+        held = self._planned
+        if held is None or held[0] != (stamp, id(self.table)):
+            from clerestory.plan.taken import planned_aspects
+
+            found = planned_aspects(self.root, list(self.table.views), read_abouts(self.visit.about))
+            self._planned = held = ((stamp, id(self.table)), found)
+        return held[1].get(name)
+
+    def as_shown(self, name: str, values: Mapping[str, Any]) -> Recipe:
+        """The recipe with some of its fields set otherwise, and in the aspect that the picture will have."""
+        recipe = self.changed(name, values)
+        planned = self.planned_aspect(name) if recipe.aspect is None else None
+        return recipe.model_copy(update={"aspect": planned}) if planned else recipe
 
     def proof(self, name: str, values: Mapping[str, Any]) -> dict[str, Any] | None:
         """Key and size of a view's picture as it would be written with some settings changed; see `Proofs.ask`."""

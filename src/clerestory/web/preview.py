@@ -60,6 +60,10 @@ AROUND = 0.35  # of the largest room's width and height, shown about it where a 
 BEYOND = (28, 29, 32)  # R, G, B of what lies beyond the straightened frame
 EDGES_SAY = ("The building's own edges, accurate to ±{:.2f}°, say {:.1f}° otherwise than these lines. Look whether "
              "each lies on what is truly upright or level.")  # fmt: skip
+SECOND_LIGHT, OFFERED = 0.5, 0.5
+"""Stops of red or blue between the coolest and the warmest lit parts of a frame from which taking a second light's
+colour out is offered, and the share then. Common practice, no source: a lamp of 3000 K beside daylight is about 1.5.
+"""
 MASKS = 12  # of places lighter or darker that are kept, some 8 MB each
 SEEN_NOISE = 0.012  # display-linear deviation in the shade that shows as grain at preview size
 
@@ -218,6 +222,15 @@ class OpenView:
         kelvin, green_magenta = white.kelvin_green_magenta_of(self.seen.multipliers, mosaic.colours)
         return [round(kelvin / 10) * 10, round(green_magenta, 1)]
 
+    @cached_property
+    def _mixed_offer(self) -> float | None:
+        """Share of a second light's colour that taking out is worth offering; None where there is no second light."""
+        found = mixed_light_of(self.seen.source, self.camera_half, self.seen.multipliers, 1.0)
+        if found is None:
+            return None
+        low, high = np.percentile(np.log2(found[..., ::2]), (5, 95), axis=(0, 1))
+        return OFFERED if float((high - low).max()) > SECOND_LIGHT else None
+
     # ---- geometry
 
     def vertical(self, recipe: Recipe) -> Vertical:
@@ -351,7 +364,9 @@ class OpenView:
         """How light is spread: shares of the picture from black to white (of its lightest channel, as coded), and of
         the frame's raw values by stops below clipping; `clipped`, the share of the frame that is.
         """
-        return {"shown": _shares(pixels[::3, ::3].max(axis=2), 0, 256), **self._raw_spread, "raw_stops": RAW_STOPS}
+        top = pixels[::3, ::3].max(axis=2)
+        spread = {"shown": _shares(top, 0, 256), "white": float((top >= 255).mean())}
+        return {**spread, **self._raw_spread, "raw_stops": RAW_STOPS}
 
     @cached_property
     def _raw_spread(self) -> dict[str, Any]:
@@ -433,6 +448,10 @@ class OpenView:
             "mixed_light_known": mosaic is not None and mosaic.form != "mono",
             "monochrome": seen.settings.monochrome,
             "joined": seen.source.stitched is not None,
+            "plumb_offer": recipe.plumb is None
+            and seen.vertical.verdict == "sure"
+            and 0 < placed.rectification.plumb < 0.995,
+            "mixed_offer": self._mixed_offer if recipe.mixed_light is None else None,
             "swing_offer": None if seen.swing is None or recipe.swing is not None else math.degrees(seen.swing.swing),
             "remarks": [*seen.source.remarks, *seen.remarks],
             "taken_out": [vars(one) | {"said": one.said} for one in self._told(recipe)],

@@ -317,7 +317,7 @@ class Talk(Conversation):
         return calls.get(kind)
 
     def _still(self, view: str, values: dict[str, Any], width: int) -> bytes:
-        opened, recipe = self.desk.opened(view), self.desk.changed(view, values)
+        opened, recipe = self.desk.opened(view), self.desk.as_shown(view, values)
         with opened.lock:
             return opened.still(recipe, _wide(width))
 
@@ -327,12 +327,12 @@ class Talk(Conversation):
         self.desk.words.say(names, values, was)
 
     def _before(self, view: str, values: dict[str, Any], width: int) -> bytes:
-        opened, recipe = self.desk.opened(view), self.desk.changed(view, values)
+        opened, recipe = self.desk.opened(view), self.desk.as_shown(view, values)
         with opened.lock:
             return opened.before(recipe, _wide(width))
 
     def _whole(self, view: str, values: dict[str, Any], width: int) -> dict[str, Any]:
-        opened, recipe = self.desk.opened(view), self.desk.changed(view, values)
+        opened, recipe = self.desk.opened(view), self.desk.as_shown(view, values)
         with opened.lock:
             facts, jpeg = opened.whole(recipe, _wide(width))
         return {**facts, "picture": f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}"}
@@ -452,10 +452,11 @@ class Talk(Conversation):
         found = opened
 
         def work() -> bytes:
-            recipe = desk.changed(name, m.get("values") or {})
+            recipe, planned = desk.as_shown(name, m.get("values") or {}), desk.planned_aspect(name)
             with found.lock:
                 shown = found.render(recipe, width, bool(m.get("settled", True)))
-            return packed({"event": "preview", "n": m.get("n"), **shown.facts}, shown.jpeg)
+            facts = {**shown.facts, "planned_aspect": planned}
+            return packed({"event": "preview", "n": m.get("n"), **facts}, shown.jpeg)
 
         self.outbox.put_nowait(await loop.run_in_executor(desk.quick, work))
 

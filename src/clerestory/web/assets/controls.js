@@ -169,6 +169,7 @@ export class Controls {
       input.value = value;
       this.word(control, value, byHand);
     }
+    this.aspect.options[0].textContent = facts.planned_aspect ? `as planned (${facts.planned_aspect})` : "as shot";
     this.aspect.value = recipe.aspect ?? "";
   }
 

@@ -69,8 +69,7 @@ export class Finish {
       onpointerup: (e) => this.placing && this.placeTo(e, true), onkeydown: (e) => this.placeKey(e) });
     this.kept = el("p", { class: "quiet kept" });
     this.light = el("p", { class: "light", "aria-live": "off" });
-    this.swingWords = el("p", { class: "quiet" });
-    this.swingOffer = el("div", { class: "offered", hidden: true }, this.swingWords, button("Swing it", () => this.swing()));
+    this.offers = el("div", { class: "offers" });
     this.lineButton = button("Draw lines", () => this.drawLines(), { "aria-pressed": "false" });
     this.edgeButton = button("Use the dashed edge", () => this.lines.accept(), { hidden: true });
     this.removeButton = button("Remove", () => this.lines.remove(), { "aria-label": "Remove the chosen line" });
@@ -93,7 +92,7 @@ export class Finish {
     this.spread = el("div", { class: "spread" });
     this.before = el("select", { "aria-label": "What the picture is compared with", onchange: () => { this.beforeOf = null; this.drawBefore(); } },
       el("option", { value: "alike" }, "before: straightened alike"), el("option", { value: "held" }, "before: as held"));
-    this.told = el("div", { class: "told" }, this.lineTools, this.trimTools, this.places.node, this.lean, this.sure, this.swingOffer,
+    this.told = el("div", { class: "told" }, this.lineTools, this.trimTools, this.places.node, this.lean, this.sure, this.offers,
       el("div", { class: "tools" }, this.lineButton, this.trimButton, this.placeButton, this.limitButton), this.legend,
       el("div", { class: "crop" }, this.frame, this.kept), this.before, this.light, this.spread, this.remarks);
     this.says = el("div", { class: "says" },
@@ -207,6 +206,7 @@ export class Finish {
     this.name.value = view;
     history.replaceState(null, "", `/finish?view=${encodeURIComponent(view)}`);
     this.facts = null;
+    this.trying = null;
     this.edgesOf = null;
     this.unproven();
     this.scale.to(null);
@@ -434,8 +434,7 @@ export class Finish {
     this.sure.title = facts.reasons;
     this.sure.dataset.verdict = facts.verdict;
     this.oddsWords.textContent = facts.at_odds ?? "";
-    this.swingOffer.hidden = facts.swing_offer === null;
-    if (facts.swing_offer !== null) this.swingWords.textContent = `Swing ${signed(facts.swing_offer)}° would centre the axis`;
+    this.drawOffers(facts);
     this.lineButton.disabled = facts.joined;
     this.lineButton.title = facts.joined ? "A panorama is straightened as it is stitched" : "Draw lines along the building to straighten it";
     this.remarks.replaceChildren(...facts.remarks.map((r) => el("li", {}, r)));
@@ -445,7 +444,7 @@ export class Finish {
   }
 
   // How light is spread over the picture and over the raw: two silhouettes, one below the other.
-  drawSpread({ shown, raw, clipped, raw_stops: stops }) {
+  drawSpread({ shown, white, raw, clipped, raw_stops: stops }) {
     const shape = (values) => {
       const most = Math.max(...[...values].sort((a, b) => b - a).slice(2, 3), 1e-6); // two spikes do not flatten the rest
       return values.map((v, i) => `L${i} ${(16 - 16 * Math.min(1, v / most)).toFixed(2)}H${i + 1}`).join("");
@@ -454,9 +453,10 @@ export class Finish {
       svg("svg", { viewBox: `0 0 ${values.length} 16`, preserveAspectRatio: "none" },
         svg("path", { d: `M0 16${shape(values)}V16Z` }), lost ? svg("rect", { class: "lost", x: values.length - 1, width: 1, height: 16 }) : null),
       el("figcaption", { class: "quiet" }, el("span", {}, left), el("span", {}, right)));
+    const whole = white >= 0.0005 ? `${(100 * white).toFixed(1)} % white` : "white";
     const share = clipped >= 0.0005 ? `${(100 * clipped).toFixed(1)} % clipped` : "none clipped";
     this.spread.replaceChildren(
-      strip(shown, "Spread of light in the picture, from black to white", "picture: black", "white"),
+      strip(shown, `Spread of light in the picture, from black to white; ${whole}`, "picture: black", whole, white >= 0.0005),
       strip(raw, `Spread of the raw values over ${stops} stops below clipping; ${share}`, `raw: ${stops} stops below`, share, clipped >= 0.0005));
   }
 
@@ -663,9 +663,31 @@ export class Finish {
     this.edgeButton.hidden = !this.lines.offer;
   }
 
-  swing() {
-    this.preview({ swing: Math.round(10 * this.facts.swing_offer) / 10 }, false);
-    this.set({ swing: Math.round(10 * this.facts.swing_offer) / 10 }, "");
+  // What the tool would do on demand: shown while the pointer or the focus is on its button, done when it is pressed.
+  drawOffers(facts) {
+    if (this.trying) return;
+    const offers = [
+      facts.swing_offer !== null && ["Swing it", `Swing ${signed(facts.swing_offer)}° would centre the axis`, { swing: Math.round(10 * facts.swing_offer) / 10 }],
+      facts.plumb_offer && ["Make it plumb", "Part of the tilt is left, as one looks up", { plumb: 1 }],
+      facts.mixed_offer && ["Even the lamps", "Lamps colour part of it", { mixed_light: facts.mixed_offer }],
+    ].filter(Boolean);
+    const now = JSON.stringify(offers);
+    if (now === this.offered) return;
+    this.offered = now;
+    this.offers.replaceChildren(...offers.map(([does, words, values]) => el("div", { class: "offered" }, el("p", { class: "quiet" }, words),
+      button(does, () => this.takeOffer(values), { onpointerenter: () => this.tryOut(values), onpointerleave: () => this.tryOut(null), onfocus: () => this.tryOut(values), onblur: () => this.tryOut(null) }))));
+  }
+
+  tryOut(values) {
+    if (!values && !this.trying) return;
+    this.trying = values;
+    this.preview(values ?? {}, !values);
+  }
+
+  takeOffer(values) {
+    this.trying = null;
+    this.preview(values, false);
+    this.set(values, "");
   }
 
   limits() {
