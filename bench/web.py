@@ -64,7 +64,7 @@ from clerestory.web.server import Serving, begin
 if __name__ == "__main__":
     begin(Serving(ready=lambda address, once: print(address, flush=True)))
 """
-MOVES = 40
+MOVES = int(os.environ.get("MOVES", "40"))  # of each control
 WANTED = "60 and 100 wanted when idle"
 TONED = ("exposure", "window_hold", "shade_lift", "local_contrast")
 SLID = (*TONED, "colour_temperature", "green_magenta", "mixed_light", "plumb", "swing", "crop_size")

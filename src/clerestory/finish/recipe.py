@@ -130,7 +130,7 @@ class Recipe(BaseModel):
 
 def numbers_on_one_line(text: str) -> str:
     """A TOML text with each array of numbers, or of such arrays, on one line, as a person would write it."""
-    return re.sub(r"\[\n[\s\d.,e+\-\[\]]*?\n *\]", _on_one_line, text)
+    return re.sub(r"\[\n[\s\d.,e+\-\[\]]*?\n\]", _on_one_line, text)
 
 
 def _on_one_line(numbers: re.Match[str]) -> str:

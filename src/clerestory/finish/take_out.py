@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.finish.recipe import Touch
-from clerestory.finish.touch import drawn, removals, step_of
+from clerestory.finish.tone import step_of
+from clerestory.finish.touch import drawn, removals
 
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]

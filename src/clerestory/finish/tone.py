@@ -338,8 +338,9 @@ def _apply(begin, end, rgb, maps, stone, step, ev, hold, table, low, per_stop, d
         _shown(rgb[y], norm, stops)
 
 
-def _step(shape: tuple[int, ...]) -> int:
-    """Reduction at which the base layer is found: about 1300 pixels on the long side."""
+def step_of(shape: tuple[int, ...]) -> int:
+    """Reduction at which what is smooth in a picture of a shape (rows, columns, ...) is found: about 1300 pixels on
+    the long side."""
     return max(1, round(max(shape[:2]) / 1300))
 
 
@@ -357,7 +358,7 @@ class Layers:
 
 def layers_of(rgb: F32) -> Layers:
     """The layers of a picture (H x W x 3); no setting changes them, so they may be kept between settings."""
-    log = reduced_log(rgb, _step(rgb.shape))
+    log = reduced_log(rgb, step_of(rgb.shape))
     found = windows(log)
     return Layers(np.stack([*base_layer(log), found.level, found.within]), found.stone)
 
@@ -383,7 +384,7 @@ def apply(
     _fill_table(low, per_stop, np.float32(max(settings.shade_lift, 0.0)), np.float32(CONTRAST), table)
     ev, hold = np.float32(settings.exposure), np.float32(max(settings.window_hold, 0.0))
     detail = np.float32(2**settings.local_contrast - 1)
-    step, stone = _step(rgb.shape), np.float32(found.stone)
+    step, stone = step_of(rgb.shape), np.float32(found.stone)
     given = found.maps, stone, step, ev, hold, table, low, per_stop, detail, np.float32(FLOOR)
     in_bands(_apply, 0, len(out), out, *given)
     return toned(out, settings.toning if settings.monochrome else 0.0)

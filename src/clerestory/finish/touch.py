@@ -19,11 +19,10 @@ from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.finish.recipe import Touch
-from clerestory.finish.tone import FLOOR, _norm, reduced_log
+from clerestory.finish.tone import FLOOR, _norm, reduced_log, step_of
 from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
-FINENESS = 1300  # pixels along the longer side at which masks are found, as for tone
 # The filter's radius: at most so large a part of the longer side, and so large a part of what is drawn.
 SOFTEST, OF_ITSELF = 1 / 40, 1 / 5
 PASSES = 2  # of the filter, each on what the one before it left
@@ -46,11 +45,6 @@ class Place:
 
     maps: F32
     box: tuple[int, int, int, int]
-
-
-def step_of(shape: tuple[int, ...]) -> int:
-    """Reduction at which masks are found for a picture of a shape (rows, columns, ...)."""
-    return max(1, round(max(shape[:2]) / FINENESS))
 
 
 def drawn(touch: Touch, shape: tuple[int, int]) -> F32:
@@ -307,6 +301,14 @@ def evened(rgb: F32, touches: Sequence[Touch]) -> F32:
         share = np.float32(1.0 if touch.share is None else touch.share)
         in_bands(_evened, box[1], box[3], rgb, mask, drift, np.array(box), step, share)
     return rgb
+
+
+def evening(rgb: F32, touch: Touch) -> F32:
+    """Stops by which evening all of a wall's drift out makes each place's red, green and blue lighter: H x W x 3."""
+    whole = touch.model_copy(update={"share": 1.0, "off": False})
+    floor = np.float32(FLOOR)
+    out: F32 = np.log2(np.maximum(evened(rgb.copy(), [whole]), floor) / np.maximum(rgb, floor)).astype(np.float32)
+    return out
 
 
 def _reduced(rgb: F32, step: int) -> F32:

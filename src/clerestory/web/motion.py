@@ -6,6 +6,7 @@ Exact but for colours outside sRGB and for edges within a pixel or two; once the
 from __future__ import annotations
 
 import copy
+import math
 
 import cv2
 import numpy as np
@@ -18,12 +19,15 @@ from clerestory.raw import srgb
 from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
+_LN2 = math.log(2)
+_SHOWN = to_space("srgb").astype(np.float32)
 _LEVELS = np.round(255 * srgb.encoded(np.arange(65536) / 65535)).astype(np.uint8)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _laid(begin, end, scene, gain, levels, out):  # type: ignore[no-untyped-def]
-    """out (BGR, uint8) = encoded scene (linear sRGB) times gain, the gain taken from half the fineness."""
+def _laid(begin, end, scene, gain, more, levels, out):  # type: ignore[no-untyped-def]
+    """out (BGR, uint8) = encoded scene (linear sRGB) times gain, the gain taken from half the fineness, and times
+    `more`, at full fineness, where it has any rows."""
     rows, columns = gain.shape
     half, quarter = np.float32(0.5), np.float32(0.25)
     nil, one, top = np.float32(0), np.float32(1), np.float32(65535)
@@ -38,6 +42,8 @@ def _laid(begin, end, scene, gain, levels, out):  # type: ignore[no-untyped-def]
             a = gain[i, j] * (one - fx) + gain[i, j + 1] * fx
             b = gain[i + 1, j] * (one - fx) + gain[i + 1, j + 1] * fx
             g = a * (one - fy) + b * fy
+            if more.shape[0]:
+                g *= more[y, x]
             for k in range(3):
                 out[y, x, 2 - k] = levels[int(min(max(scene[y, x, k] * g, nil), one) * top)]
 
@@ -50,41 +56,58 @@ class Motion:
         self.scene = scene
         self.small: F32 = cv2.resize(scene, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
         self.layers = tone.layers_of(self.small)
-        self.light: F32 = np.maximum(self.small.sum(axis=-1), np.float32(1e-6))
-        self.shown: F32 = cv2.transform(scene, to_space("srgb").astype(np.float32))
+        self.light: F32 = _light(self.small)
+        self.shown: F32 = cv2.transform(scene, _SHOWN)
+        self.more: F32 = np.zeros((0, 0), np.float32)
+        self._camera: tuple[bytes, F32, F32] | None = None
+
+    def full_layers(self) -> tone.Layers:
+        """The layers for the picture at its own fineness, as found at half of it."""
+        height, width = self.scene.shape[:2]
+        step = tone.step_of(self.scene.shape)
+        size = (-(-width // step), -(-height // step))
+        maps = np.stack([cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in self.layers.maps])
+        return tone.Layers(maps, self.layers.stone)
 
     def recoloured(self, shift: F32) -> Motion:
         """The same picture with its colours turned by a 3 x 3 matrix (another white balance)."""
+        return self._with(cv2.transform(self.small, shift), cv2.transform(self.scene, _SHOWN @ shift))
+
+    def _with(self, small: F32, shown: F32) -> Motion:
         other = copy.copy(self)
-        other.small = cv2.transform(self.small, shift)
-        other.light = np.maximum(other.small.sum(axis=-1), np.float32(1e-6))
-        other.shown = cv2.transform(self.scene, to_space("srgb").astype(np.float32) @ shift)
+        other.small, other.shown, other.light = small, shown, _light(small)
         return other
 
-    def relit(self, logs: F32, matrix: F32) -> Motion:
+    def relit(self, logs: F32, matrix: F32, shift: F32 | None = None) -> Motion:
         """The same picture with the camera's channels multiplied by a small map (its logarithms, h x w x 3).
 
-        `matrix`: 3 x 3 from the camera's RGB to the working one.
+        `matrix`: 3 x 3 from the camera's RGB to the working one; `shift`: one that then turns the colours.
         """
-        other, back, gains = copy.copy(self), np.linalg.inv(matrix), np.exp(logs)
-
-        def lit(rgb: F32) -> F32:
-            camera = cv2.transform(rgb, back)
-            cv2.multiply(camera, cv2.resize(gains, rgb.shape[1::-1]), dst=camera)
-            out: F32 = cv2.transform(camera, matrix)
-            return out
-
-        other.scene, other.small = lit(self.scene), lit(self.small)
-        other.light = np.maximum(other.small.sum(axis=-1), np.float32(1e-6))
-        other.shown = cv2.transform(other.scene, to_space("srgb").astype(np.float32))
-        return other
+        key = matrix.tobytes()
+        if self._camera is None or self._camera[0] != key:
+            back = np.linalg.inv(matrix)
+            self._camera = (key, cv2.transform(self.scene, back), cv2.transform(self.small, back))
+        forth = matrix if shift is None else (shift @ matrix).astype(np.float32)
+        gains = np.exp(logs)
+        lit = [c * cv2.resize(gains, c.shape[1::-1], interpolation=cv2.INTER_LINEAR) for c in self._camera[1:]]
+        return self._with(cv2.transform(lit[1], forth), cv2.transform(lit[0], _SHOWN @ forth))
 
     def by_stops(self, stops: F32) -> Motion:
         """The same picture with each place lighter by so many stops (H x W); what its light is led by stays."""
-        other, gain = copy.copy(self), np.exp2(stops)
+        gain: F32 = cv2.exp(stops * np.float32(_LN2))
         coarse = cv2.resize(gain, self.small.shape[1::-1], interpolation=cv2.INTER_AREA)
-        other.small, other.shown = self.small * coarse[..., None], self.shown * gain[..., None]
-        other.light = np.maximum(other.small.sum(axis=-1), np.float32(1e-6))
+        other = self._with(cv2.multiply(self.small, cv2.merge([coarse] * 3)), self.shown)
+        other.more = gain
+        return other
+
+    def by_colour(self, stops: F32) -> Motion:
+        """The same picture with each place's red, green and blue lighter by so many stops (H x W x 3)."""
+        gain: F32 = cv2.exp(stops * np.float32(_LN2))
+        coarse = cv2.resize(gain, self.small.shape[1::-1], interpolation=cv2.INTER_AREA)
+        other = self._with(cv2.multiply(self.small, coarse), self.shown)
+        other.scene = cv2.multiply(self.scene, gain)
+        other.shown = cv2.transform(other.scene, _SHOWN)
+        other._camera = None
         return other
 
     def render(self, settings: tone.ToneSettings, noise: tone.WorkingNoise | None) -> tuple[NDArray[np.uint8], F32]:
@@ -95,5 +118,10 @@ class Motion:
             return encode(wide, "srgb", 8)[..., ::-1].astype(np.uint8), toned
         gain = cv2.transform(toned, np.ones((1, 3), np.float32)) / self.light
         out = np.empty(self.shown.shape, np.uint8)
-        in_bands(_laid, 0, len(out), self.shown, gain, _LEVELS, out)
+        in_bands(_laid, 0, len(out), self.shown, gain, self.more, _LEVELS, out)
         return out, toned
+
+
+def _light(small: F32) -> F32:
+    out: F32 = np.maximum(cv2.transform(small, np.ones((1, 3), np.float32)), np.float32(1e-6))
+    return out

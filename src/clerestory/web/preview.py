@@ -42,7 +42,7 @@ from clerestory.finish.recipe import Recipe, Touch
 from clerestory.finish.resample import resample, source_positions
 from clerestory.finish.source import Multipliers
 from clerestory.finish.take_out import TakenOut
-from clerestory.finish.touch import lights, mask_on, stops_map
+from clerestory.finish.touch import evening, lights, mask_on, stops_map
 from clerestory.raw.clipping import FULL
 from clerestory.raw.group import View
 from clerestory.vertical import segments as lines
@@ -101,8 +101,8 @@ class Laid:
 
     @cached_property
     def layers(self) -> tone.Layers:
-        """What tone mapping finds in the picture whatever its settings."""
-        return tone.layers_of(self.scene)
+        """What tone mapping finds in the picture whatever its settings, at half its fineness."""
+        return self.motion.full_layers()
 
     @cached_property
     def motion(self) -> Motion:
@@ -191,7 +191,9 @@ class OpenView:
             self._balanced = (wanted, fresh)
         return self._balanced[1]
 
-    def _without_mixed(self, motion: Motion, multipliers: Multipliers, share: float) -> Motion:
+    def _without_mixed(
+        self, motion: Motion, multipliers: Multipliers, share: float, shift: F32 | None = None
+    ) -> Motion:
         """The whole frame with a share of mixed light's other colour taken out."""
         source = self.seen.source
         if source.mosaic is None:
@@ -201,7 +203,7 @@ class OpenView:
             assert found is not None
             self._mixed = (multipliers, turned(np.log(found), source.info.orientation))
         matrix = working_from_camera(source.mosaic.colours, multipliers).astype(np.float32)
-        return motion.relit(self._mixed[1] * np.float32(share), matrix)
+        return motion.relit(self._mixed[1] * np.float32(share), matrix, shift)
 
     def _recolouring(self, old: Multipliers, new: Multipliers) -> F32:
         """Another white balance as a matrix over working pixels: exact but where the raw was clipped."""
@@ -306,6 +308,23 @@ class OpenView:
             self._small = held = (key, small)
         return held[1]
 
+    def _evening(self, laid: Laid, seen: Seen, recipe: Recipe) -> F32 | None:
+        """Stops by which a preview's colours lie off where walls are evened by other shares than it was laid with."""
+        out = None
+        for was, now in zip(laid.mends, mends(recipe), strict=True):
+            by = _share(now) - _share(was)
+            if by == 0:
+                continue
+            shape = was.model_copy(update={"share": None})
+            found = laid.masks.get(shape)
+            if found is None:
+                small = self._reduced(seen, laid.balance, laid.placed.width)
+                xs, ys = source_positions(*_lie(small.shape, seen, laid.placed))
+                found = cv2.remap(evening(small, was), xs, ys, cv2.INTER_LINEAR).astype(np.float32)
+                laid.masks[shape] = found
+            out = found * np.float32(by) if out is None else cv2.scaleAdd(found, by, out)
+        return out
+
     def _stops(self, laid: Laid, seen: Seen, recipe: Recipe) -> F32 | None:
         """Stops by which the recipe's touches make each place of a preview lighter, None where there are none."""
         out = None
@@ -336,7 +355,7 @@ class OpenView:
         if settled:
             pixels, light_words = self._exact(seen, balance, placed, settings, recipe)
         elif (laid := self._laid) and laid.placed.key == placed.key and laid.balance.mixed == wanted.mixed \
-                and laid.mends == mends(recipe):  # fmt: skip
+                and _but_shares(laid.mends) == _but_shares(mends(recipe)):  # fmt: skip
             pixels, light_words = self._moving_tone(laid, seen, settings, wanted, recipe)
         else:
             pixels, light_words = self._moving_frame(seen, balance, placed, settings, wanted, recipe)
@@ -379,6 +398,8 @@ class OpenView:
         self, laid: Laid, seen: Seen, settings: tone.ToneSettings, wanted: Balance, recipe: Recipe
     ) -> tuple[NDArray[np.uint8], dict[str, float]]:
         motion = laid.motion
+        if (colour := self._evening(laid, seen, recipe)) is not None:
+            motion = motion.by_colour(colour)
         if (stops := self._stops(laid, seen, recipe)) is not None:
             motion = motion.by_stops(stops)
         if wanted != laid.balance:
@@ -404,10 +425,11 @@ class OpenView:
             if self._whole is None or self._whole[0] is not small:
                 self._whole = (small, Motion(small))
             motion = self._whole[1]
+            turns = wanted.multipliers != balance.multipliers
+            shift = self._recolouring(balance.multipliers, wanted.multipliers) if turns else None
             if share:
-                motion = self._without_mixed(motion, wanted.multipliers, share)
-            if wanted.multipliers != balance.multipliers:
-                shift = self._recolouring(balance.multipliers, wanted.multipliers)
+                motion = self._without_mixed(motion, wanted.multipliers, share, shift)
+            elif shift is not None:
                 motion = motion.recoloured(shift)
             if lights(recipe.touches):
                 motion = motion.by_stops(stops_map(small, recipe.touches))
@@ -635,6 +657,15 @@ def _lie(shape: tuple[int, ...], seen: Seen, placed: Placed) -> Lie:
     across = fine @ placed.rectification.homography(camera) @ np.linalg.inv(fine)
     grid = camera.scaled(factor).on_grid(width, height)
     return grid, across, placed.crop.scaled(factor), placed.size
+
+
+def _share(touch: Touch) -> float:
+    return 1.0 if touch.share is None else touch.share
+
+
+def _but_shares(touches: tuple[Touch, ...]) -> tuple[Touch, ...]:
+    """Touches with no word of the share of a wall's drift that they take out."""
+    return tuple(t.model_copy(update={"share": None}) for t in touches)
 
 
 def _by_stops(scene: F32, stops: F32 | None) -> F32:
