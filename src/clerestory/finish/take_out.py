@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import cv2
 import numpy as np
@@ -40,11 +39,6 @@ class Other:
     name: str
     light: Callable[[], F32]
 
-    @cached_property
-    def rgb(self) -> F32:
-        """Its light."""
-        return self.light()
-
 
 @dataclass(frozen=True)
 class TakenOut:
@@ -67,39 +61,67 @@ class TakenOut:
         return f"a mark {at} was left as it is: {self.why}"
 
 
+@dataclass
+class _Wanted:
+    """A mark: the touch, its mask over the picture, the box (left, top, right, bottom) that it is looked at in; and
+    the best that another frame showed of the box: how far its surroundings are off, its name, its light."""
+
+    touch: Touch
+    mask: F32
+    box: tuple[int, int, int, int]
+    best: tuple[float, str, F32] | None = None
+
+    @property
+    def part(self) -> tuple[slice, slice]:
+        return slice(self.box[1], self.box[3]), slice(self.box[0], self.box[2])
+
+
 def taken_out(rgb: F32, touches: Sequence[Touch], others: Iterable[Other]) -> tuple[F32, tuple[TakenOut, ...]]:
-    """A picture (linear, H x W x 3), changed in place, without its marks; and what came of each."""
-    told, held = [], tuple(others)
-    for touch in removals(touches):
-        told.append(_one(rgb, touch, held))
-    return rgb, tuple(told)
+    """A picture (linear, H x W x 3), changed in place, without its marks; and what came of each.
+
+    One of the other frames is in memory at a time.
+    """
+    asked = removals(touches)
+    marks = [_wanted(rgb, touch) for touch in asked]
+    held = tuple(others)
+    for other in held:
+        light = other.light()
+        if light.shape[:2] == rgb.shape[:2]:
+            for mark in marks:
+                _tried(rgb, light, other.name, mark)
+        del light
+    return rgb, tuple(_done(rgb, touch, mark, held) for touch, mark in zip(asked, marks, strict=True))
 
 
-def _one(rgb: F32, touch: Touch, others: Sequence[Other]) -> TakenOut:
+def _wanted(rgb: F32, touch: Touch) -> _Wanted | None:
+    """What is to be taken out; None where it lies outside the frame."""
     height, width = rgb.shape[:2]
-    middle = np.mean(touch.at, axis=0)
-    where = (float(middle[0]), float(middle[1]))
     mask = cv2.resize(drawn(touch, _reduced_shape(rgb)), (width, height), interpolation=cv2.INTER_LINEAR)
     rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     if not rows.size:
-        return TakenOut("left", where, why="it lies outside the frame")
+        return None
     seam = max(1, round(SEAM * max(height, width)))
     mask = cv2.blur(cv2.dilate(mask, np.ones((2 * seam + 1,) * 2, np.uint8)), (2 * seam + 1,) * 2)
     far = int(max(ROOM * max(np.ptp(rows), np.ptp(columns)), LEAST_ROOM * max(height, width)))
     box = (max(0, int(columns[0]) - far), max(0, int(rows[0]) - far),
            min(width, int(columns[-1]) + far + 1), min(height, int(rows[-1]) + far + 1))  # fmt: skip
-    part = np.s_[box[1] : box[3], box[0] : box[2]]
-    found = _from_frames(rgb, mask, box, others)
-    if found is not None:
-        name, light = found
-        share = mask[part][..., None]
+    return _Wanted(touch, np.asarray(mask, np.float32), box)
+
+
+def _done(rgb: F32, touch: Touch, mark: _Wanted | None, others: Sequence[Other]) -> TakenOut:
+    middle = np.mean(touch.at, axis=0)
+    where = (float(middle[0]), float(middle[1]))
+    if mark is None:
+        return TakenOut("left", where, why="it lies outside the frame")
+    part, share = mark.part, mark.mask[mark.part][..., None]
+    if mark.best is not None:
+        _, name, light = mark.best
         rgb[part] = rgb[part] * (1 - share) + light * share
         return TakenOut("another frame", where, name)
     if touch.by != "surroundings":
         why = "the view has no other frame" if not others else "no other frame of the view shows what is behind it"
         return TakenOut("left", where, why=f"{why}; it can be drawn over from what is round it, if you ask for that")
-    share = mask[part][..., None]
-    rgb[part] = rgb[part] * (1 - share) + _drawn_over(rgb[part], mask[part] > 0) * share
+    rgb[part] = rgb[part] * (1 - share) + _drawn_over(rgb[part], mark.mask[part] > 0) * share
     return TakenOut("surroundings", where)
 
 
@@ -116,27 +138,19 @@ def _coded(rgb: F32) -> tuple[F32, U8]:
     return log, grey
 
 
-def _from_frames(
-    rgb: F32, mask: F32, box: tuple[int, int, int, int], others: Sequence[Other]
-) -> tuple[str, F32] | None:
-    """The light of the box in the other frame that shows best what is behind the mark, and that frame's name."""
-    best: tuple[float, str, F32] | None = None
-    part = np.s_[box[1] : box[3], box[0] : box[2]]
-    for other in others:
-        if other.rgb.shape[:2] != rgb.shape[:2]:
-            continue
-        laid = _laid_on(rgb, other.rgb, mask, box)
-        if laid is None:
-            continue
-        light, seen = laid
-        off = _apart(rgb[part], light)
-        ring, inside = seen & (mask[part] == 0), mask[part] > 0.5
-        if not seen[inside].all() or not ring.any():
-            continue
-        about, within = float(np.median(off[ring])), float(np.percentile(off[inside], 80))
-        if about < FITS and within > TELLS * max(about, FITS / 6) and (best is None or about < best[0]):
-            best = about, other.name, light
-    return None if best is None else best[1:]
+def _tried(rgb: F32, other: F32, name: str, mark: _Wanted | None) -> None:
+    """Note another frame's light for a mark where it shows what is behind it better than any before."""
+    laid = _laid_on(rgb, other, mark.mask, mark.box) if mark is not None else None
+    if mark is None or laid is None:
+        return
+    light, seen = laid
+    off, mask = _apart(rgb[mark.part], light), mark.mask[mark.part]
+    ring, inside = seen & (mask == 0), mask > 0.5
+    if not seen[inside].all() or not ring.any():
+        return
+    about, within = float(np.median(off[ring])), float(np.percentile(off[inside], 80))
+    if about < FITS and within > TELLS * max(about, FITS / 6) and (mark.best is None or about < mark.best[0]):
+        mark.best = about, name, light
 
 
 def _apart(a: F32, b: F32) -> F32:

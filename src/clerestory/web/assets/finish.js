@@ -531,6 +531,7 @@ export class Finish {
     if (this.lines.on) this.drawLinesOff();
     if (this.trim.on) this.trim.close();
     this.placeButton.setAttribute("aria-pressed", this.places.toggle());
+    this.told.scrollTop = 0;
   }
 
   // ---- the crop, drawn
@@ -546,6 +547,7 @@ export class Finish {
     if (this.places.on) this.placesOn();
     this.trimButton.setAttribute("aria-pressed", "true");
     this.trimTools.hidden = false;
+    this.told.scrollTop = 0;
     this.sheetNode.hidden = true;
     this.trimFacts = facts;
     this.trim.node.hidden = false;
@@ -644,6 +646,7 @@ export class Finish {
     const on = this.lines.toggle();
     this.lineButton.setAttribute("aria-pressed", on);
     this.lineTools.hidden = !on;
+    this.told.scrollTop = 0;
     const view = this.view;
     if (!on || this.edgesOf === view) return;
     this.edgesOf = view;
