@@ -402,6 +402,7 @@ def _texts_at_fault(visit: VisitFolder) -> list[Difference]:
     from clerestory.film.model import read_film
     from clerestory.finish.export import SETS, read_sets
     from clerestory.finish.recipe import read_recipe
+    from clerestory.finish.versions import VERSIONS, read_versions
     from clerestory.plan.model import read_visit
     from clerestory.visit.check import Difference
 
@@ -410,6 +411,7 @@ def _texts_at_fault(visit: VisitFolder) -> list[Difference]:
         (visit.film / "film.toml", read_film),
         (visit.root / SETS, lambda path: read_sets(path.parent)),
         (visit.film / FACTS, read_facts),
+        (visit.root / VERSIONS, read_versions),
         *((path, read_recipe) for path in sorted(visit.recipes.glob("*.toml"))),
     ]
     out = []

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from clerestory.errors import UserError
 from clerestory.files.names import folded
-from clerestory.files.toml import model_of
+from clerestory.files.toml import model_of, read_text
 from clerestory.finish.recipe import Recipe, numbers_on_one_line
 
 VERSIONS = "versions.toml"
@@ -106,6 +106,11 @@ def _found(among: Iterable[Named], name: str, none: str) -> Named:
         if folded(one.name) == folded(name):
             return one
     raise UserError(f"{none} '{name}' any more; look at the list again.")
+
+
+def read_versions(path: Path) -> Versions:
+    """What a file keeps; nothing where there is none. `Mistakes` with every line that is wrong."""
+    return versions_of(read_text(path), path)
 
 
 def versions_of(text: str | None, path: Path) -> Versions:
