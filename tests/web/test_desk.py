@@ -235,6 +235,9 @@ def test_versions_are_kept_set_side_by_side_and_taken_and_sets_put_on_many(
         page.get_by_role("button", name=f"Forget {what}").click()
     wait(lambda: not (served.folder / "versions.toml").exists())
     page.keyboard.press("Escape")
+    for view in ("view-01", "view-02"):
+        page.evaluate("view => clerestory.ask('set', { view, values: { exposure: null }, gesture: '' })", view)
+    wait(lambda: recipe(served) == {} and not other.exists())
 
 
 # What the keys must reach: all that is seen and can be done with, but what is put off; by its name.

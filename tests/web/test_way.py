@@ -373,6 +373,8 @@ def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: A
     wait(lambda: page.evaluate("clerestory.page.scale.state") == "proof", 60)
     shot(page, "finish-pixels")
     looked_through(page)
+    page.goto(f"{served.base}/kept/pictures/report.html")
+    looked_through(page)
 
 
 def test_film(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
