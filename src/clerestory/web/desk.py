@@ -509,9 +509,11 @@ class Desk:
         stamp = tuple(p.stat().st_mtime_ns if p.exists() else 0 for p in (self.root / "visit.toml", self.visit.about))
         held = self._planned
         if held is None or held[0] != (stamp, id(self.table)):
-            from clerestory.plan.taken import planned_aspects
+            found: Mapping[str, str] = {}
+            if stamp[0]:  # without a plan there is nothing to load
+                from clerestory.plan.taken import planned_aspects
 
-            found = planned_aspects(self.root, list(self.table.views), read_abouts(self.visit.about))
+                found = planned_aspects(self.root, list(self.table.views), read_abouts(self.visit.about))
             self._planned = held = ((stamp, id(self.table)), found)
         return held[1].get(name)
 
