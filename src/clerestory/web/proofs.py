@@ -10,12 +10,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from clerestory.errors import UserError
-from clerestory.run.system import SPAWN
+from clerestory.run.system import SPAWN, lower_priority
 from clerestory.visit.folder import VisitFolder
 
 if TYPE_CHECKING:
     from clerestory.finish.job import Job
     from clerestory.finish.source import Source
+
+
+BEHIND = 3  # niceness of the process that makes proofs: the quick look under a moving hand comes first
 
 
 class Proofs:
@@ -77,7 +80,7 @@ class Proofs:
     def _begin(self) -> ProcessPoolExecutor:
         with self._lock:
             if self._pool is None:
-                self._pool = ProcessPoolExecutor(1, SPAWN)
+                self._pool = ProcessPoolExecutor(1, SPAWN, lower_priority, (BEHIND,))
             return self._pool
 
     def _run(self, work: Callable[..., Any], *args: Any) -> Any:
