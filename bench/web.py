@@ -380,6 +380,7 @@ def desk(browser: Any, folder: Path) -> None:
             say(
                 f"{name} to preview painted", [f["ms"] for f in page.evaluate(MOVED, [which, MOVES])["found"]], WANTED
             )
+        page.evaluate("clerestory.page.preview({}, true)")
         told_apart(page, folder)
         views = page.evaluate("clerestory.visit.views.filter((v) => v.frames.length > 1).map((v) => v.name)")
         for view in views:
