@@ -1,12 +1,14 @@
-"""How the network of `clerestory.develop.learned` was made: a mosaic in, linear camera RGB out.
+"""How the network of `clerestory.develop.learned` was made: a mosaic and its default picture in, camera RGB out.
 
     python bench/train.py gather FOLDER PANORAMAS PHOTOGRAPHS   real light, once: FOLDER/real.npz
-    python bench/train.py train FOLDER --steps 59000            FOLDER/net.pt, net.npz; goes on where it was
+    python bench/train.py train FOLDER --minutes 27             FOLDER/net.npz, net_live.npz; goes on where it was
     python bench/train.py export FOLDER/net.npz OUT.onnx
 
 `train` wants PyTorch and a CUDA device (a processor serves for a try), `export` the `onnx` package; neither is needed
-to use the network. `--seed` fixes weights and pictures; workers deliver pictures as they get ready, so that two runs
-agree in kind, not in bytes. The log of the run that made the packaged weights is beside this file, train.log.
+to use the network. Workers make the pictures, photograph them and develop them the default way, with
+`learned.first_answer` itself; `--seed` fixes weights and pictures, but these are used as they get ready, so that two
+runs agree in kind, not in bytes. Several `--nets` learn from the same pictures side by side for `--trial` minutes,
+then the best goes on alone. The log of the run that made the packaged weights is beside this file, train.log.
 
 What it saw, all linear light:
 - made up by bench/scenes.py: dead leaves (Achddou, Gousseau, Ladjal 2023), cut and painted stone, leaded glass, views
@@ -17,31 +19,40 @@ What it saw, all linear light:
 What it did not see, and is judged on: vestibule_1k (CC0); Desk and Cannon of openexr-images; the modelled church of
 seed 1; scikit-image's photographs; any real raw frame.
 
-Regression alone: the mean distance (Charbonnier) to the truth, on the scale the network works in. No adversary, no
-perceptual measure: where light lies under the noise, the best answer by this measure is smooth.
+Regression alone: the mean distance to the truth, on the scale the network works in. No adversary, no perceptual
+measure: where light lies under the noise, the best answer by this measure is smooth.
 """
 
 from __future__ import annotations
 
 import argparse
+import importlib.util
 import itertools
 import math
 import multiprocessing
-import queue
+import os
+import sys
+import tempfile
 import time
 from pathlib import Path
 from typing import Any
+from unittest.mock import MagicMock
 
 import numpy as np
 from numpy.typing import NDArray
 
 F32 = NDArray[np.float32]
 
-CHANNELS = (48, 64, 128, 192)
-BLOCKS = (1, 1, 1, 2)
-INPUTS = 7  # four samples of a 2 x 2 cell, the noise of red, green and blue
-SIGMA_SCALE = np.float32(10)  # the noise maps are brought to the size of the samples
-FOOT = 3e-4  # least offset of the root scale, of saturation: keeps its slope finite where there is no noise
+CHANNELS = (32, 64, 128, 192)
+BLOCKS = (1, 1, 2, 2)
+SOFT = 4  # of the distance: up to how many times what can be reached the square counts
+NET = "/".join([",".join(map(str, CHANNELS)), ",".join(map(str, BLOCKS)), str(SOFT)])
+INPUTS = 19  # four samples of a 2 x 2 cell, the default's twelve, the noise of red, green and blue
+CROP = 320  # pixels of a developed picture
+IMAGES = 7  # of a developed picture: mosaic, the default's red, green and blue, the truth's
+FACTS = 4  # noise of red, green and blue as told, noise of green as it is
+MADE, REAL = 12, 4  # developed pictures of one made-up scene, and of real light beside them
+SLOTS = 256  # developed pictures on their way to the device
 
 TRAIN_PANORAMAS = ("thatch_chapel_1k.hdr", "old_hall_1k.exr", "drachenfels_cellar_1k.hdr", "leadenhall_market_1k.hdr")
 # Photographs and by what they are reduced: film scans and demosaiced frames are softer than their pixels.
@@ -108,23 +119,124 @@ def real_tiles(real: dict[str, NDArray[Any]], side: int) -> list[F32]:
     return out
 
 
-def worker(first: int, step: int, colours: F32, out: Any) -> None:
-    """Pictures of seeds first, first + step, ... as float16 into a queue, for ever."""
+def stand_ins() -> None:
+    """Empty modules for what the package reads files with, where these are not installed: no file is read here."""
+    for name in ("exiv2", "lensfunpy", "rawpy", "tifffile", "PIL", "imagecodecs"):
+        if name not in sys.modules and importlib.util.find_spec(name) is None:
+            sys.modules[name] = MagicMock()
+
+
+def window(rng: np.random.Generator, light: F32) -> F32:
+    """A random part, CROP x CROP x 3, of a picture."""
+    y, x = (int(rng.integers(n - CROP + 1)) for n in light.shape[:2])
+    return np.ascontiguousarray(light[y : y + CROP, x : x + CROP], np.float32)
+
+
+def recoloured(rng: np.random.Generator, light: F32) -> F32:
+    """Other colour and light: saturation, a tint, an exposure from deep shade to clipped."""
+    grey = light.mean(axis=2, keepdims=True)
+    light = np.maximum(grey + np.clip(rng.normal(0.9, 0.35), 0, 1.8) * (light - grey), 0)
+    light = light * np.exp((0.5 if rng.random() < 0.15 else 0.12) * rng.normal(size=3))
+    level = math.exp(rng.uniform(math.log(0.003), math.log(0.7)))
+    return np.asarray(light * level / max(float(np.minimum(light, 8).mean()), 1e-4), np.float32)
+
+
+def photographed(
+    rng: np.random.Generator, light: F32, fixed: tuple[float, float] | None = None
+) -> tuple[NDArray[np.float16], F32]:
+    """Light, H x W x 3, taken by some camera and developed: IMAGES x H x W on the root scale, FACTS.
+
+    EMVA 1288: electrons by Poisson, read noise by Gauss, cut at saturation, whole numbers. One over the full well,
+    read noise, white balance and bits are drawn broadly, so that no camera and no ISO is special. `fixed`: one over
+    the full well, read noise in electrons.
+    """
+    from clerestory.camera.noise import NoiseModel
+    from clerestory.develop import learned
+    from clerestory.raw.read import Mosaic
+
+    balance = np.exp(np.array([rng.uniform(-0.2, 1.2), 0, rng.uniform(-0.2, 1.2)]))
+    balance /= balance.min()
+    gain, read = math.exp(rng.uniform(math.log(1 / 60000), math.log(1 / 120))), math.exp(rng.uniform(-0.36, 2.08))
+    if rng.random() < 0.06:
+        gain *= 1e-3
+    told = math.exp(0.06 * rng.normal())  # a fitted model is never quite right
+    if fixed is not None:
+        (gain, read), told = fixed, 1.0
+    read = min(read, math.sqrt(0.04 / gain))
+    black, white = ((256, 4095), (512, 16383), (1024, 16383))[int(rng.integers(3))]
+    span = white - black
+    light = np.minimum(light, balance).astype(np.float32)  # what clips is left as clipped
+    electrons = np.empty(light.shape[:2])
+    for p, q in np.ndindex(2, 2):
+        electrons[p::2, q::2] = light[p::2, q::2, p + q] / balance[p + q] / gain
+    counted = rng.poisson(electrons) + read * rng.normal(size=electrons.shape)
+    raw = np.clip(np.rint(counted * gain * span + black), 0, white).astype(np.uint16)
+    noise = NoiseModel((gain * span * told * told,) * 4, (math.hypot(read * gain * span, 12**-0.5) * told,) * 4)
+    cfa, levels = np.array([[0, 1], [3, 2]], np.int8), (np.full(4, float(black)), np.full(4, float(white)))
+    multipliers = (float(balance[0]), float(balance[1]), float(balance[2]))
+    mosaic = Mosaic(raw, cfa, *levels, multipliers, multipliers, None)
+    foot, sigma = learned.noise_told(noise, balance, levels[1][:3] - levels[0][:3], 1.0)
+    first = learned.first_answer(mosaic, noise, multipliers, 1.0)
+    seen = (raw.astype(np.float32) - black) / span
+    for p, q in np.ndindex(2, 2):
+        seen[p::2, q::2] *= balance[p + q]
+    planes = np.stack([seen, *first.transpose(2, 0, 1), *light.transpose(2, 0, 1)])
+    planes = np.sqrt(np.maximum(planes + foot, 0)) - math.sqrt(foot)
+    return planes.astype(np.float16), np.append(sigma, 0.5 * math.sqrt(gain)).astype(np.float32)
+
+
+LEVELS = {"none": (1e-8, 1.0), "800": (4 / 25500, 1.8), "3200": (16 / 25500, 1.8), "6400": (32 / 25500, 1.8),
+          "25600": (128 / 25500, 1.8)}  # fmt: skip
+
+
+def judged(real: dict[str, NDArray[Any]], side: int = 224) -> list[F32]:
+    """Tiles, side x side x 3, of the light that is not trained on, exposed as a meter would."""
+    out = []
+    for name in sorted(n for n in real if n.startswith("test_")):
+        light = real[name].astype(np.float32)
+        for y in range(32, light.shape[0] - side, side // 2):
+            for x in range(16, light.shape[1] - side, side // 2):
+                tile = light[y : y + side, x : x + side]
+                out.append(tile * np.float32(0.18 / max(float(np.minimum(tile, 8).mean()), 1e-4)))
+    return out
+
+
+def worker(number: int, count: int, seed: int, paths: tuple[Path, Path, Path], ways: tuple[Any, Any, Any]) -> None:
+    """Worker `number` of `count`: first its share of what is judged, then pictures into free slots, for ever."""
     import cv2
 
+    stand_ins()
     import scenes
 
     cv2.setNumThreads(1)
-    seed = first
-    while True:
-        made = scenes.picture(seed, colours)
-        if np.isfinite(made).all():
-            out.put(np.minimum(made, 1000).astype(np.float16))
-        seed += step
+    if hasattr(os, "sched_setaffinity"):  # one core each: the package then works without threads
+        cores = sorted(os.sched_getaffinity(0))
+        os.sched_setaffinity(0, {cores[(number + 1) % len(cores)]})
+    with np.load(paths[0]) as file:
+        real = {name: file[name] for name in file.files}
+    free, ready, judge = ways
+    for k, light in list(enumerate(judged(real)))[number::count]:
+        for j, fixed in enumerate(LEVELS.values()):
+            judge.put((j, *photographed(np.random.default_rng([k, j]), light, fixed)))
+    tiles, colours = real_tiles(real, scenes.SIDE), real["colours"]
+    images, facts = (np.load(path, mmap_mode="r+") for path in paths[1:])
+    rng = np.random.default_rng([seed, number, 11])
+    for k in itertools.count():
+        made = np.asarray(scenes.picture(seed + number + k * count, colours), np.float32)
+        if not np.isfinite(made).all():
+            continue
+        for light in [made] * MADE + [tiles[int(rng.integers(len(tiles)))] for _ in range(REAL)]:
+            planes, told = photographed(rng, recoloured(rng, np.minimum(window(rng, light), 1000)))
+            slot = free.get()
+            images[slot], facts[slot] = planes, told
+            ready.put(slot)
 
 
 def network(channels: tuple[int, ...] = CHANNELS, blocks: tuple[int, ...] = BLOCKS) -> Any:
-    """The network as a PyTorch module: four scales of plain residual blocks, and a linear way past them."""
+    """The network as a PyTorch module: four scales of plain residual blocks, and a linear way past them.
+
+    At first it says what the default says: the way past is the identity on that, and the rest says nothing.
+    """
     import torch
     from torch import nn
 
@@ -152,6 +264,11 @@ def network(channels: tuple[int, ...] = CHANNELS, blocks: tuple[int, ...] = BLOC
                 nn.Sequential(*(Block(c) for _ in range(n))) for c, n in zip(channels[:-1], blocks[:-1], strict=True)
             )
             self.tail = nn.Conv2d(channels[0], 12, 3, padding=1)
+            for module in (self.past, self.tail):
+                nn.init.zeros_(module.weight)
+                nn.init.zeros_(module.bias)
+            for k in range(12):
+                self.past.weight.data[k, 4 + k, 1, 1] = 1
 
         def forward(self, given: torch.Tensor) -> torch.Tensor:
             x = torch.relu(self.head(given))
@@ -163,169 +280,212 @@ def network(channels: tuple[int, ...] = CHANNELS, blocks: tuple[int, ...] = BLOC
                     x = self.down[k](x)
             for k in reversed(range(len(self.up))):
                 x = self.after[k](nn.functional.pixel_shuffle(self.up[k](x), 2) + kept[k])
-            return nn.functional.pixel_shuffle(self.tail(x) + self.past(given), 2)
+            with torch.autocast(given.device.type, enabled=False):
+                past = self.past(given.float())
+            return nn.functional.pixel_shuffle(self.tail(x) + past, 2)
 
     return Net()
 
 
-def crops(torch: Any, pool: Any, count: int, side: int) -> Any:
-    """Random crops, count x 3 x side x side, turned and mirrored at random, of a pool N x 3 x H x W."""
-    device = pool.device
-    which = torch.randint(len(pool), (count, 1, 1), device=device)
-    size = pool.shape[-1]
-    y0, x0 = (torch.randint(size - side + 1, (count, 1, 1), device=device) for _ in range(2))
+def crops(torch: Any, pool: Any, which: Any, side: int) -> Any:
+    """Random crops, N x IMAGES x side x side, turned and mirrored, of a pool; red stays first in its cell."""
+    count, device = len(which), pool.device
     a = torch.arange(side, device=device)
     y, x = a[None, :, None].expand(count, side, side), a[None, None, :].expand(count, side, side)
     flip_y, flip_x, swap = (torch.rand(count, 1, 1, device=device) < 0.5 for _ in range(3))
     y, x = torch.where(swap, x, y), torch.where(swap, y, x)
-    y, x = torch.where(flip_y, side - 1 - y, y), torch.where(flip_x, side - 1 - x, x)
-    return pool[which, :, y0 + y, x0 + x].permute(0, 3, 1, 2).float()
+    places = []
+    for at, flip in ((y, flip_y), (x, flip_x)):
+        first = 2 * torch.randint((CROP - side) // 2, (count, 1, 1), device=device)
+        places.append(torch.where(flip, first + side - at, first + at))  # from an odd end back: columns keep step
+    return pool[which[:, None, None], :, places[0], places[1]].permute(0, 3, 1, 2).float()
 
 
-def recoloured(torch: Any, light: Any) -> Any:
-    """Other colour and light: saturation, a tint, an exposure from deep shade to clipped."""
-    n, device = len(light), light.device
-
-    def normal(*shape: int) -> Any:
-        return torch.randn(*shape, device=device)
-
-    grey = light.mean(1, keepdim=True)
-    amount = (0.9 + 0.35 * normal(n, 1, 1, 1)).clamp(0, 1.8)
-    light = (grey + amount * (light - grey)).clamp(min=0)
-    spread = torch.where(torch.rand(n, 1, 1, 1, device=device) < 0.15, 0.5, 0.12)
-    light = light * torch.exp(spread * normal(n, 3, 1, 1))
-    level = torch.exp(torch.empty(n, 1, 1, 1, device=device).uniform_(math.log(0.003), math.log(0.7)))
-    return light * level / light.clamp(max=8).mean((1, 2, 3), keepdim=True).clamp(min=1e-4)
+def given_of(torch: Any, images: Any, facts: Any) -> Any:
+    """What the network is given, N x INPUTS x h/2 x w/2."""
+    cells = torch.nn.functional.pixel_unshuffle(images[:, :4], 2)
+    maps = facts[:, :3, None, None].expand(-1, -1, *cells.shape[2:])
+    return torch.cat([cells, maps], 1).contiguous(memory_format=torch.channels_last)
 
 
-def photographed(torch: Any, light: Any, fixed: tuple[float, float] | None = None) -> tuple[Any, Any, Any]:
-    """What the network is given (n x 7 x h/2 x w/2), what it should say (n x 3 x h x w), the noise (n x 1 x 1 x 1).
-
-    EMVA 1288: electrons by Poisson, read noise by Gauss, cut at saturation. One over the full well, read noise and
-    white balance are drawn broadly, so that no camera and no ISO is special. `fixed`: one over the full well, read
-    noise in electrons.
-    """
-    n, device = len(light), light.device
-
-    def uniform(low: float, high: float, *shape: int) -> Any:
-        return torch.empty(n, *(shape or (1, 1, 1)), device=device).uniform_(low, high)
-
-    balance = torch.cat([torch.exp(uniform(-0.2, 1.2)), torch.ones(n, 1, 1, 1, device=device),
-                         torch.exp(uniform(-0.2, 1.2))], 1)  # fmt: skip
-    balance = balance / balance.amin(1, keepdim=True)
-    gain = torch.exp(uniform(math.log(1 / 60000), math.log(1 / 120)))
-    read = torch.exp(uniform(math.log(0.7), math.log(8.0)))
-    gain = torch.where(uniform(0, 1) < 0.06, gain * 1e-3, gain)
-    if fixed is not None:
-        gain, read = torch.full_like(gain, fixed[0]), torch.full_like(read, fixed[1])
-    read = torch.minimum(read, (0.04 / gain).sqrt())
-    light = torch.minimum(light, balance)  # what clips is left as clipped
-    electrons = light / balance / gain
-    several = torch.poisson(electrons.clamp(max=1e6))
-    counted = torch.where(electrons < 1e5, several, electrons + electrons.sqrt() * torch.randn_like(electrons))
-    raw = ((counted + read * torch.randn_like(counted)) * gain).clamp(max=1.0) * balance
-    foot = (gain * (read * read + 0.375)).clamp(min=FOOT)
-    told = torch.exp(0.06 * torch.randn(n, 1, 1, 1, device=device))  # a fitted model is never quite right
-    sigma = 0.5 * (gain * balance).sqrt() * told
-
-    def scale(v: Any) -> Any:
-        return (v + foot).clamp(min=0).sqrt() - foot.sqrt()
-
-    x = scale(raw)
-    cell = [x[:, 0, 0::2, 0::2], x[:, 1, 0::2, 1::2], x[:, 1, 1::2, 0::2], x[:, 2, 1::2, 1::2]]
-    maps = (sigma * float(SIGMA_SCALE)).expand(-1, -1, cell[0].shape[1], cell[0].shape[2])
-    return torch.cat([torch.stack(cell, 1), maps], 1), scale(light), 0.5 * gain.sqrt()
-
-
-def loss_of(torch: Any, said: Any, truth: Any, sigma: Any) -> Any:
-    """Charbonnier distance, each picture weighed by about what can be reached at its noise."""
-    weight = 0.006 / (0.25 * sigma + 0.003)
-    return (weight * ((said - truth) ** 2 + 1e-6).sqrt()).mean()
-
-
-LEVELS = {"none": (1e-8, 1.0), "800": (4 / 25500, 1.8), "6400": (32 / 25500, 1.8), "25600": (128 / 25500, 1.8)}
+def loss_of(torch: Any, said: Any, truth: Any, sigma: Any, soft: float) -> Any:
+    """Charbonnier distance, each picture weighed by about what can be reached at its noise; up to `soft` times that
+    it is the square that counts."""
+    reach = (0.25 * sigma + 0.003)[:, None, None, None]
+    return 0.006 * ((((said - truth) / reach) ** 2 + soft * soft + 1e-4).sqrt() - soft).mean()
 
 
 class Judge:
     """Peak signal to noise, dB, on the network's scale, on light that it is not trained on."""
 
-    def __init__(self, torch: Any, real: dict[str, NDArray[Any]], device: Any) -> None:
-        self.torch = torch
-        tiles = []
-        for name in sorted(n for n in real if n.startswith("test_")):
-            light = real[name].astype(np.float32)
-            for y in range(32, light.shape[0] - 224, 224):
-                tiles += [light[y : y + 224, x : x + 224] for x in range(16, light.shape[1] - 224, 224)]
-        light = torch.from_numpy(np.stack(tiles).transpose(0, 3, 1, 2)).to(device)
-        self.light = light * 0.18 / light.clamp(max=8).mean((1, 2, 3), keepdim=True).clamp(min=1e-4)
+    def __init__(self, torch: Any, found: list[tuple[int, NDArray[np.float16], F32]], device: Any) -> None:
+        self.torch, self.levels = torch, []  # type: ignore[var-annotated]
+        for level in range(len(LEVELS)):
+            some = [item for item in found if item[0] == level]
+            self.levels.append([torch.from_numpy(np.stack([np.asarray(v[k], np.float32) for v in some])).to(device)
+                                for k in (1, 2)])  # fmt: skip
 
-    def __call__(self, net: Any) -> str:
+    def _said(self, net: Any, images: Any, facts: Any) -> float:
         torch = self.torch
-        out = []
-        state = torch.random.get_rng_state(), torch.cuda.get_rng_state() if self.light.is_cuda else None
-        torch.manual_seed(1)
-        for name, fixed in LEVELS.items():
-            given, truth, _ = photographed(torch, self.light, fixed)
-            with torch.no_grad():
-                said = torch.cat([net(part).float() for part in given.split(16)])
-            error = ((said - truth)[..., 8:-8, 8:-8] ** 2).mean((1, 2, 3))
-            out.append(f"{name} {float((-10 * error.log10()).mean()):.2f}")
-        torch.random.set_rng_state(state[0])
-        if state[1] is not None:
-            torch.cuda.set_rng_state(state[1])
-        return ", ".join(out)
+        with torch.no_grad():
+            if net is None:
+                said = images[:, 1:4]
+            else:
+                some = zip(images.split(16), facts.split(16), strict=True)
+                said = torch.cat([net(given_of(torch, *part)).float() for part in some])
+        error = ((said - images[:, 4:7])[..., 8:-8, 8:-8] ** 2).mean((1, 2, 3))
+        return float((-10 * error.log10()).mean())
+
+    def __call__(self, net: Any) -> list[float]:
+        """By LEVELS; None: what the default says."""
+        return [self._said(net, images, facts) for images, facts in self.levels]
+
+
+def told(values: list[float]) -> str:
+    """Decibels in words."""
+    return ", ".join(f"{name} {v:.2f}" for name, v in zip(LEVELS, values, strict=True))
 
 
 class Pool:
-    """Pictures on the device: the real ones stay, the made-up ones are replaced as new ones come."""
+    """Developed pictures on the device, the oldest replaced as new ones come."""
 
-    def __init__(self, torch: Any, folder: Path, device: Any, size: int, workers: int, seed: int) -> None:
-        import scenes
-
-        self.torch = torch
-        with np.load(folder / "real.npz") as file:
-            self.real = {name: file[name] for name in file.files}
-        tiles = real_tiles(self.real, scenes.SIDE)
+    def __init__(self, torch: Any, folder: Path, device: Any, asked: argparse.Namespace, seed: int) -> None:
+        self.torch, self.seen = torch, 0
         apart = multiprocessing.get_context("spawn")
-        self.queue: Any = apart.Queue(64)
-        colours = self.real["colours"]
+        self.free, self.ready, judge = (apart.SimpleQueue() for _ in range(3))
+        place = Path(tempfile.mkdtemp(dir="/dev/shm" if Path("/dev/shm").is_dir() else None))
+        paths = (folder / "real.npz", place / "images.npy", place / "facts.npy")
+        shapes = ((np.float16, (SLOTS, IMAGES, CROP, CROP)), (np.float32, (SLOTS, FACTS)))
+        self.slots = [np.lib.format.open_memmap(path, "w+", *how)
+                      for path, how in zip(paths[1:], shapes, strict=True)]  # fmt: skip
+        for slot in range(SLOTS):
+            self.free.put(slot)
+        ways = (self.free, self.ready, judge)
         self.workers = [
-            apart.Process(target=worker, args=(seed + k, workers, colours, self.queue), daemon=True)
-            for k in range(workers)
+            apart.Process(target=worker, args=(k, asked.workers, seed, paths, ways), daemon=True)
+            for k in range(asked.workers)
         ]
         self.workers[0].start()
-        kept = [self.queue.get() for _ in range(8)]  # by then its compiled code is there for the others
-        for process in self.workers[1:]:
+        with np.load(paths[0]) as file:
+            count = len(LEVELS) * len(judged({name: file[name] for name in file.files}))
+        found = [judge.get()]
+        for process in self.workers[1:]:  # by now the compiled code is there for these too
             process.start()
-        self.fixed = (
-            torch.from_numpy(np.stack(tiles).astype(np.float16).transpose(0, 3, 1, 2)).contiguous().to(device)
+        self.judge = Judge(torch, found + [judge.get() for _ in range(count - 1)], device)
+        self.images, self.facts = (
+            torch.zeros((asked.pool, *slots.shape[1:]), dtype=torch.from_numpy(slots[:1]).dtype, device=device)
+            for slots in self.slots
         )
-        got = kept + [self.queue.get() for _ in range(size // 4)]
-        self.made = torch.from_numpy(np.stack(got).transpose(0, 3, 1, 2)).contiguous().to(device)
-        self.size, self.next, self.seen = size, 0, len(got)
+        while self.seen < asked.pool // 16:
+            self._take([self.ready.get()])
 
-    def refresh(self) -> None:
-        """Takes in what has come, at most four pictures at a time."""
-        new = []
-        try:
-            while len(new) < 4:
-                new.append(self.queue.get_nowait())
-        except queue.Empty:
-            pass
-        for light in new:
-            image = self.torch.from_numpy(light.transpose(2, 0, 1).copy())
-            if len(self.made) < self.size:
-                self.made = self.torch.cat([self.made, image[None].to(self.made.device)])
-            else:
-                self.made[self.next].copy_(image)
-                self.next = (self.next + 1) % self.size
-            self.seen += 1
+    def _take(self, slots: list[int]) -> None:
+        for pool, come in zip((self.images, self.facts), self.slots, strict=True):
+            new = self.torch.from_numpy(come[slots])
+            new = new.pin_memory() if pool.is_cuda else new
+            for k in range(len(slots)):
+                pool[(self.seen + k) % len(pool)].copy_(new[k], non_blocking=True)
+        for slot in slots:
+            self.free.put(slot)
+        self.seen += len(slots)
 
-    def batch(self, count: int, side: int) -> Any:
-        """Crops, a quarter of them real light."""
-        real = count // 4
-        made = crops(self.torch, self.made, count - real, side)
-        return self.torch.cat([crops(self.torch, self.fixed, real, side), made])
+    def refresh(self, most: int = 8) -> None:
+        """Takes in what has come."""
+        slots: list[int] = []
+        while len(slots) < most and not self.ready.empty():
+            slots.append(self.ready.get())
+        if slots:
+            self._take(slots)
+
+    def batch(self, count: int, side: int) -> tuple[Any, Any]:
+        """Crops and their facts."""
+        which = self.torch.randint(min(self.seen, len(self.images)), (count,), device=self.images.device)
+        return crops(self.torch, self.images, which, side), self.facts[which]
+
+
+class Learner:
+    """One network in training: its weights, their steady mean over the last thousand steps, and what moves them."""
+
+    def __init__(self, torch: Any, how: str, name: Path, device: Any, plain: bool) -> None:
+        channels, blocks, soft = how.split("/")
+        shape = tuple(map(int, channels.split(","))), tuple(map(int, blocks.split(",")))
+        self.torch, self.how, self.name, self.step = torch, how, name, 0
+        self.net = network(*shape).to(device, memory_format=torch.channels_last)
+        self.steady = network(*shape).to(device)
+        for module, path in ((self.net, self._path("_live")), (self.steady, self._path(""))):
+            if path.exists():
+                with np.load(path) as file:
+                    self.step = int(file["step"])
+                    module.load_state_dict(
+                        {key: torch.from_numpy(file[key].astype(np.float32)) for key in file.files if key != "step"}
+                    )
+        self.began = self.step
+        if not self.step:
+            self.steady.load_state_dict(self.net.state_dict())
+        self.cuda, self.graph = device.type == "cuda" and not plain, None
+        self.rate = torch.tensor(1e-3, device=device)
+        self.best = torch.optim.AdamW(self.net.parameters(), lr=self.rate, betas=(0.9, 0.99), weight_decay=1e-4,
+                                      fused=self.cuda, capturable=self.cuda)  # fmt: skip
+        self.both = list(self.steady.parameters()), list(self.net.parameters())
+
+        def forward(images: Any, facts: Any) -> Any:
+            given = given_of(torch, images, facts)
+            with torch.autocast(device.type, torch.bfloat16, enabled=self.cuda):
+                said = self.net(given)
+            return loss_of(torch, said.float(), images[:, 4:7], facts[:, 3], float(soft))
+
+        self.forward = torch.compile(forward) if self.cuda else forward
+
+    def _moved(self, images: Any, facts: Any) -> Any:
+        loss = self.forward(images, facts)
+        loss.backward()
+        self.torch.nn.utils.clip_grad_norm_(self.net.parameters(), 0.5)
+        self.best.step()
+        return loss
+
+    def _record(self, images: Any, facts: Any) -> None:
+        """One step as a graph of the device: to play it takes a third of the time."""
+        cuda = self.torch.cuda
+        self.given = images.clone(), facts.clone()
+        beside = cuda.Stream()
+        beside.wait_stream(cuda.current_stream())
+        with cuda.stream(beside):
+            for _ in range(3):
+                self.best.zero_grad(set_to_none=True)
+                self._moved(*self.given)
+        cuda.current_stream().wait_stream(beside)
+        self.best.zero_grad(set_to_none=True)
+        self.graph = cuda.CUDAGraph()
+        with cuda.graph(self.graph):
+            self.loss = self._moved(*self.given).detach()
+
+    def learn(self, images: Any, facts: Any, rate: float) -> Any:
+        """One step at a rate of learning; the loss."""
+        self.rate.fill_(rate * min(1.0, (self.step + 1) / 500, (self.step - self.began + 1) / 200) + 1e-7)
+        if self.cuda and self.graph is None and self.step == self.began + 20:
+            self._record(images, facts)
+        if self.graph is None:
+            self.best.zero_grad(set_to_none=True)
+            self.loss = self._moved(images, facts).detach()
+        else:
+            for place, new in zip(self.given, (images, facts), strict=True):
+                place.copy_(new)
+            self.graph.replay()
+        self.step += 1
+        with self.torch.no_grad():
+            keep = min(0.999, self.step / (self.step + 100))
+            self.torch._foreach_lerp_(*self.both, 1 - keep)
+        return self.loss
+
+    def _path(self, more: str) -> Path:
+        return self.name.with_name(f"{self.name.name}{more}.npz")
+
+    def save(self) -> None:
+        """Leaves NAME.npz, the steady mean, and NAME_live.npz, with which to go on."""
+        for module, more in ((self.net, "_live"), (self.steady, "")):
+            spare = self._path(more + "_new")
+            np.savez(spare, step=self.step, **parts(module))  # type: ignore[arg-type]
+            spare.replace(self._path(more))
 
 
 def parts(net: Any) -> dict[str, F32]:
@@ -333,88 +493,52 @@ def parts(net: Any) -> dict[str, F32]:
     return {name: value.detach().float().cpu().numpy() for name, value in net.state_dict().items()}
 
 
-def _resumed(torch: Any, asked: argparse.Namespace, folder: Path, device: Any, state: tuple[Any, Any, Any]) -> int:
-    """Puts back what an earlier run left; the step it had reached."""
-    net, steady, _ = state
-    path, step = folder / f"{asked.name}.pt", 0
-    if path.exists():
-        saved = torch.load(path, map_location=device)
-        for part, name in zip(state, ("net", "steady", "best"), strict=True):
-            part.load_state_dict(saved[name])
-        step = int(saved["step"])
-    elif asked.at:  # on another machine, from what was carried there
-        for module, name in ((net, f"{asked.name}_live.npz"), (steady, f"{asked.name}.npz")):
-            with np.load(folder / name) as file:
-                module.load_state_dict({key: torch.from_numpy(file[key]) for key in file.files})
-        step = asked.at
-    torch.manual_seed(asked.seed + step)
-    return step
-
-
-def _saved(torch: Any, asked: argparse.Namespace, folder: Path, step: int, state: tuple[Any, Any, Any]) -> None:
-    """Leaves the state for another run, and the weights: the steady mean of the last thousand steps, and the last."""
-    net, steady, best = state
-    whole = {"net": net.state_dict(), "steady": steady.state_dict(), "best": best.state_dict(), "step": step}
-    torch.save(whole, folder / f"{asked.name}.pt")
-    np.savez(folder / f"{asked.name}.npz", **parts(steady))  # type: ignore[arg-type]
-    np.savez(folder / f"{asked.name}_live.npz", **parts(net))  # type: ignore[arg-type]
+def _settled(learners: list[Learner], judge: Judge) -> Learner:
+    """The learner that is best in the mean of all levels but the first, which is without noise."""
+    values = [sum(judge(learner.steady)[1:]) for learner in learners]
+    best = learners[values.index(max(values))]
+    print(f"# goes on: {best.how}", flush=True)
+    return best
 
 
 def train(asked: argparse.Namespace) -> None:
-    """Train, or go on training, until `steps` or `seconds` are over."""
+    """Train, or go on training, for `minutes`; the rate follows a cosine over them, down to nothing."""
     import torch
 
     began = time.time()
     torch.manual_seed(asked.seed)
+    torch.set_num_threads(1)
     torch.backends.cudnn.benchmark = True
-    cuda = torch.cuda.is_available()
-    folder = Path(asked.folder)
-    device = torch.device("cuda" if cuda else "cpu")
-    net = network(tuple(asked.channels), tuple(asked.blocks)).to(device, memory_format=torch.channels_last)
-    steady = network(tuple(asked.channels), tuple(asked.blocks)).to(device)
-    steady.load_state_dict(net.state_dict())
-    best = torch.optim.AdamW(net.parameters(), lr=1e-3, betas=(0.9, 0.99), weight_decay=1e-4, fused=cuda)
-    step = _resumed(torch, asked, folder, device, (net, steady, best))
-    again = step
-    pool = Pool(torch, folder, device, asked.pool, asked.workers, (asked.seed * 1000 + step // 100) * 1_000_000)
-    judge = Judge(torch, pool.real, device)
-
-    def forward(light: Any) -> Any:
-        given, truth, sigma = photographed(torch, recoloured(torch, light))
-        given = given.contiguous(memory_format=torch.channels_last)
-        with torch.autocast(device.type, torch.bfloat16, enabled=cuda):
-            said = net(given)
-        return loss_of(torch, said.float(), truth, sigma)
-
-    run = torch.compile(forward) if cuda and not asked.plain else forward
-    total, shown, clock = 0.0, step, time.time()
-    print(f"# {asked.name}: {sum(p.numel() for p in net.parameters())} weights, real tiles {len(pool.fixed)}, "
-          f"made {len(pool.made)}, ready in {time.time() - began:.0f} s", flush=True)  # fmt: skip
-    while step < asked.steps and time.time() - began < asked.seconds:
-        warm = min(1.0, (step + 1) / 500, (step - again + 1) / 200)
-        for group in best.param_groups:
-            group["lr"] = asked.rate * warm * (0.5 + 0.5 * math.cos(math.pi * step / asked.steps)) + 1e-7
-        loss = run(pool.batch(asked.batch, asked.side))
-        best.zero_grad(set_to_none=True)
-        loss.backward()
-        torch.nn.utils.clip_grad_norm_(net.parameters(), 0.5)
-        best.step()
-        step += 1
-        with torch.no_grad():
-            keep = min(0.999, step / (step + 100))
-            torch._foreach_lerp_(list(steady.parameters()), list(net.parameters()), 1 - keep)
-        if step % 4 == 0:
-            pool.refresh()
-        if step % asked.tell == 0 or step == asked.steps:
-            total = float(loss.detach())
-            rate = (step - shown) / (time.time() - clock)
-            print(f"{step}: {time.time() - began:.0f} s, {rate:.1f} steps/s, loss {total:.5f}, pictures {pool.seen}; "
-                  f"dB {judge(steady)}", flush=True)  # fmt: skip
-            shown, clock = step, time.time()
+    folder, device = Path(asked.folder), torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    learners = [Learner(torch, how, folder / asked.name, device, asked.plain) for how in asked.nets]
+    torch.manual_seed(asked.seed + learners[0].step)
+    pool = Pool(torch, folder, device, asked, (asked.seed * 1000 + learners[0].step // 100) * 1_000_000)
+    for learner in learners:
+        print(f"# {learner.how}: {sum(p.numel() for p in learner.net.parameters())} weights")
+    print(f"# ready in {time.time() - began:.0f} s; dB of the default: {told(pool.judge(None))}", flush=True)
+    start = clock = time.time()
+    shown, count, whole = pool.seen, 0, 60 * asked.minutes
+    while (spent := time.time() - start) < whole:
+        if len(learners) > 1 and spent > 60 * asked.trial:
+            learners = [_settled(learners, pool.judge)]
+        rate = asked.rate * (0.5 + 0.5 * math.cos(math.pi * spent / whole))
+        images, facts = pool.batch(asked.batch, asked.side)
+        losses = [learner.learn(images, facts, rate) for learner in learners]
+        pool.refresh()
+        count += 1
+        if learners[0].step % asked.tell == 0:
+            loss, past = float(losses[0]), time.time() - clock
+            print(f"{learners[0].step}: {time.time() - began:.0f} s, {count / past:.1f} steps/s, "
+                  f"{(pool.seen - shown) / past:.0f} pictures/s, {pool.seen} in all, loss {loss:.5f}")  # fmt: skip
+            for learner in learners:
+                print(f"    {learner.how}: {told(pool.judge(learner.steady))}", flush=True)
+            if len(learners) == 1:
+                learners[0].save()
+            clock, shown, count = time.time(), pool.seen, 0
     for process in pool.workers:
         process.terminate()
-    _saved(torch, asked, folder, step, (net, steady, best))
-    print(f"# stopped at step {step} of {asked.steps}, {time.time() - began:.0f} s", flush=True)
+    learners[0].save()
+    print(f"# stopped at step {learners[0].step}; dB {told(pool.judge(learners[0].steady))}", flush=True)
 
 
 class Graph:
@@ -461,12 +585,12 @@ class Graph:
 
 
 def export(weights: Path, out: Path) -> None:
-    """The ONNX file of trained weights: `given`, 1 x 7 x h x w, to `light`, 1 x 3 x 2h x 2w; h, w multiples of 8."""
+    """The ONNX file of trained weights: `given`, 1 x 19 x h x w, to `light`, 1 x 3 x 2h x 2w; h, w multiples of 8."""
     import onnx
     from onnx import TensorProto, helper
 
     with np.load(weights) as file:
-        graph = Graph({name: file[name] for name in file.files})
+        graph = Graph({name: file[name] for name in file.files if name != "step"})
     scales = sum(name.startswith("down.") and name.endswith("weight") for name in graph.weights)
     x, kept = graph.node("Relu", [graph.conv("given", "head")]), []
     for k in range(scales + 1):
@@ -498,19 +622,17 @@ def main() -> None:
     way = ways.add_parser("train")
     way.add_argument("folder", type=Path)
     way.add_argument("--name", default="net")
-    way.add_argument("--steps", type=int, default=60000)
-    way.add_argument("--seconds", type=float, default=1e9)
-    way.add_argument("--at", type=int, default=0, help="the step that NAME.npz and NAME_live.npz were saved at")
-    way.add_argument("--batch", type=int, default=64)
+    way.add_argument("--minutes", type=float, default=27)
+    way.add_argument("--trial", type=float, default=5, help="minutes after which the best of several goes on alone")
+    way.add_argument("--nets", nargs="+", default=[NET], help="of each: channels/blocks/softness of the distance")
+    way.add_argument("--batch", type=int, default=96)
     way.add_argument("--side", type=int, default=160)
     way.add_argument("--rate", type=float, default=8e-4)
-    way.add_argument("--pool", type=int, default=800)
-    way.add_argument("--workers", type=int, default=14)
+    way.add_argument("--pool", type=int, default=12000, help="developed pictures kept on the device")
+    way.add_argument("--workers", type=int, default=15)
     way.add_argument("--tell", type=int, default=1000)
     way.add_argument("--seed", type=int, default=1)
     way.add_argument("--plain", action="store_true", help="without torch.compile")
-    way.add_argument("--channels", type=int, nargs="+", default=CHANNELS)
-    way.add_argument("--blocks", type=int, nargs="+", default=BLOCKS)
     way = ways.add_parser("export")
     way.add_argument("weights", type=Path)
     way.add_argument("out", type=Path)

@@ -30,7 +30,7 @@ def _psnr(made: NDArray[np.floating], truth: NDArray[np.floating]) -> float:
     return float(-10 * np.log10(np.mean((a - b) ** 2)))
 
 
-def test_half_a_decibel_better_than_the_default_and_the_same_bytes_twice() -> None:
+def test_seven_tenths_of_a_decibel_better_than_the_default_and_the_same_bytes_twice() -> None:
     """On the modelled church of seed 1, which it was not trained on, at ISO 6400."""
     camera = Camera.equivalent(480, 360, 35, None)
     light = Church(1).render(camera, Pose(0.1, 0.7, 0.02, (0.3, 9.0, 1.6))).radiance
@@ -38,7 +38,7 @@ def test_half_a_decibel_better_than_the_default_and_the_same_bytes_twice() -> No
     frame = mosaic(exposed(signal(light), NOISE))
     ours = learned.light_of(frame, NOISE, BALANCE)
     plain = balanced_values(demosaic(denoise_mosaic(frame, NOISE), frame, BALANCE))
-    assert _psnr(ours, light) > _psnr(plain, light) + 0.5
+    assert _psnr(ours, light) > _psnr(plain, light) + 0.7
     assert ours.tobytes() == learned.light_of(frame, NOISE, BALANCE, threads=1).tobytes()
 
 
@@ -51,7 +51,7 @@ def test_tiles_leave_no_seam(monkeypatch: pytest.MonkeyPatch) -> None:
     parts = learned.light_of(frame, NOISE, BALANCE, on_share=shares.append)
     a, b = (encoded(np.clip(v, 0, 1).astype(float)) for v in (whole, parts))
     assert np.abs(a - b).max() < 1 / 255
-    assert len(shares) == 12 and shares[-1] == 1
+    assert len(shares) == 1 + 12 and shares[-1] == 1  # the first answer, the tiles
 
     def stop(_: float) -> None:
         raise InterruptedError
@@ -69,7 +69,7 @@ def test_nothing_is_made_up_on_a_plain_wall() -> None:
     sigma = float(np.sqrt(noise.variance(np.array(0.06 * 3839), 1))) / 3839
     assert float(out.std()) < 0.1 * sigma
     fine = out - cv2.GaussianBlur(out, None, 4)
-    assert float(fine.std()) < 0.05 * sigma
+    assert float(fine.std()) < 0.06 * sigma
     assert abs(float(out.mean()) - 0.06) < 0.001
 
 

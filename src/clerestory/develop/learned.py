@@ -1,19 +1,23 @@
 """Demosaic and noise reduction in one, by a small network: for one frame, where it is asked for.
 
-The mosaic is white balanced and brought to a root scale on which noise is nearly the same everywhere (after the
-generalised Anscombe transform, Makitalo and Foi 2013); beside it the network is told the noise of each colour, so
-that one set of weights serves every sensor and ISO. It was trained by regression alone on made-up and real light
-(bench/train.py): where detail lies under the noise it gives the mean of what may be there, which is smooth.
+The default way (denoise.py, directional.py) answers first; the network sees its answer beside the mosaic and learned
+what to put right: its strength goes into what the formulas miss, not into what they know. Both are white balanced
+and brought to a root scale on which noise is nearly the same everywhere (after the generalised Anscombe transform,
+Makitalo and Foi 2013); beside them the network is told the noise of each colour, so that one set of weights serves
+every sensor and ISO. It was trained by regression alone on made-up and real light (bench/train.py): where detail lies
+under the noise it gives the mean of what may be there, which is smooth.
 
 A convolutional network of four scales (Ronneberger, Fischer and Brox 2015) with residual blocks; demosaicing and
-denoising in one after Gharbi, Chaurasia, Paris and Durand 2016. It runs in tiles on the processor with onnxruntime,
-which is loaded at the first use. The same frame gives the same bytes on one kind of machine.
+denoising in one after Gharbi, Chaurasia, Paris and Durand 2016, the mend of a first answer after Zhang et al. 2017,
+"Beyond a Gaussian denoiser: residual learning of deep CNN for image denoising". It runs in tiles on the processor
+with onnxruntime, which is loaded at the first use. The same frame gives the same bytes on one kind of machine.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import cache
 from importlib import resources
 from importlib.util import find_spec
@@ -26,6 +30,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel, model_channel
+from clerestory.develop.demosaic import demosaiced
+from clerestory.develop.denoise import denoise_mosaic
 from clerestory.errors import UserError
 from clerestory.raw.clipping import FULL
 from clerestory.raw.read import Mosaic
@@ -38,8 +44,10 @@ INSTALL = "the network needs the package onnxruntime, which is not installed; ad
 FOOT = 3e-4  # least offset of the root scale, as in training
 SIGMA_SCALE = 10.0  # the noise maps, as in training
 TILE = 768  # cells of 2 x 2 pixels, of a tile's middle
-MARGIN = 24  # cells a tile sees beyond its middle: small tiles then differ from one by less than a level of 8 bits
+MARGIN = 32  # cells a tile sees beyond its middle: small tiles then differ from one by less than a level of 8 bits
 MULTIPLE = 8  # cells: the network halves three times
+PLANES = 19  # four samples of a cell, the first answer's twelve, the noise of red, green and blue
+FIRST_SHARE = 0.15  # of the time, about, that the first answer takes
 
 
 def usable() -> bool:
@@ -69,22 +77,41 @@ def _session(threads: int) -> Any:
     how = onnxruntime.SessionOptions()
     how.intra_op_num_threads = threads
     how.inter_op_num_threads = 1
-    how.enable_cpu_mem_arena = False  # tiles are all of a size: an arena would only keep the most that was ever used
     how.log_severity_level = 3
     weights = resources.files("clerestory.develop").joinpath(WEIGHTS).read_bytes()
     return onnxruntime.InferenceSession(weights, how, providers=["CPUExecutionProvider"])
 
 
+def first_answer(mosaic: Mosaic, noise: NoiseModel, multipliers: tuple[float, float, float], strength: float) -> F32:
+    """White-balanced camera RGB, float32 H x W x 3, as the default way makes it; the network was taught with this."""
+    return demosaiced(denoise_mosaic(mosaic, noise, strength), mosaic, multipliers)[0]
+
+
+def _last() -> Any:
+    """How the last tile is run: so that the memory which the tiles used one after another is given back."""
+    import onnxruntime
+
+    how = onnxruntime.RunOptions()
+    how.add_run_config_entry("memory.enable_memory_arena_shrinkage", "cpu:0")
+    return how
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def _given(begin, end, raw, rows, columns, black, gain, foot, out):  # type: ignore[no-untyped-def]
-    """Samples of a tile on the root scale, 4 x h x w; cells beyond the frame are those mirrored at its edge."""
+def _given(begin, end, raw, first, rows, columns, black, gain, foot, out):  # type: ignore[no-untyped-def]
+    """Samples and first answer of a tile on the root scale, 16 x h x w; cells beyond the frame are those mirrored at
+    its edge."""
     root = np.sqrt(foot)
     for y in range(begin, end):
-        for x in range(columns.size):
-            for p in range(2):
-                for q in range(2):
-                    v = np.float32(raw[2 * rows[y] + p, 2 * columns[x] + q]) - black[p, q]
-                    out[2 * p + q, y, x] = np.sqrt(max(v * gain[p, q] + foot, np.float32(0))) - root
+        for p in range(2):
+            i = 2 * rows[y] + p
+            for q in range(2):
+                n = 2 * p + q
+                for x in range(columns.size):
+                    j = 2 * columns[x] + q
+                    v = np.float32(raw[i, j]) - black[p, q]
+                    out[n, y, x] = np.sqrt(max(v * gain[p, q] + foot, np.float32(0))) - root
+                    for k in range(3):
+                        out[4 + 4 * k + n, y, x] = np.sqrt(max(first[i, j, k] + foot, np.float32(0))) - root
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -161,7 +188,8 @@ def light_of(
     `colour.balanced_values`: raw saturation of channel k at `multipliers[k]` over the least of them.
 
     An odd last row or column is dropped. `strength` above 1 tells the network of as much more noise. What is clipped
-    comes out at saturation. `on_share`: called with the share done after each tile; what it raises stops the work.
+    comes out at saturation. `on_share`: called with the share done after the first
+    answer and each tile; what it raises stops the work.
     `threads`: 0 for all. Raises UserError where onnxruntime is missing or the mosaic is of another kind.
     """
     turn = _turn(mosaic) if fits(mosaic) else None
@@ -170,32 +198,38 @@ def light_of(
     session = _session(threads)
     height, width = mosaic.raw.shape[0] // 2, mosaic.raw.shape[1] // 2
     flip = (slice(None, None, -1 if turn[0] else 1), slice(None, None, -1 if turn[1] else 1))
-    raw, cfa = mosaic.raw[: 2 * height, : 2 * width][flip], mosaic.cfa[flip]
+    raw = np.ascontiguousarray(mosaic.raw[: 2 * height, : 2 * width][flip])
+    mosaic = replace(mosaic, raw=raw, cfa=np.ascontiguousarray(mosaic.cfa[flip]))
+    first = first_answer(mosaic, noise, multipliers, strength)
+    on_share(FIRST_SHARE)
     least = np.asarray(multipliers) / min(multipliers)
-    span = (mosaic.white - mosaic.black)[[0, 1, 2]]
-    gain = (least[[0, 1, 2, 1]] / (mosaic.white - mosaic.black))[cfa.astype(int)].astype(np.float32)
-    black = mosaic.black[cfa.astype(int)].astype(np.float32)
-    foot, sigma = _noise_told(noise, least, span, strength)
+    colour = mosaic.cfa.astype(int)
+    gain = (least[[0, 1, 2, 1]] / (mosaic.white - mosaic.black))[colour].astype(np.float32)
+    black = mosaic.black[colour].astype(np.float32)
+    foot, sigma = noise_told(noise, least, (mosaic.white - mosaic.black)[:3], strength)
     out = np.empty((2 * height, 2 * width, 3), np.float32)
-    side = max(_up(rows + 2 * MARGIN) for _, _, rows, _ in _tiles(height, width))
-    across = max(_up(columns + 2 * MARGIN) for _, _, _, columns in _tiles(height, width))
-    given = np.empty((1, 7, side, across), np.float32)
-    given[0, 4:] = sigma[:, None, None]
-    for row, column, rows, columns in (tiles := list(_tiles(height, width))):
+    tiles = list(_tiles(height, width))
+    side, across = (max(_up(tile[k] + 2 * MARGIN) for tile in tiles) for k in (2, 3))
+    given = np.empty((1, PLANES, side, across), np.float32)
+    given[0, -3:] = sigma[:, None, None]
+    for done, (row, column, rows, columns) in enumerate(tiles, 1):
         ys, xs = _mirrored(row - MARGIN, side, height), _mirrored(column - MARGIN, across, width)
-        in_bands(_given, 0, len(ys), raw, ys, xs, black, gain, np.float32(foot), given[0])
-        (light,) = session.run(None, {"given": given})
+        in_bands(_given, 0, len(ys), raw, first, ys, xs, black, gain, np.float32(foot), given[0])
+        (light,) = session.run(None, {"given": given}, _last() if done == len(tiles) else None)
         middle = out[2 * row : 2 * (row + rows), 2 * column : 2 * (column + columns)]
         in_bands(_taken, 0, len(middle), light[0], 2 * MARGIN, np.float32(foot), middle)
-        on_share((1 + tiles.index((row, column, rows, columns))) / len(tiles))
-    in_bands(_clipped_kept, 0, len(out), _lost(raw, black, mosaic, cfa), least.astype(np.float32), out)
+        on_share(FIRST_SHARE + (1 - FIRST_SHARE) * done / len(tiles))
+    in_bands(_clipped_kept, 0, len(out), _lost(mosaic), least.astype(np.float32), out)
     return np.ascontiguousarray(out[flip])
 
 
-def _noise_told(
+def noise_told(
     noise: NoiseModel, least: NDArray[np.floating], span: NDArray[np.floating], strength: float
 ) -> tuple[float, F32]:
-    """The offset of the root scale and the noise of red, green and blue on it, (3,), as the network is told."""
+    """The offset of the root scale and the noise of red, green and blue on it, (3,), as the network is told.
+
+    `least`: what brings red, green and blue to balance, the least of them 1; `span`: their white minus black.
+    """
     channels = [model_channel(n) for n in (0, 1, 2)]
     gain = np.array([max(noise.gain[c], 1e-9) for c in channels]) / span
     read = np.array([noise.read[c] for c in channels]) / span
@@ -203,12 +237,13 @@ def _noise_told(
     return foot, (SIGMA_SCALE * 0.5 * strength * np.sqrt(gain * least)).astype(np.float32)
 
 
-def _lost(raw: NDArray[np.uint16], black: F32, mosaic: Mosaic, cfa: NDArray[np.int8]) -> NDArray[np.uint8]:
+def _lost(mosaic: Mosaic) -> NDArray[np.uint8]:
     """Cells in which a sample is clipped, 4 x h x w, without lone ones, which are noise."""
+    raw = mosaic.raw
     out = np.empty((4, raw.shape[0] // 2, raw.shape[1] // 2), np.uint8)
     for p in range(2):
         for q in range(2):
-            n = int(cfa[p, q])
+            n = int(mosaic.cfa[p, q])
             level = mosaic.black[n] + FULL * (mosaic.white[n] - mosaic.black[n])
             plane = (raw[p::2, q::2] >= level).astype(np.uint8)
             out[2 * p + q] = cv2.morphologyEx(plane, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
