@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -112,20 +113,26 @@ def _weights(
     return first, weights, coverage
 
 
-LANES = 8  # rows resampled across together: their values lie side by side, so that one instruction serves all
-
-
 @njit(cache=True, nogil=True, error_model="numpy")
 def _down(light: Floats, y0: int, wy: Floats, left: int, right: int, out: Floats) -> None:
-    """One frame row's taps down, linear RGB interleaved: six at once, and what more there are in pairs."""
+    """One frame row's taps down, linear RGB interleaved: eight at once, or six, and what more there are in pairs."""
     count = 3 * (right - left)
     a, b = light[y0, 3 * left : 3 * right], light[y0 + 1, 3 * left : 3 * right]
     c, d = light[y0 + 2, 3 * left : 3 * right], light[y0 + 3, 3 * left : 3 * right]
     e, f = light[y0 + 4, 3 * left : 3 * right], light[y0 + 5, 3 * left : 3 * right]
     u, v, w, x, y, z = wy[0], wy[1], wy[2], wy[3], wy[4], wy[5]
-    for i in range(count):
-        out[i] = u * a[i] + v * b[i] + w * c[i] + x * d[i] + y * e[i] + z * f[i]
-    for k in range(6, wy.size, 2):
+    done = 6
+    if wy.size >= 8:
+        g, h = light[y0 + 6, 3 * left : 3 * right], light[y0 + 7, 3 * left : 3 * right]
+        p, q = wy[6], wy[7]
+        done = 8
+        for i in range(count):
+            near = u * a[i] + v * b[i] + w * c[i] + x * d[i]
+            out[i] = near + y * e[i] + z * f[i] + p * g[i] + q * h[i]
+    else:
+        for i in range(count):
+            out[i] = u * a[i] + v * b[i] + w * c[i] + x * d[i] + y * e[i] + z * f[i]
+    for k in range(done, wy.size, 2):
         a, b = light[y0 + k, 3 * left : 3 * right], light[y0 + k + 1, 3 * left : 3 * right]
         u, v = wy[k], wy[k + 1]
         for i in range(count):
@@ -133,31 +140,37 @@ def _down(light: Floats, y0: int, wy: Floats, left: int, right: int, out: Floats
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _across(rows: Floats, left: int, x0: NDArray[np.int32], wx: Floats, tile: Floats, done: Floats) -> None:
-    """Taps across of `LANES` rows at once, in place of their first values.
+def _down_band(
+    light: Floats, y0: NDArray[np.int32], wy: Floats, span: tuple[int, int], first: int, out: Floats
+) -> None:
+    """Taps down of the frame rows from `first` on, as many as `out` has: of the source's columns in `span`."""
+    for k in range(out.shape[0]):
+        _down(light, y0[first + k], wy[first + k], span[0], span[1], out[k])
 
-    `tile` and `done` are scratch space: the rows turned so that each pixel's values of all rows lie together.
+
+AT_ONCE = 32  # rows drawn at a time; a number that the compiler knows, which makes taps across three times as fast
+_WIDE = 3 * AT_ONCE
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _across(turned: Floats, left: int, x0: NDArray[np.int32], wx: Floats, out: Floats) -> None:
+    """Taps across of `AT_ONCE` rows at once, which lie turned: `turned` 3 w x rows, `out` 3 W x rows.
+
+    Each pixel's values of all rows lie together, so that one instruction serves many of them.
     """
-    count, wide = tile.size // LANES, 3 * LANES
-    for i in range(count):
-        for lane in range(LANES):
-            tile[LANES * i + lane] = rows[lane, i]
+    flat, done = turned.reshape(-1), out.reshape(-1)
     for x in range(x0.size):
-        i, o = wide * (x0[x] - left), wide * x
+        i = _WIDE * (x0[x] - left)
+        s, o = flat[i : i + wx.shape[1] * _WIDE], done[_WIDE * x : _WIDE * (x + 1)]
         a, b, c, d, e, f = wx[x, 0], wx[x, 1], wx[x, 2], wx[x, 3], wx[x, 4], wx[x, 5]
-        t, p, q = tile[i : i + wide], tile[i + wide : i + 2 * wide], tile[i + 2 * wide : i + 3 * wide]
-        r, s = tile[i + 3 * wide : i + 4 * wide], tile[i + 4 * wide : i + 5 * wide]
-        g = tile[i + 5 * wide : i + 6 * wide]
-        for k in range(wide):
-            done[o + k] = a * t[k] + b * p[k] + c * q[k] + d * r[k] + e * s[k] + f * g[k]
-        for n in range(6, wx.shape[1]):
-            a = wx[x, n]
-            t = tile[i + n * wide : i + (n + 1) * wide]
-            for k in range(wide):
-                done[o + k] += a * t[k]
-    for lane in range(LANES):
-        for i in range(3 * x0.size):
-            rows[lane, i] = done[LANES * i + lane]
+        for k in range(_WIDE):
+            near = a * s[k] + b * s[k + _WIDE] + c * s[k + 2 * _WIDE]
+            o[k] = near + d * s[k + 3 * _WIDE] + e * s[k + 4 * _WIDE] + f * s[k + 5 * _WIDE]
+        for n in range(6, wx.shape[1], 2):
+            a, b = wx[x, n], wx[x, n + 1]
+            t = s[n * _WIDE : (n + 2) * _WIDE]
+            for k in range(_WIDE):
+                o[k] += a * t[k] + b * t[k + _WIDE]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -182,33 +195,45 @@ def _surrounded(out: Floats, cover_y: float, cover_x: Floats, filled: bool, dark
                 out[3 * x + c] = cover * out[3 * x + c] + (1 - cover) * dark[c]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _linear_band(
-    light: Floats,
-    ys: tuple[NDArray[np.int32], Floats, Floats],
-    xs: tuple[NDArray[np.int32], Floats, Floats],
-    dark: Floats,
-    rows: tuple[int, int],
-    out: Floats,
-) -> None:
-    """Rows of a band in linear light into `out` (rows[1] - rows[0] of them, 3 W)."""
-    y0, wy, cy = ys
-    x0, wx, cx = xs
-    left = x0.min()
-    right = min(x0.max() + wx.shape[1], light.shape[1] // 3)
-    filled = cx.min() >= 1
-    held = np.empty((LANES, 3 * max(right - left, x0.size)), np.float32)
-    tile, done = np.empty(LANES * 3 * (right - left), np.float32), np.empty(LANES * 3 * x0.size, np.float32)
-    for begin in range(rows[0], rows[1], LANES):
-        count = min(LANES, rows[1] - begin)
-        for k in range(count):
-            _down(light, y0[begin + k], wy[begin + k], left, right, held[k])
-        if wx.shape[1] > 1:
-            _across(held, left, x0, wx, tile, done)
-        for k in range(count):
-            row = out[begin + k - rows[0]]
-            row[:] = held[k, : 3 * x0.size]
-            _surrounded(row, cy[begin + k], cx, filled, dark)
+Axis = tuple[NDArray[np.int32], Floats, Floats]
+"""First tap, weights and coverage of every frame pixel along one axis, as `_weights` gives them."""
+
+
+class _Room(threading.local):
+    """Each thread's own arrays, used again for every lot of rows: taking them anew would cost as much as drawing."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, Floats] = {}
+
+    def of(self, name: str, rows: int, columns: int) -> Floats:
+        """An array float32 rows x columns, its values whatever they were."""
+        kept = self._kept.get(name)
+        if kept is None or kept.shape != (rows, columns):
+            kept = self._kept[name] = np.zeros((rows, columns), np.float32)
+        return kept
+
+
+def _drawn(room: _Room, light: Floats, ys: Axis, xs: Axis, dark: Floats, rows: tuple[int, int], out: Floats) -> None:
+    """Some rows in linear light into `out` (rows[1] - rows[0] of them, 3 W); light: H x 3 w."""
+    (y0, wy, cy), (x0, wx, cx) = ys, xs
+    left = int(x0.min())
+    right = min(int(x0.max()) + wx.shape[1], light.shape[1] // 3)
+    if wx.shape[1] == 1:
+        _down_band(light, y0, wy, (left, right), rows[0], out)
+    else:
+        count, wide = rows[1] - rows[0], 3 * (right - left)
+        held = room.of("held", AT_ONCE, wide)
+        _down_band(light, y0, wy, (left, right), rows[0], held[:count])
+        turned = room.of("turned", wide, AT_ONCE)
+        done = room.of("done", 3 * x0.size, AT_ONCE)
+        cv2.transpose(held, turned)
+        _across(turned, left, x0, wx, done)
+        back = room.of("back", AT_ONCE, 3 * x0.size)
+        cv2.transpose(done, back)
+        out[:] = back[:count]
+    if cx.min() < 1 or cy[rows[0] : rows[1]].min() < 1:
+        for k in range(rows[1] - rows[0]):
+            _surrounded(out[k], cy[rows[0] + k], cx, False, dark)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -316,7 +341,6 @@ def _turned(light: Floats) -> Floats:
 
 
 _AROUND = 8  # half pixels of a pan's edge repeated on either side, for the taps that reach beyond it
-_AT_ONCE = 32  # rows drawn before they are turned to video levels: few enough to stay in the processor's cache
 
 
 class Renderer:
@@ -326,8 +350,9 @@ class Renderer:
         self.width, self.height = width, height
         self._pool = ThreadPoolExecutor(threads)
         bands = max(1, threads)
-        edges = [LANES * round(i * height / bands / LANES) for i in range(bands)] + [height]
+        edges = [AT_ONCE * round(i * height / bands / AT_ONCE) for i in range(bands)] + [height]
         self._bands = list(pairwise(edges))
+        self._room = _Room()
         self._curve = _curve()
         self._dark = np.array(SURROUND, np.float32)
 
@@ -335,7 +360,13 @@ class Renderer:
         self._pool.shutdown()
 
     def _each(self, work: Callable[[tuple[int, int]], None]) -> None:
-        list(self._pool.map(work, self._bands))
+        """Some rows at a time, on all threads."""
+
+        def band(rows: tuple[int, int]) -> None:
+            for first in range(rows[0], rows[1], AT_ONCE):
+                work((first, min(first + AT_ONCE, rows[1])))
+
+        list(self._pool.map(band, self._bands))
 
     def settled(self, linear: Floats, start: Framing, end: Framing) -> Source:
         """A picture ready for a move, resampled ahead along the axis that the move leaves alone.
@@ -364,11 +395,8 @@ class Renderer:
         across = _weights(-_AROUND * step, step, count, width, B, C)
         fine = np.empty((self.height, 3 * count), np.float32)
         flat, everywhere = source.light.reshape(height, -1), np.ones(count, np.float32)
-        self._each(
-            lambda rows: _linear_band(
-                flat, down, (*across[:2], everywhere), self._dark, rows, fine[rows[0] : rows[1]]
-            )
-        )
+        axis = (*across[:2], everywhere)
+        self._each(lambda lot: _drawn(self._room, flat, down, axis, self._dark, lot, fine[lot[0] : lot[1]]))
         halves = fine.reshape(self.height, -1, 2, 3).transpose(0, 2, 1, 3).reshape(self.height, 2, -1)
         return Source(np.ascontiguousarray(halves), source.factor, halves=True)
 
@@ -386,7 +414,7 @@ class Renderer:
         else:  # an axis along which the source is the frame's already
             xs = np.arange(self.width, dtype=np.int32), np.ones((self.width, 1), np.float32), source.columns
         flat = source.light.reshape(height, -1)
-        return lambda rows, out: _linear_band(flat, ys, xs, self._dark, rows, out)
+        return lambda rows, out: _drawn(self._room, flat, ys, xs, self._dark, rows, out)
 
     def linear(self, source: Source, framing: Framing, out: Floats) -> None:
         """A framing in linear light into `out`, height x 3 width."""
@@ -398,14 +426,12 @@ class Renderer:
         draw = self._drawer(source, framing)
         luma, u, v = planes_of(frame)
 
-        def band(rows: tuple[int, int]) -> None:
-            held = np.empty((_AT_ONCE, 3 * self.width), np.float32)
-            for first in range(rows[0], rows[1], _AT_ONCE):
-                lot = (first, min(first + _AT_ONCE, rows[1]))
-                draw(lot, held)
-                _levels_band(held, self._curve, lot, luma, u, v)
+        def lot(rows: tuple[int, int]) -> None:
+            held = self._room.of("lot", AT_ONCE, 3 * self.width)[: rows[1] - rows[0]]
+            draw(rows, held)
+            _levels_band(held, self._curve, rows, luma, u, v)
 
-        self._each(band)
+        self._each(lot)
 
     def levels(self, linear: Floats, frame: av.VideoFrame) -> None:
         """Linear light, height x 3 width, to video levels."""
