@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
 from pathlib import Path
+
+import pytest
 
 from clerestory.film.sound import read_sound
 from clerestory.film.speaking import Take, best_of, sentences, taken
@@ -41,3 +45,17 @@ def test_the_best_take_is_the_clean_one_that_keeps_to_its_words(tmp_path: Path) 
     assert clipped.faults and clipped.clipped > 0.002 and faint.faults
     assert best_of([halted, clipped, true, faint]) == 2
     assert best_of([clipped, faint]) is None
+
+
+@pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="espeak-ng is not installed")
+def test_a_real_voice_that_leaves_out_a_sentence_or_says_more_is_marked(tmp_path: Path) -> None:
+    first, second, third, fourth = (WORDS.split(". ")[k].rstrip(".") + "." for k in range(4))
+    said = {
+        "true": ([first, second, third, fourth], []),
+        "short": ([first, second, fourth], [(16, 27)]),
+        "long": ([first, second, second[:-1] + ", and so on and so forth, true.", third, fourth], [(16, 27)]),
+    }
+    for name, (parts, expected) in said.items():
+        path = tmp_path / f"{name}.wav"
+        subprocess.run(["espeak-ng", "-s", "130", "-g", "3", "-w", str(path), " ".join(parts)], check=True)
+        assert [(m.first, m.last) for m in taken(read_sound(path), WORDS).marks] == expected, name
