@@ -37,6 +37,8 @@ class Sheet:
         dark = np.round(code_values()[np.round(np.array(SURROUND) * 65535).astype(int)] * 255).astype(np.uint8)
         self._code: NDArray[np.uint8] = np.empty((size[1], size[0], 3), np.uint8)
         self._code[:] = dark
+        self.dark: Colour = (int(dark[0]), int(dark[1]), int(dark[2]))
+        """What it is drawn on."""
 
     def _pixels(self, points: ArrayLike) -> NDArray[np.int32]:
         flat = np.asarray(points, float).reshape(-1, 2) * self.scale - 0.5

@@ -197,6 +197,10 @@ class DrawnSection:
             self._depth(sheet, spread, inside)
         for end in show.across(far):
             sheet.stroke(self.drawn_at(np.array([[0, show.eye], end])), PALE, 1.8, within=inside)
+        ceiling = max(top for _, _, top in show.rooms)
+        for a, b, top in show.rooms:  # nothing is seen through a vault: the dark above a lower room
+            if not any(c < b - 0.1 and a < d - 0.1 and top < other for c, d, other in show.rooms):
+                sheet.fill(self.drawn_at(np.array([(a, top), (b, top), (b, ceiling), (a, ceiling)])), sheet.dark)
         for outline in outlines:
             sheet.stroke(outline, STONE, 2.0, closed=True)
         sheet.disc(self.drawn_at(np.array([show.subject])), 5, BRASS)
