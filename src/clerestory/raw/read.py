@@ -48,6 +48,7 @@ class FrameInfo:
     over its height (1 for nearly every camera); `intrinsics` are those of the frame at `square_size`.
     `colour_matrix`: XYZ to camera, nine numbers row by row, where the file carries its own (a DNG's ColorMatrix).
     `asks`: whether the file asks for more than that of its reader (see `facts`), which is read with the mosaic.
+    `calibrated`: whether it says how its colours change with the light (see `profile`), which is read then too.
     """
 
     path: Path
@@ -73,6 +74,7 @@ class FrameInfo:
     pixel_aspect: float = 1.0
     colour_matrix: tuple[float, ...] | None = None
     asks: bool = False
+    calibrated: bool = False
 
     @property
     def held_level(self) -> tuple[float, float] | None:
@@ -309,6 +311,7 @@ def _described(path: Path, size: tuple[int, int], tags: Tags, aspect: float = 1.
         remarks=optics.remarks,
         colour_matrix=None if matrix is None else tuple(float(v) for v in matrix.ravel()),
         asks=facts.asks(tags),
+        calibrated=profile_of(tags) is not None,
     )
 
 
@@ -557,7 +560,7 @@ def read_mosaic(path: Path, info: FrameInfo | None = None) -> Mosaic:
     best = own_matrix if own_matrix is not None else known
     day = daylight_of(best) if best is not None else None
     profile = None
-    if (info is None or own_matrix is not None) and (tags := _tags(path)) is not None:
+    if (info is None or info.calibrated) and (tags := _tags(path)) is not None:
         profile = profile_of(tags)
     return replace(mosaic, as_shot=balance, daylight=day, xyz_to_camera=best, profile=profile)
 
