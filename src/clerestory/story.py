@@ -12,7 +12,7 @@ from clerestory.film import FilmResult
 from clerestory.finish.folder import Finished
 from clerestory.finish.report import STYLE, VERDICTS, inline_jpeg, shown_jpeg
 from clerestory.learn.folders import LearnedVisits
-from clerestory.learn.page import settings_words
+from clerestory.learn.page import settings_of
 from clerestory.plan.card import card_data
 from clerestory.plan.run import PlanResult
 from clerestory.raw.group import KIND_WORDS
@@ -147,7 +147,7 @@ def _against(story: Story) -> str:
     rows = []
     for name, planned, taken in found.views:
         light = [f"{t.light.stone:.2g}" if t.light else "" for t in (planned, taken)]
-        rows.append([name, settings_words(planned), settings_words(taken), *light])
+        rows.append([name, settings_of(planned), settings_of(taken), *light])
     hands = (
         f"Of {found.judged} frames judged, the plan expected {found.expected:.1f} to be sharp; {found.sharp} are. "
     )
