@@ -2,7 +2,7 @@
 
     python docs/pictures.py                     makes the invented visit and all of them, some ten minutes
     python docs/pictures.py --visit FOLDER      with a visit that `clerestory demo FOLDER` made before
-    python docs/pictures.py --only map card     only these
+    python docs/pictures.py --only map plan.txt  only these
 
 Needs the extra "test" (playwright) and Debian's chromium. PICTURES lists what the guide shows; a test compares them.
 """
@@ -116,10 +116,11 @@ def make_visit(folder: Path) -> None:
     demo.make_demo(folder, quick=True)
 
 
-def answers(visit: Path) -> None:
+def answers(visit: Path, wanted: set[str]) -> None:
     """What the commands print, with the visit called as a user would call it."""
     INTO.mkdir(exist_ok=True)
-    for name, words in ANSWERS.items():
+    for name in ANSWERS.keys() & wanted:
+        words = ANSWERS[name]
         done = subprocess.run([sys.executable, "-m", "clerestory", *words, visit.name], cwd=visit.parent,
                               capture_output=True, text=True, check=True)  # fmt: skip
         (INTO / name).write_text(done.stdout, encoding="utf-8")
@@ -337,7 +338,7 @@ def main() -> None:
     asked.add_argument("--visit", type=Path, help="a demo visit that is there already")
     asked.add_argument("--only", nargs="*", help="names of pictures, without .jpg")
     given = asked.parse_args()
-    wanted = {f"{name}.jpg" for name in given.only} if given.only else set(PICTURES)
+    wanted = {name if "." in name else f"{name}.jpg" for name in given.only or [*PICTURES, *ANSWERS]}
     with tempfile.TemporaryDirectory() as folder:
         visit = given.visit or Path(folder) / "demo-visit"
         if not given.visit:
@@ -350,8 +351,7 @@ def main() -> None:
             if name in wanted:
                 make(visit)
         from_pages(visit, wanted)
-        if not given.only:
-            answers(visit)
+        answers(visit, wanted)
 
 
 if __name__ == "__main__":
