@@ -264,39 +264,58 @@ def outside(visit: Path, page: Any, home: Path) -> None:
         shot(page, "import.jpg")
 
 
-def inside(visit: Path, page: Any, home: Path) -> None:
+def sort_page(page: Any, base: str) -> None:
+    page.goto(f"{base}/sort")
+    page.wait_for_selector(".view")
+    page.wait_for_timeout(6000)
+
+
+def finish_page(page: Any, base: str) -> None:
+    page.goto(f"{base}/finish?view={NAVE}")
+    page.wait_for_selector(".finish:not(.opening) .lean[data-left]", timeout=300_000)
+    page.wait_for_timeout(3000)
+
+
+def export_page(page: Any, base: str) -> None:
+    page.goto(f"{base}/export")
+    page.wait_for_selector(".choose img")
+    page.click(".of-views >> text=All")
+    page.wait_for_timeout(1500)
+
+
+def film_page(page: Any, base: str) -> None:
+    page.set_viewport_size({"width": PAGE[0], "height": 1050})
+    page.goto(f"{base}/film")
+    page.wait_for_selector(".shot")
+    page.evaluate("document.querySelector('video').currentTime = 9")
+    page.wait_for_timeout(6000)
+
+
+def records_page(page: Any, base: str) -> None:
+    page.goto(f"{base}/records")
+    page.click("text=Check the visit")
+    page.wait_for_selector("text=agrees", timeout=300_000)
+    page.click("text=Learn from its frames")
+    page.wait_for_selector("button:has-text('Learn from its frames'):enabled", timeout=300_000)
+    page.wait_for_timeout(1500)
+    page.evaluate("document.querySelectorAll('.quiet.where').forEach((e) => { e.textContent = ''; })")
+
+
+INSIDE: dict[str, Callable[[Any, str], None]] = {
+    "sort.jpg": sort_page, "finish.jpg": finish_page, "export.jpg": export_page, "film.jpg": film_page,
+    "records.jpg": records_page,
+}  # fmt: skip
+
+
+def inside(visit: Path, page: Any, home: Path, wanted: set[str]) -> None:
     """The pages of the visit that was photographed, finished and filmed."""
     with served(["-m", "clerestory", "serve", str(visit)], home) as address:
         page.goto(address)
-        base = address.split("/?")[0]
-        page.goto(f"{base}/sort")
-        page.wait_for_selector(".view")
-        page.wait_for_timeout(6000)
-        shot(page, "sort.jpg")
-        page.goto(f"{base}/finish?view={NAVE}")
-        page.wait_for_selector(".finish:not(.opening) .lean[data-left]", timeout=300_000)
-        page.wait_for_timeout(3000)
-        shot(page, "finish.jpg")
-        page.goto(f"{base}/export")
-        page.wait_for_selector(".choose img")
-        page.click(".of-views >> text=All")
-        page.wait_for_timeout(1500)
-        shot(page, "export.jpg")
-        page.set_viewport_size({"width": PAGE[0], "height": 1050})
-        page.goto(f"{base}/film")
-        page.wait_for_selector(".shot")
-        page.evaluate("document.querySelector('video').currentTime = 9")
-        page.wait_for_timeout(3000)
-        shot(page, "film.jpg")
-        page.set_viewport_size({"width": PAGE[0], "height": PAGE[1]})
-        page.goto(f"{base}/records")
-        page.click("text=Check the visit")
-        page.wait_for_selector("text=agrees", timeout=300_000)
-        page.click("text=Learn from its frames")
-        page.wait_for_selector("button:has-text('Learn from its frames'):enabled", timeout=300_000)
-        page.wait_for_timeout(1500)
-        page.evaluate("document.querySelectorAll('.quiet.where').forEach((e) => { e.textContent = ''; })")
-        shot(page, "records.jpg")
+        for name, show in INSIDE.items():
+            if name in wanted:
+                page.set_viewport_size({"width": PAGE[0], "height": PAGE[1]})
+                show(page, address.split("/?")[0])
+                shot(page, name)
 
 
 def papers(visit: Path, page: Any) -> None:
@@ -315,8 +334,7 @@ def from_pages(visit: Path, wanted: set[str]) -> None:
 
     parts: list[tuple[set[str], Callable[[Any, Path], None]]] = [
         ({"start.jpg", "numbers.jpg", "map.jpg", "import.jpg"}, lambda page, home: outside(visit, page, home)),
-        ({"sort.jpg", "finish.jpg", "export.jpg", "film.jpg", "records.jpg"},
-         lambda page, home: inside(visit, page, home)),
+        (set(INSIDE), lambda page, home: inside(visit, page, home, wanted)),
         ({"report.jpg", "phone.jpg"}, lambda page, _: papers(visit, page)),
     ]  # fmt: skip
     with sync_playwright() as playwright:
