@@ -112,7 +112,7 @@ def make_visit(folder: Path) -> None:
     """The demo's visit, planned, photographed, finished and filmed, at a quarter of its pixels."""
     from clerestory import demo
 
-    demo.QUICK = SMALL
+    demo.QUICK, demo.QUICK_WITHOUT = SMALL, ()
     demo.make_demo(folder, quick=True)
 
 

@@ -450,7 +450,7 @@ def make_demo(
     folder: Anywhere = "demo-visit", workers: int | None = None, on_progress: OnProgress = quiet, quick: bool = False
 ) -> Demo:
     """An invented visit to an invented church: planned, photographed, sorted, finished, set against the ground truth,
-    filmed; `page` of the result tells it. `quick`: frames of a seventh of the pixels.
+    filmed; `page` of the result tells it. `quick`: frames of a seventh of the pixels, and fewer views.
     """
     from clerestory.demo import make_demo as made
 
