@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
-from tests.raw.conftest import dng_bytes, make_photograph, make_scene
+from tests.small_visit import small_visit
 
 import clerestory as cl
 from clerestory.finish.job import Order, job_of
@@ -26,13 +26,7 @@ from running import run
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A visit of two frames of one view and one of another."""
-    frames = tmp_path_factory.mktemp("visit") / "frames"
-    frames.mkdir()
-    for i, (scene, seconds) in enumerate(((4, 0), (4, 1), (9, 600))):
-        raw = make_photograph(make_scene(scene, 240, 320), seed=i)
-        when = f"2031:06:01 10:{seconds // 60:02d}:{seconds % 60:02d}"
-        (frames / f"A{i}.dng").write_bytes(dng_bytes(raw, when=when))
-    return frames.parent
+    return small_visit(tmp_path_factory.mktemp("visit") / "visit")
 
 
 def test_importing_loads_nothing_heavy() -> None:

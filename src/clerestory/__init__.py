@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     )
     from clerestory.finish.recipe import Recipe
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 __all__ = [
     "Recipe",
     "UserError",

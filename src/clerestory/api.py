@@ -13,6 +13,9 @@ Files and folders are paths or their text. Arrays are float32, linear, scene-ref
 primaries, unless said otherwise; angles in degrees at this surface, lengths in metres, focal lengths in millimetres,
 exposure in stops. What a user can put right raises `UserError` with one clear sentence. Nothing here writes to an
 original. Each function loads what it needs when it is first called, so that importing costs next to nothing.
+
+Sorting, finishing, exporting and learning start processes, which read the calling script again: let a script begin
+under `if __name__ == "__main__":`.
 """
 
 from __future__ import annotations
@@ -443,11 +446,15 @@ def keep_visit(
         return keep(visit, Path(target), title, most, on_progress)
 
 
-def make_demo(folder: Anywhere = "demo-visit", workers: int | None = None, on_progress: OnProgress = quiet) -> Demo:
-    """An invented visit to an invented church: photographed, sorted, finished, set against the ground truth."""
+def make_demo(
+    folder: Anywhere = "demo-visit", workers: int | None = None, on_progress: OnProgress = quiet, quick: bool = False
+) -> Demo:
+    """An invented visit to an invented church: planned, photographed, sorted, finished, set against the ground truth,
+    filmed; `page` of the result tells it. `quick`: frames of a seventh of the pixels, and fewer views.
+    """
     from clerestory.demo import make_demo as made
 
-    return made(Path(folder), workers, on_progress)
+    return made(Path(folder), workers, on_progress, quick)
 
 
 def make_demo_film(folder: Anywhere = "demo-visit", on_progress: OnProgress = quiet) -> FilmResult:

@@ -253,11 +253,15 @@ def dng(
 def demo(
     folder: Annotated[Path, typer.Argument(help="Where the demo visit is made.")] = Path("demo-visit"),
     workers: Annotated[int | None, typer.Option(min=1, max=64, help="Views finished at once.")] = None,
-    film: Annotated[bool, typer.Option("--film", help="Also a film of every kind of shot; minutes more.")] = False,
+    film: Annotated[bool, typer.Option("--film", help="Also the film at full size; minutes more.")] = False,
+    quick: Annotated[bool, typer.Option("--quick", help="Small frames, fewer views: a minute or two.")] = False,
 ) -> None:
-    """Make an invented visit to an invented church, finish it, and compare with the ground truth."""
+    """Make an invented visit to an invented church: plan, frames, pictures, film, each set against the ground truth.
+
+    One page, story.html, tells it from end to end and says what to try next.
+    """
     with _progress() as on_progress:
-        result = api.make_demo(folder, workers, on_progress)
+        result = api.make_demo(folder, workers, on_progress, quick)
     for done in result.finished.done:
         if done.account is not None:
             out.print(_finished_line(done.account, result.truths[done.view]))
@@ -267,6 +271,7 @@ def demo(
         with _progress() as on_progress:
             made = api.make_demo_film(folder, on_progress)
         out.print(f"Film: {made.film}, {made.length:.0f} s", markup=False)
+    out.print(f"The whole story, and what to try next: {result.page}")
     _end_with(result.finished.failures)
 
 

@@ -140,3 +140,12 @@ def test_report_and_card_show_every_caution_and_who_decides(plan: Plan) -> None:
     for caution in cautions(circumstances(plan)):
         assert f"<b>{caution.topic}:</b>" in page
     assert "The building&#x27;s staff decide" in page
+
+
+def test_the_card_speaks_the_visits_language(plan: Plan) -> None:
+    day = plan.visit.visit.model_copy(update={"language": "de"})
+    german = card_data(replace(plan, visit=plan.visit.model_copy(update={"visit": day})))
+    assert german["date"] == "Dienstag, 20. April 2027" and german["words"]["care"] == "Vorsicht"
+    assert len(german["cautions"]) == len(card_data(plan)["cautions"])
+    assert not {topic for topic, _ in german["cautions"]} & {topic for topic, _ in card_data(plan)["cautions"]}
+    assert any(re.search(r"\d,\d", text) for view in german["views"] for _, text in view["lines"])

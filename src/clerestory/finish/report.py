@@ -41,7 +41,8 @@ def _small(path: Path, long_edge: int) -> Image.Image:
     return out
 
 
-def _inline(path: Path, long_edge: int = 1000) -> str:
+def inline_jpeg(path: Path, long_edge: int = 1000) -> str:
+    """A picture small, as an address that holds it."""
     out = io.BytesIO()
     _small(path, long_edge).save(out, "JPEG", quality=82)
     return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode()
@@ -143,7 +144,7 @@ def shown_jpeg(account: Mapping[str, Any]) -> str | None:
 def _view(folder: Path, account: Mapping[str, Any], truth: Mapping[str, Any] | None) -> str:
     name = str(account["view"])
     jpeg = shown_jpeg(account)
-    after = f"<img alt='after' src='{_inline(folder / 'pictures' / jpeg)}'>" if jpeg else "(16-bit TIFF only)"
+    after = f"<img alt='after' src='{inline_jpeg(folder / 'pictures' / jpeg)}'>" if jpeg else "(16-bit TIFF only)"
     was = folder / "pictures" / "before" / f"{name}.jpg"
     rows = "".join(
         f"<tr><th>{html.escape(a)}</th><td>{html.escape(b)}</td><td>{html.escape(str(c))}</td></tr>"
@@ -153,7 +154,7 @@ def _view(folder: Path, account: Mapping[str, Any], truth: Mapping[str, Any] | N
     remarks = "".join(f"<li>{html.escape(r)}</li>" for r in account["remarks"])
     return (
         f"<h2>{html.escape(name)}</h2><div class=pair>"
-        f"<figure><img alt='before' src='{_inline(was)}'><figcaption>as shot</figcaption></figure>"
+        f"<figure><img alt='before' src='{inline_jpeg(was)}'><figcaption>as shot</figcaption></figure>"
         f"<figure>{after}<figcaption>finished</figcaption></figure></div>"
         f"<table>{heads}{rows}</table>" + (f"<ul>{remarks}</ul>" if remarks else "")
     )

@@ -6,7 +6,8 @@ const by = (id) => document.getElementById(id);
 const { f: F, t: T, s: S } = kit.marks;
 const far = (a, b) => Math.abs(Math.log2(a / b));
 const timeLabel = (t) => t > 33 ? t.toFixed(0) + " s" : T.reduce((a, b) => far(a[1], t) < far(b[1], t) ? a : b)[0];
-const metres = (d) => !isFinite(d) ? "infinity" : d < 20 ? d.toFixed(1) + " m" : d.toFixed(0) + " m";
+const said = (words) => kit.words[words];
+const metres = (d) => !isFinite(d) ? said("infinity") : d < 20 ? d.toFixed(1).replace(".", kit.point) + " m" : d.toFixed(0) + " m";
 const fill = (id, marks, start) => {
   for (const [label, exact] of marks) by(id).add(new Option(label, exact, label === start, label === start));
 };
@@ -25,15 +26,15 @@ function exposure() {
   const n1 = +by("f1").value, s1 = +by("s1").value, stops = Math.round(+by("held").value * 3) / 3;
   const t1 = t0 * (n1 / n0) ** 2 * (s0 / s1) * 2 ** stops;
   by("time").textContent = timeLabel(t1);
-  by("luminance").textContent = "metered on " + (12.5 * n0 * n0 / (t0 * s0)).toPrecision(2) + " cd/m²";
+  by("luminance").textContent = said("metered on") + " " + (12.5 * n0 * n0 / (t0 * s0)).toPrecision(2) + " cd/m²";
 }
 function focus() {
   const f = +by("focal").value, n = +by("f2").value, s = +by("distance").value;
-  if (!(f > 0 && s > f / 1000)) { by("depth").textContent = "enter mm and m"; by("hyperfocal").textContent = ""; return; }
+  if (!(f > 0 && s > f / 1000)) { by("depth").textContent = said("enter mm and m"); by("hyperfocal").textContent = ""; return; }
   const h = (f * f / (n * kit.coc) + f) / 1000, m = f / 1000;
   const near = s * (h - m) / (h + s - 2 * m), far = s >= h ? Infinity : s * (h - m) / (h - s);
-  by("depth").textContent = metres(near) + " to " + metres(far);
-  by("hyperfocal").textContent = "hyperfocal " + metres(h);
+  by("depth").textContent = metres(near) + " " + said("to") + " " + metres(far);
+  by("hyperfocal").textContent = said("hyperfocal") + " " + metres(h);
 }
 function chanceOf(t, focal) {
   const same = focal * Math.hypot(36, 24) / Math.hypot(...kit.sensor);
@@ -50,10 +51,10 @@ function needed(sharp, p) {
 }
 function frames() {
   const focal = +by("focal2").value, merge = +by("merge").value;
-  if (!(focal > 0)) { by("frames").textContent = "enter mm"; by("chance").textContent = ""; return; }
+  if (!(focal > 0)) { by("frames").textContent = said("enter mm"); by("chance").textContent = ""; return; }
   const p = chanceOf(+by("t1").value, focal), n = needed(merge, p);
-  by("frames").textContent = n === null ? "too slow by hand" : "take " + n + (n === 1 ? " frame" : " frames");
-  by("chance").textContent = "chance of sharp " + (100 * Math.min(p, 0.99)).toFixed(0) + " %";
+  by("frames").textContent = n === null ? said("too slow by hand") : said("take") + " " + n + " " + said(n === 1 ? "frame" : "frames");
+  by("chance").textContent = said("chance of sharp") + " " + (100 * Math.min(p, 0.99)).toFixed(0) + " %";
 }
 for (const [ids, run] of [[["f0", "t0", "s0", "f1", "s1", "held"], exposure], [["focal", "f2", "distance"], focus],
   [["t1", "focal2", "merge"], frames]]) {

@@ -13,6 +13,7 @@ from typing import Any
 
 from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.files.typeset import pdf_of
+from clerestory.languages import _, day_words, decimal, later, marked, speaking
 from clerestory.plan import words
 from clerestory.plan.care import STAFF, in_short, of_plan, view_cautions
 from clerestory.plan.drawing import card_picture
@@ -53,18 +54,25 @@ def carry(plan: Plan) -> list[list[str]]:
     lenses = []
     for name in bag.lenses:
         focals = sorted({round(f) for f in used.get(name, [])})
-        span = f"{focals[0]}–{focals[-1]} mm" if len(focals) > 1 else f"{focals[0]} mm" if focals else "not planned"
+        span = (
+            f"{focals[0]}–{focals[-1]} mm" if len(focals) > 1 else f"{focals[0]} mm" if focals else _("not planned")
+        )
         lenses.append(f"{name} ({span})")
     frames = sum(frames_of(v) for v in plan.views)
     body = next(b for b in plan.visit.body if b.name == bag.body)
     size = frames * body.pixels[0] * body.pixels[1] * GIGABYTES
     cells = math.ceil(frames / ON_A_CHARGE) + 1
     return [
-        ["Bag", bag.name],
-        ["Body", bag.body],
-        ["Lenses", ", ".join(lenses)],
-        ["Cards", f"about {frames} frames, {max(size, 0.1):.1f} GB; twice that for second tries"],
-        ["Batteries", f"{cells}, charged, one of them to spare"],
+        [_("Bag"), bag.name],
+        [_("Body"), bag.body],
+        [_("Lenses"), ", ".join(lenses)],
+        [
+            _("Cards"),
+            _("about {count} frames, {size} GB; twice that for second tries").format(
+                count=frames, size=decimal(max(size, 0.1), 1)
+            ),
+        ],
+        [_("Batteries"), _("{count}, charged, one of them to spare").format(count=cells)],
     ]
 
 
@@ -72,29 +80,34 @@ def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:
     stop = next((s for s in plan.timetable.stops if s.view == view.view.name), None)
     mind = view_cautions(plan, view)
     if stop is not None and not stop.light:
-        mind.append("Not the light you wanted at this hour.")
+        mind.append(_("Not the light you wanted at this hour."))
     if view.settings.snr < view.view.snr_wanted * 0.7:
         mind.append(words.capital(words.noise_line(view)) + ".")
     if view.spread is not None and view.spread.fails:
-        mind.append("What is assumed of the building may be off by so much that this lens does not hold it.")
+        mind.append(_("What is assumed of the building may be off by so much that this lens does not hold it."))
     note = words.station_note(view)
     sun = plan.sun_vector(plan.middle_of(view))
     lines = [
-        ["Stand", words.stand_line(plan, view)],
-        *([["There", note]] if note else []),
-        ["Lens", words.lens_line(view)],
-        ["Hold", words.hold_line(view)],
-        ["Focus", words.focus_line(view)],
-        ["Frames", words.frames_line(view)],
+        [_("Stand"), words.stand_line(plan, view)],
+        *([[_("There"), note]] if note else []),
+        [_("Lens"), words.lens_line(view)],
+        [_("Hold"), words.hold_line(view)],
+        [_("Focus"), words.focus_line(view)],
+        [_("Frames"), words.frames_line(view)],
     ]
     if view.settings.glass is not None:
-        lines.append(["Glass", words.glass_line(view)])
-    lines.append(["Light", words.when(plan, view)])
-    lines.append(["Room", words.room_line(view)])
+        lines.append([_("Glass"), words.glass_line(view)])
+    lines.append([_("Light"), words.when(plan, view)])
+    lines.append([_("Room"), words.room_line(view)])
     if view.room is not None and view.framing.how == "straightened":
-        lines.append(["Crop", f"{100 * view.room.kept:.0f} % of the frame left after straightening"])
+        lines.append(
+            [
+                _("Crop"),
+                _("{share} % of the frame left after straightening").format(share=decimal(100 * view.room.kept)),
+            ]
+        )
     if stop is not None:
-        lines.append(["Why then", why_here(plan, stop)])
+        lines.append([_("Why then"), why_here(plan, stop)])
     return {
         "number": number,
         "name": view.view.name,
@@ -117,24 +130,46 @@ def _view_data(plan: Plan, number: int, view: ViewPlan) -> dict[str, Any]:
     }
 
 
+# What the printed card says of itself, by the name that its template has for it.
+LABELS = {
+    "impossible": later("Not possible:"),
+    "sun": later("Sun in the windows"),
+    "no_sun": later("None while you are there."),
+    "on_floor": later("on the floor"),
+    "not_on_floor": later("not on the floor"),
+    "carry": later("Carry"),
+    "house": later("House"),
+    "rules": later("House rules"),
+    "care": later("Take care"),
+    "rest": later("The rest is on the last page."),
+    "notes": later("Notes"),
+}
+
+
 def card_data(plan: Plan) -> dict[str, Any]:
-    """Everything the card says, as plain data."""
+    """Everything the card says, as plain data, in the visit's language."""
+    with speaking(plan.visit.visit.language):
+        return _card_data(plan)
+
+
+def _card_data(plan: Plan) -> dict[str, Any]:
     visit, place = plan.visit.visit, plan.visit.place
     day = plan.day.day
     hours = [f"{h.start:%H:%M}–{h.end:%H:%M}" for h in place.open if h.falls_on(day)]
-    services = [f"{h.name or 'Service'} {h.start:%H:%M}–{h.end:%H:%M}" for h in place.service if h.falls_on(day)]
+    unnamed = _("Service")
+    services = [f"{h.name or unnamed} {h.start:%H:%M}–{h.end:%H:%M}" for h in place.service if h.falls_on(day)]
     quiet = [f"{h.start:%H:%M}–{h.end:%H:%M}" for h in place.quiet if h.falls_on(day)]
     rows = sun_rows(plan)
     data = {
         "title": visit.title,
         "place": f"{place.name}, {place.town}" if place.town else place.name,
-        "date": words.day_words(visit.date),
+        "date": day_words(visit.date),
         "times": [
-            ["Visit", f"{visit.arrive:%H:%M}–{visit.leave:%H:%M}"],
-            ["Open", ", ".join(hours) or "see the notice at the door"],
-            ["Services", ", ".join(services) or "none known"],
-            *([["Quiet", ", ".join(quiet)]] if quiet else []),
-            ["Sun", words.sun_up(plan)],
+            [_("Visit"), f"{visit.arrive:%H:%M}–{visit.leave:%H:%M}"],
+            [_("Open"), ", ".join(hours) or _("see the notice at the door")],
+            [_("Services"), ", ".join(services) or _("none known")],
+            *([[_("Quiet"), ", ".join(quiet)]] if quiet else []),
+            [_("Sun"), words.sun_up(plan)],
         ],
         "bag": f"{plan.bag.bag}: " + ", ".join(next(b for b in plan.visit.bag if b.name == plan.bag.bag).lenses),
         "carry": carry(plan),
@@ -147,7 +182,9 @@ def card_data(plan: Plan) -> dict[str, Any]:
         "rules": words.house_lines(place),
         "care": [list(caution) for caution in in_short(plan)],
         "cautions": [list(caution) for caution in of_plan(plan)],
-        "staff": STAFF,
+        "staff": _(STAFF),
+        "language": plan.visit.visit.language,
+        "words": {key: _(text) for key, text in LABELS.items()},
     }
     whole: dict[str, Any] = _whole(data)
     return whole
@@ -177,6 +214,14 @@ def card_folded(plan: Plan, card: bytes) -> bytes:
         return pdf_of(page, {"sides": json.dumps(sides)}, plan.day.start, True)
 
 
+# What the phone's calculator says.
+CALCULATOR = (
+    later("infinity"), later("metered on"), later("enter mm and m"), later("enter mm"), later("to"),
+    later("hyperfocal"), later("too slow by hand"), later("take"), later("frame"), later("frames"),
+    later("chance of sharp"),
+)  # fmt: skip
+
+
 def _row(pair: list[str]) -> str:
     return f"<dt>{escape(pair[0])}</dt><dd>{escape(pair[1])}</dd>"
 
@@ -186,7 +231,7 @@ def _span_of(view: dict[str, Any]) -> str:
 
 
 def _tick(view: dict[str, Any]) -> str:
-    name = escape(f"{view['name']} taken", quote=True)
+    name = escape(_("{view} taken").format(view=view["name"]), quote=True)
     return f'<input type="checkbox" data-keep="{escape(view["name"], quote=True)}" aria-label="{name}">'
 
 
@@ -205,23 +250,25 @@ def _view_html(view: dict[str, Any]) -> str:
     said = "; ".join(t for t in (view["note"], view["walk"]) if t)
     note = f'<p class="note">{escape(said)}</p>' if said else ""
     keep = escape(f"note {view['name']}", quote=True)
+    about = escape(_("Note on {view}").format(view=view["name"]), quote=True)
     return (
         f'<article id="view-{view["number"]}"{_span_of(view)}>'
         f'<h3>{_tick(view)}<span class="time">{view["time"]}</span> '
         f'{view["number"]} <span class="name">{escape(view["name"])}</span></h3>'
         f'<p class="shot">{escape(view["shot"])}</p>{note}<figure>{view["picture"]}</figure>'
         f"<dl>{''.join(_row(p) for p in view['lines'])}</dl>{mind}"
-        f'<textarea data-keep="{keep}" aria-label="Note on {escape(view["name"], quote=True)}" rows="2"></textarea>'
+        f'<textarea data-keep="{keep}" aria-label="{about}" rows="2"></textarea>'
         "</article>"
     )
 
 
 def _sun_html(rows: list[list[str]]) -> str:
     if not rows:
-        return '<p class="note">None while you are there.</p>'
+        return f'<p class="note">{escape(_("None while you are there."))}</p>'
     lines = (
         f"<dt>{escape(letter)}</dt><dd>{escape(name)}: {escape(passes)}"
-        + (f"<br>on the floor {escape(floor)}" if floor else "<br>not on the floor")
+        + "<br>"
+        + escape(" ".join([_("on the floor"), floor]) if floor else _("not on the floor"))
         + "</dd>"
         for letter, name, passes, floor in rows
     )
@@ -229,11 +276,16 @@ def _sun_html(rows: list[list[str]]) -> str:
 
 
 def card_html(plan: Plan, data: dict[str, Any] | None = None) -> str:
-    """The card as one HTML file: dark ground, large type, all of it in sight, its calculator inside.
+    """The card as one HTML file, in the visit's language: dark ground, large type, all of it in sight, its calculator
+    inside.
 
     What is ticked and noted on it stays on the phone. `data`: what `card_data` gave, where that is at hand.
     """
-    data = data or card_data(plan)
+    with speaking(plan.visit.visit.language):
+        return _card_html(plan, data or card_data(plan))
+
+
+def _card_html(plan: Plan, data: dict[str, Any]) -> str:
     body = plan.visit.body[0] if not plan.views else plan.views[0].body
     lenses = {v.lens.name for v in plan.views} or {lens.name for lens in plan.visit.lens}
     ranges = [lens.focal_range for lens in plan.visit.lens if lens.name in lenses]
@@ -249,6 +301,8 @@ def card_html(plan: Plan, data: dict[str, Any] | None = None) -> str:
             "s": [[iso_label(100 * 2 ** (k / 3)), 100 * 2 ** (k / 3)] for k in range(22)],  # 100 to 12800
         },
         "visit": f"{data['title']} {data['date']}",
+        "words": {text: _(text) for text in CALCULATOR},
+        "point": decimal(0.1, 1)[1],
         "focal": round((plan.views[0].framing.focal if plan.views else ranges[0][0]), 1),
     }
     people = "".join(
@@ -266,7 +320,7 @@ def card_html(plan: Plan, data: dict[str, Any] | None = None) -> str:
         "floor": data["floor"],
         "order": "".join(_order_html(v) for v in data["views"]),
         "missing": "".join(
-            f'<p class="note">Not possible: {escape(n)} ({escape(w)}).</p>' for n, w in data["missing"]
+            f'<p class="note">{escape(_("Not possible:"))} {escape(n)} ({escape(w)}).</p>' for n, w in data["missing"]
         ),
         "sun": _sun_html(data["sun"]),
         "assumed": f'<p class="note">{escape(data["assumed"])}</p>' if data["assumed"] else "",
@@ -281,6 +335,7 @@ def card_html(plan: Plan, data: dict[str, Any] | None = None) -> str:
         "style": files("clerestory.plan").joinpath("card.css").read_text(encoding="utf-8"),
     }
     page = files("clerestory.plan").joinpath("card.html").read_text(encoding="utf-8")
+    page = marked(page)
     for name, text in parts.items():
         page = page.replace(f"<!--{name}-->", text)
     return page

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from clerestory.building.model import Building, Window
 from clerestory.building.windows import Interval
+from clerestory.languages import _, later
 from clerestory.plan.model import EYE, Allowed, RoomTable, StationTable
 from clerestory.plan.reckoning import Plan, ViewPlan
 from clerestory.plan.suntable import called_together, row_name
@@ -25,7 +26,7 @@ LOOKING_UP = 30.0  # degrees of tilt beyond which one looks up so far as to lose
 HIGH = 2.0  # metres above the floor beyond which a fall is more than a stumble (our choice)
 _ALONG = 60  # points at which a line of sight is asked whether it is still inside the rooms
 
-STAFF = "The building's staff decide. Where they, your permit or the law say no, the answer is no."
+STAFF = later("The building's staff decide. Where they, your permit or the law say no, the answer is no.")
 
 # What a name tells where the visit file does not say it. Other languages: floor_m and steps say it.
 _HIGH_NAMES = re.compile(r"galler(y|ies)|\bloft\b|triforium|scaffold|balcony|belfry|parapet|ringing chamber", re.I)
@@ -93,7 +94,7 @@ def _in_the_sun(plan: Plan, windows: Iterable[str]) -> tuple[str, ...]:
     alike: dict[tuple[str, str], list[str]] = {}
     for name in windows:
         if spans := sun_spans(plan, name):
-            alike.setdefault((row_name(name), " and ".join(plan.span(s) for s in spans)), []).append(name)
+            alike.setdefault((row_name(name), _(" and ").join(plan.span(s) for s in spans)), []).append(name)
     return tuple(f"{called_together(names)}, {hours}" for (_, hours), names in alike.items())
 
 
@@ -127,78 +128,107 @@ def circumstances(plan: Plan) -> Circumstances:
 
 
 _EYES = Caution(
-    "Eyes",
-    "never look at the sun, neither with the naked eye nor through a lens or an optical finder. Glass, clear or "
-    "stained, does not make it safe, and a lens burns shutter and sensor too.",
+    later("Eyes"),
+    later(
+        "never look at the sun, neither with the naked eye nor through a lens or an optical finder. Glass, clear or "
+        "stained, does not make it safe, and a lens burns shutter and sensor too."
+    ),
 )
 _BACKWARDS = Caution(
-    "Walking backwards",
-    "do not. Stop, turn round, look, then move: steps, tomb edges and chair legs are behind you.",
+    later("Walking backwards"),
+    later("do not. Stop, turn round, look, then move: steps, tomb edges and chair legs are behind you."),
 )
 _PEOPLE = (
-    Caution("Worshippers", "lower the camera when someone prays; photograph nobody who does not want it."),
     Caution(
-        "Children and privacy",
-        "no recognisable child without a parent's consent; local law on pictures of people holds in here too.",
+        later("Worshippers"),
+        later("lower the camera when someone prays; photograph nobody who does not want it."),
     ),
     Caution(
-        "Funerals and weddings",
-        "not in any timetable. Put the camera away and leave, unless the family and the staff ask you to stay.",
+        later("Children and privacy"),
+        later("no recognisable child without a parent's consent; local law on pictures of people holds in here too."),
+    ),
+    Caution(
+        later("Funerals and weddings"),
+        later(
+            "not in any timetable. Put the camera away and leave, unless the family and the staff ask you to stay."
+        ),
     ),
 )
 _ROOM = (
-    Caution("Naked flames", "keep hair, sleeves and straps clear of candles; do not light or move any."),
-    Caution("Exits", "keep doors, aisles and escape routes clear, of your bag too."),
-    Caution("Working alone", "tell the staff where you are and until when, and keep a phone on you."),
-    Caution("Bag and straps", "off tombs, altars and altar rails; in a crowd carry the bag in your hand."),
-)
-_FLASH_WHY = "Strong light fades paintings and textiles for good, and a flash disturbs prayer."
-_FLASH: dict[Allowed, Caution] = {
-    "no": Caution("Flash", f"not here. {_FLASH_WHY} Switch off the focus lamp and the shutter sound too."),
-    "ask": Caution("Flash", f"ask first, and never near paintings or textiles. {_FLASH_WHY}"),
-    "yes": Caution("Flash", f"allowed here, but not near paintings, textiles or people at prayer. {_FLASH_WHY}"),
-}
-_TRIPOD: dict[Allowed, Caution] = {
-    "no": Caution("Tripod", "not here. Lean on a pier only where nothing painted or carved is touched."),
-    "ask": Caution("Tripod", "ask first; keep it out of the way, on rubber feet, and never leave it alone."),
-    "yes": Caution("Tripod", "allowed; keep it out of the way, on rubber feet, and never leave it alone."),
-}
-_DRONE: dict[Allowed, Caution] = {
-    "no": Caution("Drones", "not here, neither inside nor over the grounds."),
-    "ask": Caution(
-        "Drones",
-        "only with written permission from the building and where aviation law allows it, with nobody beneath.",
+    Caution(
+        later("Naked flames"), later("keep hair, sleeves and straps clear of candles; do not light or move any.")
     ),
-    "yes": Caution("Drones", "allowed by the building; aviation law still holds, and nobody may be beneath."),
+    Caution(later("Exits"), later("keep doors, aisles and escape routes clear, of your bag too.")),
+    Caution(later("Working alone"), later("tell the staff where you are and until when, and keep a phone on you.")),
+    Caution(
+        later("Bag and straps"), later("off tombs, altars and altar rails; in a crowd carry the bag in your hand.")
+    ),
+)
+_FLASH_WHY = later("Strong light fades paintings and textiles for good, and a flash disturbs prayer.")
+_FLASH: dict[Allowed, str] = {
+    "no": later("not here. {why} Switch off the focus lamp and the shutter sound too."),
+    "ask": later("ask first, and never near paintings or textiles. {why}"),
+    "yes": later("allowed here, but not near paintings, textiles or people at prayer. {why}"),
 }
+_TRIPOD: dict[Allowed, str] = {
+    "no": later("not here. Lean on a pier only where nothing painted or carved is touched."),
+    "ask": later("ask first; keep it out of the way, on rubber feet, and never leave it alone."),
+    "yes": later("allowed; keep it out of the way, on rubber feet, and never leave it alone."),
+}
+_DRONE: dict[Allowed, str] = {
+    "no": later("not here, neither inside nor over the grounds."),
+    "ask": later(
+        "only with written permission from the building and where aviation law allows it, with nobody beneath."
+    ),
+    "yes": later("allowed by the building; aviation law still holds, and nobody may be beneath."),
+}
+
+
+def _said(caution: Caution) -> Caution:
+    """One of those that always hold, in the language spoken."""
+    return Caution(_(caution.topic), _(caution.text))
 
 
 def _listed(names: tuple[str, ...]) -> str:
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
+    if len(names) == 1:
+        return names[0]
+    return _("{list} and {last}").format(list=", ".join(names[:-1]), last=names[-1])
 
 
 def cautions(c: Circumstances) -> list[Caution]:
     """The cautions that apply, those that hang on this plan first."""
-    out = [_EYES]
+    out = [_said(_EYES)]
     if c.sun:
-        words = f"it shines through these windows during your visit: {'; '.join(c.sun)}."
-        out.append(Caution("Sun", f"{words} Keep the lens down then, or stay out of the patch of sunlight."))
-    if c.looking_up:
-        words = f"{_listed(c.looking_up)}. Stand still first; never walk with your eyes on the vault or the screen."
-        out.append(Caution("Looking up", words))
-    if c.high:
-        words = f"{_listed(c.high)}. Ask before you go up, stay behind the guard rail, keep the strap on, and have"
-        out.append(Caution("Height", f"{words} nothing loose over the edge: no cap, no filter, no lens in hand."))
-    if c.steps:
-        words = f"{_listed(c.steps)}. Worn, uneven or dark: camera slung, a hand on the rail, a torch on the steps."
-        out.append(Caution("Steps", words))
-    if c.bells:
-        out.append(
-            Caution("Bells", "they can start without warning and harm hearing; keep clear of bells and ropes.")
+        words = _(
+            "it shines through these windows during your visit: {windows}. Keep the lens down then, or stay out of "
+            "the patch of sunlight."
         )
-    out += [_BACKWARDS, *_PEOPLE, _FLASH[c.flash], *_ROOM, _TRIPOD[c.tripod], _DRONE[c.drone]]
-    permit = "carry it and keep to it" if c.permit else "ask whether you need one"
-    return [*out, Caution("Permit", f"{permit}; pictures for sale or print may need another.")]
+        out.append(Caution(_("Sun"), words.format(windows="; ".join(c.sun))))
+    if c.looking_up:
+        words = _("{views}. Stand still first; never walk with your eyes on the vault or the screen.")
+        out.append(Caution(_("Looking up"), words.format(views=_listed(c.looking_up))))
+    if c.high:
+        words = _(
+            "{places}. Ask before you go up, stay behind the guard rail, keep the strap on, and have nothing loose "
+            "over the edge: no cap, no filter, no lens in hand."
+        )
+        out.append(Caution(_("Height"), words.format(places=_listed(c.high))))
+    if c.steps:
+        words = _("{places}. Worn, uneven or dark: camera slung, a hand on the rail, a torch on the steps.")
+        out.append(Caution(_("Steps"), words.format(places=_listed(c.steps))))
+    if c.bells:
+        words = _("they can start without warning and harm hearing; keep clear of bells and ropes.")
+        out.append(Caution(_("Bells"), words))
+    out += [_said(caution) for caution in (_BACKWARDS, *_PEOPLE)]
+    out.append(Caution(_("Flash"), _(_FLASH[c.flash]).format(why=_(_FLASH_WHY))))
+    out += [_said(caution) for caution in _ROOM]
+    out += [Caution(_("Tripod"), _(_TRIPOD[c.tripod])), Caution(_("Drones"), _(_DRONE[c.drone]))]
+    permit = (
+        _("carry it and keep to it; pictures for sale or print may need another.")
+        if c.permit
+        else _("ask whether you need one; pictures for sale or print may need another.")
+    )
+    return [*out, Caution(_("Permit"), permit)]
 
 
 def of_plan(plan: Plan) -> list[Caution]:
@@ -209,18 +239,24 @@ def of_plan(plan: Plan) -> list[Caution]:
 def in_short(plan: Plan) -> list[Caution]:
     """The cautions that hang on this plan, each in a line, for a card's first page; the full ones stand behind."""
     c = circumstances(plan)
-    out = [Caution("Eyes", "never look at the sun, with or without a lens; stained glass does not make it safe.")]
+    out = [
+        Caution(_("Eyes"), _("never look at the sun, with or without a lens; stained glass does not make it safe."))
+    ]
     if c.sun:
-        out.append(Caution("Sun", "lens down, or stand out of the patch, in the hours above."))
+        out.append(Caution(_("Sun"), _("lens down, or stand out of the patch, in the hours above.")))
     if c.looking_up:
-        out.append(Caution("Looking up", f"{_listed(c.looking_up)}: stand still first."))
+        out.append(Caution(_("Looking up"), _("{views}: stand still first.").format(views=_listed(c.looking_up))))
     if c.high:
-        out.append(Caution("Height", f"{_listed(c.high)}: ask first, strap on, nothing loose."))
+        out.append(
+            Caution(_("Height"), _("{places}: ask first, strap on, nothing loose.").format(places=_listed(c.high)))
+        )
     if c.steps:
-        out.append(Caution("Steps", f"{_listed(c.steps)}: camera slung, a hand on the rail."))
+        out.append(
+            Caution(_("Steps"), _("{places}: camera slung, a hand on the rail.").format(places=_listed(c.steps)))
+        )
     if c.bells:
-        out.append(Caution("Bells", "keep clear of bells and ropes."))
-    return [*out, Caution("People", "lower the camera when someone prays; never walk backwards.")]
+        out.append(Caution(_("Bells"), _("keep clear of bells and ropes.")))
+    return [*out, Caution(_("People"), _("lower the camera when someone prays; never walk backwards."))]
 
 
 def windows_in(view: ViewPlan, building: Building) -> list[str]:
@@ -266,9 +302,9 @@ def view_cautions(plan: Plan, view: ViewPlan) -> list[str]:
     out = []
     lit = _in_the_sun(plan, windows_in(view, plan.visit.building))
     if lit:
-        out.append(f"Sun in {'; '.join(lit)}: keep the lens down or stay out of the patch.")
+        out.append(_("Sun in {windows}: keep the lens down or stay out of the patch.").format(windows="; ".join(lit)))
     if view.framing.tilt > LOOKING_UP:
-        out.append("Stand still before you look up.")
+        out.append(_("Stand still before you look up."))
     if is_high(view.aim.station):
-        out.append("Ask before you go up; stay behind the guard rail, with nothing loose over the edge.")
+        out.append(_("Ask before you go up; stay behind the guard rail, with nothing loose over the edge."))
     return out

@@ -30,6 +30,7 @@ from clerestory.camera.steadiness import Hands
 from clerestory.errors import UserError
 from clerestory.files.mistakes import Complaints, Loc, field_name, plain
 from clerestory.files.toml import model_of, read_text, read_toml
+from clerestory.languages import Language
 from clerestory.plan.church import ChurchTable, assumed_rows
 from clerestory.plan.table import Table
 
@@ -64,13 +65,14 @@ EYE = 1.6  # metres from the floor to the lens of someone standing (common pract
 
 
 class VisitTable(Table):
-    """The day itself."""
+    """The day itself. `language`: that the field card speaks; "en-US" has feet."""
 
     title: Name
     date: Date
     arrive: Clock
     leave: Clock
     other_dates: tuple[Date, ...] = ()
+    language: Language = "en"
 
     @model_validator(mode="after")
     def _in_order(self) -> VisitTable:

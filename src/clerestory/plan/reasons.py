@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from clerestory.building.windows import Interval
+from clerestory.languages import _
 from clerestory.plan.model import Hours
 from clerestory.plan.reckoning import Plan, ViewPlan
 from clerestory.plan.timetable import SLOT, Stop, clock
@@ -22,30 +23,33 @@ def _first(plan: Plan, view: ViewPlan, stop: Stop) -> str:
     if not view.view.first:
         return ""
     if stop.light:
-        return "first, as you asked"
+        return _("first, as you asked")
     later = [a for a, b in view.good if b > stop.end]
-    when = f"comes at {plan.clock(later[0])}" if later else "does not come while the building is free"
-    return f"first, as you asked: the light you wanted {when}"
+    if later:
+        return _("first, as you asked: the light you wanted comes at {time}").format(time=plan.clock(later[0]))
+    return _("first, as you asked: the light you wanted does not come while the building is free")
 
 
 def _light(plan: Plan, view: ViewPlan, stop: Stop) -> str:
     """The light that ties the view to these hours; nothing where any light does."""
     if view.view.light == "any" or (view.view.first and not stop.light):
         return ""
-    names = " or ".join(view.view.windows)
+    names = _(" or ").join(view.view.windows)
+    through = _("sun through {windows}") if view.view.light == "sun" else _("no sun through {windows}")
     if not stop.light:
-        return f"the light you wanted ({view.view.light} through {names}) finds no room in the day"
+        wanted = through.format(windows=names)
+        return _("the light you wanted ({light}) finds no room in the day").format(light=wanted)
     right = plan.day.intervals(plan.day.right(view.view))
     a, b = next((i for i in right if i[0] <= stop.start and stop.end <= i[1] + SLOT), (stop.start, stop.end))
     if view.view.light == "sun":
-        return f"sun through {names} {plan.span((a, b))}"
+        return f"{through.format(windows=names)} {plan.span((a, b))}"
     ends = []
     arrive, leave = _here(plan)
     if a > arrive:
-        ends.append(f"from {plan.clock(a)}")
+        ends.append(_("from {time}").format(time=plan.clock(a)))
     if b < leave:
-        ends.append(f"until {plan.clock(b)}")
-    return f"no sun through {names} {' '.join(ends)}" if ends else ""
+        ends.append(_("until {time}").format(time=plan.clock(b)))
+    return f"{through.format(windows=names)} {' '.join(ends)}" if ends else ""
 
 
 def _here(plan: Plan) -> Interval:
@@ -63,23 +67,23 @@ def _spans(plan: Plan, hours: tuple[Hours, ...]) -> list[tuple[Interval, str]]:
 def _quiet(plan: Plan, view: ViewPlan, stop: Stop) -> str:
     if not stop.quiet:
         return ""
-    spans = [span for span, _ in _spans(plan, plan.visit.place.quiet) if span[0] <= stop.start < span[1]]
-    return f"quiet until {plan.clock(max(b for _, b in spans))}" if spans else ""
+    spans = [span for span, _name in _spans(plan, plan.visit.place.quiet) if span[0] <= stop.start < span[1]]
+    return _("quiet until {time}").format(time=plan.clock(max(b for _begin, b in spans))) if spans else ""
 
 
 def _service(plan: Plan, stop: Stop) -> str:
     for (a, b), name in _spans(plan, plan.visit.place.service):
         if 0 <= a - stop.end <= NEAR:
-            return f"before {name or 'the service'} at {plan.clock(a)}"
+            return _("before {name} at {time}").format(name=name or _("the service"), time=plan.clock(a))
         if 0 <= stop.start - b <= NEAR:
-            return f"after {name or 'the service'}, which ends at {plan.clock(b)}"
+            return _("after {name}, which ends at {time}").format(name=name or _("the service"), time=plan.clock(b))
     return ""
 
 
 def _way(plan: Plan, stop: Stop) -> str:
     at = plan.timetable.stops.index(stop)
     if at == 0:
-        return "any time does: it is nearest to hand"
+        return _("any time does: it is nearest to hand")
     if stop.walk_m < 0.5 and stop.stairs_m < 0.5:
-        return "any time does: you stand there already"
-    return "any time does: it lies on the shortest way"
+        return _("any time does: you stand there already")
+    return _("any time does: it lies on the shortest way")

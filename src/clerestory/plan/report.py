@@ -9,6 +9,7 @@ from importlib.resources import files
 import numpy as np
 
 from clerestory.building.windows import Patch, SunTrack, day_span, patches
+from clerestory.languages import day_words
 from clerestory.plan import words
 from clerestory.plan.care import STAFF, Caution, of_plan, view_cautions
 from clerestory.plan.drawing import NIGHT, SKY_HIGH, SUN, calendar_drawing, patch_drawing, view_drawings
@@ -52,7 +53,7 @@ def _head(plan: Plan) -> str:
     return "".join(
         [
             _tag("h1", visit.title),
-            _tag("p", f"{place.name}{town} · {words.day_words(visit.date)}", "lead"),
+            _tag("p", f"{place.name}{town} · {day_words(visit.date)}", "lead"),
             _tag("p", f"{light} The axis points to {plan.visit.axis:.1f}° (true east is 90°).", "quiet"),
             _tag("p", f"Bag: {plan.bag.bag}. {possible} of {len(plan.visit.view)} views possible in one frame."),
             *([_tag("p", words.assumed_line(plan), "accent")] if words.assumed_line(plan) else []),

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from clerestory.errors import UserError
 from clerestory.files.store import write_atomic
+from clerestory.languages import day_words
 from clerestory.plan.card import card_data, card_folded, card_html, card_pdf
 from clerestory.plan.care import STAFF, of_plan
 from clerestory.plan.doubts import doubts_of
@@ -18,7 +19,7 @@ from clerestory.plan.kit import Outcome
 from clerestory.plan.model import read_visit
 from clerestory.plan.reckoning import Plan, Progress, compute, plan_data, short_settings
 from clerestory.plan.report import report_html
-from clerestory.plan.words import day_words, standing
+from clerestory.plan.words import standing
 
 
 @dataclass(frozen=True)

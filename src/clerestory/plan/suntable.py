@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from clerestory.building.times import Span, said_minutes
 from clerestory.building.windows import Interval
+from clerestory.languages import _, decimal
 from clerestory.plan.reckoning import Plan
 from clerestory.plan.timetable import clock
 
@@ -28,7 +29,9 @@ class SunRow:
 
 def off_words(minutes: int) -> str:
     """By how much times may be off, as it is said: minutes, from 90 on hours; nothing where they are not off."""
-    return f"{minutes} min" if minutes < 90 else f"{minutes / 60:.2g} h"
+    if minutes < 90:
+        return f"{minutes} min"
+    return f"{decimal(minutes / 60, 0 if minutes >= 600 or minutes % 60 == 0 else 1)} h"
 
 
 def span_words(plan: Plan, spans: tuple[Span, ...], within: Interval | None = None, short: bool = False) -> str:
@@ -41,8 +44,9 @@ def span_words(plan: Plan, spans: tuple[Span, ...], within: Interval | None = No
         inside = [off for off, kept in ((span.start_off, a == span.start), (span.end_off, b == span.end)) if kept]
         off = said_minutes(max(inside, default=0.0))
         said = off_words(off)
-        sign = "" if not off else f" ±{said}" if short else f", give or take {said}"
-        out.append(f"{'' if span.sure else 'perhaps '}{plan.span((a, b))}{sign}")
+        sign = "" if not off else f" ±{said}" if short else _(", give or take {time}").format(time=said)
+        perhaps = "" if span.sure else _("perhaps ")
+        out.append(f"{perhaps}{plan.span((a, b))}{sign}")
     return ", ".join(out)
 
 
@@ -78,7 +82,11 @@ def called_together(names: list[str]) -> str:
         return ", ".join(names)
     numbers = sorted(int(m[2]) for m in found if m)
     whole = numbers == list(range(numbers[0], numbers[-1] + 1)) and len(numbers) > 2
-    said = f"{numbers[0]} to {numbers[-1]}" if whole else ", ".join(str(n) for n in numbers)
+    said = (
+        _("{first} to {last}").format(first=numbers[0], last=numbers[-1])
+        if whole
+        else ", ".join(str(n) for n in numbers)
+    )
     return f"{found[0][1].strip() if found[0] else ''} {said}"
 
 

@@ -4,28 +4,22 @@ from __future__ import annotations
 
 import math
 import re
-from datetime import date
 
 from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.camera.optics import airy_disc, equivalent_focal
+from clerestory.languages import _, decimal, few, length
 from clerestory.plan.exposure import MOST_STEPS
 from clerestory.plan.framing import Framing, StandBack
 from clerestory.plan.model import PlaceTable, ViewTable
 from clerestory.plan.reckoning import Plan, ViewPlan
 from clerestory.plan.timetable import Stop
 
-_ASK = {"yes": "allowed", "ask": "ask first", "no": "not allowed"}
 _IN = re.compile(r"(middle|centre|corner|heart)\b", re.I)
-
-
-def day_words(day: date) -> str:
-    """A date as it is said: Tuesday 20 April 2027."""
-    return f"{day:%A} {day.day} {day:%B %Y}"
 
 
 def unbroken(words: str) -> str:
     """Words with no line end between a number and its unit, nor inside a span of hours."""
-    words = re.sub(r"(?<=\d) (?=(?:%|m|mm|s|stops)(?!\w))", "\u00a0", words)
+    words = re.sub(r"(?<=\d) (?=(?:%|m|ft|mm|s|stops|Blenden)(?!\w))", "\u00a0", words)
     return re.sub(r"(?<=\d:\d\d–)(?=\d)", "\u2060", words)
 
 
@@ -37,20 +31,25 @@ def capital(words: str) -> str:
 def metres(value: float) -> str:
     """A distance in words."""
     if math.isinf(value):
-        return "infinity"
-    return f"{value:.1f} m" if value < 20 else f"{value:.0f} m"
+        return _("infinity")
+    return length(value, 1 if value < 20 else 0)
 
 
 def focus_mark(value: float) -> str:
     """A distance to focus at, finer near by than `metres`: the steps of a stack lie close together."""
-    return f"{value:.2f} m" if value < 5 else metres(value)
+    return length(value, 2) if value < 5 else metres(value)
 
 
 def house_lines(place: PlaceTable) -> list[str]:
     """What may be done in this building."""
-    lines = [f"Tripod: {_ASK[place.tripod]}. Flash: {_ASK[place.flash]}. Drone: {_ASK[place.drone]}."]
+    ask = {"yes": _("allowed"), "ask": _("ask first"), "no": _("not allowed")}
+    lines = [
+        _("Tripod: {tripod}. Flash: {flash}. Drone: {drone}.").format(
+            tripod=ask[place.tripod], flash=ask[place.flash], drone=ask[place.drone]
+        )
+    ]
     if place.permit:
-        lines.append(f"Permit: {place.permit}")
+        lines.append(_("Permit: {permit}").format(permit=place.permit))
     return [*lines, *place.rules]
 
 
@@ -58,37 +57,51 @@ def standing(plan: Plan, view: ViewPlan) -> str:
     """Where one stands for a view: "at the crossing", "in the south aisle", "at St Anne's altar"."""
     name = view.framing.station
     inside = _IN.match(name) or name in {room.name for room in plan.visit.room}
-    article = "the " if name[:1].islower() and not name.startswith("the ") else ""
-    return f"{'in' if inside else 'at'} {article}{name}"
+    if name[:1].islower() and not name.startswith("the "):
+        return (_("in the {place}") if inside else _("at the {place}")).format(place=name)
+    return (_("in {place}") if inside else _("at {place}")).format(place=name)
 
 
 def lens_line(view: ViewPlan) -> str:
     """Lens and focal length."""
     f = view.framing
     same = equivalent_focal(f.focal, view.body.sensor_mm)
-    off = f", give or take {view.spread.focal:.0f} mm" if view.spread and view.spread.focal >= 0.5 else ""
-    return f"{f.lens} at {f.focal:.0f} mm{off} ({same:.0f} mm equivalent)"
+    off = (
+        _(", give or take {mm} mm").format(mm=decimal(view.spread.focal))
+        if view.spread and view.spread.focal >= 0.5
+        else ""
+    )
+    return _("{lens} at {mm} mm{off} ({same} mm equivalent)").format(
+        lens=f.lens, mm=decimal(f.focal), off=off, same=decimal(same)
+    )
 
 
 def hold_line(view: ViewPlan) -> str:
     """How the camera is held."""
     f = view.framing
-    off = f", give or take {view.spread.tilt:.0f}°" if view.spread and view.spread.tilt >= 0.5 else ""
-    words = f"{orientation(f)}, {tilted(f) or 'level'}{off}"
+    off = (
+        _(", give or take {degrees}°").format(degrees=decimal(view.spread.tilt))
+        if view.spread and view.spread.tilt >= 0.5
+        else ""
+    )
+    held = tilted(f) or _("level")
+    words = f"{orientation(f)}, {held}{off}"
     if f.how == "join":
-        words += f"; {f.frames} frames to stitch, overlapping by a third"
+        words += _("; {count} frames to stitch, overlapping by a third").format(count=f.frames)
     return words
 
 
 def orientation(framing: Framing) -> str:
     """How the frame is turned."""
-    return "portrait" if framing.portrait else "landscape"
+    return _("portrait") if framing.portrait else _("landscape")
 
 
 def tilted(framing: Framing) -> str:
     """The camera's tilt; nothing where it is level."""
     degrees = round(abs(framing.tilt))
-    return f"tilted {'up' if framing.tilt > 0 else 'down'} {degrees}°" if degrees else ""
+    if not degrees:
+        return ""
+    return (_("tilted up {degrees}°") if framing.tilt > 0 else _("tilted down {degrees}°")).format(degrees=degrees)
 
 
 def shot_line(view: ViewPlan) -> str:
@@ -101,12 +114,16 @@ def focus_line(view: ViewPlan) -> str:
     """Where to focus and what is then sharp."""
     f = view.focus
     if f.steps:
-        words = f"focus stack of {len(f.steps)} at " + ", ".join(focus_mark(s) for s in f.steps)
-        words += f"; sharp from {metres(f.near)} to {metres(f.far)}"
+        words = _("focus stack of {count} at {marks}").format(
+            count=len(f.steps), marks=", ".join(focus_mark(s) for s in f.steps)
+        )
+        words += _("; sharp from {near} to {far}").format(near=metres(f.near), far=metres(f.far))
         if f.short:
-            words += f", short of the {metres(f.wanted[1])} asked for: no stack of more than {MOST_STEPS} is planned"
+            words += _(", short of the {far} asked for: no stack of more than {most} is planned").format(
+                far=metres(f.wanted[1]), most=MOST_STEPS
+            )
         return words
-    return f"{metres(f.distance)}; sharp from {metres(f.near)} to {metres(f.far)}"
+    return metres(f.distance) + _("; sharp from {near} to {far}").format(near=metres(f.near), far=metres(f.far))
 
 
 def third_line(view: ViewPlan) -> str:
@@ -124,40 +141,51 @@ def frames_line(view: ViewPlan) -> str:
     """How many frames, and for what."""
     s = view.settings
     if s.take is None:
-        return f"{time_label(s.seconds)} is too slow by hand: rest the camera, come in better light, or open up"
-    sharp = f"chance of sharp {100 * min(s.chance, 0.99):.0f} %"
-    each = ["each frame to stitch"] * (view.framing.how == "join") + ["each step of the bracket"] * bool(s.bracket)
-    take = f"at {' and '.join(each)} take" if each else "take"
+        return _("{time} is too slow by hand: rest the camera, come in better light, or open up").format(
+            time=time_label(s.seconds)
+        )
+    each = [_("each frame to stitch")] * (view.framing.how == "join")
+    each += [_("each step of the bracket")] * bool(s.bracket)
+    take = _("at {each} take").format(each=_(" and ").join(each)) if each else _("take")
     if s.merge > 1:
-        one = f" ({s.take_one} to get one)" if s.take_one not in (1, s.take) else ""
-        return f"{take} a burst of {s.take} to merge {s.merge} sharp ones{one}; {sharp}"
-    return f"{take} {s.take}{' to get one sharp' if s.take > 1 else ''}; {sharp}"
+        one = _(" ({count} to get one)").format(count=s.take_one) if s.take_one not in (1, s.take) else ""
+        words = _("{take} a burst of {count} to merge {merge} sharp ones").format(
+            take=take, count=s.take, merge=s.merge
+        )
+        words += one
+    else:
+        words = (_("{take} {count} to get one sharp") if s.take > 1 else _("{take} {count}")).format(
+            take=take, count=s.take
+        )
+    return words + _("; chance of sharp {share} %").format(share=decimal(100 * min(s.chance, 0.99)))
 
 
 def glass_line(view: ViewPlan) -> str:
     """What to do about the glass."""
     s = view.settings
     if s.glass is None:
-        return "none in the picture"
+        return _("none in the picture")
     if s.bracket:
-        return "bracket: " + ", ".join(f"\u2212{-stop:.1f}" if stop else "0" for stop in s.bracket) + " stops"
+        stops = ", ".join(f"\u2212{decimal(-stop, 1)}" if stop else "0" for stop in s.bracket)
+        return _("bracket: {stops} stops").format(stops=stops)
     if s.held > 0.05:
-        advice = "; bracket instead" if s.held > 3 else ""
-        return f"held, {s.held:.1f} stops under the meter{advice}"
+        advice = _("; bracket instead") if s.held > 3 else ""
+        return _("held, {stops} stops under the meter").format(stops=decimal(s.held, 1)) + advice
     if not s.clips:
-        return "holds at the metered exposure"
-    share = f" over {100 * view.clipped:.1f} % of the frame" if view.clipped else ""
-    return f"clips{share}: let it go"
+        return _("holds at the metered exposure")
+    if view.clipped:
+        return _("clips over {share} % of the frame: let it go").format(share=decimal(100 * view.clipped, 1))
+    return _("clips: let it go")
 
 
 def noise_line(view: ViewPlan) -> str:
     """Noise in the stone."""
     s = view.settings
-    words = f"signal-to-noise ratio {s.snr_one:.0f} in one frame"
+    words = _("signal-to-noise ratio {ratio} in one frame").format(ratio=decimal(s.snr_one))
     if s.merge > 1:
-        words += f", {s.snr:.0f} merged from {s.merge}"
+        words += _(", {ratio} merged from {count}").format(ratio=decimal(s.snr), count=s.merge)
     if s.snr < view.view.snr_wanted * 0.98:
-        words += f"; {view.view.snr_wanted:.0f} was wanted"
+        words += _("; {ratio} was wanted").format(ratio=decimal(view.view.snr_wanted))
     return words
 
 
@@ -176,14 +204,16 @@ def room_line(view: ViewPlan) -> str:
     """How much of the frame to leave round the picture, in per cent of its height and width."""
     f = view.framing
     if f.how == "join":
-        return "a third of each frame shared with the next"
+        return _("a third of each frame shared with the next")
     quad = f.frame_points(view.aim.corners, view.body)
     camera = f.camera(view.body)
     left, top = quad.min(axis=0)
     right, foot = camera.width - quad[:, 0].max(), camera.height - quad[:, 1].max()
     above, below = (100 * max(v, 0) / camera.height for v in (top, foot))
     sides = 100 * max(min(left, right), 0) / camera.width
-    return f"{above:.0f} % above, {below:.0f} % below, {sides:.0f} % at each side"
+    return _("{above} % above, {below} % below, {sides} % at each side").format(
+        above=decimal(above), below=decimal(below), sides=decimal(sides)
+    )
 
 
 def hold_short(view: ViewPlan) -> str:
@@ -198,32 +228,42 @@ def walk_line(stop: Stop) -> str:
     """The way from the stop before: metres, stairs and minutes; nothing where one stands there already."""
     if stop.walk_m < 1 and stop.stairs_m < 0.5:
         return ""
-    stairs = f" and {stop.stairs_m:.0f} m of stairs" if stop.stairs_m >= 0.5 else ""
-    return f"{stop.walk_m:.0f} m{stairs}, {max(1, round(stop.walk_s / 60))} min on the way"
+    stairs = _(" and {length} of stairs").format(length=length(stop.stairs_m)) if stop.stairs_m >= 0.5 else ""
+    return _("{length}{stairs}, {minutes} min on the way").format(
+        length=length(stop.walk_m), stairs=stairs, minutes=max(1, round(stop.walk_s / 60))
+    )
 
 
 def sun_up(plan: Plan) -> str:
     """When the sun is up."""
     sun = plan.sun
     if sun.rise and sun.set:
-        return f"up {plan.clock(sun.rise)}–{plan.clock(sun.set)}"
+        return _("up {rise}–{set}").format(rise=plan.clock(sun.rise), set=plan.clock(sun.set))
     if sun.always_up:
-        return "does not set"
-    return "does not rise" if sun.length == 0 else f"up for {sun.length / 3600:.1f} hours"
+        return _("does not set")
+    if sun.length == 0:
+        return _("does not rise")
+    return _("up for {hours} hours").format(hours=decimal(sun.length / 3600, 1))
 
 
 def assumed_line(plan: Plan) -> str:
     """What of the building nobody measured, in a sentence; nothing where all is stated."""
     visit = plan.visit
+    rooms, windows, views = (
+        sum(bool(row.assumed) for row in rows) for rows in (visit.room, visit.window, visit.view)
+    )
     counts = [
-        (sum(bool(row.assumed) for row in rows), kind)
-        for rows, kind in ((visit.room, "room"), (visit.window, "window"), (visit.view, "view"))
+        (rooms, few("{count} room", "{count} rooms", rooms)),
+        (windows, few("{count} window", "{count} windows", windows)),
+        (views, few("{count} view", "{count} views", views)),
     ]
-    said = [f"{n} {kind}{'' if n == 1 else 's'}" for n, kind in counts if n]
+    said = [words.format(count=n) for n, words in counts if n]
     if not said:
         return ""
-    several = f"{', '.join(said[:-1])} and {said[-1]}" if len(said) > 1 else said[0]
-    return f"Assumed from the church in numbers: {several}. Times and settings say how far they may be off."
+    several = _("{list} and {last}").format(list=", ".join(said[:-1]), last=said[-1]) if len(said) > 1 else said[0]
+    return _("Assumed from the church in numbers: {several}. Times and settings say how far they may be off.").format(
+        several=several
+    )
 
 
 def station_note(view: ViewPlan) -> str:
@@ -276,9 +316,11 @@ def depth_note(view: ViewPlan) -> str:
 
 def stand_line(plan: Plan, view: ViewPlan) -> str:
     """Where to stand, and how far away the subject then is."""
-    return f"{standing(plan, view)}; subject {metres(view.framing.distance)} away"
+    return _("{standing}; subject {distance} away").format(
+        standing=standing(plan, view), distance=metres(view.framing.distance)
+    )
 
 
 def when(plan: Plan, view: ViewPlan) -> str:
     """The view's good hours."""
-    return ", ".join(plan.span(i) for i in view.good) or "none while the building is free"
+    return ", ".join(plan.span(i) for i in view.good) or _("none while the building is free")

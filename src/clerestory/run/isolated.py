@@ -142,7 +142,10 @@ class Crew:
         begun = [_Worker(self._function, self._megabytes, threads) for _ in range(count)]
         try:
             if not all([worker.begun() for worker in begun]):
-                raise UserError("A worker process could not be started; the machine may be out of memory.")
+                raise UserError(
+                    "A worker process could not be started: the machine may be out of memory, or the script that "
+                    "asks does not begin under: if __name__ == '__main__'."
+                )
         except BaseException:
             for worker in begun:
                 worker.end()

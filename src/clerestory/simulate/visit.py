@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -192,11 +192,12 @@ def demo_visit(
     size: tuple[int, int] = SIZE,
     seed: int = 1,
     on_frame: Callable[[int, int, Path], None] | None = None,
+    without: Container[str] = (),
 ) -> list[Path]:
     """Photograph the demo visit: FOLDER/frames/*.dng and, in FOLDER/truth/, a truth.json for each and visit.json.
 
-    `size`: width and height in pixels, even, about 4:3; `on_frame(done, of, path)` is called after each. A frame that
-    is there already is kept, so an interrupted demo goes on where it stopped.
+    `size`: width and height in pixels, even, about 4:3; `on_frame(done, of, path)` is called after each; `without`:
+    kinds of views left out. A frame that is there already is kept, so an interrupted demo goes on where it stopped.
     """
     width, height = size
     if width < 64 or height < 64 or width % 2 or height % 2:
@@ -205,7 +206,7 @@ def demo_visit(
     frames, truth = folder / "frames", folder / "truth"
     frames.mkdir(parents=True, exist_ok=True)
     truth.mkdir(parents=True, exist_ok=True)
-    views = demo_views(church, body, seed)
+    views = [view for view in demo_views(church, body, seed) if view.kind not in without]
     total = sum(len(v.shots) for v in views)
     paths: list[Path] = []
     listing: list[dict[str, str]] = []

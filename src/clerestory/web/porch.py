@@ -20,6 +20,7 @@ from starlette.types import Receive, Scope, Send
 from starlette.websockets import WebSocket
 
 from clerestory.errors import UserError
+from clerestory.languages import marked, speaking, users_language, words_of
 from clerestory.web.gate import Once
 from clerestory.web.house import House
 from clerestory.web.paths import STRANGER, plain_file
@@ -88,6 +89,7 @@ class Porch:
             Route("/records", answering(self.page)),
             Route("/records/learned.html", answering(self.learned)),
             Route("/records/{name}", answering(self.catalogue)),
+            Route("/words.json", answering(self.words)),
             Route("/assets/{name}", answering(self.asset)),
             Route("/recent/{key}", answering(self.recent)),
             Route("/card/{number:int}", answering(self.card)),
@@ -98,7 +100,12 @@ class Porch:
 
     async def page(self, request: Request) -> Response:
         """The start page and the import page share one frame."""
-        return Response(self.assets["start.html"], media_type="text/html")
+        with speaking(users_language()):
+            return Response(marked(self.assets["start.html"].decode("utf-8")), media_type="text/html")
+
+    async def words(self, request: Request) -> Response:
+        """What the start page's script says, in the user's language."""
+        return JSONResponse(words_of(users_language()))
 
     async def asset(self, request: Request) -> Response:
         """A script, a style or a drawing of the program's own."""

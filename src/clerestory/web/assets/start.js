@@ -4,17 +4,18 @@ import { Bring } from "./bring.js";
 import { browse } from "./browse.js";
 import { button, el } from "./build.js";
 import { Records } from "./records.js";
+import { say } from "./say.js";
 import { Signs } from "./signs.js";
 import { Wire } from "./wire.js";
 
 const at = (id) => document.getElementById(id);
 const STEPS = [
-  ["Plan", "Before the day: the sun in each window, where to stand, which lens. A card to take along."],
-  ["Photograph", "By the card, and by your eyes. The building's staff decide what is allowed."],
-  ["Import", "Frames from the card, each one read back and compared. The card is only read."],
-  ["Sort", "Frames of one picture lie together, the sharp one picked. You have the last word."],
-  ["Finish", "Upright, the glass held, the shade opened. Every setting can be taken back."],
-  ["Film", "The pictures in time, with your voice and captions."],
+  [say("Plan"), say("Before the day: the sun in each window, where to stand, which lens. A card to take along.")],
+  [say("Photograph"), say("By the card, and by your eyes. The building's staff decide what is allowed.")],
+  [say("Import"), say("Frames from the card, each one read back and compared. The card is only read.")],
+  [say("Sort"), say("Frames of one picture lie together, the sharp one picked. You have the last word.")],
+  [say("Finish"), say("Upright, the glass held, the shade opened. Every setting can be taken back.")],
+  [say("Film"), say("The pictures in time, with your voice and captions.")],
 ];
 
 class Porch extends Signs {
@@ -120,34 +121,34 @@ class Start {
   constructor(porch, room) {
     this.porch = porch;
     this.list = el("ul", { class: "lately" });
-    this.name = el("input", { id: "new-name", autocomplete: "off", placeholder: "St Corvane's, June" });
+    this.name = el("input", { id: "new-name", autocomplete: "off", placeholder: say("St Corvane's, June") });
     this.place = el("input", { id: "new-place", autocomplete: "off", spellcheck: "false" });
-    this.demoButton = button("Make the demo", () => this.porch.ask("demo"));
+    this.demoButton = button(say("Make the demo"), () => this.porch.ask("demo"));
     const form = el("form", { onsubmit: (e) => this.begin(e) },
-      el("label", { for: "new-name" }, "Name"), this.name,
-      el("label", { for: "new-place" }, "Its folder is made in"),
-      el("div", { class: "row place" }, this.place, button("Choose", () => this.choosePlace())),
-      el("button", {}, "Begin"));
+      el("label", { for: "new-name" }, say("Name")), this.name,
+      el("label", { for: "new-place" }, say("Its folder is made in")),
+      el("div", { class: "row place" }, this.place, button(say("Choose"), () => this.choosePlace())),
+      el("button", {}, say("Begin")));
     room.append(el("div", { class: "start" },
-      el("h1", { class: "unseen" }, "Visits"),
-      el("ol", { class: "arcade", "aria-label": "From the plan to the film" }, ...STEPS.map(([name, words]) => el("li", {}, el("b", {}, name), el("span", {}, words)))),
+      el("h1", { class: "unseen" }, say("Visits")),
+      el("ol", { class: "arcade", "aria-label": say("From the plan to the film") }, ...STEPS.map(([name, words]) => el("li", {}, el("b", {}, name), el("span", {}, words)))),
       el("div", { class: "ways-in" },
-        el("section", {}, el("h2", {}, "New visit"), form),
-        el("section", {}, el("h2", {}, "A folder that is there"),
-          el("p", {}, "A visit's folder, or any folder of raw frames. It stays where it is; originals are never written to."),
-          button("Open a folder", () => this.porch.choose(this.facts?.place ?? "")),
-          el("p", {}, "Frames still on a card?"),
-          button("Import", () => location.assign("/import"))),
-        el("section", {}, el("h2", {}, "Only to see"),
-          el("p", {}, "An invented church is photographed, sorted and finished. It takes some minutes; nothing of yours is touched."), this.demoButton)),
-      el("h2", {}, "Opened before"), this.list));
+        el("section", {}, el("h2", {}, say("New visit")), form),
+        el("section", {}, el("h2", {}, say("A folder that is there")),
+          el("p", {}, say("A visit's folder, or any folder of raw frames. It stays where it is; originals are never written to.")),
+          button(say("Open a folder"), () => this.porch.choose(this.facts?.place ?? "")),
+          el("p", {}, say("Frames still on a card?")),
+          button(say("Import"), () => location.assign("/import"))),
+        el("section", {}, el("h2", {}, say("Only to see")),
+          el("p", {}, say("An invented church is planned, photographed, finished and filmed. It takes some minutes; nothing of yours is touched.")), this.demoButton)),
+      el("h2", {}, say("Opened before")), this.list));
   }
 
   drawn(facts) {
     this.facts = facts;
     if (!this.place.value) this.place.value = facts.place;
     this.list.replaceChildren(...facts.recents.map((r) => this.recent(r)));
-    if (!facts.recents.length) this.list.append(el("li", { class: "quiet none-yet" }, "None yet. What you open is listed here, with a picture of it."));
+    if (!facts.recents.length) this.list.append(el("li", { class: "quiet none-yet" }, say("None yet. What you open is listed here, with a picture of it.")));
   }
 
   recent({ key, title, path, when, there, picture }) {
@@ -155,8 +156,8 @@ class Start {
     const face = picture ? el("img", { src: `/recent/${key}`, alt: "", loading: "lazy" }) : el("span", { class: "faceless", "aria-hidden": "true" });
     return el("li", { class: there ? "" : "gone" },
       el("button", { type: "button", class: "visit", "data-key": key, onclick: () => this.openRecent(key), title: path },
-        face, el("span", { class: "title" }, title), el("span", { class: "quiet where" }, path), el("span", { class: "quiet" }, there ? day : `${day}; not there now`)),
-      el("button", { type: "button", class: "forget", title: "Its folder stays as it is", onclick: () => this.forget(key) }, "Take off the list", el("span", { class: "unseen" }, `: ${title}`)));
+        face, el("span", { class: "title" }, title), el("span", { class: "quiet where" }, path), el("span", { class: "quiet" }, there ? day : [day, say("not there now")].join("; "))),
+      el("button", { type: "button", class: "forget", title: say("Its folder stays as it is"), onclick: () => this.forget(key) }, say("Take off the list"), el("span", { class: "unseen" }, `: ${title}`)));
   }
 
   async openRecent(key) {
