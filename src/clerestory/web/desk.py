@@ -137,6 +137,8 @@ class Desk:
 
     def _sort(self) -> None:
         self._sort_once()
+        if self.sorting["state"] != "sorted":
+            self.tell("views")  # a page that asked a moment before asks once more
         with self._lock:
             more, self._read_more = self._read_more and not self._no_reading, False
         if more:
@@ -165,9 +167,10 @@ class Desk:
         self.tell("sorting", **facts)
 
     def _put(self, table: Table) -> None:
-        self._base = table
+        # Sorted before a page hears of the views: what it then asks for must not say that they are still being read.
+        self._base, self.sorting = table, {"state": "sorted", "frames": len(table.frames)}
         self.arrange()
-        self._sorting(state="sorted", frames=len(table.frames))
+        self.tell("sorting", **self.sorting)
 
     def arrange(self) -> None:
         """Take up what a person put otherwise."""
