@@ -120,7 +120,10 @@ def test_frames_that_come_while_others_are_read_are_read_too(tmp_path: Path, mon
         return Table()
 
     monkeypatch.setattr(views, "from_sorting", read)
-    desk = Desk(VisitFolder.create(tmp_path / "visit").root, lambda *_, **__: None)
+    told: list[tuple[str, str]] = []
+    desk = Desk(
+        VisitFolder.create(tmp_path / "visit").root, lambda event, **_: told.append((event, desk.sorting["state"]))
+    )
     try:
         desk.sort_again()
         assert begun.acquire(timeout=30)
@@ -130,6 +133,7 @@ def test_frames_that_come_while_others_are_read_are_read_too(tmp_path: Path, mon
         go.release()
         wait(lambda: desk.sorting["state"] == "sorted")
         assert not begun.acquire(timeout=0.2), "and not a third"
+        assert ("views", "reading") not in told, "who asks for new views is not told that they are still being read"
     finally:
         go.release()
         desk.close()
