@@ -10,14 +10,13 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
-import av
 import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.building.model import Building, Window
-from clerestory.film.drawing import BRASS, GLASS, PALE, ROOM, STONE, Box, Sheet, fitted
-from clerestory.film.light import Floats, Renderer
-from clerestory.film.moves import eased
+from clerestory.film.drawing import BRASS, GLASS, PALE, ROOM, STONE, Box, FromThePlan, Sheet, fitted
+from clerestory.film.light import Floats, InLight, Renderer
+from clerestory.film.moves import share_of, stepped
 from clerestory.film.standpoint import Planned, on_plan
 from clerestory.plan.framing import Framing, aim, frame, subject_points
 from clerestory.plan.model import BodyTable, LensTable
@@ -52,7 +51,7 @@ class Stand:
 
 
 @dataclass(frozen=True)
-class Distances:
+class Distances(FromThePlan):
     """The two places and all that is drawn, metres in building axes."""
 
     back: Stand
@@ -72,12 +71,6 @@ class Distances:
     end: int = 0
 
     seconds = SECONDS
-    drawn_here = True
-
-    @property
-    def files(self) -> tuple[Path, ...]:
-        """It is drawn from what it holds."""
-        return ()
 
     def lit(self, renderer: Renderer, picture: Path) -> DrawnDistances:
         """Ready to be drawn."""
@@ -85,8 +78,8 @@ class Distances:
 
     def at(self, frame: int) -> float:
         """How far one has gone from back to near, 0 to 1."""
-        share = (frame - self.begin) / max(self.end - 1 - self.begin, 1)
-        return float(share >= sum(GO) / 2) if self.still else eased((share - GO[0]) / (GO[1] - GO[0]), 0.35)
+        share = share_of(frame, self.begin, self.end)
+        return float(share >= sum(GO) / 2) if self.still else stepped(share, GO, 0.35)
 
     def at_frame(self, frame: int) -> tuple[object, ...]:
         """What is seen at a frame, to be compared with other frames."""
@@ -197,7 +190,7 @@ _EDGES = [(k, (k + 1) % 4) for k in range(4)] + [(4 + k, 4 + (k + 1) % 4) for k 
 
 
 @dataclass
-class DrawnDistances:
+class DrawnDistances(InLight):
     """Two distances ready to be drawn."""
 
     renderer: Renderer
@@ -234,12 +227,7 @@ class DrawnDistances:
     def _plan(self, sheet: Sheet, eye: Array) -> None:
         show = self.showing
         floors = [on_plan(np.array(room)[:4, :2]) for room in show.rooms]
-        scale, middle, centre = fitted(floors, _PLAN)
-
-        def drawn(points: Array) -> Array:
-            out: Array = (np.asarray(points, float) - middle) * [scale, -scale] + centre
-            return out
-
+        drawn = fitted(floors, _PLAN)
         for floor in floors:
             sheet.fill(drawn(floor), ROOM)
         for floor in floors:
@@ -252,12 +240,6 @@ class DrawnDistances:
         sheet.stroke(cone[[1, 0, 2]], PALE, 2.2)
         sheet.stroke(cone[[1, 2]], BRASS, 5.0)
         sheet.disc(cone[0], 7, PALE)
-
-    def video(self, frame: int, out: av.VideoFrame) -> None:
-        """The frame as video."""
-        light = np.empty((self.renderer.height, 3 * self.renderer.width), np.float32)
-        self.linear(frame, light)
-        self.renderer.levels(light, out)
 
 
 def _ahead(a: Array, b: Array, eye: Array, yaw: float) -> Array:

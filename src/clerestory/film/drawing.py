@@ -5,7 +5,8 @@ Lengths and places are points of a frame 960 points wide, as in `lettering`; (0,
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from pathlib import Path
 from typing import Literal
 
 import cv2
@@ -26,6 +27,17 @@ BRASS: Colour = (179, 147, 95)
 GLASS: Colour = (127, 166, 196)
 ROOM: Colour = (29, 28, 26)
 _PARTS = 4  # binary digits below a pixel that outlines are drawn to
+
+
+class FromThePlan:
+    """What a shot shows that no file holds: it is drawn from what it was given."""
+
+    drawn_here = True
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """It is drawn from what it holds."""
+        return ()
 
 
 class Sheet:
@@ -117,13 +129,19 @@ def covered(size: tuple[int, int], points: ArrayLike, width: float) -> Floats:
     return mask.astype(np.float32) / np.float32(255)
 
 
-def fitted(points: Iterable[ArrayLike], box: Box) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
+def fitted(points: Iterable[ArrayLike], box: Box) -> Callable[[ArrayLike], NDArray[np.float64]]:
     """How points (n, 2), in several lots, with their second axis upwards are laid into a box.
 
-    Points of the frame to their unit, their middle and the box's.
+    What it gives takes places (n, 2) in their unit to points of the frame.
     """
     all_points = np.concatenate([np.asarray(p, float).reshape(-1, 2) for p in points])
     low, high = all_points.min(axis=0), all_points.max(axis=0)
     span = np.maximum(high - low, 1e-6)
     centre = np.array([box[0] + box[2] / 2, box[1] + box[3] / 2])
-    return float(min(box[2] / span[0], box[3] / span[1])), (low + high) / 2, centre
+    middle, scale = (low + high) / 2, float(min(box[2] / span[0], box[3] / span[1]))
+
+    def drawn(others: ArrayLike) -> NDArray[np.float64]:
+        out: NDArray[np.float64] = (np.asarray(others, float) - middle) * [scale, -scale] + centre
+        return out
+
+    return drawn

@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 
-import av
 import cv2
 import numpy as np
 
@@ -20,7 +19,7 @@ from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.develop.colour import to_space
 from clerestory.errors import UserError
 from clerestory.film.account import Made
-from clerestory.film.light import Floats, Renderer, prepare
+from clerestory.film.light import Floats, InLight, Renderer, prepare
 from clerestory.film.moves import Framing, eased
 from clerestory.film.pictures import load_linear
 from clerestory.finish.resample import resample
@@ -171,17 +170,33 @@ def _label(info: FrameInfo, pick: FrameInfo) -> str:
     return " · ".join(part for part in parts if part)
 
 
+def plain_source(path: Path) -> Source:
+    """A frame as it was recorded: nothing taken out of it."""
+    info = read_info(path)
+    lens = lens_correction(info)
+    if info.is_raw:
+        return Source(info, lens, mosaic=read_mosaic(path, info))
+    return Source(info, lens, rendered=working_of_srgb(read_rendered(path)[0]))
+
+
+def in_picture(light: Floats, made: Made, pictured: int, cut: Framing, size: tuple[int, int]) -> Floats:
+    """A part (`cut`) of a picture `pictured` pixels wide as a frame of it has it, float32 h x w x 3.
+
+    `light`: the frame's, h x w x 3, as held; `size`: width and height of what is given back.
+    """
+    camera, room = made.camera, made.room
+    k = room.width / pictured
+    part = Crop(room.left + cut.left * k, room.top + cut.top * k, cut.width * k, cut.height * k, 0.0)
+    stretch = (light.shape[1] / camera.width, light.shape[0] / camera.height)
+    return resample(light, camera, made.rectification.homography(camera), part, size, stretch)
+
+
 def plain_light(path: Path, made: Made, stops: float) -> Floats:
     """A frame plainly developed: linear light of BT.709 primaries, float32 h x w x 3, 0 to 1, turned as held.
 
     White balance is the picture's own, and brightness, a gain of `stops`, the same for each frame.
     """
-    info = read_info(path)
-    lens = lens_correction(info)
-    if info.is_raw:
-        source = Source(info, lens, mosaic=read_mosaic(path, info))
-    else:
-        source = Source(info, lens, rendered=working_of_srgb(read_rendered(path)[0]))
+    source = plain_source(path)
     image = half_size(source)
     factor = min(1.0, _LONG_EDGE / max(image.shape[:2]))
     image = np.asarray(cv2.resize(image, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.float32)
@@ -191,7 +206,7 @@ def plain_light(path: Path, made: Made, stops: float) -> Floats:
 
 
 @dataclass
-class DrawnExposures:
+class DrawnExposures(InLight):
     """Exposures ready to be drawn; at most two frames' light is kept."""
 
     renderer: Renderer
@@ -215,13 +230,9 @@ class DrawnExposures:
         return out
 
     def _frame(self, path: Path) -> Floats:
-        made, cut = self.showing.made, self.showing.cut
-        light, camera = plain_light(path, made, self.showing.gain), made.camera
-        k = made.room.width / self.showing.picture[0]
-        part = Crop(made.room.left + cut.left * k, made.room.top + cut.top * k, cut.width * k, cut.height * k, 0.0)
-        stretch = (light.shape[1] / camera.width, light.shape[0] / camera.height)
-        size = (self.renderer.width, self.renderer.height)
-        turned = resample(light, camera, made.rectification.homography(camera), part, size, stretch)
+        show, size = self.showing, (self.renderer.width, self.renderer.height)
+        light = plain_light(path, show.made, show.gain)
+        turned = in_picture(light, show.made, show.picture[0], show.cut, size)
         out: Floats = np.clip(turned, 0, 1).reshape(self.renderer.height, -1)
         return out
 
@@ -231,9 +242,3 @@ class DrawnExposures:
         out[:] = self._light(index)
         if share > 0:
             self.renderer.mix(out, self._light(index + 1), np.full(self.renderer.width, share, np.float32))
-
-    def video(self, frame: int, out: av.VideoFrame) -> None:
-        """The frame as video."""
-        light = np.empty((self.renderer.height, 3 * self.renderer.width), np.float32)
-        self.linear(frame, light)
-        self.renderer.levels(light, out)

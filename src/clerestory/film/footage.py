@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from clerestory.errors import UserError
-from clerestory.film.light import Floats, Renderer
+from clerestory.film.light import Floats, InLight, Renderer
 from clerestory.film.moves import Framing
 from clerestory.film.pictures import LINEAR_8
 
@@ -107,7 +107,7 @@ class Stretch:
 
 
 @dataclass
-class DrawnFootage:
+class DrawnFootage(InLight):
     """A clip being read, in order where frames are asked for in order."""
 
     renderer: Renderer
@@ -156,9 +156,3 @@ class DrawnFootage:
             light = np.clip(cv2.resize(part, size, interpolation=kind), 0, 1)
             self._light = (float(found.time or 0.0), np.ascontiguousarray(light.reshape(size[1], -1), np.float32))
         out[:] = self._light[1]
-
-    def video(self, frame: int, out: av.VideoFrame) -> None:
-        """The frame as video."""
-        light = np.empty((self.renderer.height, 3 * self.renderer.width), np.float32)
-        self.linear(frame, light)
-        self.renderer.levels(light, out)

@@ -446,6 +446,22 @@ class Renderer:
         self._each(lambda rows: _mix_band(a, b, share, rows))
 
 
+class InLight:
+    """What is drawn in linear light, and made video from that."""
+
+    renderer: Renderer
+
+    def linear(self, frame: int, out: Floats) -> None:
+        """The frame of this number in linear light, into `out`, float32 (H, 3 W), colours side by side."""
+        raise NotImplementedError
+
+    def video(self, frame: int, out: av.VideoFrame) -> None:
+        """The frame as video."""
+        light = np.empty((self.renderer.height, 3 * self.renderer.width), np.float32)
+        self.linear(frame, light)
+        self.renderer.levels(light, out)
+
+
 @dataclass
 class StillCard:
     """A card: the same light in every frame."""

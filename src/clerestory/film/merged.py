@@ -10,23 +10,19 @@ import math
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import av
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.camera.crop import Crop
 from clerestory.develop.colour import to_space
 from clerestory.errors import UserError
 from clerestory.film.account import Made
+from clerestory.film.exposures import in_picture, plain_source
 from clerestory.film.lettering import lay_linear, tag
-from clerestory.film.light import Floats, Renderer, prepare
-from clerestory.film.moves import Framing, eased
+from clerestory.film.light import Floats, InLight, Renderer, prepare
+from clerestory.film.moves import Framing, share_of, stepped
 from clerestory.film.pictures import load_linear, luminance
-from clerestory.finish.resample import resample
-from clerestory.finish.source import Source, full_size, working_of_srgb
-from clerestory.raw.lens import lens_correction
-from clerestory.raw.read import read_info, read_mosaic, read_rendered
+from clerestory.finish.source import full_size
 
 SECONDS = 9.0  # as long as it takes when nothing else says; seen on the demo's pictures
 OPEN = (0.2, 0.32)  # shares of the time between which the two places come over the picture
@@ -79,8 +75,8 @@ class Merged:
 
     def at(self, frame: int) -> float:
         """How far the two places have come over the picture, 0 to 1."""
-        share = (frame - self.begin) / max(self.end - 1 - self.begin, 1)
-        return float(share >= OPEN[0]) if self.still else eased((share - OPEN[0]) / (OPEN[1] - OPEN[0]), 0.4)
+        share = share_of(frame, self.begin, self.end)
+        return float(share >= OPEN[0]) if self.still else stepped(share, OPEN)
 
     def at_frame(self, frame: int) -> tuple[object, ...]:
         """What is seen at a frame, to be compared with other frames."""
@@ -129,13 +125,7 @@ def _shade(light: Floats) -> tuple[float, float]:
 
 def _developed(path: Path, made: Made) -> Floats:
     """One frame at full size, no noise taken out, linear light of BT.709 primaries, float32 h x w x 3, as held."""
-    info = read_info(path)
-    lens = lens_correction(info)
-    if info.is_raw:
-        source = Source(info, lens, mosaic=read_mosaic(path, info))
-    else:
-        source = Source(info, lens, rendered=working_of_srgb(read_rendered(path)[0]))
-    working = full_size(source, made.multipliers, 0.0, "fast", lambda _: None)
+    working = full_size(plain_source(path), made.multipliers, 0.0, "fast", lambda _: None)
     return np.asarray(cv2.transform(working, to_space("srgb").astype(np.float32)), np.float32)
 
 
@@ -155,7 +145,7 @@ def toned(frame: Floats, like: Floats) -> Floats:
 
 
 @dataclass
-class DrawnMerged:
+class DrawnMerged(InLight):
     """A comparison ready to be drawn."""
 
     renderer: Renderer
@@ -218,18 +208,9 @@ class DrawnMerged:
         if share > 0:
             self.renderer.mix(out, self._after, np.full(self.renderer.width, share, np.float32))
 
-    def video(self, frame: int, out: av.VideoFrame) -> None:
-        """The frame as video."""
-        light = np.empty((self.renderer.height, 3 * self.renderer.width), np.float32)
-        self.linear(frame, light)
-        self.renderer.levels(light, out)
-
 
 def _in_place(showing: Merged) -> Floats:
     """The place of the picture as the one frame has it: float32 h x w x 3."""
-    made, (x, y, w, h) = showing.made, showing.place
-    light, camera = _developed(showing.frame, made), made.camera
-    k = made.room.width / showing.picture[0]
-    part = Crop(made.room.left + x * k, made.room.top + y * k, w * k, h * k, 0.0)
-    stretch = (light.shape[1] / camera.width, light.shape[0] / camera.height)
-    return resample(light, camera, made.rectification.homography(camera), part, (w, h), stretch)
+    x, y, w, h = showing.place
+    light = _developed(showing.frame, showing.made)
+    return in_picture(light, showing.made, showing.picture[0], Framing(x, y, w, h), (w, h))

@@ -82,6 +82,16 @@ def eased(t: float, ease: float = EASE) -> float:
     return top * (t / 2 - ease / (2 * math.pi) * math.sin(math.pi * t / ease))
 
 
+def share_of(frame: int, begin: int, end: int) -> float:
+    """How much of a scene's time is over at a frame: 0 at the first of its own, 1 at the last."""
+    return (frame - begin) / max(end - 1 - begin, 1)
+
+
+def stepped(share: float, span: tuple[float, float], ease: float = 0.4) -> float:
+    """How much of a step is done, 0 to 1, that takes a span (from, to) of a scene's time, at a share of that time."""
+    return eased((share - span[0]) / (span[1] - span[0]), ease)
+
+
 def filling(size: tuple[int, int], frame: tuple[int, int], x: float = 0.5, y: float = 0.5) -> Framing:
     """The largest part of a picture with the frame's shape; x and y say where the spare length goes, 0 to 1."""
     width, height = float(size[0]), float(size[1])

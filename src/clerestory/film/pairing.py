@@ -6,15 +6,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-import av
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.errors import UserError
 from clerestory.film.detail import matched
-from clerestory.film.light import SURROUND, Floats, Renderer, prepare
-from clerestory.film.moves import Framing, eased, filling
+from clerestory.film.light import SURROUND, Floats, InLight, Renderer, prepare
+from clerestory.film.moves import Framing, filling, share_of, stepped
 from clerestory.film.pictures import load_linear, size_of
 
 How = Literal["beside", "wipe", "older"]
@@ -62,9 +61,8 @@ class Pairing:
         """How far the line between the two has come, a share of the frame's width: it rests in the middle."""
         if self.how == "beside" or self.still:
             return 0.5
-        share = (frame - self.begin) / max(self.end - 1 - self.begin, 1)
-        half = (eased((share - a) / (b - a), 0.4) for a, b in (IN, OUT))
-        return 0.5 * sum(half)
+        share = share_of(frame, self.begin, self.end)
+        return 0.5 * sum(stepped(share, span) for span in (IN, OUT))
 
     def at_frame(self, frame: int) -> tuple[object, ...]:
         """What is seen at a frame, to be compared with other frames."""
@@ -123,7 +121,7 @@ def _by_pairs(pairs: tuple[Pair, ...], here: tuple[int, int], there: tuple[int, 
 
 
 @dataclass
-class DrawnPairing:
+class DrawnPairing(InLight):
     """Two pictures ready to be drawn: each as it fills the frame, float32 (H, 3 W)."""
 
     renderer: Renderer
@@ -158,12 +156,6 @@ class DrawnPairing:
         pixels = out.reshape(self.renderer.height, self.renderer.width, 3)
         columns = np.flatnonzero(stroke)
         pixels[:, columns] += stroke[columns, None] * (_STROKE - pixels[:, columns])
-
-    def video(self, frame: int, out: av.VideoFrame) -> None:
-        """The frame as video."""
-        light = np.empty((self.renderer.height, 3 * self.renderer.width), np.float32)
-        self.linear(frame, light)
-        self.renderer.levels(light, out)
 
 
 def _filled(renderer: Renderer, light: Floats, cut: Framing) -> Floats:

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
-import av
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from clerestory.camera.optics import focus_between, sharp_limits
 from clerestory.film.account import Made
-from clerestory.film.drawing import BRASS, GLASS, PALE, ROOM, STONE, Box, Sheet, fitted
-from clerestory.film.light import Floats, Renderer
-from clerestory.film.moves import eased
+from clerestory.film.drawing import BRASS, GLASS, PALE, ROOM, STONE, Box, FromThePlan, Sheet, fitted
+from clerestory.film.light import Floats, InLight, Renderer
+from clerestory.film.moves import share_of, stepped
 from clerestory.film.pictures import Picture
 from clerestory.film.standpoint import Planned
 
@@ -28,7 +29,7 @@ _APART = 72.0  # points between two distances written under the section
 
 
 @dataclass(frozen=True)
-class Section:
+class Section(FromThePlan):
     """A standing point in a section along the picture's middle: metres along and up from below the lens."""
 
     rooms: tuple[tuple[float, float, float], ...]
@@ -51,12 +52,6 @@ class Section:
     end: int = 0
 
     seconds = SECONDS
-    drawn_here = True
-
-    @property
-    def files(self) -> tuple[Path, ...]:
-        """It is drawn from what it holds."""
-        return ()
 
     def lit(self, renderer: Renderer, picture: Path) -> DrawnSection:
         """Ready to be drawn."""
@@ -64,11 +59,10 @@ class Section:
 
     def at(self, frame: int) -> tuple[float, float]:
         """Shares (0 to 1) of the cone opened and of the sharp depth spread at a frame."""
-        share = (frame - self.begin) / max(self.end - 1 - self.begin, 1)
+        share = share_of(frame, self.begin, self.end)
         if self.still:
             return 1.0, 1.0
-        cone, depth = (eased((share - a) / (b - a), 0.4) for a, b in (CONE, DEPTH))
-        return cone, depth
+        return stepped(share, CONE), stepped(share, DEPTH)
 
     def at_frame(self, frame: int) -> tuple[object, ...]:
         """What is seen at a frame, to be compared with other frames."""
@@ -165,21 +159,16 @@ def _crossed(at: Array, way: Array, low: Array, high: Array) -> tuple[float, flo
 
 
 @dataclass
-class DrawnSection:
+class DrawnSection(InLight):
     """A section ready to be drawn."""
 
     renderer: Renderer
     showing: Section
 
-    def _placer(self) -> tuple[float, Array, Array]:
-        boxes = [[(a, 0.0), (b, top)] for a, b, top in self.showing.rooms]
-        return fitted([np.array(box) for box in boxes], _BOX)
-
-    def drawn_at(self, points: Array) -> Array:
+    @cached_property
+    def drawn_at(self) -> Callable[[ArrayLike], Array]:
         """Where places of the section (n, 2), metres along and up, are drawn: points of the frame."""
-        scale, middle, centre = self._placer()
-        out: Array = (np.asarray(points, float) - middle) * [scale, -scale] + centre
-        return out
+        return fitted([[(a, 0.0), (b, top)] for a, b, top in self.showing.rooms], _BOX)
 
     def linear(self, frame: int, out: Floats) -> None:
         """The section at a frame, into `out`, float32 (H, 3 W)."""
@@ -227,9 +216,3 @@ class DrawnSection:
                 taken.append(x)
                 sheet.stroke(np.array([[x, foot - 16], [x, foot - 8]]), PALE, 1.5)
                 sheet.words((x, foot + 4), f"{depth:.1f} m", 24, "middle")
-
-    def video(self, frame: int, out: av.VideoFrame) -> None:
-        """The frame as video."""
-        light = np.empty((self.renderer.height, 3 * self.renderer.width), np.float32)
-        self.linear(frame, light)
-        self.renderer.levels(light, out)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 from clerestory.errors import UserError
 from clerestory.film.account import read_made
@@ -21,6 +22,8 @@ from clerestory.film.standpoint import Planned, planned_of, standpoint_of
 from clerestory.film.straightening import Straightening
 from clerestory.film.walk import walk_of
 from clerestory.visit.folder import VisitFolder
+
+Known = TypeVar("Known")
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,13 @@ class LeftOutError(Exception):
     """Why a shot is left out, in words: what it needs is not known, and the film is whole without it."""
 
 
+def _known(found: Known | str) -> Known:
+    """What was found; `LeftOutError` with the words that stand in its place."""
+    if isinstance(found, str):
+        raise LeftOutError(found)
+    return found
+
+
 def _straightening(ask: Ask) -> Showing:
     name = ask.picture.name
     made, rendering = read_made(ask.visit, ask.picture), raw_rendering(ask.visit / "pictures", ask.picture)
@@ -56,10 +66,7 @@ def _straightening(ask: Ask) -> Showing:
 
 
 def _standpoint(ask: Ask) -> Showing:
-    found = standpoint_of(ask.visit, ask.picture, read_made(ask.visit, ask.picture), ask.shot.station)
-    if isinstance(found, str):
-        raise LeftOutError(found)
-    return found
+    return _known(standpoint_of(ask.visit, ask.picture, read_made(ask.visit, ask.picture), ask.shot.station))
 
 
 def _walk(ask: Ask) -> Showing:
@@ -69,38 +76,24 @@ def _walk(ask: Ask) -> Showing:
     path = named_picture(ask.visit / "pictures", name)
     if path is None:
         raise UserError(f"there is no picture {name} to walk from")
-    ends = []
-    for picture, station in ((read_picture(path), ""), (ask.picture, ask.shot.station)):
-        found = standpoint_of(ask.visit, picture, read_made(ask.visit, picture), station)
-        if isinstance(found, str):
-            raise LeftOutError(found)
-        ends.append(found)
-    walk = walk_of(ends[0], ends[1], ask.shot.still)
-    if isinstance(walk, str):
-        raise LeftOutError(walk)
-    return walk
+    first, last = (
+        _known(standpoint_of(ask.visit, picture, read_made(ask.visit, picture), station))
+        for picture, station in ((read_picture(path), ""), (ask.picture, ask.shot.station))
+    )
+    return _known(walk_of(first, last, ask.shot.still))
 
 
 def _planned(ask: Ask) -> Planned:
-    found = planned_of(ask.visit, ask.picture, ask.shot.station)
-    if isinstance(found, str):
-        raise LeftOutError(found)
-    return found
+    return _known(planned_of(ask.visit, ask.picture, ask.shot.station))
 
 
 def _distance(ask: Ask) -> Showing:
-    found = distances_of(_planned(ask), ask.picture.kit, ask.shot.still)
-    if isinstance(found, str):
-        raise LeftOutError(found)
-    return found
+    return _known(distances_of(_planned(ask), ask.picture.kit, ask.shot.still))
 
 
 def _focus(ask: Ask) -> Showing:
     made = read_made(ask.visit, ask.picture)
-    found = section_of(_planned(ask), ask.picture, made, ask.shot.focus_m, ask.shot.still)
-    if isinstance(found, str):
-        raise LeftOutError(found)
-    return found
+    return _known(section_of(_planned(ask), ask.picture, made, ask.shot.focus_m, ask.shot.still))
 
 
 def _merge(ask: Ask) -> Showing:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from clerestory.film import lettering
 from clerestory.film.lettering import Card, Layer
-from clerestory.film.light import SURROUND, Bytes, Floats, Renderer, Source, StillCard, planes_of, prepare
+from clerestory.film.light import SURROUND, Bytes, Floats, InLight, Renderer, Source, StillCard, planes_of, prepare
 from clerestory.film.moves import Framing, Path, eased, path_of
 from clerestory.film.pictures import load_linear
 from clerestory.film.pointing import POINTED, Pointer, said_at
@@ -114,7 +114,7 @@ class Wiped:
 
 
 @dataclass
-class Amid:
+class Amid(InLight):
     """A drawing in the middle of a frame that is higher than 16:9, for which it is laid out."""
 
     renderer: Renderer
@@ -136,12 +136,6 @@ class Amid:
         part = np.empty((self.height, out.shape[1]), np.float32)
         self.inner.linear(frame, part)
         out[top : top + self.height] = part
-
-    def video(self, frame: int, out: av.VideoFrame) -> None:
-        """The frame as video."""
-        light = np.empty((self.renderer.height, 3 * self.renderer.width), np.float32)
-        self.linear(frame, light)
-        self.renderer.levels(light, out)
 
 
 def scene_path(scene: Scene, size: tuple[int, int]) -> Path:

@@ -15,6 +15,7 @@ from clerestory.building.windows import SunTrack, patches
 from clerestory.camera.pose import Pose
 from clerestory.errors import UserError
 from clerestory.film.account import Made
+from clerestory.film.drawing import FromThePlan
 from clerestory.film.lettering import drawn_plan
 from clerestory.film.light import Floats, Renderer, StillCard
 from clerestory.film.pictures import Picture
@@ -34,7 +35,7 @@ _UNTURNED = 0.5  # metres of floor between the standing point and the subject un
 
 
 @dataclass(frozen=True)
-class Standpoint:
+class Standpoint(FromThePlan):
     """A standing point in the plan, metres in building axes (x right of the axis, y along it), and what is seen."""
 
     rooms: tuple[Points, ...]
@@ -53,12 +54,6 @@ class Standpoint:
     end: int = 0
 
     seconds = SECONDS
-    drawn_here = True
-
-    @property
-    def files(self) -> tuple[Path, ...]:
-        """It is drawn from what it holds."""
-        return ()
 
     def lit(self, renderer: Renderer, picture: Path) -> StillCard:
         """The plan, drawn."""

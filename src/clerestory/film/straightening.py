@@ -19,7 +19,7 @@ from clerestory.camera.crop import Crop, frame_boundary
 from clerestory.camera.pose import rotation_of
 from clerestory.film.account import Made
 from clerestory.film.light import SURROUND, Floats, Renderer, Source, prepare
-from clerestory.film.moves import Framing, eased, whole
+from clerestory.film.moves import Framing, eased, share_of, whole
 from clerestory.film.pictures import load_linear
 from clerestory.finish.resample import source_positions
 
@@ -102,7 +102,7 @@ class Straightening:
 
     def share(self, frame: int) -> float:
         """How much of its time is over at a frame, 0 to 1."""
-        return min(max((frame - self.begin) / max(self.end - 1 - self.begin, 1), 0.0), 1.0)
+        return min(max(share_of(frame, self.begin, self.end), 0.0), 1.0)
 
     def at(self, frame: int) -> Moment:
         """What is seen at a frame. Where nothing may move, each step is done at once."""

@@ -8,13 +8,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import av
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.film.drawing import covered
-from clerestory.film.light import Floats, Renderer
-from clerestory.film.moves import eased
+from clerestory.film.drawing import FromThePlan, covered
+from clerestory.film.light import Floats, InLight, Renderer
+from clerestory.film.moves import share_of, stepped
 from clerestory.film.standpoint import Points, Standpoint
 
 Array = NDArray[np.float64]
@@ -29,7 +28,7 @@ _PALE = np.array([0.814, 0.783, 0.708], np.float32)
 
 
 @dataclass(frozen=True)
-class Walk:
+class Walk(FromThePlan):
     """Two standing points in one plan, and the way between them over the floors of the rooms."""
 
     first: Standpoint
@@ -40,12 +39,6 @@ class Walk:
     end: int = 0
 
     seconds = SECONDS
-    drawn_here = True
-
-    @property
-    def files(self) -> tuple[Path, ...]:
-        """It is drawn from what it holds."""
-        return ()
 
     def lit(self, renderer: Renderer, picture: Path) -> DrawnWalk:
         """The plan, drawn once with each cone and once without."""
@@ -58,14 +51,10 @@ class Walk:
 
     def at(self, frame: int) -> tuple[float, float, float]:
         """Shares (0 to 1) of the first cone left, of the way walked, of the last cone opened at a frame."""
-        share = (frame - self.begin) / max(self.end - 1 - self.begin, 1)
+        share = share_of(frame, self.begin, self.end)
         if self.still:
             return (1.0, 0.0, 0.0) if share < 0.5 else (0.0, 1.0, 1.0)
-
-        def step(span: tuple[float, float]) -> float:
-            return eased((share - span[0]) / (span[1] - span[0]), 0.4)
-
-        return 1 - step(CLOSE), step(WALK), step(OPEN)
+        return 1 - stepped(share, CLOSE), stepped(share, WALK), stepped(share, OPEN)
 
     def walked(self, share: float) -> Array:
         """The way so far (n, 2), metres, when a share of its length is behind one."""
@@ -171,7 +160,7 @@ class _Floors:
 
 
 @dataclass
-class DrawnWalk:
+class DrawnWalk(InLight):
     """A walk ready to be drawn."""
 
     renderer: Renderer
@@ -203,9 +192,3 @@ class DrawnWalk:
         ):  # fmt: skip
             cover = covered(size, points, width)[..., None]
             light += cover * (colour - light)
-
-    def video(self, frame: int, out: av.VideoFrame) -> None:
-        """The frame as video."""
-        light = np.empty((self.renderer.height, 3 * self.renderer.width), np.float32)
-        self.linear(frame, light)
-        self.renderer.levels(light, out)

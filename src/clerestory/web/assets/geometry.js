@@ -129,6 +129,17 @@ export class Sheet {
     return [(x + 0.5) / this.camera.width, (y + 0.5) / this.camera.height];
   }
 
+  // Preview pixels to one on the screen, where a layer lies over the preview.
+  scaleOn(layer) {
+    return this.facts.size[0] / (layer.getBoundingClientRect().width || this.facts.size[0]);
+  }
+
+  // The preview pixel under a pointer.
+  placeOn(layer, event) {
+    const box = layer.getBoundingClientRect();
+    return [(event.clientX - box.left) * this.scaleOn(layer), (event.clientY - box.top) * this.scaleOn(layer)];
+  }
+
   // Where the building's vertical through a preview pixel crosses two heights of the preview.
   plumbLine([x, y], above, below) {
     const { pitch, roll } = this.facts.rectification;

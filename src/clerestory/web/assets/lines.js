@@ -179,14 +179,12 @@ export class Lines {
 
   // ---- dragging
 
-  // Preview pixels to one on the screen.
   get scale() {
-    return this.sheet.facts.size[0] / (this.layer.getBoundingClientRect().width || this.sheet.facts.size[0]);
+    return this.sheet.scaleOn(this.layer);
   }
 
   place(event) {
-    const box = this.layer.getBoundingClientRect();
-    return [(event.clientX - box.left) * this.scale, (event.clientY - box.top) * this.scale];
+    return this.sheet.placeOn(this.layer, event);
   }
 
   take(event) {
