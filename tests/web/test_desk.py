@@ -22,7 +22,8 @@ def desk(page: Any, served: Any, wait: Any) -> Any:
     page.goto(f"{served.base}/finish?view=view-01")
     wait(lambda: page.evaluate("!!clerestory.page?.facts"), 60)
     page.evaluate("clerestory.ask('set', {view: 'view-01', gesture: '', "
-                  "values: {exposure: null, crop: null, crop_size: null, window_hold: null, lines: [], touches: []}})")  # fmt: skip
+                  "values: {exposure: null, crop: null, crop_size: null, window_hold: null, "
+                  "lines: [], touches: []}})")  # fmt: skip
     wait(lambda: page.evaluate(PROOF), 60)
     return page
 
