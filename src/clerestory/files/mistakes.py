@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -223,8 +223,19 @@ def _unknown(name: str, fields: tuple[str, ...], former: Mapping[str, str]) -> s
     return f"is not a field known here; correct or delete it{known}"
 
 
-def first_said(problem: ValidationError) -> str:
-    """The first complaint of a model as a sentence, for a change of single fields, where no text has lines."""
+Model = TypeVar("Model", bound=BaseModel)
+
+
+def made(kind: type[Model], fields: Mapping[str, Any]) -> Model:
+    """A model by single fields, where no text has lines. UserError with the first thing that is wrong."""
+    try:
+        return kind.model_validate(fields)
+    except ValidationError as problem:
+        raise UserError(_first_said(problem)) from problem
+
+
+def _first_said(problem: ValidationError) -> str:
+    """The first complaint of a model as a sentence."""
     first = problem.errors()[0]
     where, said = ".".join(str(part) for part in first["loc"]), plain(dict(first))
     return f"{where}: {said}." if where else f"{said[:1].upper()}{said[1:]}."

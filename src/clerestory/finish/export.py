@@ -12,6 +12,7 @@ import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from clerestory.errors import UserError
+from clerestory.files.mistakes import made
 from clerestory.files.names import cut, folded, free_name, legal_name
 from clerestory.files.store import write_atomic
 from clerestory.files.toml import model_of, read_text
@@ -159,14 +160,7 @@ def write_sets(root: Path, sets: ExportSets) -> None:
 
 def set_of(values: Mapping[str, Any]) -> ExportSet:
     """A set by its fields. UserError with the first thing that is wrong."""
-    from pydantic import ValidationError
-
-    from clerestory.files.mistakes import first_said
-
-    try:
-        return ExportSet.model_validate({k: v for k, v in values.items() if v is not None})
-    except ValidationError as problem:
-        raise UserError(first_said(problem)) from problem
+    return made(ExportSet, {k: v for k, v in values.items() if v is not None})
 
 
 def set_from(sets: Sequence[ExportSet], name: str, given: Mapping[str, Any]) -> ExportSet:

@@ -127,6 +127,14 @@ class Recipe(BaseModel):
         text = tomli_w.dumps(self.model_dump(mode="json", exclude_none=True, exclude_defaults=True))
         return numbers_on_one_line(text)
 
+    def text(self) -> str | None:
+        """What its file holds; None (no file) when everything is left to the tool."""
+        return None if self == Recipe() else self.toml()
+
+
+# What belongs to one view's frames alone: nothing carries it to another view.
+OF_ONE_VIEW = ("pick", "lines", "touches")
+
 
 def numbers_on_one_line(text: str) -> str:
     """A TOML text with each array of numbers, or of such arrays, on one line, as a person would write it."""

@@ -12,11 +12,9 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from clerestory.errors import UserError
 from clerestory.files.names import folded
 from clerestory.files.toml import model_of, read_text
-from clerestory.finish.recipe import Recipe, numbers_on_one_line
+from clerestory.finish.recipe import OF_ONE_VIEW, Recipe, numbers_on_one_line
 
 VERSIONS = "versions.toml"
-# What belongs to one view's frames alone: no set carries it to another view.
-OF_ONE_VIEW = ("pick", "lines", "touches")
 _HEAD = "# Recipes kept by name: [[version]] of one view, [[set]] of controls for many; from Finish.\n\n"
 Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f]*\S[^\x00-\x1f]*$")]
 

@@ -11,12 +11,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from pydantic import ValidationError
 
 from clerestory.building.times import SunTimes, sun_times
 from clerestory.building.windows import SunTrack, patches
 from clerestory.errors import UserError
-from clerestory.files.mistakes import first_said
+from clerestory.files.mistakes import made
 from clerestory.plan import words
 from clerestory.plan.edit import Change
 from clerestory.plan.exposure import focus_for, settings_for
@@ -57,10 +56,7 @@ def with_changes(visit: Visit, changes: Iterable[Change]) -> Visit:
         for row in rows:
             if row.name == change.name:
                 values = {k: v for k, v in change.values.items() if k != "name"}
-                try:
-                    row = type(row).model_validate({**row.model_dump(by_alias=True), **values})
-                except ValidationError as problem:
-                    raise UserError(first_said(problem)) from problem
+                row = made(type(row), {**row.model_dump(by_alias=True), **values})
             moved.append(row)
         visit = visit.model_copy(update={change.table: tuple(moved)})
         for cached in ("building", "axis"):

@@ -13,13 +13,11 @@ from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from pydantic import ValidationError
-
 from clerestory.errors import UserError
 from clerestory.files.lock import Taken
-from clerestory.files.mistakes import first_said
+from clerestory.files.mistakes import made
 from clerestory.files.store import in_words
-from clerestory.finish.recipe import Recipe, pick_gone, picked
+from clerestory.finish.recipe import OF_ONE_VIEW, Recipe, pick_gone, picked
 from clerestory.raw.group import SOFT_LEAST, SOFT_SHARE, View
 from clerestory.raw.kept import key_of, unpacked
 from clerestory.raw.overlap import changed_share
@@ -311,10 +309,7 @@ class Desk:
         fields = {**self.recipe(view).model_dump(), **values}
         for several in ("lines", "touches"):
             fields[several] = fields[several] or ()
-        try:
-            return Recipe.model_validate(fields)
-        except ValidationError as problem:
-            raise UserError(first_said(problem)) from problem
+        return made(Recipe, fields)
 
     def set_recipe(
         self,
@@ -335,7 +330,7 @@ class Desk:
             check_known(now, values, was, lambda moved: _set_elsewhere(view, moved), view=view)
         recipe = self.changed(view, values)
         said = f"{view}: {', '.join(name.replace('_', ' ') for name in values)}"
-        if self.journal.commit(scope, said, {f"recipes/{view}.toml": _text(recipe)}, gesture, view):
+        if self.journal.commit(scope, said, {f"recipes/{view}.toml": recipe.text()}, gesture, view):
             self._told_recipe(view, recipe)
         return recipe
 
@@ -365,12 +360,12 @@ class Desk:
     def copy_recipe(self, view: str, others: list[str], what: list[str]) -> int:
         """Give some fields of a view's recipe to other views, as one step; how many views."""
         source = self.recipe(view).model_dump()
-        allowed = set(Recipe.model_fields) - {"pick", "lines", "touches"}
+        allowed = set(Recipe.model_fields).difference(OF_ONE_VIEW)
         values = {name: source[name] for name in what if name in allowed}
         if not values or not others:
             raise UserError("Choose at least one setting and one other view to copy to.")
         recipes = {other: self.changed(other, values) for other in others[:LONGEST] if self.table.view(other)}
-        texts = {f"recipes/{other}.toml": _text(recipe) for other, recipe in recipes.items()}
+        texts = {f"recipes/{other}.toml": recipe.text() for other, recipe in recipes.items()}
         self.journal.commit(
             "finish",
             f"settings of {view} copied to {len(recipes)} view{'' if len(recipes) == 1 else 's'}",
@@ -666,8 +661,3 @@ def _written(record: Path) -> tuple[tuple[Any, ...], tuple[Any, ...]]:
 def _set_elsewhere(view: str, moved: Mapping[str, Any]) -> str:
     names = " and ".join(name.replace("_", " ") for name in moved)
     return f"{view}: {names} was set in another window meanwhile; keep which?"
-
-
-def _text(recipe: Recipe) -> str | None:
-    """A recipe's file; None (no file) when everything is left to the tool."""
-    return None if recipe == Recipe() else recipe.toml()

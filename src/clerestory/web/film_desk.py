@@ -16,12 +16,10 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pydantic import ValidationError
-
 from clerestory import api
 from clerestory import film as films
 from clerestory.errors import UserError
-from clerestory.files.mistakes import first_said
+from clerestory.files.mistakes import made
 from clerestory.files.names import legal_name
 from clerestory.files.store import write_atomic
 from clerestory.film import cautions
@@ -113,7 +111,7 @@ class FilmDesk:
         self._check(f"shot {shot + 1}", film.shots[shot].model_dump(mode="json"), values, was, gesture)
         fields = {**film.shots[shot].model_dump(), **values}
         changed = [*film.shots]
-        changed[shot] = _valid_shot(fields)
+        changed[shot] = made(Shot, fields)
         self._put(film.model_copy(update={"shots": changed}), f"shot {shot + 1}: {_named(values)}", gesture)
 
     def set_film(self, values: Mapping[str, Any], gesture: str = "", was: Mapping[str, Any] | None = None) -> None:
@@ -122,11 +120,7 @@ class FilmDesk:
         self._check("the film", film.model_dump(mode="json"), values, was, gesture)
         if not set(values) <= _OWN_FIELDS:
             raise UserError(f"A film has no such setting; it has {', '.join(sorted(_OWN_FIELDS))}.")
-        try:
-            film = Film.model_validate({**film.model_dump(), **values})
-        except ValidationError as problem:
-            raise UserError(first_said(problem)) from problem
-        self._put(film, f"film: {_named(values)}", gesture)
+        self._put(made(Film, {**film.model_dump(), **values}), f"film: {_named(values)}", gesture)
 
     def _check(
         self,
@@ -209,15 +203,13 @@ class FilmDesk:
         names = [name for name in names_in(self.root, "film/narration", (".wav",)) if _is_of(name, asked.picture)]
         if asked.narration and (own := Path(asked.narration)).parts[0] == "narration" and own.name not in names:
             names.append(own.name)
-        heard = [(name, self._heard(name, asked.words)) for name in names]
-        heard = [(name, take) for name, take in heard if take is not None]
-        best = best_of([take for _, take in heard if take is not None])
+        heard = [(name, take) for name in names if (take := self._heard(name, asked.words)) is not None]
+        best = best_of([take for _, take in heard])
         return {
             "shot": shot,
             "takes": [
                 {"name": f"narration/{name}", "best": k == best, **_said_of(take)}
                 for k, (name, take) in enumerate(heard)
-                if take is not None
             ],
         }
 
@@ -351,13 +343,6 @@ def _said_of(take: Take) -> dict[str, Any]:
 def _named(values: Mapping[str, Any]) -> str:
     """Fields of a shot or a film as the page calls them."""
     return ", ".join(_CALLED.get(name, name.replace("_", " ")) for name in values)
-
-
-def _valid_shot(fields: Mapping[str, Any]) -> Shot:
-    try:
-        return Shot.model_validate(fields)
-    except ValidationError as problem:
-        raise UserError(first_said(problem)) from problem
 
 
 def _check_wave(data: bytes) -> None:

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pydantic import ValidationError
-
 from clerestory.errors import UserError
-from clerestory.files.mistakes import first_said
-from clerestory.finish.recipe import Recipe, recipe_of
-from clerestory.finish.versions import OF_ONE_VIEW, VERSIONS, ControlSet, Version, Versions, versions_of
+from clerestory.files.mistakes import made
+from clerestory.finish.recipe import OF_ONE_VIEW, Recipe, recipe_of
+from clerestory.finish.versions import VERSIONS, ControlSet, Version, Versions, versions_of
 
 if TYPE_CHECKING:
     from clerestory.web.desk import Desk
@@ -45,7 +43,7 @@ class Kept:
     def keep(self, view: str, name: str) -> None:
         """Keep a view as it stands under a name."""
         self.desk.table.view(view)
-        new = _made(Version, view=view, name=name.strip(), recipe=self.desk.recipe(view))
+        new = made(Version, {"view": view, "name": name.strip(), "recipe": self.desk.recipe(view)})
         self._write(f"{view}: kept as {new.name}", self._read().with_version(new), view)
 
     def take(self, view: str, name: str) -> None:
@@ -64,7 +62,7 @@ class Kept:
         values = {n: v for n, v in values.items() if v is not None}
         if not values:
             raise UserError("Choose at least one control that is set by hand.")
-        new = _made(ControlSet, name=name.strip(), controls=Recipe(**values))
+        new = made(ControlSet, {"name": name.strip(), "controls": Recipe(**values)})
         self._write(f"set {new.name} kept", self._read().with_set(new), view)
 
     def put_set(self, name: str, views: Sequence[str]) -> int:
@@ -103,7 +101,7 @@ class Kept:
         self._put({view: recipe}, f"{view}: as it was before", view)
 
     def _put(self, recipes: Mapping[str, Recipe], said: str, place: str) -> None:
-        texts = {f"recipes/{v}.toml": None if r == Recipe() else r.toml() for v, r in recipes.items()}
+        texts = {f"recipes/{v}.toml": r.text() for v, r in recipes.items()}
         if self.desk.journal.commit("finish", said, texts, place=place):
             self.desk.texts_changed(texts)
 
@@ -130,10 +128,3 @@ def _recipe(text: str | None, path: Path) -> Recipe | None:
         return Recipe() if text is None else recipe_of(text, path)
     except UserError:
         return None
-
-
-def _made(kind: Callable[..., Any], **values: Any) -> Any:
-    try:
-        return kind(**values)
-    except ValidationError as problem:
-        raise UserError(first_said(problem)) from problem
