@@ -1,6 +1,6 @@
-"""Nothing lost: kill -9 at random moments of import, sorting, finishing and filming.
+"""Nothing lost: kill -9 at random moments of import, sorting, finishing, filming and every writer of a form out.
 
-    python bench/faults.py [--kills 40] [--stages import,sort,finish,film] [--seed 1]
+    python bench/faults.py [--kills 40] [--stages import,sort,finish,film,export,dng,paper,keep] [--seed 1]
 
 After each kill: originals and copies against their digests, finished pictures and films against those that runs
 nobody killed have made, `check`; now and then whether the stage goes on to its end. Every figure printed must be 0.
@@ -29,8 +29,9 @@ from clerestory.files.store import digest_of
 from clerestory.raw.dng import DngMeta, write_dng
 from clerestory.visit.check import check
 from clerestory.visit.folder import VisitFolder
+from clerestory.visit.keep import ALGORITHMS, verify
 
-STAGES = ("import", "sort", "finish", "film")
+STAGES = ("import", "sort", "finish", "film", "export", "dng", "paper", "keep")
 # Loads everything once and forks for each life, so that a kill strikes the work and not the loading of libraries.
 RUN = """
 import os
@@ -50,11 +51,22 @@ def live(stage, root, other):
     if stage == "film":
         produce.SIZES["1080p"] = (192, 108)
         produce.make(visit.root)
+    if stage == "export":
+        kinds = ("jpeg", "tiff", "bright", "avif", "jxl")
+        asked = ExportSet(name="Forms", kinds=kinds, quality=90 if other else 93)
+        return len(api.export_visit(visit.root, asked, None, 2).failures)
+    if stage == "dng":
+        return len(api.write_dng(visit.root, upright=other)[1])
+    if stage == "paper":
+        api.print_visit(visit.root, "a5" if other else "a4")
+    if stage == "keep":
+        api.keep_visit(visit.root, root / "bag")
     return 0
 
 
 if __name__ == "__main__":
     from clerestory.film import produce
+    from clerestory.finish.export import ExportSet
     from clerestory.visit.folder import VisitFolder
     from clerestory.visit.importing import copy_in
     from clerestory.visit.index import sort_visit
@@ -146,7 +158,8 @@ class Victim:
 
     def outputs(self) -> dict[str, str]:
         """Digests of finished outputs by name; the report, which tells of the last run, is left out."""
-        found = [p for folder in (self.visit.pictures, self.visit.film) for p in folder.glob("[!.]*") if p.is_file()]
+        folders = (self.visit.pictures, self.visit.film, self.visit.exports / "Forms")
+        found = [p for folder in folders for p in folder.glob("[!.]*") if p.is_file()]
         aside = {"report.html", "report.json", "film.toml"}
         return {p.name: digest_of(p) for p in found if p.name not in aside}
 
@@ -160,15 +173,27 @@ class Victim:
 
     def faults(self, stage: str) -> dict[str, int]:
         """What is wrong after a kill."""
+        if stage == "keep":
+            return self._of_bag()
         whole = set(self.card.values())
         copies = [p for f in (self.visit.frames, self.root / "spare/frames") if f.is_dir() for p in f.glob("[!.]*")]
-        differences = check(self.visit) if stage in ("finish", "film") else []
+        differences = check(self.visit) if stage not in STAGES[:2] else []
         return {
             "originals differ": sum(digest_of(p) != d for p, d in self.card.items()),
             "copies differ": sum(digest_of(p) not in whole for p in copies),
             "outputs differ": sum(d not in self.good[n] for n, d in self.outputs().items()),
             "check": sum("broken off" not in d.what for d in differences),
         }
+
+    def _of_bag(self) -> dict[str, int]:
+        """What is wrong with a package that was broken off: a file that is there is whole; once it says that it is
+        complete, it is."""
+        bag = self.root / "bag"
+        payload = [p for p in (bag / "data").rglob("[!.]*") if p.is_file() and not p.name.startswith(".")]
+        pairs = [(p, self.visit.root / p.relative_to(bag / "data")) for p in payload]
+        differ = sum(digest_of(p) != digest_of(own) for p, own in pairs if own.exists())
+        closed = all((bag / f"tagmanifest-{a}.txt").exists() for a in ALGORITHMS)
+        return {"kept files differ": differ, "complete and not whole": len(verify(bag)) if closed else 0}
 
 
 def kill_stage(victim: Victim, stage: str, count: int, rng: random.Random) -> dict[str, int]:
@@ -181,6 +206,8 @@ def kill_stage(victim: Victim, stage: str, count: int, rng: random.Random) -> di
             cleared(victim.visit.root, victim.root / "spare")
         if stage == "sort":
             cleared(victim.visit.looks)
+        if stage == "keep" and lives % 3 == 0:
+            cleared(victim.root / "bag")
         lives += 1
         status = victim.run(stage, other, rng.uniform(0, 1.1 * victim.full[stage]))
         faults["runs that failed"] += status not in (0, -signal.SIGKILL)
@@ -208,7 +235,7 @@ def kill(count: int, stages: list[str], seed: int) -> dict[str, int]:
         many, few = Victim(Path(name) / "many", 12, lives), Victim(Path(name) / "few", 3, lives)
         few.prepare("import")
         few.prepare("sort")
-        if stages[0] == "film":
+        if "finish" not in stages:
             few.prepare("finish")
         for i, stage in enumerate(stages):
             share = (count + i) // len(stages)

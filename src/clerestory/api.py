@@ -122,14 +122,15 @@ def finish_picture(source: Source | Anywhere, recipe: Recipe | None = None, aspe
 
 
 def write_picture(picture: Picture, path: Anywhere, space: Literal["srgb", "display-p3", "rec2020"] = "srgb") -> Path:
-    """Write a finished picture, whole or not at all, with its profile: .jpg (8 bits) or .tif (16) by its ending."""
+    """Write a finished picture, whole or not at all, with its colour told; by its ending .jpg (8 bits), .tif (16),
+    .avif or .jxl (10; the last in sRGB only)."""
     from clerestory.files.store import write_atomic
     from clerestory.finish.write import encoded
 
     target = Path(path)
-    kinds = {".jpg": "jpeg", ".jpeg": "jpeg", ".tif": "tiff", ".tiff": "tiff"}
+    kinds = {".jpg": "jpeg", ".jpeg": "jpeg", ".tif": "tiff", ".tiff": "tiff", ".avif": "avif", ".jxl": "jxl"}
     if target.suffix.lower() not in kinds:
-        raise UserError(f"{target}: pictures are written as .jpg or .tif; choose one of these endings.")
+        raise UserError(f"{target}: pictures are written as .jpg, .tif, .avif or .jxl; choose one of these endings.")
     write_atomic(target, encoded(picture.rgb, kinds[target.suffix.lower()], space))
     return target
 

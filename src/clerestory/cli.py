@@ -177,10 +177,11 @@ def export(
     view: Annotated[list[str] | None, typer.Option(help="Only this view; may be given again.")] = None,
     aspect: Annotated[str | None, typer.Option(help="own, 4:3, 3:2, 16:9, 1:1, free; divided by commas.")] = None,
     kind: Annotated[
-        str | None, typer.Option(help="jpeg, tiff (16 bits), bright (JPEG with a gain map); divided by commas.")
+        str | None,
+        typer.Option(help="jpeg, tiff (16 bits), bright (JPEG with a gain map), avif, jxl (10 bits); with commas."),
     ] = None,
     space: Annotated[str | None, typer.Option(help="srgb, display-p3 or rec2020.")] = None,
-    quality: Annotated[int | None, typer.Option(help="Of the JPEG, 50 to 95.")] = None,
+    quality: Annotated[int | None, typer.Option(help="Of all but the TIFF, 50 to 95.")] = None,
     long_edge: Annotated[int | None, typer.Option(help="Longest edge in pixels; never enlarged.")] = None,
     within: Annotated[str | None, typer.Option(help="Width and height in pixels to stay within: 1920x1080.")] = None,
     print_size: Annotated[str | None, typer.Option(help="Size on paper: 300x200mm or 12x8inch.")] = None,

@@ -70,6 +70,10 @@ class ExportSet(BaseModel):
             raise ValueError("print_size needs a resolution in pixels an inch; write resolution = 300")
         if self.sharpen_for == "print" and self.resolution is None:
             raise ValueError("sharpen_for print needs a resolution in pixels an inch; write resolution = 300")
+        if "jxl" in self.kinds and self.space != "srgb":
+            raise ValueError(
+                f"JPEG XL is written in sRGB only, not in {self.space}; write avif or tiff, or space srgb"
+            )
         for name in ("aspects", "kinds", "named"):
             if len(set(getattr(self, name))) < len(getattr(self, name)):
                 raise ValueError(f"{name} has the same entry twice; keep one of the two")

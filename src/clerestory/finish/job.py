@@ -33,8 +33,8 @@ from clerestory.raw.group import View
 from clerestory.raw.headroom import Headroom, exposure_headroom
 from clerestory.visit.about import About
 
-Kind = Literal["jpeg", "tiff", "bright"]
-SUFFIX = {"bright": "_bright.jpg", "jpeg": ".jpg", "tiff": ".tif"}
+Kind = Literal["jpeg", "tiff", "bright", "avif", "jxl"]
+SUFFIX = {"bright": "_bright.jpg", "jpeg": ".jpg", "tiff": ".tif", "avif": ".avif", "jxl": ".jxl"}
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ class Order:
 
     Of size one of three, or all pixels there are: `long_edge`; `within` (width, height), in pixels; `paper`, its long
     and short edge in mm at `per_inch` pixels to the inch. `for_paper`: sharpened to be printed at `per_inch`. `jpeg`:
-    quality of the JPEG, 1 to 95.
+    quality of all but the TIFF, 1 to 95.
     """
 
     aspects: tuple[Aspect | None, ...] = (None,)

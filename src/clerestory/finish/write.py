@@ -1,4 +1,4 @@
-"""Pictures to bytes: JPEG and 16-bit TIFF with colour profile and EXIF, IPTC and XMP fields."""
+"""Pictures to bytes: JPEG, 16-bit TIFF, AVIF and JPEG XL with their colour told, and EXIF, IPTC and XMP fields."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from clerestory import __version__
 from clerestory.develop.colour import STRIP, encode
 from clerestory.errors import UserError
 from clerestory.finish.icc import profile
+from clerestory.finish.ten_bit import avif, jxl, with_words
 from clerestory.visit.about import About
 
 NAMESPACE = "https://clerestory.invalid/ns/1.0/"
@@ -36,6 +37,9 @@ CARRIED = (
 )  # fmt: skip
 
 
+TEN_BIT = {"avif": avif, "jxl": jxl}
+
+
 @dataclass(frozen=True)
 class Record:
     """What the tool says of a picture: XMP fields in its own namespace, all text."""
@@ -48,8 +52,9 @@ def encoded(
 ) -> bytes:
     """Display-linear working RGB, H x W x 3, 0 to 1, as the bytes of a picture file with its colour profile.
 
-    `kind`: 'jpeg' (8 bits) or 'tiff' (16 bits a channel); `quality`: of the JPEG, 1 to 95; `per_inch`: its resolution
-    as written into the file, pixels to an inch of paper; None says nothing of it. UserError for another kind.
+    `kind`: 'jpeg' (8 bits), 'tiff' (16 bits a channel), 'avif' or 'jxl' (10 bits); `quality`: of all but the TIFF,
+    1 to 95; `per_inch`: resolution as written into a JPEG or TIFF, pixels to an inch of paper; None says nothing of
+    it. UserError for another kind, and for JPEG XL in another space than sRGB.
     """
     out = io.BytesIO()
     if kind == "jpeg":
@@ -68,8 +73,10 @@ def encoded(
             datetime=None,
             **({} if per_inch is None else {"resolution": (per_inch,) * 2, "resolutionunit": "INCH"}),
         )
+    elif kind in TEN_BIT:
+        return TEN_BIT[kind](rgb, space, quality)
     else:
-        raise UserError(f"'{kind}' is not a kind of picture this writes; ask for jpeg or tiff.")
+        raise UserError(f"'{kind}' is not a kind of picture this writes; ask for jpeg, tiff, avif or jxl.")
     return out.getvalue()
 
 
@@ -99,8 +106,14 @@ def with_metadata(
     size: tuple[int, int],
     per_inch: float | None = None,
 ) -> bytes:
-    """A JPEG or TIFF's bytes with its metadata put in: EXIF carried over, IPTC and XMP written. `size`: width and
-    height in pixels; `per_inch`: resolution, as in `encoded`."""
+    """A picture file's bytes with its metadata put in: EXIF carried over, IPTC and XMP written (AVIF and JPEG XL have
+    no place for IPTC's older form). `size`: width and height in pixels; `per_inch`: resolution, as in `encoded`."""
+    if data[4:8] in (b"ftyp", b"JXL "):
+        carrier = io.BytesIO()
+        Image.new("RGB", (1, 1)).save(carrier, "JPEG")
+        told = with_metadata(carrier.getvalue(), source, about, record, size, per_inch)
+        exif = Image.open(io.BytesIO(told)).info["exif"].removeprefix(b"Exif\0\0")
+        return with_words(data, exif, xmp_packet(about, record))
     image = exiv2.ImageFactory.open(data)
     image.readMetadata()
     exif = image.exifData()

@@ -4,7 +4,7 @@ import { button, called, debounce, el } from "./build.js";
 import { draftOf, dropDraft, keepDraft } from "./drafts.js";
 
 const ASPECTS = [["own", "as in Finish"], ["4:3", "4:3"], ["3:2", "3:2"], ["16:9", "16:9"], ["1:1", "1:1"], ["free", "free"]];
-const KINDS = [["jpeg", "JPEG"], ["tiff", "TIFF, 16 bits"], ["bright", "JPEG, gain map"]];
+const KINDS = [["jpeg", "JPEG"], ["tiff", "TIFF, 16 bits"], ["bright", "JPEG, gain map"], ["avif", "AVIF, 10 bits"], ["jxl", "JPEG XL, 10 bits"]];
 const SIZES = [["", "all pixels there are"], ["long_edge", "longest edge"], ["within", "within width and height"], ["print_size", "a size on paper"]];
 const SPACES = [["srgb", "sRGB"], ["display-p3", "Display P3"], ["rec2020", "Rec. 2020"]];
 const PARTS = [["", "no more"], ["title", "title"], ["date", "date"], ["number", "number"], ["view", "view"]];
@@ -49,7 +49,7 @@ export class Exports {
     this.resolution = number("set-resolution", "Resolution, pixels to an inch", { min: 36, max: 2400, step: "any", placeholder: "none" });
     this.sharpen = select("set-sharpen", [["screen", "the screen"], ["print", "print"]]);
     this.space = select("set-space", SPACES);
-    this.quality = number("set-quality", "Quality of the JPEG", { min: 50, max: 95 });
+    this.quality = number("set-quality", "Quality of all but TIFF", { min: 50, max: 95 });
     this.parts = [0, 1, 2].map((i) => select(`set-part-${i}`, i ? PARTS : PARTS.slice(1)));
     this.parts.forEach((node, i) => node.setAttribute("aria-label", ["File name begins with", "then", "then"][i]));
     this.better = el("input", { type: "checkbox", onchange: () => this.changed() });
