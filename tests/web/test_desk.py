@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import struct
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 
+from clerestory.finish.icc import profile
 from web.test_way import looked_through
 
 TARGETS = "target-size"  # 24 pixels or room about them (WCAG 2.2, 2.5.8)
@@ -308,3 +310,45 @@ def test_nothing_is_cut_off_in_narrow_windows_or_at_twice_the_size_of_type(
     page.set_viewport_size({"width": 1280, "height": 720})
     page.keyboard.press("p")
     assert found == [0, 0, []]
+
+
+def dull_paper() -> bytes:
+    """The profile of an invented paper: sRGB's with its primaries halfway to white, ICC.1:2010's table of tags."""
+    data = bytearray(profile("srgb"))
+    places = {}
+    for k in range(struct.unpack_from(">I", data, 128)[0]):
+        name, at, _ = struct.unpack_from(">4sII", data, 132 + 12 * k)
+        places[name] = at + 8
+    columns = np.array([struct.unpack_from(">3i", data, places[n]) for n in (b"rXYZ", b"gXYZ", b"bXYZ")])
+    for n, column in zip((b"rXYZ", b"gXYZ", b"bXYZ"), 0.5 * columns + columns.sum(0) / 6, strict=True):
+        struct.pack_into(">3i", data, places[n], *np.rint(column).astype(int))
+    return bytes(data).replace("sRGB IEC61966-2.1".encode("utf-16-be"), "Tallow Rag, matt.".encode("utf-16-be"))
+
+
+def test_a_paper_is_added_and_shows_what_it_cannot_print(
+    desk: Any, served: Any, wait: Any, shot: Any, tmp_path: Path
+) -> None:
+    page = desk
+    for name, data in (("whole.icc", profile("srgb")), ("dull.icc", dull_paper()), ("none.icc", b"no profile")):
+        (tmp_path / name).write_bytes(data)
+    page.get_by_role("button", name="On paper", exact=True).click()
+    dialog, said = page.get_by_role("dialog"), page.locator("dialog [role=status]")
+    wait(lambda: "Add the profile of the paper first" in said.inner_text())
+    add = dialog.locator("input[type=file]")
+    add.set_input_files(tmp_path / "none.icc")
+    wait(lambda: "no ICC profile that can be read" in said.inner_text())
+    add.set_input_files(tmp_path / "whole.icc")
+    wait(lambda: said.inner_text() == "The paper can show all of it.", 60)
+    plain = "(() => { const i = document.querySelector('dialog img'); return i.naturalWidth; })()"
+    wait(lambda: page.evaluate(plain) > 300)
+    add.set_input_files(tmp_path / "dull.icc")
+    wait(lambda: "The paper cannot show" in said.inner_text(), 60)
+    assert dialog.get_by_label("Paper").locator("option").all_inner_texts() == [
+        "Tallow Rag, matt.",
+        "sRGB IEC61966-2.1",
+    ]
+    dialog.get_by_label("in colour only what the paper cannot show").check()
+    shot(page, "paper")
+    looked_through(page)
+    assert sorted(p.name for p in (served.folder / "profiles").iterdir()) == ["dull.icc", "whole.icc"]
+    page.keyboard.press("Escape")

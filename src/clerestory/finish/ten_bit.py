@@ -38,7 +38,7 @@ def ten_bits(rgb: NDArray[np.float32], space: str) -> NDArray[np.uint16]:
 
 
 def avif(rgb: NDArray[np.float32], space: str, quality: int) -> bytes:
-    """A picture (as for `ten_bits`) as an AVIF file, 4:4:4; `quality`: as of a JPEG, 1 to 95."""
+    """A picture (H x W x 3, as for `ten_bits`) as an AVIF file, 4:4:4; `quality`: as of a JPEG, 1 to 95."""
     import imagecodecs
 
     kind = imagecodecs.AVIF
@@ -53,7 +53,7 @@ def avif(rgb: NDArray[np.float32], space: str, quality: int) -> bytes:
 
 
 def jxl(rgb: NDArray[np.float32], space: str, quality: int) -> bytes:
-    """A picture (as for `ten_bits`) as a JPEG XL file; `quality`: as of a JPEG, 1 to 95. UserError unless sRGB."""
+    """A picture (H x W x 3, as for `ten_bits`) as a JPEG XL file; `quality`: as of a JPEG. UserError unless sRGB."""
     import imagecodecs
 
     if space != "srgb":

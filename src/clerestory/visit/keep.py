@@ -36,6 +36,7 @@ _KINDS = (
     ),
     ("exports", "Pictures for a purpose (print, a page, an archive), in a folder for each set of exports.toml."),
     ("recipes", "How each picture was made: plain text, one file a view."),
+    ("profiles", "ICC profiles of the papers that the pictures were looked at for."),
     ("film", "The film, its captions, chapters, narration and the text it was made from."),
     ("plan", "The plan of the visit: report, field card, calendar, numbers."),
     ("visit.toml", "The plan's text: building, windows, standing points, views, kit."),

@@ -530,6 +530,12 @@ class Desk:
 
         return self.proofs.ask(self.job(name, values=values), merged)
 
+    def papers(self) -> list[dict[str, str]]:
+        """The papers' profiles that lie beside the visit."""
+        from clerestory.web.papers import papers
+
+        return papers(self.root)
+
     def full_frame(self, frame: str) -> Path:
         """A frame at full size, plainly developed."""
         from clerestory.web.fullsize import full_frame

@@ -169,23 +169,24 @@ def tile(path: Path, level: int, column: int, row: int) -> bytes:
 
     UserError where there is none.
     """
-    pixels = _at_hand(path)
+    pixels = at_hand(path)
     step = TILE << level
     y, x = row * step, column * step
     if not 0 <= level <= COARSEST or not (0 <= y < pixels.shape[0] and 0 <= x < pixels.shape[1]):
         raise UserError("There is no such part of the picture.")
-    return _png(reduced(np.ascontiguousarray(pixels[y : y + step, x : x + step]), level))
+    return png(reduced(np.ascontiguousarray(pixels[y : y + step, x : x + step]), level))
 
 
 def fitted(path: Path, width: int, height: int) -> bytes:
     """A kept proof averaged down to a size in pixels, as PNG. UserError where there is none, or it is no smaller."""
-    pixels = _at_hand(path)
+    pixels = at_hand(path)
     if not (0 < width <= pixels.shape[1] and 0 < height <= pixels.shape[0]):
         raise UserError("The picture has no such size.")
-    return _png(cv2.resize(np.asarray(pixels), (width, height), interpolation=cv2.INTER_AREA).astype(np.uint8))
+    return png(cv2.resize(np.asarray(pixels), (width, height), interpolation=cv2.INTER_AREA).astype(np.uint8))
 
 
-def _at_hand(path: Path) -> NDArray[np.uint8]:
+def at_hand(path: Path) -> NDArray[np.uint8]:
+    """A kept proof's pixels, H x W x 3, read as they are needed. UserError where it is there no longer."""
     try:
         found: NDArray[np.uint8] = np.load(path, mmap_mode="r")
     except (OSError, ValueError) as problem:
@@ -193,7 +194,8 @@ def _at_hand(path: Path) -> NDArray[np.uint8]:
     return found
 
 
-def _png(part: NDArray[np.uint8]) -> bytes:
+def png(part: NDArray[np.uint8]) -> bytes:
+    """A picture (8 bits, H x W x 3) as a PNG file, packed quickly rather than small."""
     ok, data = cv2.imencode(".png", cv2.cvtColor(part, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_PNG_COMPRESSION, 1])
     if not ok:
         raise UserError("A part of the picture could not be made ready for the page.")

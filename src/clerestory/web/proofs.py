@@ -61,15 +61,15 @@ class Proofs:
         """A part of a proof as PNG."""
         from clerestory.web.proof import tile
 
-        return tile(self._kept(key), level, column, row)
+        return tile(self.kept(key), level, column, row)
 
     def fitted(self, key: str, width: int, height: int) -> bytes:
         """A proof reduced to a size, as PNG."""
         from clerestory.web.proof import fitted
 
-        return fitted(self._kept(key), width, height)
+        return fitted(self.kept(key), width, height)
 
-    def _kept(self, key: str) -> Path:
+    def kept(self, key: str) -> Path:
         """Where a proof that a page asks for is kept; UserError for what is no key."""
         from clerestory.web.proof import kept_at
 

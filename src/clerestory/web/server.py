@@ -56,6 +56,7 @@ SHOWN = {
     "film/narration": (".wav",),
     "drawings": (".jpg",),
 }
+SUFFIX_OF_A_PICTURE = (".jpg", ".tif", ".avif", ".jxl")
 WARM_AFTER = 1.5  # seconds: the first page goes first
 log = logging.getLogger("clerestory.web")
 
@@ -175,6 +176,8 @@ class _Pages:
             Route("/frame/{name}", answering(self.full_frame)),
             Route("/proof/{key}/{level:int}/{column:int}/{row:int}", answering(self.proof)),
             Route("/proof/{key}/fitted/{width:int}/{height:int}", answering(self.fitted)),
+            Route("/proof/{key}/paper/{width:int}/{height:int}", answering(self.on_paper)),
+            Route("/profile/{name}", answering(self.keep_paper), methods=["PUT"]),
             Route("/as-shot/{name}", answering(self.as_shot)),
             Route("/kept/{folder}/{name}", answering(self.kept)),
             Route("/exported/{folder}/{name}", answering(self.exported)),
@@ -208,6 +211,35 @@ class _Pages:
         """All of such a picture, reduced to a size."""
         at = request.path_params
         return await self._part(self.desk.proofs.fitted, at["key"], at["width"], at["height"])
+
+    async def on_paper(self, request: Request) -> Response:
+        """All of such a picture as a paper will show it; the header tells the share that it cannot show."""
+        from clerestory.web.papers import on_paper
+
+        at, asked = request.path_params, dict(request.query_params)
+        proof = self.desk.proofs.kept(at["key"])
+        size = (at["width"], at["height"])
+        data, share = await asyncio.get_running_loop().run_in_executor(
+            self.tiles, on_paper, self.desk.root, proof, size, asked.get("profile", ""), asked
+        )
+        return Response(data, media_type="image/png", headers={"x-outside": f"{share:.5f}"})
+
+    async def keep_paper(self, request: Request) -> Response:
+        """A printer's or a paper's profile from the finish page."""
+        from clerestory.web.papers import PROFILE_BYTES, keep_paper
+
+        data = await _sent(request, PROFILE_BYTES)
+        if data is None:
+            return JSONResponse({"error": "This file is too large for a profile."}, 413)
+        return await self._kept_by(keep_paper, self.desk.root, request.path_params["name"], data)
+
+    async def _kept_by(self, work: Callable[..., dict[str, Any]], *args: Any) -> Response:
+        """What was kept of a file that a page sent, or `error`: why it cannot be; that is an answer, not a fault."""
+        try:
+            kept = await asyncio.get_running_loop().run_in_executor(self.desk.slow, work, *args)
+        except UserError as problem:
+            kept = {"error": str(problem)}
+        return JSONResponse(kept)
 
     async def _part(self, work: Callable[..., bytes], *args: Any) -> Response:
         data = await asyncio.get_running_loop().run_in_executor(self.tiles, work, *args)
@@ -243,7 +275,7 @@ class _Pages:
     async def exported(self, request: Request) -> Response:
         """A picture that was exported."""
         folder, name = request.path_params["folder"], request.path_params["name"]
-        plain = "/" not in folder and not folder.startswith(".") and Path(name).suffix in (".jpg", ".tif")
+        plain = "/" not in folder and not folder.startswith(".") and Path(name).suffix in SUFFIX_OF_A_PICTURE
         path = plain_file(self.desk.root, f"exports/{folder}", name) if plain else None
         if path is None:
             return PlainTextResponse("No such file.\n", 404)
@@ -254,13 +286,7 @@ class _Pages:
         data = await _sent(request, DRAWING_BYTES)
         if data is None:
             return JSONResponse({"error": "This picture is too large: at most 40 MB."}, 413)
-        try:
-            kept = await asyncio.get_running_loop().run_in_executor(
-                self.desk.slow, keep_drawing, self.desk.root, data
-            )
-        except UserError as problem:
-            return JSONResponse({"error": str(problem)}, 400)
-        return JSONResponse(kept)
+        return await self._kept_by(keep_drawing, self.desk.root, data)
 
     async def keep_take(self, request: Request) -> Response:
         """A narration recording from the film page."""

@@ -292,6 +292,7 @@ class Talk(Conversation):
             "ahead": (desk.pen, lambda: desk.journal.ahead(m["scope"])),
             "open": (desk.slow, lambda: desk.opened(m["view"]).view.name),
             "edges": (desk.slow, lambda: desk.opened(m["view"]).edges()),
+            "papers": (desk.quick, desk.papers),
             "proof": (desk.slow, lambda: desk.proof(m["view"], m.get("values") or {})),
             "before": (desk.quick, lambda: self._before(m["view"], m.get("values") or {}, m["width"])),
             "whole": (desk.quick, lambda: self._whole(m["view"], m.get("values") or {}, m["width"])),

@@ -4,6 +4,7 @@ import { button, called, debounce, el, percent, svg } from "./build.js";
 import { Controls, NAMES, signed } from "./controls.js";
 import { css, Sheet } from "./geometry.js";
 import { Lines } from "./lines.js";
+import { paperDialog } from "./paper.js";
 import { Places } from "./places.js";
 import { Scale } from "./scale.js";
 import { Trim } from "./trim.js";
@@ -108,8 +109,9 @@ export class Finish {
         el("div", { class: "three" }, button("Export", () => this.house.go("export", `?view=${encodeURIComponent(this.view)}`), { title: "Several aspects, another size, colour or kind, for paper or the screen" }),
           button("Words", () => wordsDialog(this.house, [this.view]), { title: "Title, caption and the rest, written into the picture" }),
           button("Copy to", () => this.copy(), { title: "Copy these settings to other views" })),
-        el("div", { class: "pair" }, button("Versions", () => versionsDialog(this.house, this), { title: "Versions of this view, sets of controls, and what was done" }),
-          button("Side by side", () => besideDialog(this.house, this), { title: "Two pictures of this view beside one another" })),
+        el("div", { class: "three" }, button("Versions", () => versionsDialog(this.house, this), { title: "Versions of this view, sets of controls, and what was done" }),
+          button("Side by side", () => besideDialog(this.house, this), { title: "Two pictures of this view beside one another" }),
+          button("On paper", () => paperDialog(this.house, this), { title: "As a printer's or a paper's ICC profile shows it, and what it cannot show" })),
         this.tiff = el("label", { class: "check", title: "Also as 16-bit TIFF" }, el("input", { type: "checkbox", id: "tiff" }), "also TIFF"),
         this.network = el("label", { class: "check", title: "Slower: a network takes out the noise of a single frame, when this view is saved" }, el("input", { type: "checkbox", id: "network" }), "noise by network, this view"),
         this.report = el("p", { class: "quiet", hidden: true }, el("a", { href: "/kept/pictures/report.html", target: "_blank", rel: "noopener" }, "Report"), ", ",

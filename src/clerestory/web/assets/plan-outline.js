@@ -85,7 +85,7 @@ export function scanTools(page) {
     try {
       const answer = await fetch("/drawing", { method: "PUT", body: file });
       const kept = await answer.json();
-      if (!answer.ok) throw new Error(kept.error);
+      if (kept.error) throw new Error(kept.error);
       const [w, h] = kept.size;
       page.facts.under = { href: kept.href, size: kept.size, points_px: [[0, h / 2], [w, h / 2]], points_m: [[0, low], [0, high]] };
       page.map.draw();

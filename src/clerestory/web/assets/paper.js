@@ -1,0 +1,76 @@
+// A view as a paper will show it, by the profile that came with the paper; and what of it the paper cannot show.
+
+import { button, el, percent } from "./build.js";
+
+const INTENTS = [["relative", "relative colorimetric"], ["perceptual", "perceptual"]];
+let last = ""; // the paper looked at before
+
+export async function paperDialog(house, page) {
+  const { view } = page;
+  const image = el("img", { alt: `${view} as the paper shows it`, draggable: "false" });
+  const said = el("p", { role: "status" }, "Making the exact picture");
+  const paper = el("select", { "aria-label": "Paper" });
+  const intent = el("select", { "aria-label": "Rendering intent" }, ...INTENTS.map(([value, words]) => el("option", { value }, words)));
+  const white = el("input", { type: "checkbox" });
+  const outside = el("input", { type: "checkbox" });
+  const file = el("input", { type: "file", accept: ".icc,.icm", hidden: true, "aria-label": "Profile of a paper" });
+  const pane = el("div", { class: "pane fitted" }, image);
+  const dialog = el("dialog", { class: "wide", "aria-label": `${view} on paper` },
+    el("div", { class: "side" }, pane, el("p", {},
+      paper, " ", button("Add a paper's profile", () => file.click(), { title: "The .icc or .icm file that came with the paper or from the print shop; it is kept in the visit's folder profiles" }), file, " ", intent, " ",
+      el("label", { class: "check" }, white, "the paper's own white"), " ", el("label", { class: "check" }, outside, "in colour only what the paper cannot show"))),
+    el("form", { method: "dialog", class: "row" }, el("button", {}, "Back"), said));
+  let proof = null;
+  let turn = 0;
+
+  async function list(chosen) {
+    const found = await house.ask("papers").catch(() => []);
+    paper.replaceChildren(...found.map((p) => el("option", { value: p.file, selected: p.file === chosen }, p.paper)));
+    for (const node of [paper, intent, white, outside]) node.disabled = !found.length;
+    if (!found.length) said.textContent = "Add the profile of the paper first: its maker or the print shop has it as a file.";
+    return found.length;
+  }
+
+  async function draw() {
+    if (!paper.value || !proof) return;
+    const mine = turn += 1;
+    last = paper.value;
+    const sharp = Math.min(devicePixelRatio, 2);
+    const size = [pane.clientWidth, pane.clientHeight].map((n) => Math.max(64, Math.round(n * sharp))).join("/");
+    const asked = new URLSearchParams({ profile: paper.value, intent: intent.value, white: +white.checked, outside: +outside.checked });
+    const answer = await fetch(`/proof/${proof.key}/paper/${size}?${asked}`).catch(() => null);
+    if (mine !== turn) return;
+    if (!answer?.ok) {
+      said.textContent = answer ? await answer.text() : "The server does not answer.";
+      return;
+    }
+    const share = +answer.headers.get("x-outside");
+    said.textContent = share < 0.0005 ? "The paper can show all of it." : `The paper cannot show ${percent(share, share < 0.1 ? 1 : 0)} of it as it is.`;
+    image.onload = () => URL.revokeObjectURL(image.src);
+    image.src = URL.createObjectURL(await answer.blob());
+  }
+
+  file.addEventListener("change", async () => {
+    if (!file.files[0]) return;
+    const answer = await fetch(`/profile/${encodeURIComponent(file.files[0].name)}`, { method: "PUT", body: file.files[0] });
+    const kept = await answer.json();
+    file.value = "";
+    if (kept.error) {
+      said.textContent = kept.error;
+      return;
+    }
+    await list(kept.file);
+    draw();
+  });
+  for (const node of [paper, intent, white, outside]) node.addEventListener("change", draw);
+  document.body.append(dialog);
+  dialog.addEventListener("close", () => dialog.remove());
+  dialog.showModal();
+  await list(last);
+  while (dialog.open && !proof) {
+    // None comes while the frames are put together, or another picture is being made.
+    proof = await house.ask("proof", { view, values: {} }).catch((problem) => { said.textContent = problem.message; return null; });
+    if (!proof) await new Promise((go) => { setTimeout(go, 1000); });
+  }
+  if (await list(last)) draw();
+}
