@@ -32,7 +32,8 @@ from clerestory.finish.sources import source_of
 from clerestory.raw.frame import open_frame
 from clerestory.raw.group import View
 from clerestory.raw.noise_fit import fit_noise
-from clerestory.raw.read import RAW_SUFFIXES, Mosaic
+from clerestory.raw.read import Mosaic
+from clerestory.raw.suffixes import RAW_SUFFIXES
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.panorama import load_panorama
 from clerestory.simulate.scene import Church, Rendered, Visitor

@@ -15,9 +15,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from clerestory.errors import UserError
+from clerestory.errors import Mistakes, UserError
 from clerestory.files.dates import date_in, time_in
-from clerestory.files.mistakes import Mistakes
 from clerestory.files.toml import parse_toml
 from clerestory.film.model import film_of
 from clerestory.finish.recipe import recipe_of

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from visits import example_text
 
-from clerestory.files.mistakes import Mistakes
+from clerestory.errors import Mistakes
 from clerestory.plan.doubts import doubts_of
 from clerestory.plan.model import parse_visit
 

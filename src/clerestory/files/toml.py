@@ -10,9 +10,9 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from clerestory.errors import UserError
+from clerestory.errors import MOST, Mistake, Mistakes, UserError
 from clerestory.files.dates import date_in, time_in
-from clerestory.files.mistakes import MOST, Complaints, Mistake, Mistakes
+from clerestory.files.mistakes import Complaints
 
 LARGEST = 1 << 20  # bytes; a visit's files are some thousands
 _DEEPEST = 400  # dots in one key: the time to read a key grows with the square of its parts

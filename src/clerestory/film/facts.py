@@ -13,7 +13,8 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
-from clerestory.files.mistakes import Complaints, Loc, Mistake, Mistakes
+from clerestory.errors import Mistake, Mistakes
+from clerestory.files.mistakes import Complaints, Loc
 from clerestory.files.toml import parse_toml, read_text
 
 FILE = "facts.toml"

@@ -11,7 +11,7 @@ from PIL import Image, ImageOps
 
 from clerestory.errors import UserError
 from clerestory.raw.inspect import inspect_file
-from clerestory.raw.read import RENDERED_SUFFIXES
+from clerestory.raw.suffixes import RENDERED_SUFFIXES
 
 
 def embedded_picture(path: Path, longest: int = 320) -> bytes:

@@ -23,12 +23,9 @@ from clerestory.errors import UserError
 from clerestory.raw import facts, lattice, rendered, srgb
 from clerestory.raw import tags as tag
 from clerestory.raw.profile import Profile, profile_of
+from clerestory.raw.suffixes import RENDERED_SUFFIXES
 from clerestory.raw.tags import Tags
 
-RENDERED_SUFFIXES = frozenset({".jpg", ".jpeg", ".tif", ".tiff", ".png", *rendered.HEIF_SUFFIXES})
-_RAW = """3fr arw bay cap cr2 cr3 crw dcr dng erf fff iiq k25 kdc mef mos mrw nef nrw orf ori pef raf raw rw2 rwl sr2
-srf srw x3f"""
-RAW_SUFFIXES = frozenset("." + word for word in _RAW.split())
 # CIE 15: white point of D65, Y = 1.
 D65 = np.array([0.95047, 1.0, 1.08883])
 MAX_PIXELS = 400_000_000

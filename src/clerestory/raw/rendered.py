@@ -28,7 +28,6 @@ from clerestory.errors import UserError
 
 F32 = NDArray[np.float32]
 NAME = b"urn:iso:std:iso:ts:21496:-1\0"
-HEIF_SUFFIXES = frozenset({".heic", ".heif"})
 _BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1", b"miaf")
 # Flags: a set of numbers a channel; the picture is the bright one; one denominator for all.
 MANY, BACKWARDS, ONE_DENOMINATOR = 0x80, 0x04, 0x08

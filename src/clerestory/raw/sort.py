@@ -12,7 +12,7 @@ from clerestory.errors import UserError
 from clerestory.raw.group import View, group_frames
 from clerestory.raw.inspect import Inspection
 from clerestory.raw.kept import forget_others, inspect_kept
-from clerestory.raw.read import RAW_SUFFIXES, RENDERED_SUFFIXES
+from clerestory.raw.suffixes import RAW_SUFFIXES, RENDERED_SUFFIXES
 from clerestory.run.cluster import gathered
 from clerestory.run.isolated import map_isolated
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from clerestory.errors import UserError
 from clerestory.files.names import cut, folded, free_name, legal_name
 from clerestory.files.store import DIGEST_BYTES, PART, drop_from_cache, in_words, settle, sweep
-from clerestory.raw.read import RAW_SUFFIXES, RENDERED_SUFFIXES, read_info
+from clerestory.raw.suffixes import RAW_SUFFIXES, RENDERED_SUFFIXES
 from clerestory.run.isolated import map_isolated
 from clerestory.visit.folder import VisitFolder, add_digest, read_digests
 from clerestory.visit.strips import add_strips
@@ -123,6 +123,8 @@ def _stamp_as(source: Path, copy: Path) -> None:
 def _stamps(files: list[Path]) -> dict[Path, str]:
     """The time of each frame as 20310601-100002, '' where the file does not say or cannot be read."""
     out: dict[Path, str] = {}
+    from clerestory.raw.read import read_info  # decoders are loaded when there is something to decode
+
     for outcome in map_isolated(read_info, [(f,) for f in files], workers=1, seconds=30, megabytes=2048):
         when = outcome.value.time if outcome.value is not None else None
         out[files[outcome.index]] = when.strftime("%Y%m%d-%H%M%S") if when else ""

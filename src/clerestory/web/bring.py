@@ -13,7 +13,6 @@ from typing import Any
 
 from clerestory.errors import UserError
 from clerestory.files.names import folded
-from clerestory.raw.embedded import embedded_picture
 from clerestory.run.progress import BrokenOff
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.importing import Imported, card_files, copy_in
@@ -68,6 +67,8 @@ class Bringing:
             path = self._card[1][number]
             known = self._small.get(path)
         if known is None:
+            from clerestory.raw.embedded import embedded_picture  # with the decoders, when there is a card
+
             known = embedded_picture(path)
             with self._lock:
                 self._small[path] = known

@@ -10,8 +10,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from clerestory.errors import UserError
-from clerestory.files.mistakes import Mistakes
+from clerestory.errors import Mistakes, UserError
 from clerestory.files.store import in_words
 from clerestory.run.progress import BrokenOff
 from clerestory.visit.about import read_abouts

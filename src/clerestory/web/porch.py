@@ -28,6 +28,7 @@ from clerestory.web.records import PAGE, catalogue, catalogue_file
 from clerestory.web.start import folders_in, places, small_picture
 from clerestory.web.talk import ANOTHER, Call, Conversation
 
+WARM_AFTER = 1.5  # seconds until what is needed later is loaded: the first page goes first
 PAGES = ("plan", "sort", "finish", "export", "film")
 log = logging.getLogger("clerestory.web")
 KINDS = {".js": "text/javascript", ".css": "text/css", ".html": "text/html", ".svg": "image/svg+xml"}

@@ -18,9 +18,8 @@ from clerestory.errors import UserError
 from clerestory.files.names import legal_name
 from clerestory.files.places import drives, pictures_folder
 from clerestory.files.store import digest_bytes, write_atomic
-from clerestory.raw.read import RAW_SUFFIXES, RENDERED_SUFFIXES
+from clerestory.raw.suffixes import RAW_SUFFIXES, RENDERED_SUFFIXES
 from clerestory.visit.folder import VisitFolder
-from clerestory.web import stills
 from clerestory.web.paths import names_in, plain_file
 
 KEPT = 24  # visits remembered; more do not fit a page that is taken in at a glance
@@ -114,7 +113,11 @@ def small_picture(folder: Path) -> Path:
     if found is None:
         raise UserError(f"{folder.name} has no picture yet.")
     path, small = found
-    return path if small else stills.small_picture(visit, path)
+    if small:
+        return path
+    from clerestory.web.stills import small_picture as made_smaller
+
+    return made_smaller(visit, path)
 
 
 # ---- folders

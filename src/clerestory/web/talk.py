@@ -14,12 +14,11 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from clerestory.errors import UserError
-from clerestory.files.mistakes import Mistakes
+from clerestory.errors import Mistakes, UserError
 from clerestory.web.conflict import Conflict
-from clerestory.web.desk import Desk
 
 if TYPE_CHECKING:
+    from clerestory.web.desk import Desk
     from clerestory.web.export_desk import ExportDesk
     from clerestory.web.film_desk import FilmDesk
     from clerestory.web.phone import Phone

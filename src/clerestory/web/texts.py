@@ -7,8 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from clerestory.errors import UserError
-from clerestory.files.mistakes import Mistakes
+from clerestory.errors import Mistakes, UserError
 from clerestory.files.toml import LARGEST, parse_toml
 from clerestory.web.conflict import Conflict
 from clerestory.web.journal import Journal, revision_of
