@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import colour
 import numpy as np
 import pytest
 import tifffile
@@ -16,6 +17,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from clerestory.errors import UserError
+from clerestory.finish.icc import profile
 from clerestory.raw import dng
 from clerestory.raw.dng import DngMeta
 from clerestory.raw.read import daylight_of, read_info, read_mosaic, read_rendered
@@ -188,6 +190,40 @@ def test_finished_pictures_say_what_is_lost(tmp_path: Path) -> None:
     assert not read_info(tmp_path / "b.jpg").is_raw
     with pytest.raises(UserError, match="not a raw"):
         read_mosaic(tmp_path / "b.jpg")
+
+
+@pytest.mark.parametrize("ending", ["jpg", "png", "tif", "heic"])
+def test_a_phones_display_p3_keeps_its_colours(tmp_path: Path, ending: str) -> None:
+    """Against colour-science: Display P3 codes as linear sRGB, those beyond it below 0 or above 1."""
+    codes = np.zeros((48, 96, 3), np.uint8)
+    codes[:, :32], codes[:, 32:64], codes[:, 64:] = (250, 20, 20), (30, 200, 60), (128, 128, 128)
+    path = tmp_path / f"a.{ending}"
+    if ending == "heic":
+        heif = pytest.importorskip("pillow_heif", reason="pillow-heif is not installed")
+        given = {
+            "color_primaries": 12,
+            "transfer_characteristics": 13,
+            "matrix_coefficients": 6,
+            "full_range_flag": 1,
+        }
+        heif.from_pillow(Image.fromarray(codes)).save(path, quality=100, chroma=444, **given)
+    elif ending == "tif":
+        tifffile.imwrite(path, codes.astype(np.uint16) * 257, photometric="rgb", iccprofile=profile("display-p3"))
+    else:
+        Image.fromarray(codes).save(
+            path, icc_profile=profile("display-p3"), **({"quality": 100, "subsampling": 0} if ending == "jpg" else {})
+        )
+    rgb, remarks = read_rendered(path)
+    spaces = colour.RGB_COLOURSPACES
+    wanted = colour.RGB_to_RGB(colour.models.eotf_sRGB(codes / 255), spaces["Display P3"], spaces["sRGB"], None)
+    assert wanted.min() < -0.02 and wanted.max() > 1.05, "colours that sRGB has not"
+    np.testing.assert_allclose(
+        rgb[24, [16, 48, 80]], wanted[24, [16, 48, 80]], atol=0.02 if ending != "tif" else 2e-3
+    )
+    assert not any("profile" in remark for remark in remarks)
+    if ending == "jpg":
+        Image.fromarray(codes).save(path, icc_profile=b"damaged" * 40)
+        assert any("profile cannot be used" in remark for remark in read_rendered(path)[1])
 
 
 def test_names_in_no_known_encoding_are_made_plain(write_dng: Write) -> None:

@@ -20,7 +20,7 @@ from PIL import Image
 from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.errors import UserError
-from clerestory.raw import facts, lattice, rendered, srgb
+from clerestory.raw import coded, facts, lattice, rendered
 from clerestory.raw import tags as tag
 from clerestory.raw.profile import Profile, profile_of
 from clerestory.raw.suffixes import RENDERED_SUFFIXES
@@ -601,25 +601,29 @@ def _own_matrix(path: Path, info: FrameInfo | None) -> NDArray[np.float64] | Non
     return tag.colour_matrix_of(tags) if tags else None
 
 
+def _coded(path: Path, kind: str) -> tuple[NDArray[Any] | None, bytes | None]:
+    """The values of a picture file as they are coded, and the ICC profile that says what colours they are."""
+    if kind == "heic":
+        handle = rendered.open_heif(path)
+        return rendered.read_heif(path), coded.profile_in(path, kind, handle.info)
+    if not kind:
+        return tifffile.imread(path), coded.profile_in(path, kind)
+    data: NDArray[Any] | None = cv2.imread(str(path), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION)
+    return data[..., 2::-1] if data is not None and data.ndim == 3 else data, coded.profile_in(path, kind)
+
+
 def read_rendered(path: Path) -> tuple[NDArray[np.float32], tuple[str, ...]]:
     """A JPEG, PNG or TIFF as float32 linear RGB, H x W x 3, sRGB primaries, and what is lost beside a raw frame.
 
-    Values are taken as sRGB (IEC 61966-2-1) whatever profile the file names; floating-point TIFFs as linear.
-    Not rotated. 16-bit TIFF keeps its 16 bits. Where a JPEG has a gain map (ISO 21496-1), its light goes above 1.
+    Its colours are those of the profile that the file names, else sRGB's (IEC 61966-2-1); what lies outside of sRGB
+    is below 0 or above 1. Floating-point TIFFs are taken as linear. Not rotated. 16-bit TIFF keeps its 16 bits. Where
+    a JPEG has a gain map (ISO 21496-1), its light goes above 1.
     """
     path = Path(path)
     info = _rendered_info(path)
     try:
         kind = _sniff(path)
-        data: NDArray[Any] | None
-        if kind == "heic":
-            data = rendered.read_heif(path)
-        elif kind:
-            data = cv2.imread(str(path), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION)
-            if data is not None and data.ndim == 3:
-                data = data[..., 2::-1]
-        else:
-            data = tifffile.imread(path)
+        data, profile = _coded(path, kind)
     except UserError:
         raise
     except Exception as problem:  # of a damaged file, the libraries raise nearly everything there is
@@ -633,12 +637,11 @@ def read_rendered(path: Path) -> tuple[NDArray[np.float32], tuple[str, ...]]:
         return np.ascontiguousarray(rgb, dtype=np.float32), info.remarks
     if rgb.dtype not in (np.uint8, np.uint16):
         raise UserError(f"{path}: has values of type {rgb.dtype}; 8 or 16 bits are needed: save it again.")
-    full = np.iinfo(rgb.dtype).max
-    lut = srgb.linear(np.arange(full + 1, dtype=np.float32) / np.float32(full)).astype(np.float32)
-    linear = np.ascontiguousarray(lut[rgb])
+    linear, said = coded.linear_light(rgb, profile if data.ndim == 3 else None)
+    remarks = (*info.remarks, said) if said else info.remarks
     above = rendered.gain_map_in(path.read_bytes()) if kind == "jpeg" else None
     if above is None:
-        return linear, info.remarks
+        return linear, remarks
     told = "light above its white is known from the file's gain map, as far as the phone kept it"
-    kept = tuple(told if remark == WHITE_GONE else remark for remark in info.remarks)
+    kept = tuple(told if remark == WHITE_GONE else remark for remark in remarks)
     return above.brightened(linear), kept

@@ -96,7 +96,8 @@ class GainMap:
             if (self.gamma != 1).any():
                 share = share ** (1 / self.gamma)
             stops = self.least + (self.most - self.least) * share
-            picture[row : row + 256] = np.maximum((part + self.before) * np.exp2(stops) - self.after, 0)
+            lit = np.maximum(part + self.before, 0) * np.exp2(stops) - self.after
+            picture[row : row + 256] = np.where(part < 0, part, np.maximum(lit, 0))  # below 0: a colour beyond sRGB
         return picture
 
 
