@@ -14,6 +14,7 @@ import rawpy
 
 from clerestory.develop.colour import encode
 from clerestory.errors import UserError
+from clerestory.finish.history import Step
 from clerestory.finish.negative import write_negative
 from clerestory.finish.pipeline import look, pictures
 from clerestory.finish.recipe import Recipe
@@ -54,7 +55,7 @@ def test_a_bracket_as_dng_is_read_by_others_and_finished_again_to_the_same_pictu
     source = source_of(bracket)
     assert source.mosaic is not None and source.noise is not None
     recipe, path = Recipe(window_hold=3.0), tmp_path / "view-01.dng"
-    write_negative(bracket, recipe, path, ABOUT)
+    write_negative(bracket, recipe, path, ABOUT, done=[Step(1, ("window hold automatic → 3",))])
     with rawpy.imread(str(path)) as raw:  # LibRaw
         assert np.array_equal(raw.raw_image_visible, source.mosaic.raw)
         assert raw.white_level == round(float(source.mosaic.white.min()))
@@ -75,6 +76,7 @@ def test_a_bracket_as_dng_is_read_by_others_and_finished_again_to_the_same_pictu
     assert floor == pytest.approx((source.noise.read[0] / span) ** 2)
     said = {datum.key(): datum.toString() for datum in image.xmpData()}
     assert tomllib.loads(said["Xmp.clerestory.Recipe"]) == {"window_hold": 3.0}
+    assert said["Xmp.clerestory.History"].endswith("window hold automatic → 3")
     assert "East window" in said["Xmp.dc.title"]
     again = read_source(path)
     assert np.abs(shown(again) - shown(source)).max() <= 1

@@ -12,7 +12,7 @@ from test_church import CRUCIFORM, HEAD
 from clerestory.plan.card import card_data, card_pdf
 from clerestory.plan.model import Visit, parse_visit
 from clerestory.plan.reckoning import compute
-from clerestory.web.journal import Journal
+from clerestory.visit.journal import Journal
 from clerestory.web.plan_drawing import PlanDrawing
 
 

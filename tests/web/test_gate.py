@@ -19,8 +19,8 @@ from websockets.sync.client import connect
 
 from clerestory.errors import UserError
 from clerestory.visit.folder import VisitFolder
+from clerestory.visit.journal import Journal
 from clerestory.web.film_desk import FilmDesk
-from clerestory.web.journal import Journal
 from clerestory.web.paths import plain_file
 from clerestory.web.views import from_sorting
 

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from clerestory.errors import UserError
-from clerestory.web.journal import Journal
+from clerestory.visit.journal import Journal
 
 FILE = "recipes/view-01.toml"
 

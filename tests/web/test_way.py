@@ -19,7 +19,7 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.lens import Distortion
 from clerestory.camera.pose import Pose, pitch_roll_of
 from clerestory.camera.rectification import Rectification, project
-from clerestory.web.journal import Journal
+from clerestory.visit.journal import Journal
 
 Shoot = Callable[[Any, str], None]
 AXE = Path(__file__).parent / "vendor" / "axe.min.js"

@@ -35,6 +35,7 @@ from clerestory.files.tiff import (
     with_exif,
 )
 from clerestory.finish.folder import jobs_of
+from clerestory.finish.history import Step, history_of
 from clerestory.finish.job import Done, Order
 from clerestory.finish.pipeline import Seen, Straight, developed, look, straightened
 from clerestory.finish.recipe import Aspect, Recipe
@@ -48,6 +49,7 @@ from clerestory.raw.profile import Profile, kelvin_of
 from clerestory.raw.read import FrameInfo, Mosaic
 from clerestory.run.progress import OnProgress, counted
 from clerestory.visit.about import About, read_abouts
+from clerestory.visit.journal import Journal
 
 DOUBLE = 12  # TIFF 6.0
 FULL = 65535
@@ -69,6 +71,7 @@ def negatives_of(
     One view's failure costs that view alone.
     """
     abouts, written, failures = read_abouts(folder / "about.toml"), [], []
+    journal = Journal(folder, to_write=False)
     one_more = counted(on_progress, "Writing DNG", len(views))
     for item in jobs_of(views, folder, Order(), abouts):
         if isinstance(item, Done):
@@ -78,7 +81,8 @@ def negatives_of(
         path = folder / "pictures" / f"{item.view.name}{'_upright' if upright else ''}.dng"
         path.parent.mkdir(exist_ok=True)
         try:
-            write_negative(item.view, item.recipe, path, item.about, upright, item.order.aspects[0])
+            done = history_of(journal.steps_of(f"recipes/{item.view.name}.toml"), item.view.name)
+            write_negative(item.view, item.recipe, path, item.about, upright, item.order.aspects[0], done)
         except UserError as problem:
             failures.append((item.view.name, str(problem)))
         else:
@@ -88,20 +92,32 @@ def negatives_of(
 
 
 def write_negative(
-    view: View, recipe: Recipe, path: Path, about: About, upright: bool = False, aspect: Aspect | None = None
+    view: View,
+    recipe: Recipe,
+    path: Path,
+    about: About,
+    upright: bool = False,
+    aspect: Aspect | None = None,
+    done: Sequence[Step] = (),
 ) -> None:
-    """Write a view's light as a DNG, whole or not at all.
+    """Write a view's light as a DNG, whole or not at all; `done` is the history of its recipe.
 
     `upright`: straightened and cropped as the recipe asks, noise taken out, as linear colour. Raises UserError where
     the view has no raw light, or light that this form cannot carry.
     """
     source = source_of(view)
     seen = look(source, recipe)
-    write_atomic(path, negative_of(view, seen, recipe, about, upright, aspect))
+    write_atomic(path, negative_of(view, seen, recipe, about, upright, aspect, done))
 
 
 def negative_of(
-    view: View, seen: Seen, recipe: Recipe, about: About, upright: bool = False, aspect: Aspect | None = None
+    view: View,
+    seen: Seen,
+    recipe: Recipe,
+    about: About,
+    upright: bool = False,
+    aspect: Aspect | None = None,
+    done: Sequence[Step] = (),
 ) -> bytes:
     """The bytes of a view's DNG; see `write_negative`."""
     source = seen.source
@@ -112,8 +128,9 @@ def negative_of(
         values, info = _of_colour(straight), _as_held(source.info, seen, straight)
     else:
         values, info = _of_mosaic(view, source, seen), source.info
+    said = [*source.remarks, *seen.remarks, seen.vertical.reasons, *map(str, done)]
     record = Record({"View": view.name, "Frames": " ".join(p.name for p in view.frames), "Merge": view.kind,
-                     "Recipe": recipe.toml() or "all left to the tool"})  # fmt: skip
+                     "Recipe": recipe.toml() or "all left to the tool", "History": "; ".join(said)})  # fmt: skip
     packet = xmp_packet(about, record)
     return _file(values, info, [(700, BYTE, len(packet), packet)])
 

@@ -28,9 +28,9 @@ from clerestory.visit import hand
 from clerestory.visit.about import read_abouts
 from clerestory.visit.folder import VisitFolder
 from clerestory.visit.index import plain_name
+from clerestory.visit.journal import Journal
 from clerestory.web import views
 from clerestory.web.conflict import check_known
-from clerestory.web.journal import Journal
 from clerestory.web.proofs import Proofs
 from clerestory.web.start import key_of_folder
 from clerestory.web.texts import Texts

@@ -29,8 +29,8 @@ from clerestory.film.scenes import RATE, Plan
 from clerestory.film.sound import read_sound
 from clerestory.film.speaking import Take, best_of, taken
 from clerestory.run import system
+from clerestory.visit.journal import Journal
 from clerestory.web.conflict import Conflict, check_known
-from clerestory.web.journal import Journal
 from clerestory.web.paths import LONGEST_TAKE, TAKE_BYTES, names_in, plain_file
 
 if TYPE_CHECKING:

@@ -23,8 +23,8 @@ from clerestory.plan.reasons import why_here
 from clerestory.plan.reckoning import Plan, ViewPlan, compute, short_settings
 from clerestory.plan.run import new_visit
 from clerestory.plan.words import assumed_line, capital, house_lines, stand_line, station_note
+from clerestory.visit.journal import Journal
 from clerestory.web.drawings import drawing_size
-from clerestory.web.journal import Journal
 from clerestory.web.plan_drawing import PlanDrawing
 
 SLOT = 600.0  # seconds between the positions of the sun on the slider

@@ -22,8 +22,8 @@ from clerestory.plan.model import Visit, visit_of
 from clerestory.plan.preview import rooms_of, seen_picture
 from clerestory.plan.reckoning import Plan
 from clerestory.plan.suntable import SHORT, off_words
+from clerestory.visit.journal import Journal, revision_of
 from clerestory.web.conflict import check_known
-from clerestory.web.journal import Journal, revision_of
 
 FILE = "visit.toml"
 SLOT = 600.0  # seconds between the positions of the sun on the slider

@@ -9,8 +9,8 @@ from typing import Any
 
 from clerestory.errors import Mistakes, UserError
 from clerestory.files.toml import LARGEST, parse_toml
+from clerestory.visit.journal import Journal, revision_of
 from clerestory.web.conflict import Conflict
-from clerestory.web.journal import Journal, revision_of
 
 _RECIPE = re.compile(r"recipes/[^/\\]+\.toml")
 _CALLED = {

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from clerestory.errors import UserError
 from clerestory.files.mistakes import made
-from clerestory.finish.recipe import OF_ONE_VIEW, Recipe, recipe_of
+from clerestory.finish.history import differences, history_of, recipe_or_none
+from clerestory.finish.recipe import OF_ONE_VIEW, Recipe
 from clerestory.finish.versions import VERSIONS, ControlSet, Version, Versions, versions_of
 
 if TYPE_CHECKING:
@@ -80,22 +80,14 @@ class Kept:
 
     def history(self, view: str) -> list[dict[str, Any]]:
         """What was done to a view, the last first: each step's number, what it changed, and from what to what."""
-        path = self.desk.root / f"recipes/{view}.toml"
-        out = []
-        for change in self.desk.journal.steps_of(f"recipes/{view}.toml")[-STEPS:]:
-            before, after = (_recipe(text[f"recipes/{view}.toml"], path) for text in (change.before, change.after))
-            read = None if before is None or after is None else differences(before, after)
-            what = ["the text was written by hand"] if read is None else read
-            if what:
-                own = change.said.startswith(f"{view}: ") and not change.said.startswith(f"{view}: as ")
-                out.append({"number": change.number, "what": what, "said": "" if own else change.said})
-        return out[::-1]
+        found = history_of(self.desk.journal.steps_of(f"recipes/{view}.toml")[-STEPS:], view)
+        return [{"number": step.number, "what": list(step.what), "said": step.said} for step in found][::-1]
 
     def back_to(self, view: str, number: int) -> None:
         """A view as it was after a step of its history, as a new step."""
         name = f"recipes/{view}.toml"
         found = next((c for c in self.desk.journal.steps_of(name) if c.number == number), None)
-        recipe = _recipe(found.after[name], self.desk.root / name) if found is not None else None
+        recipe = recipe_or_none(found.after[name], self.desk.root / name) if found is not None else None
         if recipe is None:
             raise UserError("This step is no longer known, or its text cannot be read; choose another.")
         self._put({view: recipe}, f"{view}: as it was before", view)
@@ -104,27 +96,3 @@ class Kept:
         texts = {f"recipes/{v}.toml": r.text() for v, r in recipes.items()}
         if self.desk.journal.commit("finish", said, texts, place=place):
             self.desk.texts_changed(texts)
-
-
-def differences(was: Recipe, now: Recipe) -> list[str]:
-    """How one recipe differs from another, a few words for each field."""
-    one, other = was.model_dump(mode="json"), now.model_dump(mode="json")
-    return [f"{n.replace('_', ' ')} {_shown(one[n])} → {_shown(other[n])}" for n in one if one[n] != other[n]]
-
-
-def _shown(value: Any) -> str:
-    if value is None:
-        return "automatic"
-    if isinstance(value, float):
-        return f"{value:g}"
-    if isinstance(value, list) and all(isinstance(v, float) for v in value) and value:
-        return " ".join(f"{v:g}" for v in value)
-    return str(len(value)) if isinstance(value, list) else str(value)
-
-
-def _recipe(text: str | None, path: Path) -> Recipe | None:
-    """A recipe by its text; None where it cannot be read."""
-    try:
-        return Recipe() if text is None else recipe_of(text, path)
-    except UserError:
-        return None

@@ -11,8 +11,8 @@ from typing import Any
 from clerestory.errors import UserError
 from clerestory.files.toml import read_toml
 from clerestory.visit.about import About, Abouts, abouts_of, abouts_text
+from clerestory.visit.journal import Journal
 from clerestory.web.conflict import check_known
-from clerestory.web.journal import Journal
 
 FILE = "about.toml"
 FIELDS = ("title", "caption", "place", "creator", "rights", "permit", "keywords")

@@ -66,7 +66,7 @@ export class Exports {
       ...row("Resolution", "set-resolution", this.resolution, el("span", { class: "quiet" }, "pixels an inch")),
       ...row("Sharpened for", "set-sharpen", this.sharpen),
       ...row("Files", "", el("div", { class: "boxes", role: "group", "aria-label": "Kinds of file" }, ...this.kinds)),
-      ...row("JPEG quality", "set-quality", this.quality),
+      ...row("Quality", "set-quality", this.quality),
       ...row("Colour", "set-space", this.space),
       ...row("Named by", "set-part-0", ...this.parts),
       el("span", {}), el("label", { class: "check", title: "Slower: a network takes out the noise of single frames" }, this.better, "noise by network"));

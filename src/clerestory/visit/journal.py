@@ -49,8 +49,8 @@ class _Stacks:
 class Journal:
     """The journal of one visit folder. Safe to call from several threads."""
 
-    def __init__(self, root: Path) -> None:
-        """Read what is there, and finish a change that a crash cut short."""
+    def __init__(self, root: Path, to_write: bool = True) -> None:
+        """Read what is there, and, unless it is only to be read, finish a change that a crash cut short."""
         self.root = root
         self.path = root / ".clerestory" / "journal.jsonl"
         self.number = 0
@@ -58,7 +58,7 @@ class Journal:
         self._keys: set[str] = set()
         self._asked = threading.local()
         self._lock = threading.RLock()
-        self._read()
+        self._read(to_write)
 
     @contextlib.contextmanager
     def asked(self, key: str) -> Iterator[None]:
@@ -218,13 +218,13 @@ class Journal:
         except OSError as problem:
             raise UserError(f"{in_words(self.path, problem)} So nothing was changed.") from problem
 
-    def _read(self) -> None:
+    def _read(self, to_write: bool) -> None:
         try:
             data = self.path.read_bytes()
         except OSError:
             return
         whole = data.rfind(b"\n") + 1
-        if whole < len(data):  # a line that a crash cut short
+        if to_write and whole < len(data):  # a line that a crash cut short
             with self.path.open("r+b") as file:
                 file.truncate(whole)
         last: tuple[Texts, Texts] | None = None
@@ -234,7 +234,7 @@ class Journal:
             except (ValueError, KeyError, TypeError, IndexError):
                 self._stacks.clear()  # a damaged line: what came before it cannot be taken back
                 last = None
-        if last is not None:
+        if to_write and last is not None:
             expected, wanted = last
             with contextlib.suppress(
                 OSError, UserError
