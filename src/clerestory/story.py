@@ -160,7 +160,7 @@ def _against(story: Story) -> str:
 
 def story_page(story: Story) -> str:
     """The page as one HTML file; it links to the plan, the report and the film, which lie beside it."""
-    title = f"A visit to {story.plan.plan.visit.place.name}"
+    title = f"{story.plan.plan.visit.place.name}: a visit"
     parts = [
         ("Before the day", _before(story)),
         ("The frames", _frames(story)),

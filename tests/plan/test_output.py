@@ -10,11 +10,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from visits import example_text
 
 from clerestory.camera.exposure import iso_label, spot_luminance
 from clerestory.camera.optics import equivalent_focal, hyperfocal, sharp_limits
 from clerestory.camera.steadiness import Hands, frames_to_take
+from clerestory.plan import floor
 from clerestory.plan.card import card_data
 from clerestory.plan.care import STAFF, of_plan
 from clerestory.plan.run import PlanResult, make
@@ -215,3 +218,17 @@ def test_calculator_and_layout_on_a_phone(result: PlanResult) -> None:
         assert page.text_content("#chance") == f"chance of sharp {100 * chance:.0f} %"
         browser.close()
     assert not faults
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(60, 660), st.floats(40, 260), st.sampled_from(["1", "12", "3\u20135, 9"])), max_size=9
+    )
+)
+def test_numbers_on_the_floor_plan_never_cover_each_other(points: list[tuple[float, float, str]]) -> None:
+    marks = floor._apart([floor._Mark((x, y), said, x, y) for x, y, said in points], 300)
+    for k, one in enumerate(marks):
+        assert one.half <= one.x <= floor.WIDTH - one.half and floor.HALF <= one.y <= 300 - floor.HALF
+        for other in marks[k + 1 :]:
+            clear = abs(one.x - other.x) > one.half + other.half - 1 or abs(one.y - other.y) > 2 * floor.HALF - 1
+            assert clear, (one, other)

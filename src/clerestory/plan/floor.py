@@ -19,13 +19,26 @@ WIDTH, TALLEST = 720.0, 270.0  # units of the drawing; six to a millimetre of an
 _FONT = "Libertinus Serif"
 
 
-@dataclass(frozen=True)
-class _Mark:
-    """A point on the plan, with the numbers of the views taken from it."""
+HALF = 13.0  # half the height of a number's ground
+APART = 3.0  # between two numbers' grounds
+FOOT = 20.0  # below the building, for the scale
+ROUNDS = 60  # of moving numbers apart; a dozen points in one spot take twenty
 
+
+@dataclass
+class _Mark:
+    """A point on the plan, with the numbers of the views taken from it and where they are written: at the point
+    itself, unless others are in the way."""
+
+    at: tuple[float, float]
+    said: str
     x: float
     y: float
-    said: str
+
+    @property
+    def half(self) -> float:
+        """Half the width of the ground."""
+        return max(HALF, 5.2 * len(self.said) + 5)
 
 
 def floor_plan(plan: Plan, rows: list[SunRow]) -> str:
@@ -37,12 +50,13 @@ def floor_plan(plan: Plan, rows: list[SunRow]) -> str:
     span = np.maximum(np.ptp(points, axis=0), 1.0)
     height = min(max(WIDTH * span[1] / span[0], 120.0), TALLEST) + 44
     panel = Panel.fitting((0, 0, WIDTH, height), points, pad=24)
+    height += FOOT
     out = ['<defs><marker id="tip" viewBox="0 0 10 10" refX="9" refY="5" markerWidth="7" markerHeight="7" '
            'orient="auto"><path d="M0 0L10 5L0 10Z"/></marker></defs>']  # fmt: skip
     walls = f'fill="#fff" stroke="{WALL}" stroke-width="2"'
     out += [f'<path d="{panel.path(hall_outline(h))}" {walls}/>' for h in building.halls]
     out += _windows(plan, panel, rows)
-    marks = _marks(plan, panel)
+    marks = _apart(_marks(plan, panel), height - FOOT)
     out += _way(plan, panel)
     out += _arrows(plan, panel)
     out += _numbers(marks)
@@ -77,8 +91,34 @@ def _marks(plan: Plan, panel: Panel) -> list[_Mark]:
     for station, numbers in seen.items():
         eye = next(v.aim.eye for v in plan.views if v.framing.station == station)
         x, y = panel.at(*on_plan(eye[:2]))
-        out.append(_Mark(x, y, _listed(numbers)))
+        out.append(_Mark((x, y), _listed(numbers), x, y))
     return out
+
+
+def _apart(marks: list[_Mark], height: float) -> list[_Mark]:
+    """Numbers moved off each other, within the drawing, the shorter way and both by the same."""
+    for _ in range(ROUNDS):
+        for one in marks:
+            one.x = min(max(one.x, one.half), WIDTH - one.half)
+            one.y = min(max(one.y, HALF), height - HALF)
+        moved = False
+        for k, one in enumerate(marks):
+            for other in marks[k + 1 :]:
+                over_x = one.half + other.half + APART - abs(one.x - other.x)
+                over_y = 2 * HALF + APART - abs(one.y - other.y)
+                if min(over_x, over_y) < 0.1:
+                    continue
+                moved = True
+                step = min(over_x, over_y) / 2
+                if over_y <= over_x:
+                    way = 1 if one.y >= other.y else -1
+                    one.y, other.y = one.y + way * step, other.y - way * step
+                else:
+                    way = 1 if one.x > other.x else -1
+                    one.x, other.x = one.x + way * step, other.x - way * step
+        if not moved:
+            break
+    return marks
 
 
 def _listed(numbers: list[int]) -> str:
@@ -95,9 +135,13 @@ def _listed(numbers: list[int]) -> str:
 def _numbers(marks: list[_Mark]) -> list[str]:
     out = []
     for mark in marks:
-        half = max(13.0, 5.2 * len(mark.said) + 5)
-        out.append(f'<rect x="{mark.x - half:.1f}" y="{mark.y - 13:.1f}" width="{2 * half:.1f}" height="26" rx="13" '
-                   f'fill="{BLACK}"/>')  # fmt: skip
+        x, y = mark.at
+        if math.hypot(mark.x - x, mark.y - y) > HALF / 2:  # the point itself, and a line to it
+            out.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" fill="{BLACK}"/>'
+                       f'<path d="M{x:.1f} {y:.1f}L{mark.x:.1f} {mark.y:.1f}" stroke="{BLACK}"/>')  # fmt: skip
+    for mark in marks:
+        out.append(f'<rect x="{mark.x - mark.half:.1f}" y="{mark.y - HALF:.1f}" width="{2 * mark.half:.1f}" '
+                   f'height="{2 * HALF:.0f}" rx="{HALF:.0f}" fill="{BLACK}" stroke="#fff"/>')  # fmt: skip
         out.append(svg_text(mark.x, mark.y + 6.5, mark.said, 19, "middle", "#fff"))
     return out
 
