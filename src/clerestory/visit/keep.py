@@ -138,8 +138,8 @@ def _begin(bag: Path) -> None:
         (bag / "data").mkdir(exist_ok=True)
     except OSError as problem:
         raise in_words(bag, problem) from problem
-    for name in [f"manifest-{a}.txt" for a in ALGORITHMS] + [f"tagmanifest-{a}.txt" for a in ALGORITHMS]:
-        (bag / name).unlink(missing_ok=True)  # until it is whole again it says nothing
+    for name in [f"tagmanifest-{a}.txt" for a in ALGORITHMS] + [f"manifest-{a}.txt" for a in ALGORITHMS]:
+        (bag / name).unlink(missing_ok=True)  # until it is whole again it says nothing: the last word goes first
 
 
 def _hashes(path: Path, from_disk: bool = False) -> tuple[str, ...]:
