@@ -114,18 +114,30 @@ def _figure(differs: F32, place: U8) -> U8:
     return np.isin(parts, inside[inside > 0]).astype(np.uint8)
 
 
-def _step(a: F32, b: F32, place: U8) -> tuple[float, float]:
+def _answer(camp: tuple[int, ...], cells: Sequence[F32], pairs: F32) -> tuple[F32, NDArray[np.bool_]]:
+    """What a camp of frames shows, per cell from the one that most of the camp agree with, and where more than half
+    of the camp do: elsewhere the camp has no one answer. `pairs` (n, n, rows, columns), of the same part as `cells`.
+    """
+    within = pairs[np.ix_(camp, camp)].sum(axis=1)
+    best = within.argmax(axis=0)
+    shown = np.take_along_axis(np.stack([cells[j] for j in camp]), best[None, ..., None], axis=0)[0]
+    return np.asarray(shown, np.float32), np.asarray(within.max(axis=0) > 0.5 * len(camp) + 0.25)
+
+
+def _step(a: F32, b: F32, place: U8, told: NDArray[np.bool_] | None = None) -> tuple[float, float]:
     """Of the step between two answers at their common border: how much is the first one's own, and all of it.
 
     The stone runs on across a visitor's outline whatever it looks like, so that all of the step between the two is in
     the visitor's picture. The share of the two is the first one's slope across the border on the slope of the
-    difference, least squares: about 0 or 1.
+    difference, least squares: about 0 or 1. `told`: where the two are answers at all; the border counts only there.
     """
     first, second = (np.sqrt(np.maximum(x, 0)) for x in (a, b))
     step = first - second
     figure = _figure(cv2.blur(np.abs(step).sum(axis=-1), (3, 3)), place)
     three = np.ones((3, 3), np.uint8)
     ring = cv2.dilate(figure, three) > cv2.erode(figure, three)
+    if told is not None:
+        ring &= cv2.erode(told.astype(np.uint8), three) > 0
     soft = cv2.GaussianBlur(figure.astype(np.float32), (0, 0), 2)
     nx, ny = cv2.Sobel(soft, cv2.CV_32F, 1, 0)[ring], cv2.Sobel(soft, cv2.CV_32F, 0, 1)[ring]
     size = np.maximum(np.hypot(nx, ny), 1e-6)
@@ -157,6 +169,21 @@ class _Dispute:
                 return this
         return None
 
+    def likeness(self, other: _Dispute) -> int:
+        """How many frames stand on the same sides in both, less those that stand in one of them only."""
+        return sum(2 * len(set(a) & set(b)) - len(set(a) ^ set(b)) for a, b in zip(self.camps, other.camps, strict=True))
+
+    @property
+    def stone(self) -> int | None:
+        """Which camp shows the stone; None where the border does not tell."""
+        if self.whole <= 0 or min(abs(self.own / self.whole - 1), abs(self.own / self.whole)) >= NEAR_ENOUGH:
+            return None
+        return int(self.own > 0.5 * self.whole)
+
+    def contradicts(self, other: _Dispute) -> bool:
+        """Whether the borders tell of both, and not the same: they are not of one figure."""
+        return self.stone is not None and other.stone is not None and self.stone != other.stone
+
 
 def _disputes(dispute: U8, cells: Sequence[F32], pairs: F32, support: F32) -> list[list[_Dispute]]:
     """Places in dispute between the same parties, in groups of neighbours: parts of one figure, as between chairs."""
@@ -170,16 +197,20 @@ def _disputes(dispute: U8, cells: Sequence[F32], pairs: F32, support: F32) -> li
         box = (slice(max(y - far, 0), min(y + h + far, dispute.shape[0])),
                slice(max(x - far, 0), min(x + w + far, dispute.shape[1])))  # fmt: skip
         place = (labels[box] == k).astype(np.uint8)
-        camps = _camps(pairs[(slice(None), slice(None), *box)], place, support[(slice(None), *box)])
-        larger, other = (np.median([cells[j][box] for j in camp], axis=0) if camp else None for camp in camps)
-        told = (0.0, 0.0) if larger is None or other is None else _step(larger, other, place)
+        near, shown = pairs[(slice(None), slice(None), *box)], [c[box] for c in cells]
+        camps = _camps(near, place, support[(slice(None), *box)])
+        told = (0.0, 0.0)
+        if all(camps):
+            (larger, one), (other, two) = (_answer(camp, shown, near) for camp in camps)
+            told = _step(larger, other, place, one & two)
         found.append((int(wide[box][place > 0][0]), _Dispute(box, place, camps, *told)))
     groups: list[tuple[int, list[_Dispute]]] = []
     for at, one in sorted(found, key=lambda f: -f[1].whole):
-        for where, group in groups:
-            if where == at and (seen := one.seen_as(group[0])) is not None:
-                group.append(seen)
-                break
+        alike = [(seen.likeness(group[0]), group, seen) for where, group in groups
+                 if where == at and (seen := one.seen_as(group[0])) is not None and not seen.contradicts(group[0])]
+        if alike:
+            _, group, seen = max(alike, key=lambda a: a[0])
+            group.append(seen)
         else:
             groups.append((at, [one]))
     return [g for _, g in groups if sum(int(d.place.sum()) for d in g) >= LEAST_DISPUTE]
