@@ -54,6 +54,7 @@ STEEP = 0.02  # of a step in square-root light, squared, over the level, per cel
 # one alone shows it. Set on halls in which people stay for half of the frames.
 OWNED_BY_TWO, OWNED = 0.6, 0.75
 DISOWNED = 0.3  # of the step, below which the frame that differs shows somebody
+RECURS = 1.75  # frames that must agree on a place, on its mean, to say that something recurs there
 OUTVOTED = 0.7  # of the frames: an answer that more of them show is believed before its border
 LEAST_WEAK = 2e-4  # of the picture: smaller places that few frames agree with are not worth naming
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
@@ -286,19 +287,30 @@ def _judge_owners(cells: Sequence[F32], pairs: F32, support: F32, shown: NDArray
     for k in range(len(cells)):
         alone = np.zeros_like(agree_first)
         alone[k] = 1
-        away[k][_overrule(out, common, cells[k], away[k] > 0, agree_first, alone, OWNED)] = 0
+        away[k][_overrule(out, common, cells[k], away[k] > 0, agree_first, alone, pairs[k], OWNED)] = 0
     seconds = np.einsum("kjhw,jhw->khw", pairs, away) * away
     second = seconds.argmax(axis=0)
     other = np.take_along_axis(stacked, second[None, ..., None], axis=0)[0]
     agree_second = np.take_along_axis(pairs, second[None, None], axis=0)[0] * away
-    _overrule(out, common, other, seconds.max(axis=0) > 1.5, agree_first, agree_second, OWNED_BY_TWO)
+    _overrule(out, common, other, seconds.max(axis=0) > 1.5, agree_first, agree_second, agree_second, OWNED_BY_TWO)
     return out
 
 
 def _overrule(
-    out: F32, common: F32, other: F32, differs: NDArray[np.bool_], losers: F32, winners: F32, owned: float
+    out: F32,
+    common: F32,
+    other: F32,
+    differs: NDArray[np.bool_],
+    losers: F32,
+    winners: F32,
+    backers: F32,
+    owned: float,
 ) -> NDArray[np.bool_]:
-    """Change votes where what differs has all of its border's step in one of two answers; where it is the other's."""
+    """Change votes where what differs has all of its border's step in one of two answers; where it is the other's.
+
+    `losers`, `backers` (n, rows, columns): how far each frame agrees with the one and with the other; `winners`: whose
+    votes rise with the other. A frame by itself never beats frames that agree.
+    """
     places = cv2.morphologyEx(differs.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     count, parts, stats, _ = cv2.connectedComponentsWithStats(places, connectivity=8)
     theirs = np.zeros(differs.shape, bool)
@@ -318,8 +330,9 @@ def _overrule(
             out[deep] -= most * np.where(place > 0, winners[deep], np.float32(0))
             theirs[box] |= place > 0
             continue
-        against = float(losers[deep][:, place > 0].sum()) / float(place.sum())
-        if mine > owned * whole and against <= OUTVOTED * len(out):
+        against, backed = (float(v[deep].sum(axis=0)[place > 0].mean()) for v in (losers, backers))
+        alone_against_some = backed < RECURS <= against
+        if mine > owned * whole and against <= OUTVOTED * len(out) and not alone_against_some:
             out[deep] += most * np.where(place > 0, winners[deep], np.float32(0))
             out[deep] -= most * np.where(wide, losers[deep], np.float32(0))
     return theirs
