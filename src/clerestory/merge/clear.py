@@ -43,13 +43,16 @@ ENOUGH = 0.5  # of the frames, that must agree to be believed before the median
 CLOSE_RACE = 1.2  # frames by which the first answer may lead the second and still be doubted
 OUT = 4 * CLOSE_RACE  # votes that a party which lost loses
 PARTIES = 3  # that may dispute a place
-NEAR_ENOUGH = 0.4  # how near to all of the step must be one camp's own for it to show a visitor
+LEAN = 0.15  # of the step, that a camp of all frames must own beyond a half to show a visitor: a larger camp is believed
+NEAR_ENOUGH = 0.4  # how near to all of the step must be one camp's own for the border to speak clearly
 THINNEST = 400  # places in dispute thinner than so small a part of the picture's longer side are left out
 LEAST_DISPUTE = 24  # cells: smaller places have no outline to judge by
+OF_ITSELF = 60  # cells: larger places tell by their own borders
 NEIGHBOURS = 40  # places in dispute within so small a part of the picture's longer side may be of one figure
 ABOUT = 3  # blocks left out about a figure: the alignment did not follow it
 SMALLEST_OWNED = 2e-4  # of the picture: whoever is smaller and stands in most frames is left where he is
-STEEP = 0.02  # of a step in square-root light, squared, over the level, per cell of border: fainter ones tell nothing
+STEEP = 0.4  # of a step in square-root light over that of the level, per cell of a place's side: fainter tell nothing
+OF_A_STEP = (-0.5, 1.5)  # the share of one place of the border is held to: the stone's own edges say anything
 # Of the step, what must lie in what recurs for it to be somebody: where two frames agree on what is behind, and where
 # one alone shows it. Set on halls in which people stay for half of the frames.
 OWNED_BY_TWO, OWNED = 0.6, 0.75
@@ -130,7 +133,8 @@ def _step(a: F32, b: F32, place: U8, told: NDArray[np.bool_] | None = None) -> t
 
     The stone runs on across a visitor's outline whatever it looks like, so that all of the step between the two is in
     the visitor's picture. The share of the two is the first one's slope across the border on the slope of the
-    difference, least squares: about 0 or 1. `told`: where the two are answers at all; the border counts only there.
+    difference, about 0 or 1, its mean over the border by the steepness of the difference: what edges of the stone
+    cross the border count at a few of its places only. `told`: where the two are answers at all; the border counts only there.
     """
     first, second = (np.sqrt(np.maximum(x, 0)) for x in (a, b))
     step = first - second
@@ -147,8 +151,10 @@ def _step(a: F32, b: F32, place: U8, told: NDArray[np.bool_] | None = None) -> t
         gx, gy = cv2.Sobel(light, cv2.CV_32F, 1, 0)[ring], cv2.Sobel(light, cv2.CV_32F, 0, 1)[ring]
         return np.asarray(gx * (nx / size)[:, None] + gy * (ny / size)[:, None], np.float32)
 
-    whole = across(step)
-    return float((across(first) * whole).sum()), float((whole * whole).sum())
+    whole, own = across(step), across(first)
+    steep = np.sqrt((whole * whole).sum(axis=1))
+    share = (own * whole).sum(axis=1) / np.maximum(steep * steep, 1e-12)
+    return float((np.clip(share, *OF_A_STEP) * steep).sum()), float(steep.sum())
 
 
 @dataclass(frozen=True)
@@ -209,7 +215,7 @@ def _disputes(dispute: U8, cells: Sequence[F32], pairs: F32, support: F32) -> li
     for at, one in sorted(found, key=lambda f: -f[1].whole):
         alike = [(seen.likeness(group[0]), group, seen) for where, group in groups
                  if where == at and (seen := one.seen_as(group[0])) is not None and not seen.contradicts(group[0])]
-        if alike:
+        if alike and int(one.place.sum()) < OF_ITSELF:
             _, group, seen = max(alike, key=lambda a: a[0])
             group.append(seen)
         else:
@@ -242,14 +248,10 @@ def _judge_round(cells: Sequence[F32], pairs: F32, support: F32) -> tuple[F32, b
     out = support.copy()
     groups = _disputes(dispute, cells, pairs, support)
     for group in groups:
-        share = sum(d.own for d in group) / max(sum(d.whole for d in group), 1e-9)
-        if abs(share - 1) < NEAR_ENOUGH:
-            stone = 1
-        elif abs(share) < NEAR_ENOUGH:
-            stone = 0
-        else:  # the border does not tell: the larger camp, by area, is believed
-            sizes = [sum(len(d.camps[k]) * int(d.place.sum()) for d in group) for k in range(2)]
-            stone = int(sizes[1] > sizes[0])
+        whole = sum(d.whole for d in group)
+        share = sum(d.own for d in group) / whole if whole > 0 else 0.5
+        sizes = [sum(len(d.camps[k]) * int(d.place.sum()) for d in group) for k in range(2)]
+        stone = int(share > 0.5 + LEAN * (sizes[0] - sizes[1]) / sum(sizes))
         for d in group:
             # The loser is shut out a little beyond the place, where its own edge blurs.
             wide = cv2.dilate(d.place, np.ones((7, 7), np.uint8)) > 0
@@ -323,7 +325,7 @@ def _overrule(
         place, deep = (parts[box] == part).astype(np.uint8), (slice(None), *box)
         mine, whole = _step(common[box], other[box], place)
         level = float(np.maximum(common[box][place > 0], 0).mean()) + 1e-6
-        if whole < STEEP * level * np.sqrt(area):
+        if whole < STEEP * np.sqrt(level * area):
             continue
         wide = cv2.dilate(place, np.ones((5, 5), np.uint8)) > 0
         if mine < DISOWNED * whole:
