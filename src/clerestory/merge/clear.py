@@ -43,7 +43,9 @@ ENOUGH = 0.5  # of the frames, that must agree to be believed before the median
 CLOSE_RACE = 1.2  # frames by which the first answer may lead the second and still be doubted
 OUT = 4 * CLOSE_RACE  # votes that a party which lost loses
 PARTIES = 3  # that may dispute a place
-LEAN = 0.15  # of the step, that a camp of all frames must own beyond a half to show a visitor: a larger camp is believed
+LEAN = (
+    0.15  # of the step, that a camp of all frames must own beyond a half to show a visitor: a larger camp is believed
+)
 NEAR_ENOUGH = 0.4  # how near to all of the step must be one camp's own for the border to speak clearly
 THINNEST = 400  # places in dispute thinner than so small a part of the picture's longer side are left out
 LEAST_DISPUTE = 24  # cells: smaller places have no outline to judge by
@@ -57,6 +59,7 @@ OF_A_STEP = (-0.5, 1.5)  # the share of one place of the border is held to: the 
 # one alone shows it. Set on halls in which people stay for half of the frames.
 OWNED_BY_TWO, OWNED = 0.6, 0.75
 DISOWNED = 0.3  # of the step, below which the frame that differs shows somebody
+FIGURE = 5  # cells: narrower places that differ are edges that lie ill, not somebody
 RECURS = 1.75  # frames that must agree on a place, on its mean, to say that something recurs there
 OUTVOTED = 0.7  # of the frames: an answer that more of them show is believed before its border
 LEAST_WEAK = 2e-4  # of the picture: smaller places that few frames agree with are not worth naming
@@ -178,7 +181,9 @@ class _Dispute:
 
     def likeness(self, other: _Dispute) -> int:
         """How many frames stand on the same sides in both, less those that stand in one of them only."""
-        return sum(2 * len(set(a) & set(b)) - len(set(a) ^ set(b)) for a, b in zip(self.camps, other.camps, strict=True))
+        return sum(
+            2 * len(set(a) & set(b)) - len(set(a) ^ set(b)) for a, b in zip(self.camps, other.camps, strict=True)
+        )
 
     @property
     def stone(self) -> int | None:
@@ -213,8 +218,13 @@ def _disputes(dispute: U8, cells: Sequence[F32], pairs: F32, support: F32) -> li
         found.append((int(wide[box][place > 0][0]), _Dispute(box, place, camps, *told)))
     groups: list[tuple[int, list[_Dispute]]] = []
     for at, one in sorted(found, key=lambda f: -f[1].whole):
-        alike = [(seen.likeness(group[0]), group, seen) for where, group in groups
-                 if where == at and (seen := one.seen_as(group[0])) is not None and not seen.contradicts(group[0])]
+        alike = [
+            (seen.likeness(group[0]), group, seen)
+            for where, group in groups
+            if where == at
+            and (seen := one.seen_as(group[0])) is not None
+            and (seen.camps == group[0].camps or not seen.contradicts(group[0]))
+        ]
         if alike and int(one.place.sum()) < OF_ITSELF:
             _, group, seen = max(alike, key=lambda a: a[0])
             group.append(seen)
@@ -311,7 +321,8 @@ def _overrule(
     """Change votes where what differs has all of its border's step in one of two answers; where it is the other's.
 
     `losers`, `backers` (n, rows, columns): how far each frame agrees with the one and with the other; `winners`: whose
-    votes rise with the other. A frame by itself never beats frames that agree.
+    votes rise with the other. A frame by itself never beats frames that agree, but for the first, which is the picture
+    asked for: nobody who is not in it is put into it.
     """
     places = cv2.morphologyEx(differs.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     count, parts, stats, _ = cv2.connectedComponentsWithStats(places, connectivity=8)
@@ -333,8 +344,9 @@ def _overrule(
             theirs[box] |= place > 0
             continue
         against, backed = (float(v[deep].sum(axis=0)[place > 0].mean()) for v in (losers, backers))
-        alone_against_some = backed < RECURS <= against
-        if mine > owned * whole and against <= OUTVOTED * len(out) and not alone_against_some:
+        alone = backed < RECURS <= against and not winners[0].any()
+        thin = not cv2.erode(np.pad(place, 1), np.ones((FIGURE, FIGURE), np.uint8)).any()
+        if mine > owned * whole and against <= OUTVOTED * len(out) and not alone and not thin:
             out[deep] += most * np.where(place > 0, winners[deep], np.float32(0))
             out[deep] -= most * np.where(wide, losers[deep], np.float32(0))
     return theirs
