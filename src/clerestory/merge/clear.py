@@ -259,7 +259,9 @@ def _judge_round(cells: Sequence[F32], pairs: F32, support: F32) -> tuple[F32, b
     groups = _disputes(dispute, cells, pairs, support)
     for group in groups:
         whole = sum(d.whole for d in group)
-        share = sum(d.own for d in group) / whole if whole > 0 else 0.5
+        if whole <= 0:  # votes and seams tell
+            continue
+        share = sum(d.own for d in group) / whole
         sizes = [sum(len(d.camps[k]) * int(d.place.sum()) for d in group) for k in range(2)]
         stone = int(share > 0.5 + LEAN * (sizes[0] - sizes[1]) / sum(sizes))
         for d in group:
