@@ -59,6 +59,7 @@ OF_A_STEP = (-0.5, 1.5)  # the share of one place of the border is held to: the 
 # one alone shows it. Set on halls in which people stay for half of the frames.
 OWNED_BY_TWO, OWNED = 0.6, 0.75
 DISOWNED = 0.3  # of the step, below which the frame that differs shows somebody
+SWAY = 9  # cells that the outline of one who stays may move between frames
 FIGURE = 5  # cells: narrower places that differ are edges that lie ill, not somebody
 RECURS = 1.75  # frames that must agree on a place, on its mean, to say that something recurs there
 OUTVOTED = 0.7  # of the frames: an answer that more of them show is believed before its border
@@ -122,13 +123,19 @@ def _figure(differs: F32, place: U8) -> U8:
 
 
 def _answer(camp: tuple[int, ...], cells: Sequence[F32], pairs: F32) -> tuple[F32, NDArray[np.bool_]]:
-    """What a camp of frames shows, per cell from the one that most of the camp agree with, and where more than half
-    of the camp do: elsewhere the camp has no one answer. `pairs` (n, n, rows, columns), of the same part as `cells`.
+    """What a camp of frames shows, and where it has one answer. `pairs` (n, n, rows, columns), of the same part as
+    `cells`.
+
+    It is the picture of the frame that the others agree with most, outlines and all, though those of somebody who sways
+    lie a little apart in each; elsewhere that of whichever more than half of the camp agree with.
     """
     within = pairs[np.ix_(camp, camp)].sum(axis=1)
-    best = within.argmax(axis=0)
-    shown = np.take_along_axis(np.stack([cells[j] for j in camp]), best[None, ..., None], axis=0)[0]
-    return np.asarray(shown, np.float32), np.asarray(within.max(axis=0) > 0.5 * len(camp) + 0.25)
+    lead = int(within.mean(axis=(1, 2)).argmax())
+    enough = within > 0.5 * len(camp) + 0.25
+    held = cv2.morphologyEx(enough[lead].astype(np.uint8), cv2.MORPH_CLOSE, np.ones((SWAY, SWAY), np.uint8)) > 0
+    from_whom = np.where(held, lead, within.argmax(axis=0))
+    shown = np.take_along_axis(np.stack([cells[j] for j in camp]), from_whom[None, ..., None], axis=0)[0]
+    return np.asarray(shown, np.float32), held | enough.any(axis=0)
 
 
 def _step(a: F32, b: F32, place: U8, told: NDArray[np.bool_] | None = None) -> tuple[float, float]:
