@@ -53,7 +53,8 @@ OF_ITSELF = 60  # cells: larger places tell by their own borders
 NEIGHBOURS = 40  # places in dispute within so small a part of the picture's longer side may be of one figure
 ABOUT = 3  # blocks left out about a figure: the alignment did not follow it
 SMALLEST_OWNED = 2e-4  # of the picture: whoever is smaller and stands in most frames is left where he is
-STEEP = 0.4  # of a step in square-root light over that of the level, per cell of a place's side: fainter tell nothing
+STEEP = 0.8  # of a step in the logarithm of light, per cell of a place's side: fainter ones tell nothing
+FLOOR = 0.1  # of the level about, below which a step in the logarithm counts for less: noise and veil
 OF_A_STEP = (-0.5, 1.5)  # the share of one place of the border is held to: the stone's own edges say anything
 # Of the step, what must lie in what recurs for it to be somebody: where two frames agree on what is behind, and where
 # one alone shows it. Set on halls in which people stay for half of the frames.
@@ -146,7 +147,8 @@ def _step(a: F32, b: F32, place: U8, told: NDArray[np.bool_] | None = None) -> t
     difference, about 0 or 1, its mean over the border by the steepness of the difference: what edges of the stone
     cross the border count at a few of its places only. `told`: where the two are answers at all; the border counts only there.
     """
-    first, second = (np.sqrt(np.maximum(x, 0)) for x in (a, b))
+    floor = FLOOR * max(float(np.maximum(a, 0).mean()), 1e-6)
+    first, second = (np.log(np.maximum(x, 0) + np.float32(floor)) for x in (a, b))
     step = first - second
     figure = _figure(cv2.blur(np.abs(step).sum(axis=-1), (3, 3)), place)
     three = np.ones((3, 3), np.uint8)
@@ -344,8 +346,7 @@ def _overrule(
         box = (slice(max(y - 5, 0), y + h + 5), slice(max(x - 5, 0), x + w + 5))
         place, deep = (parts[box] == part).astype(np.uint8), (slice(None), *box)
         mine, whole = _step(common[box], other[box], place)
-        level = float(np.maximum(common[box][place > 0], 0).mean()) + 1e-6
-        if whole < STEEP * np.sqrt(level * area):
+        if whole < STEEP * np.sqrt(area):
             continue
         wide = cv2.dilate(place, np.ones((5, 5), np.uint8)) > 0
         if mine < DISOWNED * whole:
