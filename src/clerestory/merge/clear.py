@@ -144,8 +144,9 @@ def _step(a: F32, b: F32, place: U8, told: NDArray[np.bool_] | None = None) -> t
 
     The stone runs on across a visitor's outline whatever it looks like, so that all of the step between the two is in
     the visitor's picture. The share of the two is the first one's slope across the border on the slope of the
-    difference, about 0 or 1, its mean over the border by the steepness of the difference: what edges of the stone
-    cross the border count at a few of its places only. `told`: where the two are answers at all; the border counts only there.
+    difference, about 0 or 1, its mean over the border by the steepness of the difference: edges of the stone that cross
+    the border count at a few of its places only. Slopes are those of the logarithm of light, in which a shadow is even
+    over light and dark tiles. `told`: where the two are answers at all; the border counts only there.
     """
     floor = FLOOR * max(float(np.maximum(a, 0).mean()), 1e-6)
     first, second = (np.log(np.maximum(x, 0) + np.float32(floor)) for x in (a, b))
