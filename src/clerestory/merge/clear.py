@@ -390,6 +390,8 @@ def _choose(view: _View, model: BlockNoise, cell: int) -> Choice:
     # the reference as for another are no reason to leave half of its figure.
     kept = (stone > 0.5) & (support[0] > best - 1.2) if view.deep else (stone > 0.5) | (support[0] > best - 0.35)
     stays = _without_specks(kept | (label == 0))
+    if view.deep:
+        stays |= _narrow(~stays)
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
     stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     stays |= label == 0
@@ -449,6 +451,13 @@ def _figures(differs: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _without_specks(stays: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Replaced places too small to be anybody stay as they are."""
     return stays | _specks(~stays)
+
+
+def _narrow(places: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whichever of some places, per cell, are nowhere as wide as somebody: edges that lie ill."""
+    labels = cv2.connectedComponents(places.astype(np.uint8), connectivity=8)[1]
+    wide = cv2.erode(np.pad(places.astype(np.uint8), 1), np.ones((FIGURE, FIGURE), np.uint8))[1:-1, 1:-1]
+    return np.asarray(places & ~np.isin(labels, np.unique(labels[wide > 0])))
 
 
 def _specks(places: NDArray[np.bool_]) -> NDArray[np.bool_]:
