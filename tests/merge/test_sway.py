@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -16,10 +17,11 @@ import pytest
 from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
 from clerestory.camera.pose import Pose
+from clerestory.merge.agree import BlockNoise
 from clerestory.merge.align import guide_of_greens
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
-from clerestory.merge.clear import merge_clear
+from clerestory.merge.clear import _choose, _View, merge_clear
 from clerestory.merge.depth import depth_of, hidden, planes_of
 from clerestory.merge.labels import labelled
 from clerestory.merge.lay import cells_laid, evened, laying_of
@@ -135,6 +137,54 @@ def test_a_figure_of_uneven_evidence_comes_in_or_goes_out_whole():
     assert (found[figure] == 1).all()
     assert (found[:15] == 0).all()
 
+
+def _put_together(pictures, *, noise=1e-5):
+    """What clearing takes of frames (H x W x 3, laid on one another, hands moved), and from which."""
+    seen = [np.ones(p.shape[:2], bool) for p in pictures]
+    model = BlockNoise(np.full(3, noise, np.float32), np.full(3, noise, np.float32))
+    chosen = _choose(_View([], list(pictures), seen, SimpleNamespace(deep=True)), model, 2)
+    taken = np.where(chosen.reference_is_stone, 0, chosen.label)
+    return np.take_along_axis(np.stack(pictures), taken[None, ..., None].astype(np.intp), axis=0)[0], taken
+
+
+def _tiled(shape=(160, 200)):
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    tone = np.where((y // 16 + (x + y // 3) // 20) % 2, 0.5, 0.22)
+    rng = np.random.default_rng(3)
+    return np.repeat((tone * (1 + 0.02 * rng.standard_normal(shape)))[..., None], 3, axis=-1).astype(np.float32)
+
+
+def test_one_who_sways_for_half_of_the_frames_goes_with_his_shadow():
+    floor, frames = _tiled(), []
+    for k in range(6):
+        shot = floor.copy()
+        if k > 2:
+            x = 90 + (0, 2, 5)[k - 3]
+            shade = np.zeros(floor.shape[:2], np.float32)
+            cv2.ellipse(shade, (x + 40, 128), (44, 14), 0, 0, 360, 0.45, -1)
+            shot *= 1 - cv2.GaussianBlur(shade, (0, 0), 2)[..., None]
+            for side in (0, 12):
+                cv2.rectangle(shot, (x + side, 30), (x + side + 8, 132), (0.05, 0.05, 0.07), -1)
+        frames.append(shot)
+    got, _ = _put_together(frames)
+    assert (np.abs(got - floor).max(axis=-1) > 0.08).mean() < 0.001
+
+
+def test_one_frame_by_itself_does_not_cover_a_niche_that_the_others_show():
+    wall = np.full((120, 160, 3), 0.5, np.float32)
+    wall += 0.01 * np.random.default_rng(1).standard_normal(wall.shape).astype(np.float32)
+    niche = wall.copy()
+    niche[40:80, 60:90] *= 0.3
+    got, _ = _put_together([niche, niche * 1.001, wall])  # somebody in white before it
+    assert np.abs(got - niche).max() < 0.05
+
+
+def test_an_edge_that_lies_ill_in_the_other_frames_stays_as_it_is():
+    shot = np.full((120, 160, 3), 0.5, np.float32)
+    ill = shot.copy()
+    shot[:, 80:], ill[:, 79:] = 0.1, 0.1
+    _, taken = _put_together([shot, ill, ill, ill])
+    assert not taken.any()
 
 def _mosaics(views, crowds, exposures=(1.0,) * 4):
     """Raw frames of the hall with guests, twelve bits, and the first with nobody in it, without noise."""
