@@ -186,6 +186,7 @@ def test_an_edge_that_lies_ill_in_the_other_frames_stays_as_it_is():
     _, taken = _put_together([shot, ill, ill, ill])
     assert not taken.any()
 
+
 def _mosaics(views, crowds, exposures=(1.0,) * 4):
     """Raw frames of the hall with guests, twelve bits, and the first with nobody in it, without noise."""
     noise = NoiseModel((1.2,) * 4, (2.3,) * 4)

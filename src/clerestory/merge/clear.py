@@ -43,9 +43,7 @@ ENOUGH = 0.5  # of the frames, that must agree to be believed before the median
 CLOSE_RACE = 1.2  # frames by which the first answer may lead the second and still be doubted
 OUT = 4 * CLOSE_RACE  # votes that a party which lost loses
 PARTIES = 3  # that may dispute a place
-LEAN = (
-    0.15  # of the step, that a camp of all frames must own beyond a half to show a visitor: a larger camp is believed
-)
+LEAN = 0.15  # of the step, beyond a half, that a camp of all frames must own to show a visitor
 NEAR_ENOUGH = 0.4  # how near to all of the step must be one camp's own for the border to speak clearly
 THINNEST = 400  # places in dispute thinner than so small a part of the picture's longer side are left out
 LEAST_DISPUTE = 24  # cells: smaller places have no outline to judge by
@@ -127,8 +125,8 @@ def _answer(camp: tuple[int, ...], cells: Sequence[F32], pairs: F32) -> tuple[F3
     """What a camp of frames shows, and where it has one answer. `pairs` (n, n, rows, columns), of the same part as
     `cells`.
 
-    It is the picture of the frame that the others agree with most, outlines and all, though those of somebody who sways
-    lie a little apart in each; elsewhere that of whichever more than half of the camp agree with.
+    It is the picture of the frame that the others agree with most, outlines and all, though those of somebody who
+    sways lie a little apart in each; elsewhere that of whichever more than half of the camp agree with.
     """
     within = pairs[np.ix_(camp, camp)].sum(axis=1)
     lead = int(within.mean(axis=(1, 2)).argmax())
@@ -144,9 +142,9 @@ def _step(a: F32, b: F32, place: U8, told: NDArray[np.bool_] | None = None) -> t
 
     The stone runs on across a visitor's outline whatever it looks like, so that all of the step between the two is in
     the visitor's picture. The share of the two is the first one's slope across the border on the slope of the
-    difference, about 0 or 1, its mean over the border by the steepness of the difference: edges of the stone that cross
-    the border count at a few of its places only. Slopes are those of the logarithm of light, in which a shadow is even
-    over light and dark tiles. `told`: where the two are answers at all; the border counts only there.
+    difference, about 0 or 1, its mean over the border by the steepness of the difference: edges of the stone that
+    cross the border count at a few of its places only. Slopes are those of the logarithm of light, in which a shadow
+    is even over light and dark tiles. `told`: where the two are answers at all; the border counts only there.
     """
     floor = FLOOR * max(float(np.maximum(a, 0).mean()), 1e-6)
     first, second = (np.log(np.maximum(x, 0) + np.float32(floor)) for x in (a, b))
@@ -223,8 +221,8 @@ def _disputes(dispute: U8, cells: Sequence[F32], pairs: F32, support: F32) -> li
         camps = _camps(near, place, support[(slice(None), *box)])
         told = (0.0, 0.0)
         if all(camps):
-            (larger, one), (other, two) = (_answer(camp, shown, near) for camp in camps)
-            told = _step(larger, other, place, one & two)
+            (larger, here), (other, there) = (_answer(camp, shown, near) for camp in camps)
+            told = _step(larger, other, place, here & there)
         found.append((int(wide[box][place > 0][0]), _Dispute(box, place, camps, *told)))
     groups: list[tuple[int, list[_Dispute]]] = []
     for at, one in sorted(found, key=lambda f: -f[1].whole):
@@ -332,9 +330,9 @@ def _overrule(
 ) -> NDArray[np.bool_]:
     """Change votes where what differs has all of its border's step in one of two answers; where it is the other's.
 
-    `losers`, `backers` (n, rows, columns): how far each frame agrees with the one and with the other; `winners`: whose
-    votes rise with the other. A frame by itself never beats frames that agree, but for the first, which is the picture
-    asked for: nobody who is not in it is put into it.
+    `losers`, `backers` (n, rows, columns): how far each frame agrees with the one and with the other; `winners`:
+    whose votes rise with the other. A frame by itself never beats frames that agree, but for the first, which is the
+    picture asked for: nobody who is not in it is put into it.
     """
     places = cv2.morphologyEx(differs.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     count, parts, stats, _ = cv2.connectedComponentsWithStats(places, connectivity=8)
