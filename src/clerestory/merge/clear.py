@@ -137,7 +137,9 @@ def _answer(camp: tuple[int, ...], cells: Sequence[F32], pairs: F32) -> tuple[F3
     return np.asarray(shown, np.float32), held | enough.any(axis=0)
 
 
-def _step(a: F32, b: F32, place: U8, told: NDArray[np.bool_] | None = None) -> tuple[float, float]:
+def _step(
+    a: F32, b: F32, place: U8, told: NDArray[np.bool_] | None = None, exact: bool = False
+) -> tuple[float, float]:
     """Of the step between two answers at their common border: how much is the first one's own, and all of it.
 
     The stone runs on across a visitor's outline whatever it looks like, so that all of the step between the two is in
@@ -145,9 +147,13 @@ def _step(a: F32, b: F32, place: U8, told: NDArray[np.bool_] | None = None) -> t
     difference, about 0 or 1, its mean over the border by the steepness of the difference: edges of the stone that
     cross the border count at a few of its places only. Slopes are those of the logarithm of light, in which a shadow
     is even over light and dark tiles. `told`: where the two are answers at all; the border counts only there.
+    `exact`: of frames that lie exactly, in square-root light by least squares, as set on modelled churches.
     """
-    floor = FLOOR * max(float(np.maximum(a, 0).mean()), 1e-6)
-    first, second = (np.log(np.maximum(x, 0) + np.float32(floor)) for x in (a, b))
+    if exact:
+        first, second = (np.sqrt(np.maximum(x, 0)) for x in (a, b))
+    else:
+        floor = FLOOR * max(float(np.maximum(a, 0).mean()), 1e-6)
+        first, second = (np.log(np.maximum(x, 0) + np.float32(floor)) for x in (a, b))
     step = first - second
     figure = _figure(cv2.blur(np.abs(step).sum(axis=-1), (3, 3)), place)
     three = np.ones((3, 3), np.uint8)
@@ -163,6 +169,8 @@ def _step(a: F32, b: F32, place: U8, told: NDArray[np.bool_] | None = None) -> t
         return np.asarray(gx * (nx / size)[:, None] + gy * (ny / size)[:, None], np.float32)
 
     whole, own = across(step), across(first)
+    if exact:
+        return float((own * whole).sum()), float((whole * whole).sum())
     steep = np.sqrt((whole * whole).sum(axis=1))
     share = (own * whole).sum(axis=1) / np.maximum(steep * steep, 1e-12)
     return float((np.clip(share, *OF_A_STEP) * steep).sum()), float(steep.sum())
@@ -205,7 +213,9 @@ class _Dispute:
         return self.stone is not None and other.stone is not None and self.stone != other.stone
 
 
-def _disputes(dispute: U8, cells: Sequence[F32], pairs: F32, support: F32) -> list[list[_Dispute]]:
+def _disputes(
+    dispute: U8, cells: Sequence[F32], pairs: F32, support: F32, exact: bool = False
+) -> list[list[_Dispute]]:
     """Places in dispute between the same parties, in groups of neighbours: parts of one figure, as between chairs."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(dispute, connectivity=8)
     reach = 2 * (max(dispute.shape) // NEIGHBOURS) + 1
@@ -220,7 +230,10 @@ def _disputes(dispute: U8, cells: Sequence[F32], pairs: F32, support: F32) -> li
         near, shown = pairs[(slice(None), slice(None), *box)], [c[box] for c in cells]
         camps = _camps(near, place, support[(slice(None), *box)])
         told = (0.0, 0.0)
-        if all(camps):
+        if all(camps) and exact:
+            larger, other = (np.median([shown[j] for j in camp], axis=0) for camp in camps)
+            told = _step(larger, other, place, exact=True)
+        elif all(camps):
             (larger, here), (other, there) = (_answer(camp, shown, near) for camp in camps)
             told = _step(larger, other, place, here & there)
         found.append((int(wide[box][place > 0][0]), _Dispute(box, place, camps, *told)))
@@ -231,29 +244,29 @@ def _disputes(dispute: U8, cells: Sequence[F32], pairs: F32, support: F32) -> li
             for where, group in groups
             if where == at
             and (seen := one.seen_as(group[0])) is not None
-            and (seen.camps == group[0].camps or not seen.contradicts(group[0]))
+            and (exact or seen.camps == group[0].camps or not seen.contradicts(group[0]))
         ]
-        if alike and int(one.place.sum()) < OF_ITSELF:
-            _, group, seen = max(alike, key=lambda a: a[0])
+        if alike and (exact or int(one.place.sum()) < OF_ITSELF):
+            _, group, seen = alike[0] if exact else max(alike, key=lambda a: a[0])
             group.append(seen)
         else:
             groups.append((at, [one]))
     return [g for _, g in groups if sum(int(d.place.sum()) for d in g) >= LEAST_DISPUTE]
 
 
-def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32) -> F32:
+def _judge_disputes(cells: Sequence[F32], pairs: F32, support: F32, exact: bool = False) -> F32:
     """Support with close races decided: in each place in dispute the answer that the border speaks against loses.
 
     What is left may have others to meet: with three parties the winner of the first two is judged again.
     """
     for _ in range(PARTIES - 1):
-        support, decided = _judge_round(cells, pairs, support)
+        support, decided = _judge_round(cells, pairs, support, exact)
         if not decided:
             break
     return support
 
 
-def _judge_round(cells: Sequence[F32], pairs: F32, support: F32) -> tuple[F32, bool]:
+def _judge_round(cells: Sequence[F32], pairs: F32, support: F32, exact: bool = False) -> tuple[F32, bool]:
     """One round: of every place in dispute the two largest parties; whether there was any."""
     first = support.argmax(axis=0)
     agree_first = np.take_along_axis(pairs, first[None, None], axis=0)[0]
@@ -264,20 +277,30 @@ def _judge_round(cells: Sequence[F32], pairs: F32, support: F32) -> tuple[F32, b
     thin = max(3, 2 * (max(dispute.shape) // THINNEST) + 1)
     dispute = cv2.morphologyEx(dispute, cv2.MORPH_OPEN, np.ones((thin, thin), np.uint8))
     out = support.copy()
-    groups = _disputes(dispute, cells, pairs, support)
+    groups = _disputes(dispute, cells, pairs, support, exact)
     for group in groups:
-        whole = sum(d.whole for d in group)
-        if whole <= 0:  # votes and seams tell
+        stone = _stone_of(group, exact)
+        if stone is None:  # votes and seams tell
             continue
-        share = sum(d.own for d in group) / whole
-        sizes = [sum(len(d.camps[k]) * int(d.place.sum()) for d in group) for k in range(2)]
-        stone = int(share > 0.5 + LEAN * (sizes[0] - sizes[1]) / sum(sizes))
         for d in group:
             # The loser is shut out a little beyond the place, where its own edge blurs.
             wide = cv2.dilate(d.place, np.ones((7, 7), np.uint8)) > 0
             for j in d.camps[1 - stone]:
                 out[j][d.box] -= np.where(wide, np.float32(OUT), 0)
     return np.asarray(out, np.float32), bool(groups)
+
+
+def _stone_of(group: Sequence[_Dispute], exact: bool) -> int | None:
+    """Which camp of a group of places shows the stone; None where no border tells."""
+    whole = sum(d.whole for d in group)
+    sizes = [sum(len(d.camps[k]) * int(d.place.sum()) for d in group) for k in range(2)]
+    share = sum(d.own for d in group) / max(whole, 1e-9)
+    if exact:  # where the border does not tell, the larger camp, by area, is believed
+        near = [abs(share) < NEAR_ENOUGH, abs(share - 1) < NEAR_ENOUGH]
+        return near.index(True) if any(near) else int(sizes[1] > sizes[0])
+    if whole <= 0:
+        return None
+    return int(share > 0.5 + LEAN * (sizes[0] - sizes[1]) / sum(sizes))
 
 
 def _camps(pairs: F32, place: U8, support: F32) -> tuple[tuple[int, ...], tuple[int, ...]]:
@@ -367,7 +390,7 @@ def _choose(view: _View, model: BlockNoise, cell: int) -> Choice:
     shown = np.stack(seen)
     votes = pairs.sum(axis=1)
     agreed = votes.max(axis=0)
-    support = _judge_disputes(cells, pairs, votes)
+    support = _judge_disputes(cells, pairs, votes, exact=not view.deep)
     if view.deep:  # frames that lie well tell close races alone better: measured on modelled churches
         support = _judge_owners(cells, pairs, support, shown)
     best = support.max(axis=0)
