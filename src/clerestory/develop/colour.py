@@ -90,18 +90,25 @@ def _recolour(
     fall_off: NDArray[np.float32],
     centre: NDArray[np.float32],
 ) -> None:
+    # Told one by one: what lies in arrays the compiler must read again after every pixel that it writes.
+    a, b, c = matrix[0, 0], matrix[0, 1], matrix[0, 2]
+    d, e, f = matrix[1, 0], matrix[1, 1], matrix[1, 2]
+    g, h, i = matrix[2, 0], matrix[2, 1], matrix[2, 2]
+    gain = np.float32(1)
     for y in range(begin, end):
         dy = (np.float32(y) - centre[1]) * centre[2]
         for x in range(rgb.shape[1]):
-            dx = (np.float32(x) - centre[0]) * centre[2]
-            r2 = dx * dx + dy * dy
-            gain = np.float32(0)
-            for k in range(fall_off.size - 1, -1, -1):
-                gain = (gain + fall_off[k]) * r2
-            gain += np.float32(1)
-            r, g, b = rgb[y, x, 0] * gain, rgb[y, x, 1] * gain, rgb[y, x, 2] * gain
-            for c in range(3):
-                rgb[y, x, c] = matrix[c, 0] * r + matrix[c, 1] * g + matrix[c, 2] * b
+            if fall_off.size:
+                dx = (np.float32(x) - centre[0]) * centre[2]
+                r2 = dx * dx + dy * dy
+                gain = np.float32(0)
+                for k in range(fall_off.size - 1, -1, -1):
+                    gain = (gain + fall_off[k]) * r2
+                gain += np.float32(1)
+            u, v, w = rgb[y, x, 0] * gain, rgb[y, x, 1] * gain, rgb[y, x, 2] * gain
+            rgb[y, x, 0] = a * u + b * v + c * w
+            rgb[y, x, 1] = d * u + e * v + f * w
+            rgb[y, x, 2] = g * u + h * v + i * w
 
 
 def balanced_values(balanced: Balanced) -> NDArray[np.float32]:
@@ -133,7 +140,7 @@ def to_working(
         height,
         rgb,
         working_from_camera(xyz_to_camera, multipliers).astype(np.float32),
-        np.asarray(fall_off.k, np.float32),
+        np.asarray(fall_off.k if any(fall_off.k) else (), np.float32),
         np.array([cx, cy, 1 / reach], np.float32),
     )
     return rgb
@@ -150,28 +157,34 @@ def _encode(
     table: NDArray[np.float32],
     levels: float,
     dither: NDArray[np.float32],
-    out: NDArray[np.uint16],
+    out: NDArray[np.uint8] | NDArray[np.uint16],
 ) -> None:
     width = rgb.shape[1]
     steps = np.float32(table.size - 2)
     one, nil = np.float32(1), np.float32(0)
     slack = np.float32(1e-5)
+    d, e, f = matrix[0, 0], matrix[0, 1], matrix[0, 2]
+    g, h, i = matrix[1, 0], matrix[1, 1], matrix[1, 2]
+    j, k, m = matrix[2, 0], matrix[2, 1], matrix[2, 2]
+    places = np.empty((width, 3), np.float32)
     for y in range(begin, end):
-        shown = np.empty(3, np.float32)
         for x in range(width):
             a, b, c = rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]
-            for k in range(3):
-                shown[k] = matrix[k, 0] * a + matrix[k, 1] * b + matrix[k, 2] * c
-            least, most = min(shown[0], min(shown[1], shown[2])), max(shown[0], max(shown[1], shown[2]))
-            if least < -slack or most > one + slack:
-                shown[0], shown[1], shown[2] = fitted(a, b, c, to_lms, from_lms)
-            noise = dither[y % dither.shape[0], x % dither.shape[1]]
-            for k in range(3):
-                at = np.sqrt(min(max(shown[k], nil), one)) * steps
-                i = int(at)
-                frac = at - np.float32(i)
-                e = table[i] + frac * (table[i + 1] - table[i])
-                out[y, x, k] = np.uint16(min(max(e * levels + noise + np.float32(0.5), nil), levels))
+            u, v, w = d * a + e * b + f * c, g * a + h * b + i * c, j * a + k * b + m * c
+            if min(u, min(v, w)) < -slack or max(u, max(v, w)) > one + slack:
+                u, v, w = fitted(a, b, c, to_lms, from_lms)
+            places[x, 0] = np.sqrt(min(max(u, nil), one)) * steps
+            places[x, 1] = np.sqrt(min(max(v, nil), one)) * steps
+            places[x, 2] = np.sqrt(min(max(w, nil), one)) * steps
+        row, column = y % dither.shape[0], 0
+        for x in range(width):
+            noise = dither[row, column]
+            column = column + 1 if column + 1 < dither.shape[1] else 0
+            for n in range(3):
+                at = places[x, n]
+                t = np.int32(at)
+                value = table[t] + (at - np.float32(t)) * (table[t + 1] - table[t])
+                out[y, x, n] = np.uint16(min(max(value * levels + noise + np.float32(0.5), nil), levels))
 
 
 STRIP = 4 * 251  # rows encoded at once: whole repeats of the noise
@@ -191,7 +204,5 @@ def encode(rgb: NDArray[np.float32], space: str = "srgb", bits: int = 8) -> NDAr
     out = np.empty(rgb.shape, np.uint8 if bits == 8 else np.uint16)
     for first in range(0, len(rgb), STRIP):
         part = np.ascontiguousarray(rgb[first : first + STRIP], np.float32)
-        coded = np.empty(part.shape, np.uint16)
-        in_bands(_encode, 0, len(part), part, *into, coded)
-        out[first : first + STRIP] = coded
+        in_bands(_encode, 0, len(part), part, *into, out[first : first + STRIP])
     return out

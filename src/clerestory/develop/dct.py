@@ -87,9 +87,9 @@ def _load(planes, y, m0, blocks, a):  # type: ignore[no-untyped-def]
     for q in range(4):
         for i in range(8):
             for j in range(8):
-                row, out = planes[q, y + i, j % STRIDE, m0 + j // STRIDE :], a[(i * 8 + j) * LANES + q * BLOCKS :]
+                r, m, at = j % STRIDE, m0 + j // STRIDE, (i * 8 + j) * LANES + q * BLOCKS
                 for b in range(blocks):
-                    out[b] = row[b]
+                    a[at + b] = planes[q, y + i, r, m + b]
 
 
 @njit(cache=True, error_model="numpy")
@@ -98,12 +98,10 @@ def _add(a, weight, y, m0, blocks, num, den):  # type: ignore[no-untyped-def]
         for j in range(8):
             r, m, base = j % STRIDE, m0 + j // STRIDE, (i * 8 + j) * LANES
             for q in range(4):
-                row, one = num[q, y + i, r, m:], a[base + q * BLOCKS :]
                 for b in range(blocks):
-                    row[b] += weight[b] * one[b]
-            row = den[y + i, r, m:]
+                    num[q, y + i, r, m + b] += weight[b] * a[base + q * BLOCKS + b]
             for b in range(blocks):
-                row[b] += weight[b]
+                den[y + i, r, m + b] += weight[b]
 
 
 @njit(cache=True, error_model="numpy")
@@ -127,26 +125,25 @@ def _hard(a, u, limits, weight):  # type: ignore[no-untyped-def]
     """
     half, stays, goes = np.float32(math.sqrt(0.5)), np.float32(1), np.float32(0)
     l0, l1, l2, l3 = limits[0] * limits[0], limits[1] * limits[1], limits[2] * limits[2], limits[3] * limits[3]
-    u1, u2, u3 = u[BLOCKS:], u[2 * BLOCKS :], u[3 * BLOCKS :]
     for b in range(BLOCKS):
         weight[b] = np.float32(4)
     for place in range(1, 64):
         base = place * LANES
-        a0, a1, a2, a3 = a[base:], a[base + BLOCKS :], a[base + 2 * BLOCKS :], a[base + 3 * BLOCKS :]
         for b in range(BLOCKS):
-            ur, ug, ub, per = u[b], u1[b], u2[b], u3[b]
+            p0, p1, p2, p3 = base + b, base + BLOCKS + b, base + 2 * BLOCKS + b, base + 3 * BLOCKS + b
+            ur, ug, ub, per = u[b], u[BLOCKS + b], u[2 * BLOCKS + b], u[3 * BLOCKS + b]
             n = (ur * ur + ub * ub) * per
-            r, g, v = a0[b], (a1[b] + a2[b]) * half, a3[b]
+            r, g, v = a[p0], (a[p1] + a[p2]) * half, a[p3]
             chroma = (ur * r + ub * v) * per
-            light, d = n * chroma + ug * g, (a1[b] - a2[b]) * half
+            light, d = n * chroma + ug * g, (a[p1] - a[p2]) * half
             rb, green = (ub * r - ur * v) * per, n * g - ug * chroma
             s0, s1 = stays if light * light > l0 else goes, stays if d * d > l1 else goes
             s2, s3 = stays if rb * rb > l2 else goes, stays if green * green > l3 else goes
             weight[b] += (s0 + s1) + (s2 + s3)
             light, d, rb, green = light * s0, d * s1, rb * s2, green * s3
             g, chroma = ug * light + n * green, n * light - ug * green
-            a0[b], a3[b] = (ur * chroma + ub * rb) * per, (ub * chroma - ur * rb) * per
-            a1[b], a2[b] = (g + d) * half, (g - d) * half
+            a[p0], a[p3] = (ur * chroma + ub * rb) * per, (ub * chroma - ur * rb) * per
+            a[p1], a[p2] = (g + d) * half, (g - d) * half
     for b in range(BLOCKS):
         weight[b] = np.float32(1) / weight[b]
 
@@ -194,7 +191,7 @@ def slide(planes: F32, down: int, limits: tuple[float, float, float, float]) -> 
 
     Cosines under the limits (units of the noise: brightness, G1 - G2, R against B, green against both) are dropped.
     """
-    num = np.zeros_like(planes)
+    num: F32 = np.zeros(planes.shape, np.float32)
     den = np.zeros(planes.shape[1:], np.float32)
     stripes = -(-(-(-(planes.shape[1] - SIDE) // down) + 1) // BETWEEN)
     for parity in range(2):

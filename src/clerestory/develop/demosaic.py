@@ -201,7 +201,10 @@ def _all_rows(found: Directional | WideDirectional) -> NDArray[np.float32]:
     out = room(height, width, 3)
     for first in range(0, height, STRIP):
         last = min(first + STRIP, height)
-        out[first:last] = found.rows(first, last)
+        if isinstance(found, Directional):
+            found.rows(first, last, out[first:last])
+        else:
+            out[first:last] = found.rows(first, last)
         for spent in (found.signal, found.green) if isinstance(found, Directional) else (found.signal,):
             release(spent, last - MARGIN)
     return out

@@ -208,6 +208,7 @@ def _denoised(mosaic: Mosaic, noise: NoiseModel, strength: float, quality: Quali
         a, b = scales[k]
         in_bands(_stabilise, 0, height, raw, r, c, black[k], np.float32(a), np.float32(b), width, planes[k])
     clean = _shrink(planes, width, max(strength, 1.0), quality)
+    del planes
     for k, (r, c, n) in enumerate(order):
         a, b = scales[k]
         mix = np.float32(min(strength, 1.0))
@@ -345,27 +346,40 @@ def _reduced(begin, end, planes, width, out):  # type: ignore[no-untyped-def]
                 out[q, y, x % STRIDE, x // STRIDE] = total / np.float32(COARSE)
 
 
+@njit(cache=True, error_model="numpy")
+def _across(before, after, i, width, scale, lines):  # type: ignore[no-untyped-def]
+    """Noise found in rows i and i + 1 of the coarse scale, at every pixel across of the fine one."""
+    for r in range(STRIDE):
+        for m in range(lines.shape[3]):
+            at = (np.float32(m * STRIDE + r) + np.float32(0.5)) * scale - np.float32(0.5)
+            at = min(max(at, np.float32(0)), np.float32(width - 1))
+            j = min(int(at), width - 2)
+            g = at - np.float32(j)
+            r0, m0, r1, m1 = j % STRIDE, j // STRIDE, (j + 1) % STRIDE, (j + 1) // STRIDE
+            for n in range(2):
+                for q in range(4):
+                    value = (before[q, i + n, r0, m0] - after[q, i + n, r0, m0]) * (np.float32(1) - g)
+                    value += (before[q, i + n, r1, m1] - after[q, i + n, r1, m1]) * g
+                    lines[n, q, r, m] = value
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _take_off(begin, end, planes, before, after, width):  # type: ignore[no-untyped-def]
     """Takes off the fine scale, bilinearly, what the coarse one found to be noise."""
     rows = before.shape[1]
     scale = np.float32(1 / COARSE)
+    lines, known = np.empty((2, 4, STRIDE, planes.shape[3]), np.float32), -1
     for y in range(begin, end):
         v = min(max((np.float32(y) + np.float32(0.5)) * scale - np.float32(0.5), np.float32(0)), np.float32(rows - 1))
         i = min(int(v), rows - 2)
         f = v - np.float32(i)
+        if i != known:
+            known = i
+            _across(before, after, i, width, scale, lines)
         for q in range(4):
             for r in range(STRIDE):
                 for m in range(planes.shape[3]):
-                    at = (np.float32(m * STRIDE + r) + np.float32(0.5)) * scale - np.float32(0.5)
-                    at = min(max(at, np.float32(0)), np.float32(width - 1))
-                    j = min(int(at), width - 2)
-                    g = at - np.float32(j)
-                    r0, m0, r1, m1 = j % STRIDE, j // STRIDE, (j + 1) % STRIDE, (j + 1) // STRIDE
-                    top = (before[q, i, r0, m0] - after[q, i, r0, m0]) * (np.float32(1) - g)
-                    top += (before[q, i, r1, m1] - after[q, i, r1, m1]) * g
-                    low = (before[q, i + 1, r0, m0] - after[q, i + 1, r0, m0]) * (np.float32(1) - g)
-                    low += (before[q, i + 1, r1, m1] - after[q, i + 1, r1, m1]) * g
+                    top, low = lines[0, q, r, m], lines[1, q, r, m]
                     planes[q, y, r, m] -= (top + f * (low - top)) * scale
 
 
@@ -381,14 +395,19 @@ def _less_blotched(planes: F32, width: int, push: float) -> None:
 
 
 def _shrink(planes: F32, width: int, push: float, quality: str) -> F32:
-    """Cosines for a first guess; means of what looks alike in it; then of what these leave out, what is not noise."""
+    """Cosines for a first guess; means of what looks alike in it; then of what these leave out, what is not noise.
+
+    `planes` is spent.
+    """
     down = 2 if quality == "better" else 4
     guess = slide(planes, down, (2.7 * push, 2.9 * push, 2.9 * push, 2.9 * push))
     if quality == "quick":
         return guess
     alike = like_means(planes, guess, 7 if quality == "better" else 5, 3.0 * push)
-    left = planes - alike
+    del guess
+    left = np.subtract(planes, alike, out=planes)
     rest = slide(left, down, (3.4 * push, 3.6 * push, 3.6 * push, 3.6 * push))
     alike += rest
+    del rest
     _less_blotched(alike, width, push)
     return alike

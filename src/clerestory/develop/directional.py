@@ -131,10 +131,8 @@ def _joined(y, first, top, u, dh, dv, th, tv, row):  # type: ignore[no-untyped-d
     here, n1, n2, s1, s2 = dv[y & 15], dv[(y - 1) & 15], dv[(y - 2) & 15], dv[(y + 1) & 15], dv[(y + 2) & 15]
     above, below = tv[(y - 2) & 15], tv[(y + 2) & 15]
     w = row.size
-    for x in range(w):
-        row[x] = own[x + _PAD]
-    for k in range(w // 2):
-        i = 2 * k + first + _PAD
+    for x in range(w):  # at every pixel, also where green is known: that is faster than to pick
+        i = x + _PAD
         east, west, north, south = beside[i + 2], beside[i - 2], above[i], below[i]
         total = east * (NEAR * d[i] + NEXT * d[i + 1] + THIRD * d[i + 2])
         total += west * (NEAR * d[i] + NEXT * d[i - 1] + THIRD * d[i - 2])
@@ -142,7 +140,8 @@ def _joined(y, first, top, u, dh, dv, th, tv, row):  # type: ignore[no-untyped-d
         total += south * (NEAR * here[i] + NEXT * s1[i] + THIRD * s2[i])
         high = max(max(own[i - 1], own[i + 1]), max(up[i], down[i]))
         low = min(min(own[i - 1], own[i + 1]), min(up[i], down[i]))
-        row[i - _PAD] = kept(own[i] + total / (east + west + north + south), low, high, top)
+        found = kept(own[i] + total / (east + west + north + south), low, high, top)
+        row[x] = found if (x & 1) == first else own[i]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -339,9 +338,9 @@ class Directional:
         both, square = (cv2.boxFilter(s, -1, (3, 3), borderType=cv2.BORDER_REPLICATE) for s in sums)
         return np.asarray(np.clip((both + FLAT) / (square + FLAT), LEAST_ALIKE, MOST_ALIKE), np.float32)
 
-    def rows(self, begin: int, end: int) -> F32:
-        """White-balanced colour of rows `begin` to `end`, float32 N x W x 3."""
-        out = np.empty((end - begin, self.signal.shape[1], 3), np.float32)
+    def rows(self, begin: int, end: int, out: F32 | None = None) -> F32:
+        """White-balanced colour of rows `begin` to `end`, float32 N x W x 3; into `out`, where that is given."""
+        out = np.empty((end - begin, self.signal.shape[1], 3), np.float32) if out is None else out
         given = self.signal, self.green, self.gain, self.foot, self.tops, self.first, self.red, self.alike, begin, out
         in_bands(_colours, begin, end, *given)
         return out

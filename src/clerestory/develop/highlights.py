@@ -380,6 +380,8 @@ def _soften(lost: Map8, rows: int = 512) -> None:
         last = min(first + rows, len(lost))
         strip = np.concatenate([above, lost[first : last + beyond]])
         begin, above = len(above), lost[max(last - beyond, 0) : last].copy()
+        if not strip.any():
+            continue
         grown = cv2.dilate(strip, np.ones((3, 3), np.uint8))
         lost[first:last] = cv2.GaussianBlur(grown, (0, 0), SOFT)[begin : begin + last - first]
 

@@ -194,12 +194,10 @@ def _fill_table(low, per_stop, lift, contrast, out):  # type: ignore[no-untyped-
 
 @njit(cache=True, inline="always", error_model="numpy")
 def _relu(x, width):  # type: ignore[no-untyped-def]
-    """0 below, x above, rounded off over `width` either side."""
-    if x <= -width:
-        return np.float32(0)
-    if x >= width:
-        return x
-    return (x + width) * (x + width) / (np.float32(4) * width)
+    """0 below, x above, rounded off over `width` either side. Without branches, for the processor's wide lanes."""
+    bend = (x + width) * (x + width) / (np.float32(4) * width)
+    over = x if x >= width else bend
+    return np.float32(0) if x <= -width else over
 
 
 @njit(cache=True, inline="always", error_model="numpy")
@@ -213,19 +211,18 @@ def _held(u, below, within, glass, stone, hold):  # type: ignore[no-untyped-def]
     foot = max(glass - np.float32(FOOT), knee + np.float32(0.3))  # where the darker glass of this window lies
     reach = foot - knee
     apart = foot - hold + np.float32(FOOT + HEADROOM)
-    shown = np.float32(FOOT_SHOWN) + (apart if apart > nil else np.float32(FAINTER) * apart)
+    fainter = np.float32(FAINTER) * apart
+    shown = np.float32(FOOT_SHOWN) + (apart if apart > nil else fainter)
     rise = min(max(min(foot, shown) - knee, np.float32(0.05) * reach), reach)
     bend = min(np.float32(BEND), reach / rise - one)
     slope = np.float32(GLASS_SLOPE) + (one - np.float32(GLASS_SLOPE)) / (one + hold)
     over = _relu(u - reach, np.float32(0.4))
     v = (u - over) / reach
     out = rise * v * (one + bend) / (one + bend * v) + slope * over
-    if within > nil:
-        deeper = max(np.float32(LEAD_SLOPE) - rise / reach, nil) * _relu(reach - u, np.float32(0.4))
-        room = below + out - stone + np.float32(UNDER_STONE)
-        share = deeper / min(max(room, np.float32(UNDER_STONE)), np.float32(DEEPEST))
-        out -= within * deeper / np.sqrt(one + share * share)
-    return out
+    deeper = max(np.float32(LEAD_SLOPE) - rise / reach, nil) * _relu(reach - u, np.float32(0.4))
+    room = below + out - stone + np.float32(UNDER_STONE)
+    share = deeper / min(max(room, np.float32(UNDER_STONE)), np.float32(DEEPEST))
+    return out - within * deeper / np.sqrt(one + share * share)
 
 
 @njit(cache=True, inline="always", error_model="numpy")
@@ -242,7 +239,7 @@ _ROOT_HALF = 0x3F3504F3  # bits of the square root of a half, as a 32-bit number
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _logs(rgb, floor, norm, bits, out):  # type: ignore[no-untyped-def]
+def _logs(rgb, y, floor, norm, bits, out):  # type: ignore[no-untyped-def]
     """Norm of a row's pixels, no less than `floor`, and its log2, to the last digits of 32 bits.
 
     `bits`: the same memory as `norm`, as whole numbers. In loops that the processor's wide lanes can take: exponent
@@ -253,7 +250,7 @@ def _logs(rgb, floor, norm, bits, out):  # type: ignore[no-untyped-def]
     rest = out[1]
     spare = rest.view(np.int32)
     for x in range(norm.size):
-        norm[x] = max(_norm(rgb[x, 0], rgb[x, 1], rgb[x, 2]), floor)
+        norm[x] = max(_norm(rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]), floor)
     for x in range(norm.size):
         i = bits[x] - _ROOT_HALF
         out[0, x] = np.float32(i >> 23)
@@ -281,38 +278,46 @@ def _powers(stops, whole, scale):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _stops(line, log, inverse, stone, ev, hold, table, low, per_stop, detail, out):  # type: ignore[no-untyped-def]
-    """Gain of a row's pixels in stops. `line`: maps (columns x 4) at the row."""
-    half, last = np.float32(0.5), np.float32(table.shape[0] - 2)
+def _stops(line, logs, inverse, stone, ev, hold, table, low, per_stop, detail, told, out):  # type: ignore[no-untyped-def]
+    """Gain of a row's pixels in stops. `line`: maps (columns x 4) at the row; `logs`: as `_logs` left them; `told`:
+    room for 4 x width.
+
+    What is looked up comes first, then what is reckoned, in a loop that the processor's wide lanes can take.
+    """
+    half, one, last = np.float32(0.5), np.float32(1), np.float32(table.shape[0] - 2)
     columns = line.shape[0]
+    most, end = np.float32(columns - 1), np.int32(max(columns - 2, 0))
     for x in range(out.size):
-        u = min(max((np.float32(x) + half) * inverse - half, np.float32(0)), np.float32(columns - 1))
-        j = min(int(u), columns - 2) if columns > 1 else 0
+        u = min(max((np.float32(x) + half) * inverse - half, np.float32(0)), most)
+        j = min(np.int32(u), end)
         j2 = min(j + 1, columns - 1)
         fx = u - np.float32(j)
-        gx = np.float32(1) - fx
-        base = (line[j, 0] * gx + line[j2, 0] * fx) * log[x] + line[j, 1] * gx + line[j2, 1] * fx
+        gx = one - fx
+        log = logs[0, x]
+        base = (line[j, 0] * gx + line[j2, 0] * fx) * log + line[j, 1] * gx + line[j2, 1] * fx
         p = min(max((base + ev - low) * per_stop, np.float32(0)), last)
-        t = int(p)
+        t = np.int32(p)
         f = p - np.float32(t)
-        below = table[t, 0] + f * (table[t + 1, 0] - table[t, 0])
-        above = table[t, 1] + f * (table[t + 1, 1] - table[t, 1])
-        glass = line[j, 2] * gx + line[j2, 2] * fx
-        within = line[j, 3] * gx + line[j2, 3] * fx
-        held = _held(above, below, within, glass + ev, stone + ev, hold)
-        out[x] = below + held + (np.float32(1) + detail) * (log[x] - base) - log[x]
+        told[0, x] = table[t, 0] + f * (table[t + 1, 0] - table[t, 0])
+        told[1, x] = table[t, 1] + f * (table[t + 1, 1] - table[t, 1])
+        told[2, x] = line[j, 2] * gx + line[j2, 2] * fx
+        told[3, x] = line[j, 3] * gx + line[j2, 3] * fx
+        out[x] = base
+    for x in range(out.size):
+        held = _held(told[1, x], told[0, x], told[3, x], told[2, x] + ev, stone + ev, hold)
+        out[x] = told[0, x] + held + (one + detail) * (logs[0, x] - out[x]) - logs[0, x]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _shown(rgb, norm, gain):  # type: ignore[no-untyped-def]
+def _shown(rgb, y, norm, gain):  # type: ignore[no-untyped-def]
     """A row's pixels times their gain, in place: the strongest channel meets no ceiling, so that hue stays."""
     nil, one = np.float32(0), np.float32(1)
     for x in range(gain.size):
-        r, g, b = rgb[x, 0], rgb[x, 1], rgb[x, 2]
+        r, g, b = rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]
         shown = max(max(r, max(g, b)), norm[x]) * gain[x]
         k = gain[x] * _shoulder(shown) / shown
-        rgb[x, 0], rgb[x, 1] = min(max(r * k, nil), one), min(max(g * k, nil), one)
-        rgb[x, 2] = min(max(b * k, nil), one)
+        rgb[y, x, 0], rgb[y, x, 1] = min(max(r * k, nil), one), min(max(g * k, nil), one)
+        rgb[y, x, 2] = min(max(b * k, nil), one)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -323,6 +328,7 @@ def _apply(begin, end, rgb, maps, stone, step, ev, hold, table, low, per_stop, d
     inverse, half = np.float32(1.0 / step), np.float32(0.5)
     line, norm = np.empty((columns, 4), np.float32), np.empty(width, np.float32)
     logs, stops = np.empty((2, width), np.float32), np.empty(width, np.float32)
+    told = np.empty((4, width), np.float32)
     bits, whole = norm.view(np.int32), logs[1].view(np.int32)
     for y in range(begin, end):
         v = min(max((np.float32(y) + half) * inverse - half, np.float32(0)), np.float32(rows - 1))
@@ -332,10 +338,10 @@ def _apply(begin, end, rgb, maps, stone, step, ev, hold, table, low, per_stop, d
         for j in range(columns):
             for k in range(4):
                 line[j, k] = maps[k, i, j] * (1 - fy) + maps[k, i2, j] * fy
-        _logs(rgb[y], floor, norm, bits, logs)
-        _stops(line, logs[0], inverse, stone, ev, hold, table, low, per_stop, detail, stops)
+        _logs(rgb, y, floor, norm, bits, logs)
+        _stops(line, logs, inverse, stone, ev, hold, table, low, per_stop, detail, told, stops)
         _powers(stops, whole, logs[1])
-        _shown(rgb[y], norm, stops)
+        _shown(rgb, y, norm, stops)
 
 
 def step_of(shape: tuple[int, ...]) -> int:

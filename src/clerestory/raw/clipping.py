@@ -52,7 +52,8 @@ def clip_level(values: NDArray[np.uint16], black: float, white: float) -> tuple[
     Saturated pixels pile up in a narrow band at the top of the histogram, often below the white level that the
     decoder assumes. A pile-up is a band holding far more pixels than the bands just below it.
     """
-    counts = np.bincount(values.ravel(), minlength=int(white) + 2)
+    levels = max(int(white) + 2, int(values.max()) + 1)
+    counts = cv2.calcHist([np.ascontiguousarray(values)], [0], None, [levels], [0, levels]).ravel().astype(np.int64)
     floor = int(black + 0.3 * (white - black))
     band = max(2, round(0.004 * (white - black)))
     enough = max(24, 2e-6 * values.size)

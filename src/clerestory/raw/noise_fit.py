@@ -190,6 +190,16 @@ def _sample(first: Mosaic, second: Mosaic | None, row: int, column: int) -> _Sam
     return _Samples(t[:, 0] - black, t[:, 1] * share / int(_LOW.sum()), t[:, 2] / degrees / share, degrees)
 
 
+def _quantiles(values: F64) -> F64:
+    """QUANTILES of values (n,), linear between them as numpy's own, which takes ten times as long for so few."""
+    ranked = np.sort(values)
+    at = np.array(QUANTILES) * (ranked.size - 1)
+    low = at.astype(int)
+    here, after, share = ranked[low], ranked[np.minimum(low + 1, ranked.size - 1)], at - low
+    step = after - here
+    return np.asarray(np.where(share >= 0.5, after - step * (1 - share), here + step * share))
+
+
 def _levels(samples: _Samples, chosen: NDArray[np.bool_], model: F64) -> tuple[F64, F64, F64]:
     """Mean, variance freed of texture, and number of tiles, per level of brightness.
 
@@ -201,7 +211,7 @@ def _levels(samples: _Samples, chosen: NDArray[np.bool_], model: F64) -> tuple[F
     groups = np.array_split(order, min(LEVELS, max(1, mean.size // 50)))
     law = np.array([2 * gammaincinv(samples.degrees / 2, q) / samples.degrees for q in QUANTILES])
     m = np.array([float(np.mean(mean[g])) for g in groups])
-    v = np.array([float(np.mean(np.quantile(ratio[g], QUANTILES) / law) * np.mean(model[g])) for g in groups])
+    v = np.array([float(np.mean(_quantiles(ratio[g]) / law) * np.mean(model[g])) for g in groups])
     return m, v, np.array([float(g.size) for g in groups])
 
 

@@ -26,6 +26,9 @@ def room(*shape: int) -> F32:
     if 4 * count < LEAST or sys.platform == "win32":
         return np.empty(shape, np.float32)
     mapped = mmap.mmap(-1, 4 * count, flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS)
+    if sys.platform == "linux":  # pages of two megabytes: five hundred times fewer to ask the system for
+        with contextlib.suppress(OSError, ValueError, AttributeError):
+            mapped.madvise(mmap.MADV_HUGEPAGE)
     return np.frombuffer(mapped, np.float32).reshape(shape)
 
 
