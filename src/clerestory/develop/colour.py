@@ -166,22 +166,27 @@ def _encode(
     d, e, f = matrix[0, 0], matrix[0, 1], matrix[0, 2]
     g, h, i = matrix[1, 0], matrix[1, 1], matrix[1, 2]
     j, k, m = matrix[2, 0], matrix[2, 1], matrix[2, 2]
-    places = np.empty((width, 3), np.float32)
-    for y in range(begin, end):
+    shown = np.empty((3, width), np.float32)
+    for y in range(begin, end):  # in steps, of which the wide lanes can take the first and the third
         for x in range(width):
             a, b, c = rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]
-            u, v, w = d * a + e * b + f * c, g * a + h * b + i * c, j * a + k * b + m * c
+            shown[0, x] = d * a + e * b + f * c
+            shown[1, x] = g * a + h * b + i * c
+            shown[2, x] = j * a + k * b + m * c
+        for x in range(width):
+            u, v, w = shown[0, x], shown[1, x], shown[2, x]
             if min(u, min(v, w)) < -slack or max(u, max(v, w)) > one + slack:
-                u, v, w = fitted(a, b, c, to_lms, from_lms)
-            places[x, 0] = np.sqrt(min(max(u, nil), one)) * steps
-            places[x, 1] = np.sqrt(min(max(v, nil), one)) * steps
-            places[x, 2] = np.sqrt(min(max(w, nil), one)) * steps
+                a, b, c = rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]
+                shown[0, x], shown[1, x], shown[2, x] = fitted(a, b, c, to_lms, from_lms)
+        for n in range(3):
+            for x in range(width):
+                shown[n, x] = np.sqrt(min(max(shown[n, x], nil), one)) * steps
         row, column = y % dither.shape[0], 0
         for x in range(width):
             noise = dither[row, column]
             column = column + 1 if column + 1 < dither.shape[1] else 0
             for n in range(3):
-                at = places[x, n]
+                at = shown[n, x]
                 t = np.int32(at)
                 value = table[t] + (at - np.float32(t)) * (table[t + 1] - table[t])
                 out[y, x, n] = np.uint16(min(max(value * levels + noise + np.float32(0.5), nil), levels))

@@ -259,11 +259,13 @@ def _evened(begin, end, colours, seen, reach, out):  # type: ignore[no-untyped-d
             if seen[i, j, 6] <= 0:
                 continue
             a = b = c = total = trust = spread = np.float32(0)
-            for u in range(max(i - 2 * reach, 0), min(i + 2 * reach + 1, rows), 1):
-                if (u - i) % reach:
+            for down in range(-2, 3):
+                u = i + down * reach
+                if u < 0 or u >= rows:
                     continue
-                for v in range(max(j - 2 * reach, 0), min(j + 2 * reach + 1, columns)):
-                    if (v - j) % reach or seen[u, v, 6] <= 0:
+                for across in range(-2, 3):
+                    v = j + across * reach
+                    if v < 0 or v >= columns or seen[u, v, 6] <= 0:
                         continue
                     apart = np.float32(0)
                     for k in range(3):
