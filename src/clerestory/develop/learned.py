@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import cache
 from importlib import resources
@@ -35,7 +36,8 @@ from clerestory.develop.denoise import denoise_mosaic
 from clerestory.errors import UserError
 from clerestory.raw.clipping import FULL
 from clerestory.raw.read import Mosaic
-from clerestory.run.bands import in_bands
+from clerestory.run.bands import cores, in_bands
+from clerestory.run.memory import release
 
 F32 = NDArray[np.float32]
 
@@ -46,6 +48,7 @@ SIGMA_SCALE = 10.0  # the noise maps, as in training
 TILE = 768  # cells of 2 x 2 pixels, of a tile's middle
 MARGIN = 32  # cells a tile sees beyond its middle: small tiles then differ from one by less than a level of 8 bits
 MULTIPLE = 8  # cells: the network halves three times
+HANDS = 2  # tiles at once: each core at its own tile waits for no other; more of them would cost memory
 PLANES = 19  # four samples of a cell, the first answer's twelve, the noise of red, green and blue
 FIRST_SHARE = 0.15  # of the time, about, that the first answer takes
 
@@ -195,7 +198,9 @@ def light_of(
     turn = _turn(mosaic) if fits(mosaic) else None
     if turn is None:
         raise UserError("the network knows mosaics of 2 x 2 cells with red and blue across; finish without --better.")
-    session = _session(threads)
+    threads = threads or cores()
+    hands = min(HANDS, threads)
+    session = _session(threads // hands)
     height, width = mosaic.raw.shape[0] // 2, mosaic.raw.shape[1] // 2
     flip = (slice(None, None, -1 if turn[0] else 1), slice(None, None, -1 if turn[1] else 1))
     raw = np.ascontiguousarray(mosaic.raw[: 2 * height, : 2 * width][flip])
@@ -210,15 +215,27 @@ def light_of(
     out = np.empty((2 * height, 2 * width, 3), np.float32)
     tiles = list(_tiles(height, width))
     side, across = (max(_up(tile[k] + 2 * MARGIN) for tile in tiles) for k in (2, 3))
-    given = np.empty((1, PLANES, side, across), np.float32)
-    given[0, -3:] = sigma[:, None, None]
-    for done, (row, column, rows, columns) in enumerate(tiles, 1):
+
+    def tile(n: int) -> None:
+        row, column, rows, columns = tiles[n]
+        given = np.empty((1, PLANES, side, across), np.float32)
+        given[0, -3:] = sigma[:, None, None]
         ys, xs = _mirrored(row - MARGIN, side, height), _mirrored(column - MARGIN, across, width)
         in_bands(_given, 0, len(ys), raw, first, ys, xs, black, gain, np.float32(foot), given[0])
-        (light,) = session.run(None, {"given": given}, _last() if done == len(tiles) else None)
+        (light,) = session.run(None, {"given": given}, _last() if n >= len(tiles) - hands else None)
         middle = out[2 * row : 2 * (row + rows), 2 * column : 2 * (column + columns)]
         in_bands(_taken, 0, len(middle), light[0], 2 * MARGIN, np.float32(foot), middle)
-        on_share(FIRST_SHARE + (1 - FIRST_SHARE) * done / len(tiles))
+
+    with ThreadPoolExecutor(hands) as pool:
+        running = [pool.submit(tile, n) for n in range(len(tiles))]
+        try:
+            for done, one in enumerate(running, 1):
+                one.result()
+                release(first, 2 * (tiles[done][0] - MARGIN) if done < len(tiles) else 0)
+                on_share(FIRST_SHARE + (1 - FIRST_SHARE) * done / len(tiles))
+        except BaseException:
+            pool.shutdown(cancel_futures=True)  # else those not begun would be worked off first
+            raise
     in_bands(_clipped_kept, 0, len(out), _lost(mosaic), least.astype(np.float32), out)
     return np.ascontiguousarray(out[flip])
 
