@@ -7,7 +7,7 @@ import pytest
 
 from clerestory.camera.noise import NoiseModel
 from clerestory.errors import UserError
-from clerestory.raw.noise_fit import fit_noise
+from clerestory.raw.noise_fit import QUANTILES, _quantiles, fit_noise
 from light_frames import exposed, model, mosaic, signal, wall
 
 LIGHT = signal(wall(1200, 1600))
@@ -50,3 +50,10 @@ def test_frames_that_cannot_be_fitted_are_refused_in_words() -> None:
     blown = mosaic(np.full((256, 256), 4095, np.uint16))
     with pytest.raises(UserError, match="tiles"):
         fit_noise([blown])
+
+
+def test_quantiles_are_those_of_numpy_to_the_last_bit() -> None:
+    rng = np.random.default_rng(2)
+    for count in (1, 2, 3, 10, 51, 500, 501):
+        values = rng.gamma(2, 1, count)
+        assert _quantiles(values).tobytes() == np.quantile(values, QUANTILES).tobytes()
