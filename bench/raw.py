@@ -94,6 +94,12 @@ def pictures(quick: bool = False) -> dict[str, F32]:
     return {k: np.ascontiguousarray(v[: v.shape[0] // 2 * 2, : v.shape[1] // 2 * 2]) for k, v in found.items()}
 
 
+def softened(scenes: dict[str, F32], pixels: float) -> dict[str, F32]:
+    """Pictures as sharp as a lens and the filter before a sensor leave them: reduced pictures, and those of a
+    model that has neither, are sharper than any frame. `pixels`: the Gaussian's deviation."""
+    return {name: cv2.GaussianBlur(light, (0, 0), pixels) for name, light in scenes.items()} if pixels else scenes
+
+
 def noise_at(iso: float) -> NoiseModel:
     """The simulator's sensor at an ISO, in units of this bench."""
     model = BODY.noise_model(iso).scaled((WHITE - BLACK) / BODY.range)
@@ -331,6 +337,8 @@ def main() -> None:
     parser.add_argument(
         "--photographs", type=Path, help="a folder of full-colour photographs in place of the pictures"
     )
+    parser.add_argument("--soft", type=float, default=0.0, help="pictures softened by so many pixels, as by a lens")
+    parser.add_argument("--noise", action="store_true", help="only the table of noise reduction")
     parser.add_argument("--patterns", action="store_true", help="each form of raw at equal light, beside Bayer")
     parser.add_argument("--folder", type=Path, help="every raw file below a folder: finished or refused, and why")
     parser.add_argument("--width", type=int, default=1296, help="pixels, of the frames of --patterns")
@@ -344,9 +352,11 @@ def main() -> None:
         asked.crops.mkdir(parents=True, exist_ok=True)
     if not asked.time:
         scenes = photographs(asked.photographs) if asked.photographs else pictures(asked.quick)
-        demosaic_table(scenes)
-        false_colour_table(scenes)
-        noisy_demosaic_table(scenes)
+        scenes = softened(scenes, asked.soft)
+        if not asked.noise:
+            demosaic_table(scenes)
+            false_colour_table(scenes)
+            noisy_demosaic_table(scenes)
         if asked.demosaic:
             return
         noise_table(scenes, (800, 6400, 25600) if asked.quick else ISOS, asked.crops)
