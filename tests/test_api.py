@@ -52,7 +52,7 @@ def test_one_frame_from_file_to_picture(folder: Path, tmp_path: Path) -> None:
     picture = cl.finish_picture(path, cl.Recipe(exposure=0.5), aspect="1:1")
     with Image.open(cl.write_picture(picture, tmp_path / "a.jpg")) as shown:
         assert abs(shown.width - shown.height) <= 1 and shown.height > 200
-    with pytest.raises(cl.UserError, match=r"a\.bmp: pictures are written as \.jpg or \.tif"):
+    with pytest.raises(cl.UserError, match=r"a\.bmp: pictures are written as \.jpg, \.tif"):
         cl.write_picture(picture, tmp_path / "a.bmp")
 
 
