@@ -225,7 +225,7 @@ export class Finish {
     try {
       this.recipe = await this.wire.ask("recipe", { view });
     } catch (problem) {
-      if (this.view === view) this.cannotOpen(problem.message);
+      if (this.view === view && !problem.gone) this.cannotOpen(problem.message);
       return;
     }
     this.known = { ...this.recipe };

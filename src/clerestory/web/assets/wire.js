@@ -40,12 +40,13 @@ export class Wire {
     this.tell("link", { up: true, again, resent });
   }
 
-  // Changes wait for the server to come back; questions are answered that it is gone.
+  // Changes wait for the server to come back; questions are answered that it is gone. Whoever asked says nothing of
+  // it (`gone`): that the server has stopped is said once, and no longer than it is so.
   closed() {
     for (const [id, asked] of this.open) {
       if (asked.change || !asked.sent) continue;
       this.open.delete(id);
-      asked.reject(new Error("The server has stopped."));
+      asked.reject(Object.assign(new Error("The server has stopped."), { gone: true }));
     }
     this.tell("link", { up: false, tries: this.tries, waiting: [...this.open.values()].filter((a) => a.change).length });
     setTimeout(() => this.connect(), AGAIN_MS[Math.min(this.tries++, AGAIN_MS.length - 1)]);
