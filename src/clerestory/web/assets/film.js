@@ -58,6 +58,11 @@ export class Film {
       facts = await this.house.ask("film");
     } catch { return; }
     if (!this.room.querySelector(".film") || this.recorder) return;
+    const half = document.activeElement?.validity?.badInput ? document.activeElement : null; // "-", of "-23"
+    if (half) {
+      half.addEventListener("blur", () => this.load(), { once: true });
+      return;
+    }
     this.facts = facts;
     if (!facts.there) this.none();
     else if (facts.unread) this.unread(facts.unread);
@@ -117,7 +122,7 @@ export class Film {
   typing() {
     const field = this.editor?.contains(document.activeElement) ? document.activeElement : null;
     if (!field?.id) return null;
-    const { id, value, selectionStart: caret } = field;
+    const { id, value, selectionStart: from, selectionEnd: to } = field;
     const own = id === "words" ? this.typedFor?.words : this.drawn?.[id];
     const fresh = own !== undefined && value !== String(own) ? value : null;
     return () => {
@@ -127,7 +132,8 @@ export class Film {
       // A value put back by us is no change to the browser: it is told of it when the field is left.
       if (fresh !== null && id !== "words") again.addEventListener("blur", () => again.dispatchEvent(new Event("change")), { once: true });
       again.focus();
-      if (again.tagName === "TEXTAREA" && caret !== null) again.setSelectionRange(caret, caret);
+      if (typeof from === "number") again.setSelectionRange(from, to);
+      else if (fresh === null && again.type === "number") again.select(); // a number's caret is not told; nothing was typed
     };
   }
 

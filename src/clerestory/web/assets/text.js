@@ -14,7 +14,7 @@ export class TextDesk {
     this.saved = saved;
     this.base = { text: "", revision: "" };
     this.keepSoon = debounce(() => this.keep(), 300);
-    this.area = el("textarea", { rows: 18, spellcheck: "false", "aria-label": name, wrap: "off", oninput: () => this.typed() });
+    this.area = el("textarea", { rows: 18, spellcheck: "false", "aria-label": name, wrap: "off", readonly: true, oninput: () => this.typed() });
     this.state = el("p", { class: "quiet state", role: "status" });
     this.list = el("ol", { class: "mistakes" });
     this.other = el("div", { class: "other", hidden: true });
@@ -53,6 +53,7 @@ export class TextDesk {
       this.area.value = facts.text;
       this.say("");
     }
+    this.area.readOnly = false; // not before: what was typed would be written over
     this.mistakes(facts.mistakes);
     this.buttons();
   }
