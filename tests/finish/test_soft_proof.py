@@ -33,6 +33,15 @@ def test_what_the_paper_cannot_show_is_what_lies_outside_its_primaries_by_colour
     assert (np.ptp(grey.astype(int), axis=-1) == 0).all()
 
 
+def test_a_colour_that_the_paper_has_not_is_shown_as_the_paper_can() -> None:
+    """Rec. 2020 on a "paper" of sRGB: what is shown is what colour-science clips to sRGB; and grey stays."""
+    shown = soft_proof(CODES, profile("srgb"), space="rec2020").shown
+    space = colour.RGB_COLOURSPACES
+    inside = colour.RGB_to_RGB(colour.models.eotf_sRGB(CODES / 255), space["ITU-R BT.2020"], space["sRGB"], None)
+    wanted = 255 * colour.models.eotf_inverse_sRGB(np.clip(inside, 0, 1))
+    assert np.abs(shown - wanted).max() <= 1
+
+
 def test_what_is_no_paper_is_refused_with_what_to_take() -> None:
     assert paper_name(profile("display-p3")) == "Display P3"
     with pytest.raises(UserError, match=r"no ICC profile.*take the \.icc"):
