@@ -14,17 +14,11 @@ from clerestory.camera.lens import Vignetting
 from clerestory.develop.demosaic import Balanced
 from clerestory.develop.gamut import fitted, matrices
 from clerestory.raw import srgb
+from clerestory.raw.primaries import D65, PRIMARIES
 from clerestory.raw.profile import D50_XY, Profile, adaptation, xyz_of
 from clerestory.run.bands import in_bands
 
 Matrix = NDArray[np.float64]
-
-D65 = (0.3127, 0.3290)
-PRIMARIES = {
-    "rec2020": ((0.708, 0.292), (0.170, 0.797), (0.131, 0.046)),  # ITU-R BT.2020
-    "srgb": ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06)),  # IEC 61966-2-1
-    "display-p3": ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060)),  # SMPTE EG 432-1 primaries, D65 white
-}
 
 
 def xyz_from_rgb(space: str) -> Matrix:

@@ -7,9 +7,10 @@ import struct
 import numpy as np
 from numpy.typing import NDArray
 
-from clerestory.develop.colour import D65, xyz_from_rgb
+from clerestory.develop.colour import xyz_from_rgb
 from clerestory.errors import UserError
 from clerestory.raw import srgb
+from clerestory.raw.primaries import D65
 
 NAMES = {"srgb": "sRGB IEC61966-2.1", "display-p3": "Display P3", "rec2020": "Rec. 2020 primaries, sRGB curve"}
 

@@ -105,21 +105,7 @@ def write_negative(
     `upright`: straightened and cropped as the recipe asks, noise taken out, as linear colour. Raises UserError where
     the view has no raw light, or light that this form cannot carry.
     """
-    source = source_of(view)
-    seen = look(source, recipe)
-    write_atomic(path, negative_of(view, seen, recipe, about, upright, aspect, done))
-
-
-def negative_of(
-    view: View,
-    seen: Seen,
-    recipe: Recipe,
-    about: About,
-    upright: bool = False,
-    aspect: Aspect | None = None,
-    done: Sequence[Step] = (),
-) -> bytes:
-    """The bytes of a view's DNG; see `write_negative`."""
+    seen = look(source_of(view), recipe)
     source = seen.source
     if source.mosaic is None and source.stitched is None:
         raise UserError(f"{view.name}: its frames are no raw files, and a DNG holds raw light; ask for TIFF instead.")
@@ -132,7 +118,7 @@ def negative_of(
     record = Record({"View": view.name, "Frames": " ".join(p.name for p in view.frames), "Merge": view.kind,
                      "Recipe": recipe.toml() or "all left to the tool", "History": "; ".join(said)})  # fmt: skip
     packet = xmp_packet(about, record)
-    return _file(values, info, [(700, BYTE, len(packet), packet)])
+    write_atomic(path, _file(values, info, [(700, BYTE, len(packet), packet)]))
 
 
 # --- what the values are --------------------------------------------------------------------------------------------

@@ -17,19 +17,13 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from clerestory.raw import srgb
+from clerestory.raw.primaries import CODES, D65, PRIMARIES
 
 F32 = NDArray[np.float32]
 ICC_TAG = 34675  # TIFF: ICC.1:2010, annex B.4
 SAME = 2e-3  # linear light by which a profile may be off sRGB's and still be sRGB: profiles of it differ by less
 _STRIP = 512  # rows converted at once
-# ITU-T H.273: CIE xy of the primaries by code point, white D65; the curves that are sRGB's, or taken for it.
-_WHITE = (0.3127, 0.3290)
-_PRIMARIES = {
-    1: ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06)),
-    9: ((0.708, 0.292), (0.170, 0.797), (0.131, 0.046)),
-    12: ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060)),
-}
-_SRGB_CURVES = (1, 2, 6, 13, 14, 15)
+_SRGB_CURVES = (1, 2, 6, 13, 14, 15)  # ITU-T H.273: curves that are sRGB's, or taken for it
 UNUSED = "its colour profile cannot be used; its colours are taken as sRGB"
 
 
@@ -68,8 +62,7 @@ def linear_light(values: NDArray[np.uint8] | NDArray[np.uint16], profile: bytes 
 def _through(values: NDArray[Any], profile: bytes) -> F32:
     import imagecodecs
 
-    flat = [w for xy in _PRIMARIES[1] for w in (*xy, 1.0)]
-    target = imagecodecs.cms_profile("rgb", whitepoint=(*_WHITE, 1.0), primaries=flat, gamma=1.0)
+    target = _profile_of("srgb", gamma=1.0)
     out = np.empty(values.shape, np.float32)
     for row in range(0, len(values), _STRIP):
         part = np.ascontiguousarray(values[row : row + _STRIP])
@@ -91,11 +84,15 @@ def _is_srgb(profile: bytes) -> bool:
 
 def _of_code_points(said: Mapping[str, Any]) -> bytes | None:
     """A profile of the primaries that code points name, with sRGB's curve; None for sRGB and what is unknown."""
-    primaries, curve = said.get("color_primaries"), said.get("transfer_characteristics")
-    if primaries not in (9, 12) or curve not in _SRGB_CURVES:
+    space = next((name for name, code in CODES.items() if code == said.get("color_primaries")), "srgb")
+    if space == "srgb" or said.get("transfer_characteristics") not in _SRGB_CURVES:
         return None
+    return _profile_of(space, transferfunction=srgb.linear(np.linspace(0, 1, 4096)).astype(np.float32))
+
+
+def _profile_of(space: str, **curve: Any) -> bytes:
+    """An ICC profile of the primaries of a space, with a curve as imagecodecs takes it."""
     import imagecodecs
 
-    flat = [w for xy in _PRIMARIES[primaries] for w in (*xy, 1.0)]
-    codes = srgb.linear(np.linspace(0, 1, 4096)).astype(np.float32)
-    return bytes(imagecodecs.cms_profile("rgb", whitepoint=(*_WHITE, 1.0), primaries=flat, transferfunction=codes))
+    flat = [w for xy in PRIMARIES[space] for w in (*xy, 1.0)]
+    return bytes(imagecodecs.cms_profile("rgb", whitepoint=(*D65, 1.0), primaries=flat, **curve))

@@ -605,7 +605,7 @@ def _coded(path: Path, kind: str) -> tuple[NDArray[Any] | None, bytes | None]:
     """The values of a picture file as they are coded, and the ICC profile that says what colours they are."""
     if kind == "heic":
         handle = rendered.open_heif(path)
-        return rendered.read_heif(path), coded.profile_in(path, kind, handle.info)
+        return rendered.read_heif(path, handle), coded.profile_in(path, kind, handle.info)
     if not kind:
         return tifffile.imread(path), coded.profile_in(path, kind)
     data: NDArray[Any] | None = cv2.imread(str(path), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION)

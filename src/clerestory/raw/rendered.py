@@ -56,9 +56,8 @@ def open_heif(path: Path) -> Any:
         ) from problem
 
 
-def read_heif(path: Path) -> NDArray[np.uint8] | NDArray[np.uint16]:
-    """Coded values of a HEIC file, uint8 or (10 bits and more) uint16, H x W x 3, upright."""
-    handle = open_heif(path)
+def read_heif(path: Path, handle: Any) -> NDArray[np.uint8] | NDArray[np.uint16]:
+    """Coded values of a HEIC file, uint8 or (10 bits and more) uint16, H x W x 3, upright; `handle`: as opened."""
     try:
         values = np.asarray(handle)
     except Exception as problem:  # as above

@@ -87,7 +87,7 @@ class House extends Signs {
     try {
       this.visit = await this.wire.ask("visit");
     } catch (problem) {
-      return problem.gone ? undefined : this.trouble(problem.message);
+      return this.refused("said", problem);
     }
     this.wire.visit = this.visit.key;
     at("visit-name").textContent = this.visit.title;
@@ -171,7 +171,7 @@ class House extends Signs {
       return found;
     } catch (problem) {
       if (problem.conflict?.now) this.conflict(what, fields, problem);
-      else if (!problem.gone) this.problem(`ask ${what}`, problem.message);
+      else this.refused(`ask ${what}`, problem);
       throw problem;
     }
   }

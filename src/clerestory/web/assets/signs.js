@@ -90,6 +90,12 @@ export class Signs {
     this.showProblems();
   }
 
+  // A request that was refused. Of one that the server never answered nothing is said: that it has stopped is said
+  // once, and no longer than it is so.
+  refused(key, { message, gone }, actions = []) {
+    if (!gone) this.problem(key, message, actions);
+  }
+
   solved(key) {
     if (this.problems.delete(key)) this.showProblems();
   }

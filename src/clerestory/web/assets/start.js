@@ -49,7 +49,7 @@ class Porch extends Signs {
   }
 
   async refresh() {
-    try { this.facts = await this.wire.ask("start"); } catch (problem) { return problem.gone ? undefined : this.trouble(problem.message); }
+    try { this.facts = await this.wire.ask("start"); } catch (problem) { return this.refused("said", problem); }
     this.opened(this.facts);
     this.demo(this.facts.demo);
     this.importing(this.facts.importing);
@@ -87,9 +87,8 @@ class Porch extends Signs {
       this.solved(`ask ${what}`);
       return found;
     } catch (problem) {
-      if (problem.gone) return null;
       const address = problem.conflict?.address;
-      this.problem(`ask ${what}`, problem.message, address ? [["Go there", () => location.assign(address)]] : []);
+      this.refused(`ask ${what}`, problem, address ? [["Go there", () => location.assign(address)]] : []);
       return null;
     }
   }

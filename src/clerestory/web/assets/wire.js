@@ -40,8 +40,7 @@ export class Wire {
     this.tell("link", { up: true, again, resent });
   }
 
-  // Changes wait for the server to come back; questions are answered that it is gone. Whoever asked says nothing of
-  // it (`gone`): that the server has stopped is said once, and no longer than it is so.
+  // Changes wait for the server to come back; questions are answered that it is gone.
   closed() {
     for (const [id, asked] of this.open) {
       if (asked.change || !asked.sent) continue;
