@@ -87,7 +87,8 @@ class Desk:
         self._planned: tuple[object, Mapping[str, str]] | None = None
         self._no_reading = False
         self._read_more = False  # frames came while others were being read
-        self._given_up: set[str] = set()  # work in the other process that a person broke off
+        self._working: set[str] = set()  # what is done in the other process, or about to be
+        self._given_up: set[str] = set()  # of it, what a person broke off
         self._took: dict[str, float] = {}  # seconds that work of a kind took last
 
     def close(self) -> None:
@@ -409,13 +410,22 @@ class Desk:
         if gone := pick_gone(found_view, recipe):
             self.tell("trouble", key=f"pick {name}", said=gone, text=f"recipes/{name}.toml")
         view = picked(found_view, recipe)
-        found = self.darkroom().open(view, lambda said: self.tell("opening", view=name, said=said))
+        if ahead := len(view.frames) > 1 and self.at_hand(name) is None:  # what is to come, before the first look
+            self._announce(_merging(view))
+        try:
+            found = self.darkroom().open(view, lambda said: self.tell("opening", view=name, said=said))
+        except Exception:
+            if ahead:
+                self._ended(_merging(view))
+            raise
         with self._lock:
             begin = not found.merged and view not in self._merging
             if begin:
                 self._merging.append(view)
         if begin:
             self.slow.submit(self._merge, view)
+        elif ahead and found.merged:
+            self._ended(_merging(view))
         return found
 
     def _merge(self, view: View) -> None:
@@ -424,8 +434,7 @@ class Desk:
         from clerestory.web.preview import OpenView
 
         try:
-            what = f"merging {len(view.frames)} frames of {view.name}"
-            merged = OpenView.of(view, lambda _: None, self.away(what, source_of, view))
+            merged = OpenView.of(view, lambda _: None, self.away(_merging(view), source_of, view))
             if self.at_hand(view.name) is not None:
                 self.darkroom().put(merged)
         except Exception as problem:
@@ -444,33 +453,47 @@ class Desk:
 
         UserError where it was broken off by `stop_away`, or its process died.
         """
-        with self._lock:
-            if self._away is None:
-                self._away = ProcessPoolExecutor(1, SPAWN)
-            pool = self._away
         kind = f"{work.__module__}.{work.__name__}"
-        begun = time.monotonic()
-        self.tell("work", what=what, usual=self._took.get(kind), state="begun")
+        begun, pool = time.monotonic(), None
+        self._announce(what, self._took.get(kind))
         try:
+            with self._lock:
+                if what in self._given_up:
+                    raise CancelledError
+                if self._away is None:
+                    self._away = ProcessPoolExecutor(1, SPAWN)
+                pool = self._away
             found = pool.submit(work, *args).result()
             self._took[kind] = time.monotonic() - begun
             return found
         except (BrokenProcessPool, CancelledError) as problem:
             with self._lock:
-                if self._away is pool:
+                if pool is not None and self._away is pool:
                     self._away = None
                 stopped = what in self._given_up
-                self._given_up.discard(what)
             if stopped:
                 raise UserError(f"Broken off: {what}.") from problem
             raise UserError("The process doing this died (out of memory, or a damaged frame); try again.") \
                 from problem  # fmt: skip
         finally:
-            self.tell("work", what=what, state="ended")
+            self._ended(what)
+
+    def _announce(self, what: str, usual: float | None = None) -> None:
+        with self._lock:
+            self._working.add(what)
+        self.tell("work", what=what, usual=usual, state="begun")
+
+    def _ended(self, what: str) -> None:
+        with self._lock:
+            self._working.discard(what)
+            self._given_up.discard(what)
+        self.tell("work", what=what, state="ended")
 
     def stop_away(self, what: str) -> None:
         """Break off work in the other process. What waits behind it there is begun anew by whoever asked for it."""
         with self._lock:
+            if what not in self._working:
+                return
             pool, self._away = self._away, None
             self._given_up.add(what)
         if pool is not None:
@@ -648,6 +671,10 @@ class Desk:
         else:
             self.tell("solved", key="report")
         self.tell("written")
+
+
+def _merging(view: View) -> str:
+    return f"merging {len(view.frames)} frames of {view.name}"
 
 
 def _written(record: Path) -> tuple[tuple[Any, ...], tuple[Any, ...]]:

@@ -51,11 +51,12 @@ def _laid(begin, end, scene, gain, more, levels, out):  # type: ignore[no-untype
 class Motion:
     """What can be prepared of a scene-linear picture (H x W x 3, Rec. 2020) before its tone is known."""
 
-    def __init__(self, scene: F32) -> None:
+    def __init__(self, scene: F32, layers: tone.Layers | None = None) -> None:
+        """`layers`: of the same picture at another fineness, where they are known; else they are found."""
         height, width = scene.shape[:2]
         self.scene = scene
         self.small: F32 = cv2.resize(scene, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
-        self.layers = tone.layers_of(self.small)
+        self.layers = tone.layers_of(self.small) if layers is None else _sized(layers, self.small.shape)
         self.light: F32 = _light(self.small)
         self.shown: F32 = cv2.transform(scene, _SHOWN)
         self.more: F32 = np.zeros((0, 0), np.float32)
@@ -63,11 +64,7 @@ class Motion:
 
     def full_layers(self) -> tone.Layers:
         """The layers for the picture at its own fineness, as found at half of it."""
-        height, width = self.scene.shape[:2]
-        step = tone.step_of(self.scene.shape)
-        size = (-(-width // step), -(-height // step))
-        maps = np.stack([cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in self.layers.maps])
-        return tone.Layers(maps, self.layers.stone)
+        return _sized(self.layers, self.scene.shape)
 
     def recoloured(self, shift: F32) -> Motion:
         """The same picture with its colours turned by a 3 x 3 matrix (another white balance)."""
@@ -120,6 +117,14 @@ class Motion:
         out = np.empty(self.shown.shape, np.uint8)
         in_bands(_laid, 0, len(out), self.shown, gain, self.more, _LEVELS, out)
         return out, toned
+
+
+def _sized(layers: tone.Layers, shape: tuple[int, ...]) -> tone.Layers:
+    """Layers as they are for a picture of another fineness, of a shape (rows, columns, ...)."""
+    step = tone.step_of(shape)
+    size = (-(-shape[1] // step), -(-shape[0] // step))
+    maps = np.stack([cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in layers.maps])
+    return tone.Layers(maps, layers.stone)
 
 
 def _light(small: F32) -> F32:

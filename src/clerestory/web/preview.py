@@ -86,6 +86,14 @@ class Placed:
     crop: Crop
     size: tuple[int, int]
 
+    def fewer(self, enough: int | None) -> Placed:
+        """The same at no more than `enough` pixels across, or down where it stands upright."""
+        longest = max(self.size)
+        if enough is None or enough >= longest:
+            return self
+        across, down = (max(16, round(side * enough / longest)) for side in self.size)
+        return replace(self, size=(across, down))
+
 
 @dataclass(frozen=True)
 class Laid:
@@ -98,6 +106,20 @@ class Laid:
     small: F32
     scene: F32
     masks: dict[Touch, F32] = field(default_factory=dict)
+    _fewer: dict[tuple[int, int], Laid] = field(default_factory=dict)
+    _known: tone.Layers | None = None
+
+    def fewer(self, enough: int | None) -> Laid:
+        """The same at no more than `enough` pixels across, for a picture that moves; the last such is kept."""
+        placed = self.placed.fewer(enough)
+        if placed is self.placed:
+            return self
+        if placed.size not in self._fewer:
+            self._fewer.clear()
+            scene = cv2.resize(self.scene, placed.size, interpolation=cv2.INTER_AREA)
+            own = replace(self, placed=placed, scene=scene, masks={}, _fewer={}, _known=self.motion.layers)
+            self._fewer[placed.size] = own
+        return self._fewer[placed.size]
 
     @cached_property
     def layers(self) -> tone.Layers:
@@ -107,7 +129,7 @@ class Laid:
     @cached_property
     def motion(self) -> Motion:
         """What makes previews quick while a tone control moves."""
-        return Motion(self.scene)
+        return Motion(self.scene, self._known)
 
 
 @dataclass(frozen=True)
@@ -143,7 +165,7 @@ class OpenView:
     _laid: Laid | None = None
     _mended: dict[tuple[Balance, tuple[Touch, ...]], tuple[F32, tuple[TakenOut, ...]]] = field(default_factory=dict)
     _small: tuple[object, F32] | None = None
-    _whole: tuple[F32, Motion] | None = None
+    _whole: tuple[F32, float, Motion] | None = None
     _mixed: tuple[Multipliers, F32] | None = None
     _flat: Flat | None = None
     _toned: tuple[F32, F32] | None = None
@@ -343,8 +365,9 @@ class OpenView:
 
     # ---- the preview
 
-    def render(self, recipe: Recipe, width: int, settled: bool = True) -> Shown:
-        """A preview `width` pixels wide; not `settled`: one in motion, quick and nearly exact."""
+    def render(self, recipe: Recipe, width: int, settled: bool = True, enough: int | None = None) -> Shown:
+        """A preview `width` pixels wide; not `settled`: one in motion, quick and nearly exact, of no more pixels than
+        `enough` across, which the page shows it at. Its facts are those of the full width."""
         begun = time.perf_counter()
         wanted = self.balance(recipe)
         known = settled or (self._balanced is not None and self._balanced[0] == wanted)
@@ -356,9 +379,10 @@ class OpenView:
             pixels, light_words = self._exact(seen, balance, placed, settings, recipe)
         elif (laid := self._laid) and laid.placed.key == placed.key and laid.balance.mixed == wanted.mixed \
                 and _but_shares(laid.mends) == _but_shares(mends(recipe)):  # fmt: skip
-            pixels, light_words = self._moving_tone(laid, seen, settings, wanted, recipe)
+            pixels, light_words = self._moving_tone(laid.fewer(enough), seen, settings, wanted, recipe)
         else:
-            pixels, light_words = self._moving_frame(seen, balance, placed, settings, wanted, recipe)
+            moved = placed.fewer(enough)
+            pixels, light_words = self._moving_frame(seen, balance, moved, settings, wanted, recipe)
         data = _jpeg(pixels, QUALITY if settled else QUALITY_MOVING)
         facts = self._facts(placed, seen, settings, recipe) | light_words
         facts |= {"settled": settled, "took_ms": round(1000 * (time.perf_counter() - begun), 1)}
@@ -419,12 +443,14 @@ class OpenView:
     ) -> tuple[NDArray[np.uint8], dict[str, float]]:
         """The whole frame toned, and while the geometry moves only warped. What lies under the pointer is not known
         until it rests."""
-        key = (placed.width, balance, wanted, settings, recipe.touches)
+        small, share = self._reduced(seen, balance, placed.width, recipe), wanted.mixed - balance.mixed
+        fineness = min(1.0, SPARE * max(placed.size) / max(small.shape[:2]))
+        key = (placed.width, fineness, balance, wanted, settings, recipe.touches)
         if self._flat is None or self._flat.key != key:
-            small, share = self._reduced(seen, balance, placed.width, recipe), wanted.mixed - balance.mixed
-            if self._whole is None or self._whole[0] is not small:
-                self._whole = (small, Motion(small))
-            motion = self._whole[1]
+            if self._whole is None or self._whole[0] is not small or self._whole[1] != fineness:
+                scene = cv2.resize(small, None, fx=fineness, fy=fineness, interpolation=cv2.INTER_AREA)
+                self._whole = (small, fineness, Motion(scene))
+            motion = self._whole[2]
             turns = wanted.multipliers != balance.multipliers
             shift = self._recolouring(balance.multipliers, wanted.multipliers) if turns else None
             if share:
@@ -432,7 +458,7 @@ class OpenView:
             elif shift is not None:
                 motion = motion.recoloured(shift)
             if lights(recipe.touches):
-                motion = motion.by_stops(stops_map(small, recipe.touches))
+                motion = motion.by_stops(stops_map(motion.scene, recipe.touches))
             pixels, shown = motion.render(settings, seen.noise)
             self._flat = Flat(key, pixels, _glass_and_stone(shown))
         self._toned = None

@@ -448,13 +448,13 @@ class Talk(Conversation):
         opened = desk.at_hand(name)
         if opened is None:
             opened = await loop.run_in_executor(desk.slow, desk.opened, name)
-        width = _wide(m.get("width", 1600))
+        width, enough = _wide(m.get("width", 1600)), _wide(m.get("enough", WIDTHS[1]))
         found = opened
 
         def work() -> bytes:
             recipe, planned = desk.as_shown(name, m.get("values") or {}), desk.planned_aspect(name)
             with found.lock:
-                shown = found.render(recipe, width, bool(m.get("settled", True)))
+                shown = found.render(recipe, width, bool(m.get("settled", True)), enough)
             facts = {**shown.facts, "planned_aspect": planned}
             return packed({"event": "preview", "n": m.get("n"), **facts}, shown.jpeg)
 

@@ -254,8 +254,8 @@ export class Finish {
 
   // ---- previews
 
-  // `values` are those of a control under the hand, over the recipe. While it moves the preview is a quick one; a
-  // lean is warped here at once and rendered when the server can.
+  // `values` are those of a control under the hand, over the recipe. While it moves the preview is a quick one, of no
+  // more pixels than are seen of it; a lean is warped here at once and rendered when the server can.
   preview(values, settled) {
     if (!this.view) return;
     this.wanted = { ...this.recipe, ...values };
@@ -264,7 +264,9 @@ export class Finish {
     if (this.sheet && ("plumb" in values || "swing" in values)) this.leanTo(values);
     const n = ++this.number;
     this.begun.set(n, performance.now());
-    this.wire.send({ do: "preview", n, view: this.view, values, width: WIDTH, settled });
+    const box = this.sheetNode.getBoundingClientRect();
+    const enough = Math.ceil(Math.max(box.width, box.height) * window.devicePixelRatio) || WIDTH;
+    this.wire.send({ do: "preview", n, view: this.view, values, width: WIDTH, enough, settled });
   }
 
   unproven() {
@@ -278,7 +280,7 @@ export class Finish {
     if (facts.view !== this.view || (this.drawn ?? 0) > facts.n) return bitmap.close();
     this.drawn = facts.n;
     if (!this.lines.held) {
-      [this.canvas.width, this.canvas.height] = facts.size;
+      [this.canvas.width, this.canvas.height] = [bitmap.width, bitmap.height];
       this.canvas.getContext("2d").drawImage(bitmap, 0, 0);
       this.take(facts);
     }
