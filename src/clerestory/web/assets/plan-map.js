@@ -61,18 +61,40 @@ export class PlanMap {
     this.under();
     this.layers.rooms.replaceChildren(...room.map((r) => this.room(r)));
     this.layers.windows.replaceChildren(...this.page.rows.window.map((w) => this.window(w)));
-    this.lowered = new Set(); // names that go below their point, so that neighbours do not run into each other
-    const order = [...this.page.rows.station].sort((a, b) => a.at_m[1] - b.at_m[1]);
-    order.forEach((s, k) => {
-      const before = order.slice(0, k).findLast((o) => Math.abs(o.at_m[0] - s.at_m[0]) < 4 * this.unit && s.at_m[1] - o.at_m[1] < 26 * this.unit);
-      if (before && !this.lowered.has(before.name)) this.lowered.add(s.name);
-    });
+    this.names = this.placeNames();
     this.layers.stations.replaceChildren(...this.page.rows.station.map((s) => this.station(s)));
     this.layers.views.replaceChildren(...this.page.rows.view.map((v) => this.view(v)));
     this.layers.taken.replaceChildren(...this.page.taken.marks(this.unit));
     this.handles();
     this.signs();
     this.sight(this.page.seen);
+  }
+
+  // Where the points' names stand: beside their point, over no other name or point; where no place is free the number
+  // alone, and the whole name when it is chosen.
+  placeNames() {
+    const u = this.unit;
+    const size = 1.9 * u;
+    const { station } = this.page.rows;
+    const full = station.map((s) => [s.at_m[1] - 1.1 * u, s.at_m[0] - 1.1 * u, s.at_m[1] + 1.1 * u, s.at_m[0] + 1.1 * u]);
+    const [left, top, right, foot] = this.box;
+    const free = (a) => a[0] > left && a[1] > top && a[2] < right && a[3] < foot
+      && !full.some((b) => a[0] < b[2] && b[0] < a[2] && a[1] < b[3] && b[1] < a[3]);
+    const places = new Map();
+    const chosen = (s) => this.page.isChosen("station", s.name);
+    for (const s of [...station].sort((a, b) => chosen(b) - chosen(a) || a.at_m[1] - b.at_m[1])) {
+      const [x, y] = [s.at_m[1], s.at_m[0]];
+      const number = this.page.numbers.get(s.name);
+      const whole = number ? `${number} ${s.name}` : s.name;
+      const tries = [whole, number ? String(number) : ""].flatMap((words) => [[1, -0.9], [1, 2.4], [-1, -0.9], [-1, 2.4]].map(([side, down]) => {
+        const [from, foot1, wide] = [x + side * 1.7 * u, y + down * u, 0.56 * size * words.length];
+        return { words, x: from, y: foot1, end: side < 0, box: [side < 0 ? from - wide : from, foot1 - 0.8 * size, side < 0 ? from : from + wide, foot1 + 0.25 * size] };
+      }));
+      const found = tries.find((t) => free(t.box)) ?? (chosen(s) ? tries[0] : { ...tries[0], words: "" });
+      if (found.words) full.push(found.box);
+      places.set(s.name, found);
+    }
+    return places;
   }
 
   grid() {
@@ -129,10 +151,11 @@ export class PlanMap {
     const u = this.unit;
     const [x, y] = [s.at_m[1], s.at_m[0]];
     const shown = used ? `${used} ${s.name}` : s.name;
+    const name = this.names.get(s.name);
     return this.group("station", s, `${shown}, a point to stand at, ${r2(s.at_m[0])} m right, ${r2(s.at_m[1])} m along`,
       svg("circle", { cx: x, cy: y, r: 2.2 * u, class: "reach" }),
       svg("circle", { cx: x, cy: y, r: 1.05 * u, class: "spot" }),
-      svg("text", { x: x + 1.7 * u, y: y + (this.lowered.has(s.name) ? 2.4 : -0.9) * u, "font-size": 1.9 * u }, shown));
+      svg("text", { x: name.x, y: name.y, "font-size": 1.9 * u, "text-anchor": name.end ? "end" : "start" }, name.words));
   }
 
   // A view's subject: a line across it, and a square to drag it by.
