@@ -44,7 +44,7 @@ def map_pool(
             executor.shutdown(wait=not broken, cancel_futures=True)
             if again:
                 for index in running.values():
-                    reason = "the process doing it died twice (out of memory, or a damaged file)"
+                    reason = "the process doing it died, also when it ran alone (out of memory, or a damaged file)"
                     yield Outcome(index, None, reason)
             else:
                 suspects.extend(running.values())

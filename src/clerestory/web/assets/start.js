@@ -124,6 +124,8 @@ class Start {
     this.name = el("input", { id: "new-name", autocomplete: "off", placeholder: say("St Corvane's, June") });
     this.place = el("input", { id: "new-place", autocomplete: "off", spellcheck: "false" });
     this.demoButton = button(say("Make the demo"), () => this.porch.ask("demo"));
+    // Where to begin looking is told by the server.
+    this.openButton = button(say("Open a folder"), () => this.porch.choose(this.facts.place), { disabled: true });
     const form = el("form", { onsubmit: (e) => this.begin(e) },
       el("label", { for: "new-name" }, say("Name")), this.name,
       el("label", { for: "new-place" }, say("Its folder is made in")),
@@ -136,7 +138,7 @@ class Start {
         el("section", {}, el("h2", {}, say("New visit")), form),
         el("section", {}, el("h2", {}, say("A folder that is there")),
           el("p", {}, say("A visit's folder, or any folder of raw frames. It stays where it is; originals are never written to.")),
-          button(say("Open a folder"), () => this.porch.choose(this.facts?.place ?? "")),
+          this.openButton,
           el("p", {}, say("Frames still on a card?")),
           button(say("Import"), () => location.assign("/import"))),
         el("section", {}, el("h2", {}, say("Only to see")),
@@ -146,6 +148,7 @@ class Start {
 
   drawn(facts) {
     this.facts = facts;
+    this.openButton.disabled = false;
     if (!this.place.value) this.place.value = facts.place;
     this.list.replaceChildren(...facts.recents.map((r) => this.recent(r)));
     if (!facts.recents.length) this.list.append(el("li", { class: "quiet none-yet" }, say("None yet. What you open is listed here, with a picture of it.")));
