@@ -338,7 +338,10 @@ def told_apart(page: Any, folder: Path) -> None:
     page.evaluate("clerestory.page.scale.to(null)")
     page.wait_for_function(f"() => {SHOWN} !== ''", timeout=120_000)
     path = folder / "pictures" / "view-01.jpg"
+    was = path.stat().st_mtime_ns if path.exists() else 0
     page.evaluate("clerestory.page.write(['view-01'])")
+    while not path.exists() or path.stat().st_mtime_ns == was:
+        page.wait_for_timeout(50)
     page.wait_for_function("() => clerestory.visit.queue['view-01'] === 'done'", timeout=180_000)
     file = cv2.imread(str(path))
     quick = pixels_of(page.evaluate("document.querySelector('canvas.picture').toDataURL('image/png')"))
@@ -376,11 +379,15 @@ def desk(browser: Any, folder: Path) -> None:
         )
         there = "clerestory.page.recipe.touches.length === 2 && clerestory.page.scale.state === 'proof'"
         page.wait_for_function(f"() => {there}", timeout=180_000)
+        page.evaluate("clerestory.page.scale.to(null)")
+        page.evaluate("clerestory.page.preview({}, true)")
+        page.wait_for_timeout(1500)
         for which, name in enumerate(("a place's stops", "a wall's share of evening")):
             say(
                 f"{name} to preview painted", [f["ms"] for f in page.evaluate(MOVED, [which, MOVES])["found"]], WANTED
             )
         page.evaluate("clerestory.page.preview({}, true)")
+        page.wait_for_timeout(500)
         told_apart(page, folder)
         views = page.evaluate("clerestory.visit.views.filter((v) => v.frames.length > 1).map((v) => v.name)")
         for view in views:

@@ -20,16 +20,16 @@ def test_previews_show_what_is_written(photographed: Path) -> None:
     path = photographed / "frames" / "HM0001.dng"
     opened = OpenView.of(View("nave", "single", (path,), path, ""), lambda _: None)
     recipe = Recipe(exposure=0.4, shade_lift=1.0, colour_temperature=4600.0, plumb=0.8, denoise=0.0, mixed_light=0.6)
-    leaning, bent = (opened.render(recipe, 640, False, enough) for enough in (None, 400))  # as the geometry moves
-    rest = opened.render(recipe, 640, True)
-    lit, few = (opened.render(recipe, 640, False, enough) for enough in (None, 400))  # as the tone moves
+    leaning, bent = (opened.render(recipe, 1000, False, enough) for enough in (None, 400))  # as the geometry moves
+    rest = opened.render(recipe, 1000, True)
+    lit, few = (opened.render(recipe, 1000, False, enough) for enough in (None, 400))  # as the tone moves
     written = pictures(look(read_source(path), recipe), recipe, (None,))[0]
     # Edges are found anew under another white balance: the vertical moves within its bound.
     assert abs(rest.facts["kept"] - written.crop.kept) < 0.01
     true = encode(written.rgb, "srgb", 8)
     size = tuple(rest.facts["size"])
     true = cv2.resize(true, size, interpolation=cv2.INTER_AREA).astype(float)[..., ::-1]
-    for shown, limit, wide in ((rest, 3, 640), (lit, 6, 640), (leaning, 6, 640), (few, 6, 400), (bent, 6, 400)):
+    for shown, limit, wide in ((rest, 3, 1000), (lit, 6, 1000), (leaning, 6, 1000), (few, 6, 640), (bent, 6, 640)):
         assert tuple(shown.facts["size"]) == size
         pixels = cv2.imdecode(np.frombuffer(shown.jpeg, np.uint8), cv2.IMREAD_COLOR)
         assert max(pixels.shape) == wide

@@ -102,12 +102,14 @@ def _gaps(tries: Array, sides: Array) -> Array:
     """
     squash = np.exp(-tries[:, 2])[:, None]
     x, y = (sides[:, 0, 0] - tries[:, :1]) * squash, sides[:, 0, 1] - tries[:, 1:2]
-    dx, dy = (sides[:, 1, 0] - sides[:, 0, 0]) * squash, np.broadcast_to(sides[:, 1, 1] - sides[:, 0, 1], y.shape)
+    dx, dy = (sides[:, 1, 0] - sides[:, 0, 0]) * squash, sides[:, 1, 1] - sides[:, 0, 1]
     best = np.minimum(np.maximum(np.abs(x), np.abs(y)), np.maximum(np.abs(x + dx), np.abs(y + dy)))
     for sign in (-1.0, 1.0):
         slope = dx + sign * dy
-        t = np.clip(-(x + sign * y) / np.where(np.abs(slope) < 1e-12, 1.0, slope), 0.0, 1.0)
-        best = np.minimum(best, np.maximum(np.abs(x + t * dx), np.abs(y + t * dy)))
+        slope[np.abs(slope) < 1e-12] = 1.0
+        t = -(x + sign * y) / slope
+        np.clip(t, 0.0, 1.0, out=t)
+        np.minimum(best, np.maximum(np.abs(x + t * dx), np.abs(y + t * dy)), out=best)
     return best
 
 
@@ -152,12 +154,15 @@ class _Search:
     def kept(self, tries: Array) -> Array:
         """Area, where `back` leads, of the largest rectangle at each try (m, 3); below 0 outside."""
         half = _gaps(tries, self.sides).min(axis=1)
-        corners = _rectangles(tries, half)
-        t = (np.arange(self.per_side) / self.per_side)[:, None]
-        along = np.roll(corners, -1, axis=1) - corners
-        points = (corners[:, :, None] + t * along[:, :, None]).reshape(len(tries), -1, 2)
-        x, y = np.moveaxis(self.back(points), -1, 0)
-        area = ((x * np.roll(y, -1, axis=1)) - (y * np.roll(x, -1, axis=1))).sum(axis=1) / 2
+        points = _rectangles(tries, half)
+        if self.per_side > 1:
+            t = (np.arange(self.per_side) / self.per_side)[:, None]
+            along = points[:, [1, 2, 3, 0]] - points
+            points = (points[:, :, None] + t * along[:, :, None]).reshape(len(tries), -1, 2)
+        led = self.back(points)
+        x, y = led[..., 0], led[..., 1]
+        after = np.arange(1, x.shape[1] + 1) % x.shape[1]
+        area = (x * y[:, after] - y * x[:, after]).sum(axis=1) / 2
         if not self.whole:
             return area
         return np.where(_inside(tries, self.sides), area, -half)
@@ -191,9 +196,10 @@ def _climb(score: Callable[[Array], Array], start: Array, reach: Array, fineness
 
 # Rooms that keep within this share of the most count as equal; among them the composition's centre decides.
 NEARLY_EQUAL = 0.01
+FINENESS = 0.01  # picture pixels to which a room's place is sought
 
 
-def _place(search: _Search, aspect: float | None, keep: Array) -> Array:
+def _place(search: _Search, aspect: float | None, keep: Array, fineness: float) -> Array:
     """The try (x, y, log aspect) that keeps most of the frame, nearest to `keep` among nearly equal ones."""
     low, high = search.sides[:, 0].min(axis=0), search.sides[:, 0].max(axis=0)
     start = np.array([*(low + high) / 2, math.log(aspect) if aspect else 0.0])
@@ -201,7 +207,7 @@ def _place(search: _Search, aspect: float | None, keep: Array) -> Array:
     rough = 0.02 * float(reach[:2].max())
     most = _climb(search.coarse.kept, start, reach, rough, 9)
     near = np.where(reach > 0, 4 * np.array([rough, rough, 0.04]), 0)
-    most = _climb(search.near(most, near).kept, most, near, 0.01, 9 if aspect else 7)
+    most = _climb(search.near(most, near).kept, most, near, fineness, 9 if aspect else 7)
     floor = float(search.kept(most[None])[0]) * (1 - NEARLY_EQUAL)
 
     def nearness(of: _Search) -> Callable[[Array], Array]:
@@ -216,7 +222,7 @@ def _place(search: _Search, aspect: float | None, keep: Array) -> Array:
     reach = np.array([*np.maximum(high - most[:2], most[:2] - low), 0.0])
     placed = _climb(nearness(search.coarse), most, reach, rough, 9)
     near = np.array([4 * rough, 4 * rough, 0.0])
-    return _climb(nearness(search.near(placed, near)), placed, near, 0.01, 9)
+    return _climb(nearness(search.near(placed, near)), placed, near, fineness, 9)
 
 
 def _tighter(search: _Search, best: Array, wanted: Array, size: float) -> tuple[Array, float]:
@@ -265,6 +271,7 @@ def largest_crop(
     aspect: float | None = None,
     keep: tuple[float, float] | None = None,
     size: float = 1.0,
+    fineness: float = FINENESS,
 ) -> Crop:
     """The rectangle of width/height `aspect` (None: any) that keeps most of a straightened frame.
 
@@ -273,7 +280,8 @@ def largest_crop(
     in ideal pixels of the frame (None: the middle of the frame). The rectangle reaches to the outer edges
     of the frame's pixels, so that every picture pixel has its centre inside the frame; a sampler must repeat the
     outermost half pixel. `size`: width and height as a share (0 to 1) of that rectangle's; a smaller one lies about
-    the composition's centre as far as the frame reaches. Raises ValueError for an aspect or size not above 0.
+    the composition's centre as far as the frame reaches. `fineness`: picture pixels to which its place is sought.
+    Raises ValueError for an aspect or size not above 0.
     """
     if aspect is not None and not aspect > 0:
         raise ValueError(f"aspect {aspect} is not positive")
@@ -285,7 +293,7 @@ def largest_crop(
     wanted = project(h, _in_front(middle[None], camera, h))[0]
     back = _inverse(h)
     search = _Search(_sides(outline), lambda points: project(back, points))
-    best, half = _tighter(search, _place(search, aspect, wanted), wanted, size)
+    best, half = _tighter(search, _place(search, aspect, wanted, fineness), wanted, size)
     corners = _rectangles(best[None], np.array([half]))[0]
     (left, top), (width, height) = corners[0], corners[2] - corners[0]
     bare = Crop(float(left), float(top), float(width), float(height), 0.0)
@@ -299,18 +307,19 @@ def crop_inside(
     keep: tuple[float, float] | None = None,
     flat: Flattening | None = None,
     size: float = 1.0,
+    fineness: float = FINENESS,
 ) -> Crop:
     """The rectangle inside an outline (n, 2) of picture pixels, clockwise, that holds most, near `keep`.
 
     For pictures that are straight already, such as joined ones. `flat` leads picture points to a plane on which equal
     areas count alike (None: the picture's own). `kept` is the share of the outline's area there; `lost` is not told
-    apart by edge. `size`: as of `largest_crop`.
+    apart by edge. `size`, `fineness`: as of `largest_crop`.
     """
     border = np.asarray(outline, float)
     wanted = border.mean(axis=0) if keep is None else np.asarray(keep, float)
     back: Flattening = flat if flat is not None else lambda points: points
     search = _Search(_sides(border), back, 1 if flat is None else 6)
-    best, half = _tighter(search, _place(search, aspect, wanted), wanted, size)
+    best, half = _tighter(search, _place(search, aspect, wanted, fineness), wanted, size)
     corners = _rectangles(best[None], np.array([half]))[0]
     (left, top), (width, height) = corners[0], corners[2] - corners[0]
     held = float(search.kept(best[None])[0]) if size >= 1 else _shoelace(back(corners))

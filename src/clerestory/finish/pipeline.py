@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import ASSUMED_EQUIVALENT, Camera
-from clerestory.camera.crop import Crop, crop_inside, largest_crop
+from clerestory.camera.crop import FINENESS, Crop, crop_inside, largest_crop
 from clerestory.camera.optics import diffraction_sigma
 from clerestory.camera.rectification import Rectification
 from clerestory.develop import white_balance as white
@@ -244,8 +244,10 @@ def rectification_of(seen: Seen, recipe: Recipe) -> Rectification:
     return Rectification(pitch, roll, plumb, swing)
 
 
-def crop_of(seen: Seen, rectification: Rectification, aspect: Aspect | None, recipe: Recipe) -> Crop:
-    """The rectangle of the asked aspect (None: the frame's own) inside the straightened frame."""
+def crop_of(
+    seen: Seen, rectification: Rectification, aspect: Aspect | None, recipe: Recipe, fineness: float = FINENESS
+) -> Crop:
+    """The rectangle of the asked aspect (None: the frame's own) inside the straightened frame, to so many pixels."""
     camera, stitched = seen.camera, seen.source.stitched
     ratio = ASPECT_RATIOS[aspect or "free"]
     if aspect is None and stitched is None:
@@ -259,8 +261,8 @@ def crop_of(seen: Seen, rectification: Rectification, aspect: Aspect | None, rec
     if stitched is not None:
         # What counts is how much of the church it shows: upwards, a straightened picture enlarges everything.
         flat = Surface(stitched.camera, stitched.compression).equal_area
-        return crop_inside(stitched.outline, ratio, keep, flat, recipe.crop_size or 1.0)
-    return largest_crop(camera, rectification, ratio, keep, recipe.crop_size or 1.0)
+        return crop_inside(stitched.outline, ratio, keep, flat, recipe.crop_size or 1.0, fineness)
+    return largest_crop(camera, rectification, ratio, keep, recipe.crop_size or 1.0, fineness)
 
 
 def size_in_pixels(crop: Crop, long_edge: int | None = None) -> tuple[int, int]:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
-from clerestory.camera.crop import Crop, straightened_outline
+from clerestory.camera.crop import FINENESS, Crop, straightened_outline
 from clerestory.camera.lens import Distortion
 from clerestory.camera.rectification import Rectification
 from clerestory.develop import white_balance as white
@@ -45,6 +45,7 @@ from clerestory.finish.take_out import TakenOut
 from clerestory.finish.touch import evening, lights, mask_on, stops_map
 from clerestory.raw.clipping import FULL
 from clerestory.raw.group import View
+from clerestory.run.progress import BrokenOff
 from clerestory.vertical import segments as lines
 from clerestory.vertical.drawn import at_odds, line_errors, with_lines
 from clerestory.vertical.result import Vertical
@@ -53,6 +54,8 @@ from clerestory.web.motion import Motion
 F32 = NDArray[np.float32]
 QUALITY, QUALITY_MOVING = 85, 80  # of preview JPEGs
 OPEN_AT_ONCE = 3  # views held in memory, some 150 MB each at 20 megapixels
+MOVING = (640, 960, 1280)
+"""Pixels across of pictures that move: few sizes, since another one is prepared anew (0.1 s at 960, two cores)."""
 SPARE = 1.12  # fineness of the picture that previews are taken from, as a share of the preview's
 BINS = 64  # of the spread of light
 RAW_STOPS = 12  # below clipping that it shows of the raw
@@ -78,20 +81,23 @@ class Balance:
 
 @dataclass(frozen=True)
 class Placed:
-    """Where a preview's pixels come from in the frame: `size` is its width and height."""
+    """Where a preview's pixels come from in the frame: `size` is its width and height; `exact`, whether its crop is
+    that of the picture to be written, not to a pixel only."""
 
     key: tuple[object, ...]
     width: int  # asked for
     rectification: Rectification
     crop: Crop
     size: tuple[int, int]
+    exact: bool = True
 
     def fewer(self, enough: int | None) -> Placed:
-        """The same at no more than `enough` pixels across, or down where it stands upright."""
+        """The same at the least of MOVING that is `enough` across, or down where it stands upright."""
         longest = max(self.size)
-        if enough is None or enough >= longest:
+        least = next((size for size in MOVING if enough is not None and size >= enough), longest)
+        if least >= longest:
             return self
-        across, down = (max(16, round(side * enough / longest)) for side in self.size)
+        across, down = (max(16, round(side * least / longest)) for side in self.size)
         return replace(self, size=(across, down))
 
 
@@ -110,7 +116,7 @@ class Laid:
     _known: tone.Layers | None = None
 
     def fewer(self, enough: int | None) -> Laid:
-        """The same at no more than `enough` pixels across, for a picture that moves; the last such is kept."""
+        """The same at fewer pixels (`Placed.fewer`), for a picture that moves; the last such is kept."""
         placed = self.placed.fewer(enough)
         if placed is self.placed:
             return self
@@ -164,9 +170,9 @@ class OpenView:
     _placed: Placed | None = None
     _laid: Laid | None = None
     _mended: dict[tuple[Balance, tuple[Touch, ...]], tuple[F32, tuple[TakenOut, ...]]] = field(default_factory=dict)
-    _small: tuple[object, F32] | None = None
-    _whole: tuple[F32, float, Motion] | None = None
-    _mixed: tuple[Multipliers, F32] | None = None
+    _small: dict[object, F32] = field(default_factory=dict)
+    _whole: tuple[F32, dict[float, Motion]] | None = None
+    _mixed: tuple[Multipliers, F32 | None] | None = None
     _flat: Flat | None = None
     _toned: tuple[F32, F32] | None = None
 
@@ -217,15 +223,19 @@ class OpenView:
         self, motion: Motion, multipliers: Multipliers, share: float, shift: F32 | None = None
     ) -> Motion:
         """The whole frame with a share of mixed light's other colour taken out."""
-        source = self.seen.source
-        if source.mosaic is None:
+        mosaic, found = self.seen.source.mosaic, self._mixed_logs(multipliers)
+        if mosaic is None or found is None:
             return motion
+        matrix = working_from_camera(mosaic.colours, multipliers).astype(np.float32)
+        upright = turned(found, self.seen.source.info.orientation)
+        return motion.relit(upright * np.float32(share), matrix, shift)
+
+    def _mixed_logs(self, multipliers: Multipliers) -> F32 | None:
+        """Logarithms by which mixed light's other colour is taken out, as recorded; None where it is not known."""
         if self._mixed is None or self._mixed[0] != multipliers:
-            found = mixed_light_of(source, self.camera_half, multipliers, 1.0)
-            assert found is not None
-            self._mixed = (multipliers, turned(np.log(found), source.info.orientation))
-        matrix = working_from_camera(source.mosaic.colours, multipliers).astype(np.float32)
-        return motion.relit(self._mixed[1] * np.float32(share), matrix, shift)
+            found = mixed_light_of(self.seen.source, self.camera_half, multipliers, 1.0)
+            self._mixed = (multipliers, None if found is None else np.log(found))
+        return self._mixed[1]
 
     def _recolouring(self, old: Multipliers, new: Multipliers) -> F32:
         """Another white balance as a matrix over working pixels: exact but where the raw was clipped."""
@@ -249,10 +259,10 @@ class OpenView:
     @cached_property
     def _mixed_offer(self) -> float | None:
         """Share of a second light's colour that taking out is worth offering; None where there is no second light."""
-        found = mixed_light_of(self.seen.source, self.camera_half, self.seen.multipliers, 1.0)
+        found = self._mixed_logs(self.seen.multipliers)
         if found is None:
             return None
-        low, high = np.percentile(np.log2(found[..., ::2]), (5, 95), axis=(0, 1))
+        low, high = np.percentile(found[..., ::2] / math.log(2), (5, 95), axis=(0, 1))
         return OFFERED if float((high - low).max()) > SECOND_LIGHT else None
 
     # ---- geometry
@@ -286,7 +296,7 @@ class OpenView:
             self._edges = np.round(shares.reshape(-1, 4), 5).tolist()
         return self._edges
 
-    def _placing(self, seen: Seen, recipe: Recipe, width: int) -> Placed:
+    def _placing(self, seen: Seen, recipe: Recipe, width: int, exact: bool = True) -> Placed:
         key = (
             width,
             seen.vertical.up,
@@ -297,10 +307,10 @@ class OpenView:
             recipe.crop_size,
             bool(recipe.lines_kept),
         )
-        if self._placed is None or self._placed.key != key:
+        if self._placed is None or self._placed.key != key or (exact and not self._placed.exact):
             rectification = rectification_of(seen, recipe)
-            crop = crop_of(seen, rectification, recipe.aspect, recipe)
-            self._placed = Placed(key, width, rectification, crop, _size(crop, width))
+            crop = crop_of(seen, rectification, recipe.aspect, recipe, FINENESS if exact else 1.0)
+            self._placed = Placed(key, width, rectification, crop, _size(crop, width), exact)
         return self._placed
 
     def _half_mended(self, seen: Seen, balance: Balance, recipe: Recipe) -> tuple[F32, tuple[TakenOut, ...]]:
@@ -321,14 +331,16 @@ class OpenView:
         asks."""
         asks = Recipe() if recipe is None else recipe
         key = (width, balance, mends(asks))
-        held = self._small
-        if held is None or held[0] != key:
+        held = self._small.get(key)
+        if held is None:
             half, _ = self._half_mended(seen, balance, asks)
             height, across = half.shape[:2]
             factor = min(1.0, SPARE * width / max(height, across))
-            small = cv2.resize(half, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-            self._small = held = (key, small)
-        return held[1]
+            held = cv2.resize(half, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+            while len(self._small) > 1:  # mended, and as it was
+                self._small.pop(next(iter(self._small)))
+            self._small[key] = held
+        return held
 
     def _evening(self, laid: Laid, seen: Seen, recipe: Recipe) -> F32 | None:
         """Stops by which a preview's colours lie off where walls are evened by other shares than it was laid with."""
@@ -337,15 +349,20 @@ class OpenView:
             by = _share(now) - _share(was)
             if by == 0:
                 continue
-            shape = was.model_copy(update={"share": None})
-            found = laid.masks.get(shape)
-            if found is None:
-                small = self._reduced(seen, laid.balance, laid.placed.width)
-                xs, ys = source_positions(*_lie(small.shape, seen, laid.placed))
-                found = cv2.remap(evening(small, was), xs, ys, cv2.INTER_LINEAR).astype(np.float32)
-                laid.masks[shape] = found
+            found = self._wall(laid, seen, was)
             out = found * np.float32(by) if out is None else cv2.scaleAdd(found, by, out)
         return out
+
+    def _wall(self, laid: Laid, seen: Seen, touch: Touch) -> F32:
+        """Stops by which evening out a wall wholly changes each place's colours."""
+        shape = touch.model_copy(update={"share": None})
+        found = laid.masks.get(shape)
+        if found is None:
+            small = self._reduced(seen, laid.balance, laid.placed.width)
+            xs, ys = source_positions(*_lie(small.shape, seen, laid.placed))
+            found = cv2.remap(evening(small, touch), xs, ys, cv2.INTER_LINEAR).astype(np.float32)
+            laid.masks[shape] = found
+        return found
 
     def _stops(self, laid: Laid, seen: Seen, recipe: Recipe) -> F32 | None:
         """Stops by which the recipe's touches make each place of a preview lighter, None where there are none."""
@@ -365,17 +382,30 @@ class OpenView:
 
     # ---- the preview
 
-    def render(self, recipe: Recipe, width: int, settled: bool = True, enough: int | None = None) -> Shown:
-        """A preview `width` pixels wide; not `settled`: one in motion, quick and nearly exact, of no more pixels than
-        `enough` across, which the page shows it at. Its facts are those of the full width."""
+    def render(
+        self,
+        recipe: Recipe,
+        width: int,
+        settled: bool = True,
+        enough: int | None = None,
+        moves: Callable[[], bool] = lambda: False,
+    ) -> Shown:
+        """A preview `width` pixels wide; not `settled`: one in motion, quick and nearly exact, of fewer pixels where
+        the page shows it smaller, `enough` across. Its facts are those of the full width. Raises BrokenOff where a
+        settled one is being made and `moves()` says, between two steps, that a control moves again."""
         begun = time.perf_counter()
         wanted = self.balance(recipe)
         known = settled or (self._balanced is not None and self._balanced[0] == wanted)
         seen = replace(self.balanced(wanted) if known else self.seen, vertical=self.vertical(recipe))
+        if settled and moves():
+            raise BrokenOff
         balance = wanted if known else self.own
-        placed = self._placing(seen, recipe, width)
+        placed = self._placing(seen, recipe, width, settled)
         settings = asked(seen.settings, recipe)
         if settled:
+            self._lay(seen, balance, placed, recipe)
+            if moves():
+                raise BrokenOff
             pixels, light_words = self._exact(seen, balance, placed, settings, recipe)
         elif (laid := self._laid) and laid.placed.key == placed.key and laid.balance.mixed == wanted.mixed \
                 and _but_shares(laid.mends) == _but_shares(mends(recipe)):  # fmt: skip
@@ -388,14 +418,19 @@ class OpenView:
         facts |= {"settled": settled, "took_ms": round(1000 * (time.perf_counter() - begun), 1)}
         return Shown(data, facts)
 
-    def _exact(
-        self, seen: Seen, balance: Balance, placed: Placed, settings: tone.ToneSettings, recipe: Recipe
-    ) -> tuple[NDArray[np.uint8], dict[str, Any]]:
-        """As the picture will be written, but for its fineness."""
+    def _lay(self, seen: Seen, balance: Balance, placed: Placed, recipe: Recipe) -> Laid:
+        """The preview's scene, laid anew where it is not that already."""
         laid, asks = self._laid, mends(recipe)
         if laid is None or laid.placed.key != placed.key or laid.balance != balance or laid.mends != asks:
             small = self._reduced(seen, balance, placed.width, recipe)
             self._laid = laid = Laid(placed, balance, asks, small, _resampled(small, seen, placed))
+        return laid
+
+    def _exact(
+        self, seen: Seen, balance: Balance, placed: Placed, settings: tone.ToneSettings, recipe: Recipe
+    ) -> tuple[NDArray[np.uint8], dict[str, Any]]:
+        """As the picture will be written, but for its fineness."""
+        laid = self._lay(seen, balance, placed, recipe)
         scene = _by_stops(laid.scene, self._stops(laid, seen, recipe))
         shown = tone.apply(scene, settings, seen.noise, layers=laid.layers)
         self._toned = (laid.scene, shown)
@@ -444,13 +479,9 @@ class OpenView:
         """The whole frame toned, and while the geometry moves only warped. What lies under the pointer is not known
         until it rests."""
         small, share = self._reduced(seen, balance, placed.width, recipe), wanted.mixed - balance.mixed
-        fineness = min(1.0, SPARE * max(placed.size) / max(small.shape[:2]))
-        key = (placed.width, fineness, balance, wanted, settings, recipe.touches)
+        key = (placed.width, max(placed.size), balance, wanted, settings, recipe.touches)
         if self._flat is None or self._flat.key != key:
-            if self._whole is None or self._whole[0] is not small or self._whole[1] != fineness:
-                scene = cv2.resize(small, None, fx=fineness, fy=fineness, interpolation=cv2.INTER_AREA)
-                self._whole = (small, fineness, Motion(scene))
-            motion = self._whole[2]
+            motion = self._whole_motion(small, max(placed.size))
             turns = wanted.multipliers != balance.multipliers
             shift = self._recolouring(balance.multipliers, wanted.multipliers) if turns else None
             if share:
@@ -466,6 +497,32 @@ class OpenView:
         xs, ys = source_positions(*_lie(held.shape, seen, placed))
         out: NDArray[np.uint8] = cv2.remap(held, xs, ys, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
         return out, self._flat.glass_and_stone
+
+    def _whole_motion(self, small: F32, longest: int) -> Motion:
+        """What is prepared of the whole frame for pictures in motion, `longest` pixels across or down."""
+        fineness = min(1.0, SPARE * longest / max(small.shape[:2]))
+        if self._whole is None or self._whole[0] is not small:
+            self._whole = (small, {})
+        held = self._whole[1]
+        if fineness not in held:
+            while len(held) > 1:
+                held.pop(next(iter(held)))
+            held[fineness] = Motion(cv2.resize(small, None, fx=fineness, fy=fineness, interpolation=cv2.INTER_AREA))
+        return held[fineness]
+
+    def make_ready(self, recipe: Recipe, enough: int | None) -> None:
+        """Prepare, while nothing is asked for, what the first picture in motion after the one at rest will need."""
+        laid, wanted = self._laid, self.balance(recipe)
+        if laid is None or laid.balance != wanted or laid.mends != mends(recipe):
+            return
+        seen = replace(self.balanced(wanted), vertical=self.vertical(recipe))
+        moved = laid.fewer(enough)
+        _ = moved.motion
+        self._stops(moved, seen, recipe)
+        for touch in laid.mends:
+            if touch.kind == "even colour":
+                self._wall(moved, seen, touch)
+        self._whole_motion(laid.small, max(moved.placed.size))
 
     def _facts(self, placed: Placed, seen: Seen, settings: tone.ToneSettings, recipe: Recipe) -> dict[str, Any]:
         camera, lens = seen.camera, seen.camera.distortion or Distortion()
@@ -601,7 +658,7 @@ class OpenView:
     def still(self, recipe: Recipe, width: int) -> bytes:
         """What a recipe makes of the view, as JPEG; the preview that is shown is not touched by it."""
         wanted = self.balance(recipe)
-        held = self._placed, self._laid, self._toned, self._small
+        held = self._placed, self._laid, self._toned, dict(self._small)
         try:
             seen = replace(self.balanced(wanted), vertical=self.vertical(recipe))
             placed, settings = self._placing(seen, recipe, width), asked(seen.settings, recipe)

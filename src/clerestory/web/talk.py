@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from clerestory.errors import Mistakes, UserError
+from clerestory.run.progress import BrokenOff
 from clerestory.web.conflict import Conflict
 
 if TYPE_CHECKING:
@@ -204,7 +205,10 @@ class Talk(Conversation):
 
     def _taken(self, kind: str, message: dict[str, Any]) -> None:
         if kind in ("preview", "reading"):  # only the latest of each matters
-            self.latest[kind] = message
+            settled = kind == "preview" and bool(message.get("settled", True))
+            if kind == "preview" and not settled:
+                self.latest.pop("settled", None)
+            self.latest["settled" if settled else kind] = message
             self.waiting.set()
         else:
             super()._taken(kind, message)
@@ -429,7 +433,7 @@ class Talk(Conversation):
         while True:
             await self.waiting.wait()
             self.waiting.clear()
-            for kind, work in (("preview", self._preview), ("reading", self._reading)):
+            for kind, work in (("preview", self._preview), ("settled", self._preview), ("reading", self._reading)):
                 message = self.latest.pop(kind, None)
                 if message is None:
                     continue
@@ -449,16 +453,26 @@ class Talk(Conversation):
         if opened is None:
             opened = await loop.run_in_executor(desk.slow, desk.opened, name)
         width, enough = _wide(m.get("width", 1600)), _wide(m.get("enough", WIDTHS[1]))
+        settled = bool(m.get("settled", True))
         found = opened
 
         def work() -> bytes:
             recipe, planned = desk.as_shown(name, m.get("values") or {}), desk.planned_aspect(name)
             with found.lock:
-                shown = found.render(recipe, width, bool(m.get("settled", True)), enough)
+                shown = found.render(recipe, width, settled, enough, lambda: "preview" in self.latest)
             facts = {**shown.facts, "planned_aspect": planned}
             return packed({"event": "preview", "n": m.get("n"), **facts}, shown.jpeg)
 
-        self.outbox.put_nowait(await loop.run_in_executor(desk.quick, work))
+        def ready() -> None:
+            with found.lock:
+                found.make_ready(desk.as_shown(name, m.get("values") or {}), enough)
+
+        try:
+            self.outbox.put_nowait(await loop.run_in_executor(desk.quick, work))
+        except BrokenOff:
+            return
+        if settled and not self.latest:
+            await loop.run_in_executor(desk.quick, ready)
 
     async def _reading(self, m: dict[str, Any]) -> None:
         opened = self.desk.at_hand(str(m["view"]))
