@@ -11,7 +11,7 @@ import pytest
 from clerestory.errors import UserError
 from clerestory.film.description import clock, description_of
 from clerestory.film.facts import FILE, facts_of, numbers_in
-from clerestory.film.lettering import Card, Layer, card_light
+from clerestory.film.lettering import Card, Layer, card_light, unbroken
 from clerestory.film.model import Film, Shot
 from clerestory.film.stage import layer_of, spans_of
 from clerestory.raw import srgb
@@ -142,3 +142,10 @@ def lines_of(layer: Layer) -> list[tuple[int, int, int, int]]:
                 (layer.top + run[0], layer.top + run[-1] + 1, layer.left + columns[0], layer.left + columns[-1])
             )
     return out
+
+
+def test_a_page_number_stays_beside_its_p() -> None:
+    """On cards and notes no line breaks between them."""
+    said = "Vellingham Guide, p. 41, pp. 3-5, no. XII. The nave ends. Pp. 2 c. 1380, etc. 7"
+    kept = "Vellingham Guide, p.~41, pp.~3-5, no.~XII. The nave ends. Pp. 2 c.~1380, etc. 7"
+    assert unbroken(said) == kept.replace("~", "\u00a0")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -156,9 +157,18 @@ def _set(sheet: str, data: str, width: int) -> NDArray[np.uint8]:
         return np.asarray(image.convert("RGBA"))
 
 
+_NUMBERED = re.compile(r"\b(pp?|ff?|fols?|nos?|vols?|chs?|figs?|pls?|c)\. (?=[\dIVXLC])")
+
+
+def unbroken(words: str) -> str:
+    """Words in which no line breaks between "p." and its number, and the like."""
+    return _NUMBERED.sub("\\1.\u00a0", words)
+
+
 def _letters(sheet: str, values: dict[str, object], size: tuple[int, int]) -> NDArray[np.uint8]:
     page = 960 * size[1] / size[0]
-    rgba = _set(sheet, json.dumps({**values, "page": round(page, 3)}, ensure_ascii=False), size[0])
+    data = unbroken(json.dumps({**values, "page": round(page, 3)}, ensure_ascii=False))
+    rgba = _set(sheet, data, size[0])
     out = np.zeros((size[1], size[0], 4), np.uint8)
     h, w = min(size[1], rgba.shape[0]), min(size[0], rgba.shape[1])
     out[:h, :w] = rgba[:h, :w]
