@@ -42,7 +42,8 @@ from clerestory.web.words import Words
 if TYPE_CHECKING:
     from clerestory.finish.job import Done, Job
     from clerestory.raw.inspect import Inspection
-    from clerestory.web.preview import Darkroom, OpenView
+    from clerestory.web.darkroom import Darkroom
+    from clerestory.web.preview import OpenView
 
 
 class Tell(Protocol):
@@ -393,7 +394,7 @@ class Desk:
 
     def darkroom(self) -> Darkroom:
         """The views held open; loaded when first asked for."""
-        from clerestory.web.preview import Darkroom
+        from clerestory.web.darkroom import Darkroom
 
         with self._lock:
             if self._darkroom is None:

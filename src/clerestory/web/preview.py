@@ -5,11 +5,9 @@ from __future__ import annotations
 import math
 import threading
 import time
-from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from pathlib import Path
 from typing import Any
 
 import cv2
@@ -39,7 +37,7 @@ from clerestory.finish.pipeline import (
 )  # fmt: skip
 from clerestory.finish.prepare import prepare
 from clerestory.finish.recipe import Recipe, Touch
-from clerestory.finish.resample import resample, source_positions
+from clerestory.finish.resample import source_positions
 from clerestory.finish.source import Multipliers
 from clerestory.finish.take_out import TakenOut
 from clerestory.finish.touch import evening, lights, mask_on, stops_map
@@ -49,13 +47,11 @@ from clerestory.run.progress import BrokenOff
 from clerestory.vertical import segments as lines
 from clerestory.vertical.drawn import at_odds, line_errors, with_lines
 from clerestory.vertical.result import Vertical
+from clerestory.web.laid import Balance, Laid, Placed, by_stops, lie, resampled, size_of
 from clerestory.web.motion import Motion
 
 F32 = NDArray[np.float32]
 QUALITY, QUALITY_MOVING = 85, 80  # of preview JPEGs
-OPEN_AT_ONCE = 3  # views held in memory, some 150 MB each at 20 megapixels
-MOVING = (640, 960, 1280)
-"""Pixels across of pictures that move: few sizes, since another one is prepared anew (0.1 s at 960, two cores)."""
 SPARE = 1.12  # fineness of the picture that previews are taken from, as a share of the preview's
 BINS = 64  # of the spread of light
 RAW_STOPS = 12  # below clipping that it shows of the raw
@@ -69,73 +65,6 @@ colour out is offered, and the share then. Common practice, no source: a lamp of
 """
 MASKS = 12  # of places lighter or darker that are kept, some 8 MB each
 SEEN_NOISE = 0.012  # display-linear deviation in the shade that shows as grain at preview size
-
-
-@dataclass(frozen=True)
-class Balance:
-    """The light a preview is balanced for: white balance, and the share of mixed light's other colour taken out."""
-
-    multipliers: Multipliers
-    mixed: float = 0.0
-
-
-@dataclass(frozen=True)
-class Placed:
-    """Where a preview's pixels come from in the frame: `size` is its width and height; `exact`, whether its crop is
-    that of the picture to be written, not to a pixel only."""
-
-    key: tuple[object, ...]
-    width: int  # asked for
-    rectification: Rectification
-    crop: Crop
-    size: tuple[int, int]
-    exact: bool = True
-
-    def fewer(self, enough: int | None) -> Placed:
-        """The same at the least of MOVING that is `enough` across, or down where it stands upright."""
-        longest = max(self.size)
-        least = next((size for size in MOVING if enough is not None and size >= enough), longest)
-        if least >= longest:
-            return self
-        across, down = (max(16, round(side * least / longest)) for side in self.size)
-        return replace(self, size=(across, down))
-
-
-@dataclass(frozen=True)
-class Laid:
-    """A preview's scene-linear pixels, in one resampling from the frame (`small`: as much of it as they came from);
-    marks are taken out and walls evened in it (`mends`), places not yet made lighter or darker."""
-
-    placed: Placed
-    balance: Balance
-    mends: tuple[Touch, ...]
-    small: F32
-    scene: F32
-    masks: dict[Touch, F32] = field(default_factory=dict)
-    _fewer: dict[tuple[int, int], Laid] = field(default_factory=dict)
-    _known: tone.Layers | None = None
-
-    def fewer(self, enough: int | None) -> Laid:
-        """The same at fewer pixels (`Placed.fewer`), for a picture that moves; the last such is kept."""
-        placed = self.placed.fewer(enough)
-        if placed is self.placed:
-            return self
-        if placed.size not in self._fewer:
-            self._fewer.clear()
-            scene = cv2.resize(self.scene, placed.size, interpolation=cv2.INTER_AREA)
-            own = replace(self, placed=placed, scene=scene, masks={}, _fewer={}, _known=self.motion.layers)
-            self._fewer[placed.size] = own
-        return self._fewer[placed.size]
-
-    @cached_property
-    def layers(self) -> tone.Layers:
-        """What tone mapping finds in the picture whatever its settings, at half its fineness."""
-        return self.motion.full_layers()
-
-    @cached_property
-    def motion(self) -> Motion:
-        """What makes previews quick while a tone control moves."""
-        return Motion(self.scene, self._known)
 
 
 @dataclass(frozen=True)
@@ -310,7 +239,7 @@ class OpenView:
         if self._placed is None or self._placed.key != key or (exact and not self._placed.exact):
             rectification = rectification_of(seen, recipe)
             crop = crop_of(seen, rectification, recipe.aspect, recipe, FINENESS if exact else 1.0)
-            self._placed = Placed(key, width, rectification, crop, _size(crop, width), exact)
+            self._placed = Placed(key, width, rectification, crop, size_of(crop, width), exact)
         return self._placed
 
     def _half_mended(self, seen: Seen, balance: Balance, recipe: Recipe) -> tuple[F32, tuple[TakenOut, ...]]:
@@ -359,7 +288,7 @@ class OpenView:
         found = laid.masks.get(shape)
         if found is None:
             small = self._reduced(seen, laid.balance, laid.placed.width)
-            xs, ys = source_positions(*_lie(small.shape, seen, laid.placed))
+            xs, ys = source_positions(*lie(small.shape, seen, laid.placed))
             found = cv2.remap(evening(small, touch), xs, ys, cv2.INTER_LINEAR).astype(np.float32)
             laid.masks[shape] = found
         return found
@@ -371,7 +300,7 @@ class OpenView:
             shape = touch.model_copy(update={"stops": None})
             mask = laid.masks.get(shape)
             if mask is None:
-                xs, ys = source_positions(*_lie(laid.small.shape, seen, laid.placed))
+                xs, ys = source_positions(*lie(laid.small.shape, seen, laid.placed))
                 mask = cv2.remap(mask_on(laid.small, touch), xs, ys, cv2.INTER_LINEAR).astype(np.float32)
                 while len(laid.masks) >= MASKS:
                     laid.masks.pop(next(iter(laid.masks)))
@@ -423,7 +352,7 @@ class OpenView:
         laid, asks = self._laid, mends(recipe)
         if laid is None or laid.placed.key != placed.key or laid.balance != balance or laid.mends != asks:
             small = self._reduced(seen, balance, placed.width, recipe)
-            self._laid = laid = Laid(placed, balance, asks, small, _resampled(small, seen, placed))
+            self._laid = laid = Laid(placed, balance, asks, small, resampled(small, seen, placed))
         return laid
 
     def _exact(
@@ -431,7 +360,7 @@ class OpenView:
     ) -> tuple[NDArray[np.uint8], dict[str, Any]]:
         """As the picture will be written, but for its fineness."""
         laid = self._lay(seen, balance, placed, recipe)
-        scene = _by_stops(laid.scene, self._stops(laid, seen, recipe))
+        scene = by_stops(laid.scene, self._stops(laid, seen, recipe))
         shown = tone.apply(scene, settings, seen.noise, layers=laid.layers)
         self._toned = (laid.scene, shown)
         pixels = encode(shown, "srgb", 8)
@@ -494,7 +423,7 @@ class OpenView:
             self._flat = Flat(key, pixels, _glass_and_stone(shown))
         self._toned = None
         held = self._flat.pixels
-        xs, ys = source_positions(*_lie(held.shape, seen, placed))
+        xs, ys = source_positions(*lie(held.shape, seen, placed))
         out: NDArray[np.uint8] = cv2.remap(held, xs, ys, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
         return out, self._flat.glass_and_stone
 
@@ -642,7 +571,7 @@ class OpenView:
     def _clipped_mask(self, placed: Placed) -> NDArray[np.bool_]:
         full = np.repeat((self.camera_half.max(axis=-1) >= FULL).astype(np.float32)[..., None], 3, axis=2)
         held = turned(full, self.seen.source.info.orientation)
-        flags = _resampled(held, self.seen, placed)
+        flags = resampled(held, self.seen, placed)
         out: NDArray[np.bool_] = flags[..., 0] > 0.3
         return out
 
@@ -651,7 +580,7 @@ class OpenView:
         nothing held or lifted."""
         seen = replace(self.seen, vertical=self.vertical(recipe))
         placed = self._placing(seen, recipe, width)
-        scene = _resampled(self._reduced(seen, self.own, width), seen, placed)
+        scene = resampled(self._reduced(seen, self.own, width), seen, placed)
         plain = np.clip(scene * np.float32(2.0**self.seen.settings.exposure), 0, 1)
         return _jpeg(cv2.cvtColor(encode(plain, "srgb", 8), cv2.COLOR_RGB2BGR))
 
@@ -682,10 +611,10 @@ class OpenView:
         low, high = near.min(axis=0), near.max(axis=0)
         left, top, across, down = (float(v) for v in (*low, *(high - low)))
         box = Crop(left, top, across, down, 1.0)
-        placed = Placed((), width, rectification, box, _size(box, width))
+        placed = Placed((), width, rectification, box, size_of(box, width))
         small = self._reduced(seen, wanted, width, recipe)
-        laid = Laid(placed, wanted, mends(recipe), small, _resampled(small, seen, placed))
-        scene = _by_stops(laid.scene, self._stops(laid, seen, recipe))
+        laid = Laid(placed, wanted, mends(recipe), small, resampled(small, seen, placed))
+        scene = by_stops(laid.scene, self._stops(laid, seen, recipe))
         settings = asked(seen.settings, recipe)
         toned = encode(tone.apply(scene, settings, seen.noise, layers=laid.layers), "srgb", 8).astype(np.uint8)
         shares = (near - low) / (high - low)
@@ -715,31 +644,12 @@ class OpenView:
         return _jpeg(cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR))
 
 
-def _size(crop: Crop, width: int) -> tuple[int, int]:
-    """Width and height of a preview of a room; one in portrait has as many pixels as one in landscape."""
-    size = (width, max(16, round(width * crop.height / crop.width)))
-    return size if size[1] <= width else (max(16, round(width * crop.width / crop.height)), width)
-
-
 def _jpeg(pixels: NDArray[np.uint8] | cv2.typing.MatLike, quality: int = QUALITY) -> bytes:
     """B, G, R as JPEG."""
     ok, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not ok:
         raise RuntimeError("the preview could not be encoded")
     return data.tobytes()
-
-
-Lie = tuple[Camera, NDArray[np.float64], Crop, tuple[int, int]]
-
-
-def _lie(shape: tuple[int, ...], seen: Seen, placed: Placed) -> Lie:
-    """How a preview lies in a picture of the whole frame of any fineness: camera, lens, homography, room, size."""
-    camera, (height, width) = seen.camera, shape[:2]
-    factor = width / camera.width
-    fine = np.array([[factor, 0, 0.5 * factor - 0.5], [0, factor, 0.5 * factor - 0.5], [0, 0, 1.0]])
-    across = fine @ placed.rectification.homography(camera) @ np.linalg.inv(fine)
-    grid = camera.scaled(factor).on_grid(width, height)
-    return grid, across, placed.crop.scaled(factor), placed.size
 
 
 def _share(touch: Touch) -> float:
@@ -749,50 +659,6 @@ def _share(touch: Touch) -> float:
 def _but_shares(touches: tuple[Touch, ...]) -> tuple[Touch, ...]:
     """Touches with no word of the share of a wall's drift that they take out."""
     return tuple(t.model_copy(update={"share": None}) for t in touches)
-
-
-def _by_stops(scene: F32, stops: F32 | None) -> F32:
-    """A scene with each place lighter by so many stops (H x W)."""
-    return scene if stops is None else scene * np.exp2(stops)[..., None]
-
-
-def _resampled(rgb: F32, seen: Seen, placed: Placed) -> F32:
-    """The preview's part of a picture of the whole frame (of any fineness)."""
-    return resample(rgb, *_lie(rgb.shape, seen, placed))
-
-
-class Darkroom:
-    """The views held open, the last used kept."""
-
-    def __init__(self) -> None:
-        self._open: OrderedDict[str, OpenView] = OrderedDict()
-        self._opening: dict[str, threading.Lock] = {}
-        self._lock = threading.Lock()
-
-    def at_hand(self, view: View) -> OpenView | None:
-        """The view if it is open and still the same frames."""
-        with self._lock:
-            found = self._open.get(view.name)
-            if found is None or found.view != view:
-                return None
-            self._open.move_to_end(view.name)
-            return found
-
-    def open(self, view: View, on_stage: Callable[[str], None]) -> OpenView:
-        """The view, its pick read if it is not open yet; two askers read it once."""
-        with self._lock:
-            gate = self._opening.setdefault(view.name, threading.Lock())
-        with gate:
-            return self.at_hand(view) or self.put(OpenView.of(view, on_stage))
-
-    def put(self, opened: OpenView) -> OpenView:
-        """Hold a view open, in place of what was held of it; the one longest unused is let go."""
-        with self._lock:
-            self._open[opened.view.name] = opened
-            self._open.move_to_end(opened.view.name)
-            while len(self._open) > OPEN_AT_ONCE:
-                self._open.popitem(last=False)
-        return opened
 
 
 def _shares(values: NDArray[Any], low: float, high: float) -> list[float]:
@@ -806,24 +672,3 @@ def _glass_and_stone(shown: F32) -> dict[str, float]:
     luma = np.sort((shown[::8, ::8] @ LUMINANCE.astype(np.float32)).ravel())
     glass, stone = luma[int(0.995 * (luma.size - 1))], luma[int(0.375 * luma.size)]
     return {"glass": math.log2(max(float(glass), 1e-5)), "stone": math.log2(max(float(stone), 1e-5))}
-
-
-def frame_at_full_size(path: Path) -> bytes:
-    """A frame at full size as JPEG for comparing sharpness: demosaiced, white balanced, nothing else."""
-    source = light.read_source(path)
-    seen = _plain(source)
-    ok, data = cv2.imencode(".jpg", cv2.cvtColor(seen, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 90])
-    if not ok:
-        raise RuntimeError(f"{path.name} could not be encoded")
-    return data.tobytes()
-
-
-def _plain(source: light.Source) -> NDArray[np.uint8]:
-    mosaic = source.mosaic
-    multipliers = (mosaic.as_shot or mosaic.daylight or (2.0, 1.0, 1.6)) if mosaic is not None else (1.0, 1.0, 1.0)
-    full = light.full_size(source, multipliers, 0.0, "fast", lambda _: None)
-    step = max(1, max(full.shape[:2]) // 1000)
-    level = np.median(np.maximum(full[::step, ::step] @ LUMINANCE.astype(np.float32), 1e-5))
-    full *= np.float32(0.16 / level)
-    np.clip(full, 0, 1, out=full)
-    return encode(full, "srgb", 8).astype(np.uint8)
