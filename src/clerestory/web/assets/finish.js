@@ -118,6 +118,7 @@ export class Finish {
           el("a", { href: "/kept/pictures/sheet.jpg", target: "_blank", rel: "noopener" }, "contact sheet"))));
     this.controls = new Controls((values) => this.preview(values, false), (values, gesture) => this.set(values, gesture),
       () => !this.exact && this.preview({}, true));
+    this.controls.node.inert = true; // until it is known what they stand at
     this.none = el("section", { class: "empty none", hidden: true });
     this.node = el("div", { class: "finish" }, el("h1", { class: "unseen" }, "Finish"), this.stage, this.says, this.controls.node);
     room.append(this.node, this.none);
@@ -222,14 +223,17 @@ export class Finish {
     this.showEdge(0);
     this.quick(facts.pick, view);
     this.queueChanged();
+    let recipe;
     try {
-      this.recipe = await this.wire.ask("recipe", { view });
+      recipe = await this.wire.ask("recipe", { view });
     } catch (problem) {
       if (this.view === view && !problem.gone) this.cannotOpen(problem.message);
       return;
     }
-    this.known = { ...this.recipe };
-    if (this.view === view) this.preview({}, true);
+    if (this.view !== view) return; // another was opened meanwhile
+    this.recipe = recipe;
+    this.known = { ...recipe };
+    this.preview({}, true);
   }
 
   // The frame's small picture stands in until the view is read.
@@ -257,7 +261,7 @@ export class Finish {
   // `values` are those of a control under the hand, over the recipe. While it moves the preview is a quick one, of no
   // more pixels than are seen of it; a lean is warped here at once and rendered when the server can.
   preview(values, settled) {
-    if (!this.view) return;
+    if (!this.view || !this.recipe) return;
     this.wanted = { ...this.recipe, ...values };
     this.exact = settled;
     if (this.proven !== this.recipeText()) this.unproven();
@@ -311,6 +315,7 @@ export class Finish {
     this.places.show(this.sheet, this.wanted.touches ?? [], facts.taken_out);
     this.controls.show(this.wanted, facts);
     this.node.classList.remove("opening");
+    this.controls.node.inert = false;
     this.words(facts);
     if (this.at) this.wire.send({ do: "reading", view: this.view, x: this.at[0], y: this.at[1] });
     else this.whole();
