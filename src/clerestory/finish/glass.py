@@ -24,6 +24,9 @@ BELOW, BELOW_WIDTH = 1.5, 1.0  # stops under the mean of the glass near by where
 LEAST_APART = 2.5  # stops over the stone below which nothing is a window
 ENOUGH = 1e-3  # of the picture: glass that there must be for its level to be told
 REACH = ((1 / 40, 1.0), (1 / 12, 0.1), (1 / 3, 0.005))  # of the long side, and weight: where glass is looked for
+COARSE = 6.0
+"""Pixels of a Gaussian's deviation by which it is known well enough: on panoramas levels move by 0.01 stop in the
+mean, 0.05 at most, in a third of the time."""
 # Half the width of leads, bars and mullions, of the long side, and how far such a thing belongs to its window.
 CLOSED = ((1 / 320, 0.55), (1 / 160, 0.35), (1 / 80, 0.1))
 INSET = 1 / 400  # of the long side: how far within its outline a window begins, so that no wall is ever taken for it
@@ -50,11 +53,21 @@ def _near(log: F32, weight: F32, usual: float) -> F32:
     total = [np.full_like(parts[0], np.float32(1e-5)), np.zeros_like(parts[0])]
     for share, trust in REACH:
         for out, part in zip(total, parts, strict=True):
-            out += np.float32(trust) * cv2.GaussianBlur(
-                part, (0, 0), share * max(size), borderType=cv2.BORDER_REFLECT
-            )
+            out += np.float32(trust) * _blurred(part, share * max(size))
     mean: F32 = np.float32(usual) + total[1] / total[0]
     return cv2.resize(mean, log.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+
+
+def _blurred(part: F32, sigma: float) -> F32:
+    """A Gaussian mean about every pixel (H x W); a wide one is found in a reduced picture."""
+    factor = max(1, int(sigma / COARSE))
+    small = part
+    if factor > 1:
+        size = (-(-part.shape[1] // factor), -(-part.shape[0] // factor))
+        small = cv2.resize(part, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    near = cv2.GaussianBlur(small, (0, 0), sigma * max(small.shape) / max(part.shape), borderType=cv2.BORDER_REFLECT)
+    out: F32 = cv2.resize(near, part.shape[1::-1], interpolation=cv2.INTER_LINEAR) if factor > 1 else near
+    return out
 
 
 def _of_brighter(log: F32, weight: F32, mean: F32 | float) -> F32:

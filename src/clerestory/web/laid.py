@@ -101,8 +101,10 @@ Lie = tuple[Camera, NDArray[np.float64], Crop, tuple[int, int]]
 
 
 def lie(shape: tuple[int, ...], seen: Seen, placed: Placed) -> Lie:
-    """How a preview lies in a picture of the whole frame of any `shape` (H, W, ...): camera, lens, homography (3 x 3),
-    room, and width and height."""
+    """How a preview lies in a picture of the whole frame of any `shape` (H, W, ...).
+
+    Camera with its lens, homography (3 x 3), room, and width and height.
+    """
     camera, (height, width) = seen.camera, shape[:2]
     factor = width / camera.width
     fine = np.array([[factor, 0, 0.5 * factor - 0.5], [0, factor, 0.5 * factor - 0.5], [0, 0, 1.0]])
