@@ -23,13 +23,15 @@ from contextvars import ContextVar
 from datetime import date
 from functools import cache
 from importlib.resources import files
-from typing import Literal, get_args
+from typing import Literal, cast, get_args
 
 Language = Literal["en", "en-US", "de"]
 LANGUAGES: tuple[Language, ...] = get_args(Language)
 # Feet are the measure of the United States alone among the languages here (CLDR, measurementData; from memory).
 _IN_FEET = frozenset({"en-US"})
 FOOT = 0.3048  # metres, exactly (NIST Special Publication 811, Appendix B)
+# The languages to choose from on a page, each by its own name.
+NAMES: dict[Language, str] = {"en": "English", "de": "Deutsch"}
 
 _MARK = re.compile(r"<!--=(.+?)-->")
 _spoken: ContextVar[Language] = ContextVar("language", default="en")
@@ -109,16 +111,49 @@ def later(text: str) -> str:
 def marked(page: str) -> str:
     """A page of HTML with each `<!--=text-->` said in the language spoken, and the page said to be in it."""
     said = _MARK.sub(lambda found: html.escape(_(found[1]), quote=True), page)
+    said = said.replace("<!--languages-->", _choice(), 1)
     return said.replace('<html lang="en">', f'<html lang="{spoken()}">', 1)
 
 
-def users_language() -> Language:
-    """The language that the user wants the start page in: CLERESTORY_LANGUAGE where it names one that is known."""
-    asked = os.environ.get("CLERESTORY_LANGUAGE", "")
-    return next((language for language in LANGUAGES if language == asked), "en")
+def _choice() -> str:
+    """The languages as options of a list, the one that is spoken chosen."""
+    now = spoken().split("-")[0]
+    return "".join(f'<option value="{tag}" lang="{tag}"{" selected" * (tag == now)}>{name}</option>'
+                   for tag, name in NAMES.items())  # fmt: skip
 
 
-def words_of(language: Language) -> dict[str, str]:
-    """All that a language has words for, by the English, for a page's scripts."""
-    held = getattr(catalogue(language), "_catalog", {})
-    return {text: said for text, said in held.items() if isinstance(text, str) and text}
+def users_language(chosen: str = "", accepted: str = "") -> Language:
+    """The language that the user wants pages in.
+
+    What was `chosen` on a page; else what CLERESTORY_LANGUAGE names; else the first that the browser has `accepted`,
+    as its header Accept-Language says it (RFC 9110, 12.5.4); else English. What is not known is passed over.
+    """
+    for asked in (chosen, os.environ.get("CLERESTORY_LANGUAGE", "")):
+        if asked in LANGUAGES:
+            return cast(Language, asked)
+    return next((tag for wish in _wishes(accepted) for tag in NAMES if tag == wish), "en")
+
+
+def _wishes(accepted: str) -> list[str]:
+    """The languages of an Accept-Language header without their regions, the dearest first."""
+    found = []
+    for part in accepted.split(","):
+        tag, _sign, weight = part.partition(";q=")
+        with contextlib.suppress(ValueError):
+            found.append((-float(weight or 1), tag.strip().lower().split("-")[0]))
+    return [tag for weight, tag in sorted(found, key=lambda wish: wish[0]) if weight < 0]
+
+
+def words_of(language: Language) -> dict[str, str | list[str]]:
+    """All that a language has words for, by the English, for a page's scripts; of a text that goes with a count, all
+    its forms."""
+    out: dict[str, str | list[str]] = {}
+    held: dict[str | tuple[str, int], str] = getattr(catalogue(language), "_catalog", {})
+    for text, said in held.items():
+        if isinstance(text, tuple):
+            forms = out.setdefault(text[0], [])
+            assert isinstance(forms, list)
+            forms.append(said)
+        elif text:
+            out[text] = said
+    return out

@@ -20,16 +20,15 @@ from babel.messages.pofile import read_po, write_po
 PACKAGE = Path(__file__).resolve().parent.parent
 KEYWORDS: dict[str, dict[str, Any]] = {
     "python": {"_": None, "later": None, "few": (1, 2)},
-    "javascript": {"say": None},
+    "javascript": {"say": None, "few": (1, 2)},
 }
-SCRIPTS = ("web/assets/start.js",)
-PAGES = ("plan/card.html", "web/assets/start.html")
+PAGES = ("plan/card.html", "web/assets/start.html", "web/assets/page.html")
 
 
 def said() -> Iterator[tuple[str, str | tuple[str, ...]]]:
     """Every text marked for translation, with the file it is in."""
     sources = [(path, "python") for path in sorted((PACKAGE / "plan").glob("*.py"))]
-    sources += [(PACKAGE / name, "javascript") for name in SCRIPTS]
+    sources += [(path, "javascript") for path in sorted((PACKAGE / "web" / "assets").glob("*.js"))]
     for path, form in sources:
         name = path.relative_to(PACKAGE).as_posix()
         for _line, text, _comments, _context in extract(form, io.BytesIO(path.read_bytes()), keywords=KEYWORDS[form]):

@@ -18,6 +18,7 @@ from starlette.types import ASGIApp
 from starlette.websockets import WebSocket
 
 from clerestory.errors import UserError
+from clerestory.languages import marked, speaking
 from clerestory.web import stills
 from clerestory.web.desk import Desk
 from clerestory.web.drawings import DRAWING_BYTES, keep_drawing
@@ -26,6 +27,7 @@ from clerestory.web.paths import STRANGER, TAKE_BYTES, plain_file
 from clerestory.web.porch import PAGES, WARM_AFTER, answering
 from clerestory.web.start import key_of_folder
 from clerestory.web.talk import Hub, Talk
+from clerestory.web.tongue import language_of
 
 if TYPE_CHECKING:
     from clerestory.web.export_desk import ExportDesk
@@ -148,7 +150,8 @@ class VisitPages:
 
     async def page(self, request: Request) -> Response:
         """One of a visit's pages: all share one frame."""
-        return Response(self.assets["page.html"], media_type="text/html")
+        with speaking(language_of(request)):
+            return Response(marked(self.assets["page.html"].decode("utf-8")), media_type="text/html")
 
     def _routes(self) -> list[BaseRoute]:
         return [

@@ -20,13 +20,14 @@ from starlette.types import Receive, Scope, Send
 from starlette.websockets import WebSocket
 
 from clerestory.errors import UserError
-from clerestory.languages import marked, speaking, users_language, words_of
+from clerestory.languages import marked, speaking
 from clerestory.web.gate import Once
 from clerestory.web.house import House
 from clerestory.web.paths import STRANGER, plain_file
 from clerestory.web.records import PAGE, catalogue, catalogue_file
 from clerestory.web.start import folders_in, places, small_picture
 from clerestory.web.talk import ANOTHER, Call, Conversation
+from clerestory.web.tongue import language_of, words
 
 WARM_AFTER = 1.5  # seconds until what is needed later is loaded: the first page goes first
 PAGES = ("plan", "sort", "finish", "export", "film")
@@ -101,12 +102,12 @@ class Porch:
 
     async def page(self, request: Request) -> Response:
         """The start page and the import page share one frame."""
-        with speaking(users_language()):
+        with speaking(language_of(request)):
             return Response(marked(self.assets["start.html"].decode("utf-8")), media_type="text/html")
 
     async def words(self, request: Request) -> Response:
-        """What the start page's script says, in the user's language."""
-        return JSONResponse(words_of(users_language()))
+        """What the pages' scripts say in another language."""
+        return words(request)
 
     async def asset(self, request: Request) -> Response:
         """A script, a style or a drawing of the program's own."""

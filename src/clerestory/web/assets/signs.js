@@ -27,6 +27,12 @@ function lookOn() {
   look(next);
 }
 
+// The language: chosen here, kept in a cookie, since the server says what stands on a page before any script runs.
+function speak(language) {
+  document.cookie = `clerestory-language=${language}; path=/; max-age=${400 * 86400}; SameSite=Strict`;
+  location.reload();
+}
+
 export class Signs {
   constructor() {
     this.busy = new Map();
@@ -34,6 +40,7 @@ export class Signs {
     this.works = new Map();
     look(document.documentElement.dataset.theme ?? "");
     at("look").addEventListener("click", lookOn);
+    at("language").addEventListener("change", () => speak(at("language").value));
     window.addEventListener("storage", (e) => { if (e.key === LOOK) look(e.newValue in LOOKS ? e.newValue : ""); });
   }
 
