@@ -1,30 +1,29 @@
 // A folder of this computer chosen: names of folders and counts of frames, nothing of what is in a file.
 
 import { button, el } from "./build.js";
+import { few, LOCALE, say, told } from "./say.js";
 
-export const KINDS = { card: "card", removable: "can be taken out", drive: "drive", home: "", pictures: "" };
-
-const many = (count, one, more) => `${count.toLocaleString()} ${count === 1 ? one : more}`;
+export const KINDS = { card: say("card"), removable: say("can be taken out"), drive: say("drive"), home: "", pictures: "" };
 
 export function heldIn({ raw, rendered, visit }) {
   const words = [];
-  if (visit) words.push("a visit");
-  if (raw) words.push(many(raw, "raw frame", "raw frames"));
-  if (rendered) words.push(many(rendered, "finished picture", "finished pictures"));
+  if (visit) words.push(say("a visit"));
+  if (raw) words.push(few("{count} raw frame", "{count} raw frames", raw, { count: raw.toLocaleString(LOCALE) }));
+  if (rendered) words.push(few("{count} finished picture", "{count} finished pictures", rendered, { count: rendered.toLocaleString(LOCALE) }));
   return words.join(", ");
 }
 
 // The path chosen, or null. `does`: what the button that chooses says; `from`: where to begin.
 export function browse(porch, { title, does, from = "" }) {
-  const places = el("div", { class: "row places", role: "group", "aria-label": "Places" });
+  const places = el("div", { class: "row places", role: "group", "aria-label": say("Places") });
   const said = el("p", { class: "quiet", role: "status" });
-  const path = el("input", { "aria-label": "Path of the folder", spellcheck: "false", autocomplete: "off" });
+  const path = el("input", { "aria-label": say("Path of the folder"), spellcheck: "false", autocomplete: "off" });
   const list = el("ul", { class: "folders" });
   const take = el("button", { value: "take" }, does);
-  const up = button("Up", () => go(now.up));
+  const up = button(say("Up"), () => go(now.up));
   const box = el("dialog", { class: "browse", "aria-label": title }, el("h2", {}, title), places,
-    el("form", { class: "row path", onsubmit: (e) => { e.preventDefault(); go(path.value); } }, up, path, el("button", {}, "Go")),
-    list, said, el("form", { method: "dialog", class: "row" }, take, el("button", { value: "" }, "Leave it")));
+    el("form", { class: "row path", onsubmit: (e) => { e.preventDefault(); go(path.value); } }, up, path, el("button", {}, say("Go"))),
+    list, said, el("form", { method: "dialog", class: "row" }, take, el("button", { value: "" }, say("Leave it"))));
   let now = { path: "", up: "" };
   let offered = "";
 
@@ -33,7 +32,7 @@ export function browse(porch, { title, does, from = "" }) {
     try {
       found = await porch.wire.ask("folders", { path: to });
     } catch (problem) {
-      said.textContent = problem.message;
+      said.textContent = told(problem.message);
       take.disabled = path.value !== now.path || !now.path;
       return false;
     }
@@ -43,10 +42,10 @@ export function browse(porch, { title, does, from = "" }) {
     take.disabled = false;
     list.replaceChildren(...found.folders.map((f) => el("li", {}, el("button", { type: "button", onclick: () => go(f.path) },
       el("span", {}, f.name), el("span", { class: "quiet" }, heldIn(f))))));
-    if (found.more) list.append(el("li", { class: "quiet" }, `and ${found.more} more: write the path above`));
-    if (!found.folders.length) list.append(el("li", { class: "quiet" }, "No folder in it."));
+    if (found.more) list.append(el("li", { class: "quiet" }, say("and {more} more: write the path above", { more: found.more })));
+    if (!found.folders.length) list.append(el("li", { class: "quiet" }, say("No folder in it.")));
     list.scrollTop = 0;
-    said.textContent = `${found.name}: ${heldIn(found) || "no frame in it"}`;
+    said.textContent = `${found.name}: ${heldIn(found) || say("no frame in it")}`;
     return true;
   };
 

@@ -1,5 +1,7 @@
 // Elements made in code: nothing from the server is ever read as markup, except its own drawings.
 
+import { decimal } from "./say.js";
+
 const SVG = "http://www.w3.org/2000/svg";
 
 function fill(node, attributes, children) {
@@ -29,7 +31,7 @@ export function drawing(text) {
 // A view as a person knows it.
 export const called = (view) => (view.title ? `${view.name}, ${view.title}` : view.name);
 
-export const percent = (share, figures = 0) => `${(100 * share).toFixed(figures)}\u00a0%`;
+export const percent = (share, figures = 0) => `${decimal(100 * share, figures)}\u00a0%`;
 
 export function debounce(work, ms) {
   let timer = 0;

@@ -1,14 +1,15 @@
 // Two frames at 100 %, moving together, with what they have in common; of one view or of two.
 
 import { el, percent } from "./build.js";
+import { decimal, say, told } from "./say.js";
 
 // `view`: the view both are of, where they are of one: then either can be made its pick.
 export function compareFrames(house, pair, view) {
   const panes = pair.map((frame) => side(house, view, frame));
-  const common = el("p", { class: "quiet common", role: "status" }, "Measuring what they have in common");
-  const picks = view ? pair.filter((f) => f !== view.pick).map((f) => el("button", { value: f }, `Pick ${f}`)) : [];
-  const dialog = el("dialog", { class: "wide two", "aria-label": "Two frames at 100 %, moving together" }, ...panes,
-    el("form", { method: "dialog", class: "row" }, el("button", { value: "" }, "Back"), ...picks, common));
+  const common = el("p", { class: "quiet common", role: "status" }, say("Measuring what they have in common"));
+  const picks = view ? pair.filter((f) => f !== view.pick).map((f) => el("button", { value: f }, say("Pick {frame}", { frame: f }))) : [];
+  const dialog = el("dialog", { class: "wide two", "aria-label": say("Two frames at 100 %, moving together") }, ...panes,
+    el("form", { method: "dialog", class: "row" }, el("button", { value: "" }, say("Back")), ...picks, common));
   const scrollers = panes.map((p) => p.querySelector(".pane"));
   scrollers.forEach((pane, i) => roam(pane, scrollers.filter((_, k) => k !== i)));
   document.body.append(dialog);
@@ -23,15 +24,15 @@ export function compareFrames(house, pair, view) {
 
 function side(house, view, frame) {
   const facts = house.visit.frames[frame];
-  const words = `${frame}${frame === view?.pick ? ", the pick" : ""}: ${facts.settings}; sharpness ${facts.sharpness?.toFixed(2)}, ${percent(facts.clipped ?? 0, 2)} clipped`;
+  const words = `${frame}${frame === view?.pick ? say(", the pick") : ""}: ${say("{settings}; sharpness {sharpness}, {clipped} clipped", { settings: told(facts.settings), sharpness: decimal(facts.sharpness ?? NaN, 2), clipped: percent(facts.clipped ?? 0, 2) })}`;
   const image = el("img", { alt: words, draggable: "false" });
-  const waiting = el("p", { class: "waiting" }, `Reading ${frame}`);
-  const pane = el("div", { class: "pane", tabindex: 0, "aria-label": `${frame}; drag or use the arrow keys` }, image, waiting);
+  const waiting = el("p", { class: "waiting" }, say("Reading {frame}", { frame }));
+  const pane = el("div", { class: "pane", tabindex: 0, "aria-label": say("{frame}; drag or use the arrow keys", { frame }) }, image, waiting);
   image.onload = () => {
     waiting.remove();
     pane.scrollTo((image.naturalWidth - pane.clientWidth) / 2, (image.naturalHeight - pane.clientHeight) / 2);
   };
-  image.onerror = () => { waiting.textContent = `${frame} could not be read`; };
+  image.onerror = () => { waiting.textContent = say("{frame} could not be read", { frame }); };
   image.src = `/frame/${encodeURIComponent(frame)}`;
   return el("div", { class: "side" }, pane, el("p", { title: words }, words));
 }

@@ -2,40 +2,41 @@
 // a way to give each back to the tool.
 
 import { debounce, el } from "./build.js";
+import { decimal, say } from "./say.js";
 
-export const signed = (v, figures = 1) => `${v > 0 ? "+" : v < 0 ? "−" : ""}${Math.abs(v).toFixed(figures)}`;
+export const signed = (v, figures = 1) => `${v > 0 ? "+" : v < 0 ? "−" : ""}${decimal(Math.abs(v), figures)}`;
 const apart = (f) => !f.joined;
 
 // own: what the tool does when the control is left to it; unit: a word after the number; times and figures: how the
 // number is shown; only: for which views it is there at all; tells: what the control is for.
 const CONTROLS = [
-  { name: "exposure", label: "Exposure", min: -3, max: 3, step: 0.05, own: () => 0, figures: 2,
-    unit: () => "stops", tells: "Lighter or darker as a whole, over what the tool chose for the stone." },
-  { name: "window_hold", label: "Window hold", min: 0, max: 8, step: 0.05, own: (f) => f.own.window_hold, figures: 2,
-    unit: () => "stops", tells: "How far above white the glass may lie and still keep its colours and leads." },
-  { name: "shade_lift", label: "Shade lift", min: 0, max: 6, step: 0.05, own: (f) => f.own.shade_lift, figures: 2,
-    unit: (v, f) => (f.lift_limit !== null && v > f.lift_limit ? "noisy" : "stops"), tells: "How far the deepest shade is opened; past the noise's limit it says so." },
-  { name: "local_contrast", label: "Local contrast", min: 0, max: 1, step: 0.01, own: (f) => f.own.local_contrast, figures: 2,
-    unit: () => "", tells: "Texture of stone and wood against its surroundings." },
-  { name: "colour_temperature", label: "Colour temperature", min: 2500, max: 9500, step: 50, own: (f) => f.own_white?.[0] ?? 5200, figures: 0,
-    unit: () => "K", needs: (f) => f.colour_temperature_known, tells: "Of the light that white is to be: lower for lamps, higher for blue shade." },
-  { name: "green_magenta", label: "Green–magenta", min: -15, max: 15, step: 0.5, own: (f) => f.own_white?.[1] ?? 0, figures: 1,
-    unit: (v) => (v === 0 ? "" : v > 0 ? "magenta" : "green"),
-    needs: (f, r) => f.colour_temperature_known && r.colour_temperature !== null, tells: "What colour temperature cannot put right; set the temperature first." },
-  { name: "mixed_light", label: "Mixed light", min: 0, max: 1, step: 0.01, own: () => 0, times: 100, figures: 0,
-    unit: () => "%", needs: (f) => f.mixed_light_known, tells: "Takes the colour of lamps out where they fall beside daylight." },
-  { name: "toning", label: "Toning", min: -1, max: 1, step: 0.01, own: () => 0, times: 100, figures: 0,
-    unit: (v) => (v === 0 ? "" : v > 0 ? "% warm" : "% cold"), needs: (f) => f.monochrome, only: (f) => f.monochrome,
-    tells: "Of a monochrome picture, as a print is toned: warm or cold in the greys, black and white left alone." },
-  { name: "plumb", label: "Plumb", min: 0, max: 1, step: 0.01, own: (f) => f.rectification.plumb, times: 100, figures: 0,
-    unit: () => "%", needs: apart, tells: "How far converging verticals are straightened." },
-  { name: "swing", label: "Swing", min: -15, max: 15, step: 0.1, own: () => 0, figures: 1,
-    unit: (v) => (v === 0 ? "°" : v > 0 ? "° right" : "° left"), needs: apart, tells: "Turns the view about the vertical, so that horizontals across it run level." },
-  { name: "crop_size", label: "Crop", min: 0.1, max: 1, step: 0.01, own: () => 1, times: 100, figures: 0,
-    unit: () => "%", tells: "Tighter than all that straightening leaves; its place is pulled about on the small outline." },
+  { name: "exposure", label: say("Exposure"), min: -3, max: 3, step: 0.05, own: () => 0, figures: 2,
+    unit: () => say("stops"), tells: say("Lighter or darker as a whole, over what the tool chose for the stone.") },
+  { name: "window_hold", label: say("Window hold"), min: 0, max: 8, step: 0.05, own: (f) => f.own.window_hold, figures: 2,
+    unit: () => say("stops"), tells: say("How far above white the glass may lie and still keep its colours and leads.") },
+  { name: "shade_lift", label: say("Shade lift"), min: 0, max: 6, step: 0.05, own: (f) => f.own.shade_lift, figures: 2,
+    unit: (v, f) => (f.lift_limit !== null && v > f.lift_limit ? say("noisy") : say("stops")), tells: say("How far the deepest shade is opened; past the noise's limit it says so.") },
+  { name: "local_contrast", label: say("Local contrast"), min: 0, max: 1, step: 0.01, own: (f) => f.own.local_contrast, figures: 2,
+    unit: () => "", tells: say("Texture of stone and wood against its surroundings.") },
+  { name: "colour_temperature", label: say("Colour temperature"), min: 2500, max: 9500, step: 50, own: (f) => f.own_white?.[0] ?? 5200, figures: 0,
+    unit: () => "K", needs: (f) => f.colour_temperature_known, tells: say("Of the light that white is to be: lower for lamps, higher for blue shade.") },
+  { name: "green_magenta", label: say("Green–magenta"), min: -15, max: 15, step: 0.5, own: (f) => f.own_white?.[1] ?? 0, figures: 1,
+    unit: (v) => (v === 0 ? "" : v > 0 ? say("magenta") : say("green")),
+    needs: (f, r) => f.colour_temperature_known && r.colour_temperature !== null, tells: say("What colour temperature cannot put right; set the temperature first.") },
+  { name: "mixed_light", label: say("Mixed light"), min: 0, max: 1, step: 0.01, own: () => 0, times: 100, figures: 0,
+    unit: () => "%", needs: (f) => f.mixed_light_known, tells: say("Takes the colour of lamps out where they fall beside daylight.") },
+  { name: "toning", label: say("Toning"), min: -1, max: 1, step: 0.01, own: () => 0, times: 100, figures: 0,
+    unit: (v) => (v === 0 ? "" : v > 0 ? say("% warm") : say("% cold")), needs: (f) => f.monochrome, only: (f) => f.monochrome,
+    tells: say("Of a monochrome picture, as a print is toned: warm or cold in the greys, black and white left alone.") },
+  { name: "plumb", label: say("Plumb"), min: 0, max: 1, step: 0.01, own: (f) => f.rectification.plumb, times: 100, figures: 0,
+    unit: () => "%", needs: apart, tells: say("How far converging verticals are straightened.") },
+  { name: "swing", label: say("Swing"), min: -15, max: 15, step: 0.1, own: () => 0, figures: 1,
+    unit: (v) => (v === 0 ? "°" : v > 0 ? say("° right") : say("° left")), needs: apart, tells: say("Turns the view about the vertical, so that horizontals across it run level.") },
+  { name: "crop_size", label: say("Crop"), min: 0.1, max: 1, step: 0.01, own: () => 1, times: 100, figures: 0,
+    unit: () => "%", tells: say("Tighter than all that straightening leaves; its place is pulled about on the small outline.") },
 ];
-export const NAMES = CONTROLS.map((c) => [c.name, c.label]).concat([["aspect", "Aspect"], ["crop", "Place of the crop"]]);
-const ASPECTS = [["", "as shot"], ["4:3", "4:3"], ["3:2", "3:2"], ["16:9", "16:9"], ["1:1", "1:1"], ["free", "free"]];
+export const NAMES = CONTROLS.map((c) => [c.name, c.label]).concat([["aspect", say("Aspect")], ["crop", say("Place of the crop")]]);
+const ASPECTS = [["", say("as shot")], ["4:3", "4:3"], ["3:2", "3:2"], ["16:9", "16:9"], ["1:1", "1:1"], ["free", say("free")]];
 const FINE = 5; // a finer step is so much smaller
 const COARSE = 10; // and a coarse one so much larger
 
@@ -52,8 +53,8 @@ export class Controls {
     this.rows = new Map(CONTROLS.map((c) => [c.name, this.row(c)]));
     this.aspect = el("select", { id: "c-aspect", onchange: () => this.chosen() },
       ...ASPECTS.map(([value, words]) => el("option", { value }, words)));
-    this.aspectRow = el("div", { class: "control" }, el("label", { for: "c-aspect" }, "Aspect"), this.aspect);
-    this.node = el("div", { class: "controls", role: "group", "aria-label": "How this picture is finished" },
+    this.aspectRow = el("div", { class: "control" }, el("label", { for: "c-aspect" }, say("Aspect")), this.aspect);
+    this.node = el("div", { class: "controls", role: "group", "aria-label": say("How this picture is finished") },
       ...[...this.rows.values()].map((r) => r.node), this.aspectRow, this.tells);
   }
 
@@ -63,11 +64,11 @@ export class Controls {
     const input = el("input", { id, type: "range", min: control.min, max: control.max, step: control.step / FINE,
       "aria-describedby": "c-tells", oninput: () => this.slide(control), onchange: () => this.save(), onkeydown: (e) => this.key(control, e) });
     const number = el("input", { type: "number", class: "number", min: control.min * times, max: control.max * times, step: "any",
-      inputmode: "decimal", "aria-label": `${control.label}, as a number`, oninput: () => { number.dataset.typing = "1"; }, onblur: () => { delete number.dataset.typing; },
+      inputmode: "decimal", "aria-label": say("{label}, as a number", { label: control.label }), oninput: () => { number.dataset.typing = "1"; }, onblur: () => { delete number.dataset.typing; },
       onchange: () => this.typed(control), onkeydown: (e) => this.key(control, e) });
     const value = el("output", { for: id });
-    const give = el("button", { type: "button", class: "give", title: "Back to automatic", hidden: true,
-      "aria-label": `${control.label}: back to automatic`, onclick: () => this.leave(control) }, "×");
+    const give = el("button", { type: "button", class: "give", title: say("Back to automatic"), hidden: true,
+      "aria-label": say("{label}: back to automatic", { label: control.label }), onclick: () => this.leave(control) }, "×");
     const node = el("div", { class: "control", hidden: Boolean(control.only), onfocusin: () => { this.tells.textContent = control.tells; },
       onfocusout: () => { this.tells.textContent = ""; } },
     el("label", { for: id, title: control.tells }, control.label), number, input, value, give);
@@ -146,8 +147,8 @@ export class Controls {
     const unit = control.unit(value, this.facts);
     number.value = shown;
     output.textContent = unit;
-    input.setAttribute("aria-valuetext", `${shown} ${unit}${byHand ? "" : ", automatic"}`);
-    number.title = byHand ? "" : "Automatic: what the tool chose";
+    input.setAttribute("aria-valuetext", `${decimal(value * (control.times ?? 1), control.figures)} ${unit}${byHand ? "" : say(", automatic")}`);
+    number.title = byHand ? "" : say("Automatic: what the tool chose");
     give.hidden = !byHand;
     node.classList.toggle("by-hand", byHand);
   }
@@ -169,7 +170,7 @@ export class Controls {
       input.value = value;
       this.word(control, value, byHand);
     }
-    this.aspect.options[0].textContent = facts.planned_aspect ? `as planned (${facts.planned_aspect})` : "as shot";
+    this.aspect.options[0].textContent = facts.planned_aspect ? say("as planned ({aspect})", { aspect: facts.planned_aspect }) : say("as shot");
     this.aspect.value = recipe.aspect ?? "";
   }
 

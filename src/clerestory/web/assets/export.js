@@ -2,16 +2,16 @@
 
 import { button, called, debounce, el } from "./build.js";
 import { draftOf, dropDraft, keepDraft } from "./drafts.js";
+import { few, say, told } from "./say.js";
 
-const ASPECTS = [["own", "as in Finish"], ["4:3", "4:3"], ["3:2", "3:2"], ["16:9", "16:9"], ["1:1", "1:1"], ["free", "free"]];
-const KINDS = [["jpeg", "JPEG"], ["tiff", "TIFF, 16 bits"], ["bright", "JPEG, gain map"], ["avif", "AVIF, 10 bits"], ["jxl", "JPEG XL, 10 bits"]];
-const SIZES = [["", "all pixels there are"], ["long_edge", "longest edge"], ["within", "within width and height"], ["print_size", "a size on paper"]];
+const ASPECTS = [["own", say("as in Finish")], ["4:3", "4:3"], ["3:2", "3:2"], ["16:9", "16:9"], ["1:1", "1:1"], ["free", say("free")]];
+const KINDS = [["jpeg", "JPEG"], ["tiff", say("TIFF, 16 bits")], ["bright", say("JPEG, gain map")], ["avif", say("AVIF, 10 bits")], ["jxl", say("JPEG XL, 10 bits")]];
+const SIZES = [["", say("all pixels there are")], ["long_edge", say("longest edge")], ["within", say("within width and height")], ["print_size", say("a size on paper")]];
 const SPACES = [["srgb", "sRGB"], ["display-p3", "Display P3"], ["rec2020", "Rec. 2020"]];
-const PARTS = [["", "no more"], ["title", "title"], ["date", "date"], ["number", "number"], ["view", "view"]];
-const PLAIN = { name: "Pictures", aspects: ["own"], kinds: ["jpeg"], space: "srgb", quality: 93, long_edge: null, within: null, print_size: null,
+const PARTS = [["", say("no more")], ["title", say("title")], ["date", say("date")], ["number", say("number")], ["view", say("view")]];
+const PLAIN = { name: say("Pictures"), aspects: ["own"], kinds: ["jpeg"], space: "srgb", quality: 93, long_edge: null, within: null, print_size: null,
   print_unit: "mm", resolution: null, sharpen_for: "screen", named: ["view"], better: false };
-const STATES = { waiting: "waits", exporting: "being exported", done: "exported", kept: "was exported before, unchanged", failed: "not exported", "broken off": "broken off" };
-const count = (n, what) => `${n} ${what}${n === 1 ? "" : "s"}`;
+const STATES = { waiting: say("waits"), exporting: say("being exported"), done: say("exported"), kept: say("was exported before, unchanged"), failed: say("not exported"), "broken off": say("broken off") };
 
 export class Exports {
   constructor(house, room) {
@@ -36,53 +36,53 @@ export class Exports {
     const boxes = (choices, name) => choices.map(([value, words]) => el("label", { class: "check" }, el("input", { type: "checkbox", name, value, onchange: () => this.changed() }), words));
     const select = (id, choices) => el("select", { id, onchange: () => this.changed() }, ...choices.map(([v, words]) => el("option", { value: v }, words)));
     const number = (id, label, more = {}) => el("input", { id, type: "number", inputmode: "decimal", "aria-label": label, oninput: () => this.changed(), ...more });
-    this.list = el("div", { class: "sets", role: "group", "aria-label": "Sets" });
+    this.list = el("div", { class: "sets", role: "group", "aria-label": say("Sets") });
     this.name = el("input", { id: "set-name", maxlength: 80, autocomplete: "off", oninput: () => this.changed() });
     this.aspects = boxes(ASPECTS, "aspect");
     this.kinds = boxes(KINDS, "kind");
     this.size = select("set-size", SIZES);
-    this.edge = number("set-edge", "Longest edge, pixels", { min: 64, max: 30000 });
-    this.pair = ["Width", "Height"].map((side, i) => number(`set-${i ? "height" : "width"}`, `${side}`, { min: 0, step: "any" }));
-    this.unit = select("set-unit", [["mm", "mm"], ["inch", "inches"]]);
-    this.unit.setAttribute("aria-label", "Unit");
-    this.pixels = el("span", { class: "quiet" }, "pixels");
-    this.resolution = number("set-resolution", "Resolution, pixels to an inch", { min: 36, max: 2400, step: "any", placeholder: "none" });
-    this.sharpen = select("set-sharpen", [["screen", "the screen"], ["print", "print"]]);
+    this.edge = number("set-edge", say("Longest edge, pixels"), { min: 64, max: 30000 });
+    this.pair = [say("Width"), say("Height")].map((side, i) => number(`set-${i ? "height" : "width"}`, side, { min: 0, step: "any" }));
+    this.unit = select("set-unit", [["mm", "mm"], ["inch", say("inches")]]);
+    this.unit.setAttribute("aria-label", say("Unit"));
+    this.pixels = el("span", { class: "quiet" }, say("pixels"));
+    this.resolution = number("set-resolution", say("Resolution, pixels to an inch"), { min: 36, max: 2400, step: "any", placeholder: say("none") });
+    this.sharpen = select("set-sharpen", [["screen", say("the screen")], ["print", say("print")]]);
     this.space = select("set-space", SPACES);
-    this.quality = number("set-quality", "Quality of all but TIFF", { min: 50, max: 95 });
+    this.quality = number("set-quality", say("Quality of all but TIFF"), { min: 50, max: 95 });
     this.parts = [0, 1, 2].map((i) => select(`set-part-${i}`, i ? PARTS : PARTS.slice(1)));
-    this.parts.forEach((node, i) => node.setAttribute("aria-label", ["File name begins with", "then", "then"][i]));
+    this.parts.forEach((node, i) => node.setAttribute("aria-label", [say("File name begins with"), say("then"), say("then")][i]));
     this.better = el("input", { type: "checkbox", onchange: () => this.changed() });
     this.doubt = el("p", { class: "doubt", role: "status" });
-    this.keepButton = button("Keep as a set", () => this.keep());
-    this.dropButton = button("Take off", () => this.drop(), { title: "The set; what was exported by it stays" });
+    this.keepButton = button(say("Keep as a set"), () => this.keep());
+    this.dropButton = button(say("Take off"), () => this.drop(), { title: say("The set; what was exported by it stays") });
     this.come = el("p", { class: "quiet come", role: "status" });
-    this.go = button("Export", () => this.begin(), { class: "main" });
+    this.go = button(say("Export"), () => this.begin(), { class: "main" });
     const row = (label, id, ...nodes) => [id ? el("label", { for: id }, label) : el("span", {}, label), el("div", { class: "row" }, ...nodes)];
     const form = el("div", { class: "fields", oninput: () => { this.typed = true; } },
-      ...row("Set", "set-name", this.name),
-      ...row("Aspects", "", el("div", { class: "boxes", role: "group", "aria-label": "Aspects, one picture for each" }, ...this.aspects)),
-      ...row("Size", "set-size", this.size, this.sizes = el("span", { class: "row" }, this.edge, ...this.pair, this.unit, this.pixels)),
-      ...row("Resolution", "set-resolution", this.resolution, el("span", { class: "quiet" }, "pixels an inch")),
-      ...row("Sharpened for", "set-sharpen", this.sharpen),
-      ...row("Files", "", el("div", { class: "boxes", role: "group", "aria-label": "Kinds of file" }, ...this.kinds)),
-      ...row("Quality", "set-quality", this.quality),
-      ...row("Colour", "set-space", this.space),
-      ...row("Named by", "set-part-0", ...this.parts),
-      el("span", {}), el("label", { class: "check", title: "Slower: a network takes out the noise of single frames" }, this.better, "noise by network"));
+      ...row(say("Set"), "set-name", this.name),
+      ...row(say("Aspects"), "", el("div", { class: "boxes", role: "group", "aria-label": say("Aspects, one picture for each") }, ...this.aspects)),
+      ...row(say("Size"), "set-size", this.size, this.sizes = el("span", { class: "row" }, this.edge, ...this.pair, this.unit, this.pixels)),
+      ...row(say("Resolution"), "set-resolution", this.resolution, el("span", { class: "quiet" }, say("pixels an inch"))),
+      ...row(say("Sharpened for"), "set-sharpen", this.sharpen),
+      ...row(say("Files"), "", el("div", { class: "boxes", role: "group", "aria-label": say("Kinds of file") }, ...this.kinds)),
+      ...row(say("Quality"), "set-quality", this.quality),
+      ...row(say("Colour"), "set-space", this.space),
+      ...row(say("Named by"), "set-part-0", ...this.parts),
+      el("span", {}), el("label", { class: "check", title: say("Slower: a network takes out the noise of single frames") }, this.better, say("noise by network")));
     this.all = button("", () => this.toggleAll());
-    this.grid = el("div", { class: "choose", role: "group", "aria-label": "Views" });
+    this.grid = el("div", { class: "choose", role: "group", "aria-label": say("Views") });
     this.entries = el("ul", { class: "entries" });
     this.queueLead = el("p", { class: "quiet", role: "status" });
-    this.clearButton = button("Clear the list", () => this.house.ask("exports clear").catch(() => 0));
-    this.againButton = button("Try again", () => this.house.ask("exports again").catch(() => 0));
+    this.clearButton = button(say("Clear the list"), () => this.house.ask("exports clear").catch(() => 0));
+    this.againButton = button(say("Try again"), () => this.house.ask("exports again").catch(() => 0));
     this.empty = el("p", { class: "quiet" });
     room.append(el("div", { class: "export" },
-      el("section", { class: "wishes", "aria-label": "What they are to be" }, el("h1", {}, "Export"), this.list, form,
+      el("section", { class: "wishes", "aria-label": say("What they are to be") }, el("h1", {}, say("Export")), this.list, form,
         this.doubt, el("div", { class: "row" }, this.keepButton, this.dropButton,
-          button("Open as text", () => this.house.openText("exports.toml"), { title: "exports.toml, as the command export reads it" }))),
-      el("section", { class: "of-views", "aria-label": "Views" }, el("div", { class: "row" }, el("h2", {}, "Views"), this.all), this.empty, this.grid),
-      el("section", { class: "line-up", "aria-label": "Queue" }, el("h2", {}, "Into the folder"), this.come, this.go, this.queueLead, this.entries,
+          button(say("Open as text"), () => this.house.openText("exports.toml"), { title: say("exports.toml, as the command export reads it") }))),
+      el("section", { class: "of-views", "aria-label": say("Views") }, el("div", { class: "row" }, el("h2", {}, say("Views")), this.all), this.empty, this.grid),
+      el("section", { class: "line-up", "aria-label": say("Queue") }, el("h2", {}, say("Into the folder")), this.come, this.go, this.queueLead, this.entries,
         el("div", { class: "row" }, this.againButton, this.clearButton))));
   }
 
@@ -92,7 +92,7 @@ export class Exports {
     const found = await this.house.ask("exports").catch(() => null);
     if (!found) return;
     this.sets = found.sets;
-    if (found.trouble) this.house.problem("exports.toml", found.trouble, [this.house.textAction("exports.toml")]);
+    if (found.trouble) this.house.problem("exports.toml", told(found.trouble), [this.house.textAction("exports.toml")]);
     else this.house.solved("exports.toml");
     if (this.known) {
       const now = this.sets.find((s) => s.name === this.known.name);
@@ -116,15 +116,15 @@ export class Exports {
   }
 
   drawSets() {
-    const fresh = button("New set", () => this.show({ ...PLAIN, name: this.freeName() }, null));
+    const fresh = button(say("New set"), () => this.show({ ...PLAIN, name: this.freeName() }, null));
     this.list.replaceChildren(...this.sets.map((s) => button(s.name, () => this.show(s, s), { "aria-pressed": String(this.known?.name === s.name) })),
-      ...(this.sets.length ? [fresh] : [el("p", { class: "quiet" }, "What is set here can be kept under a name: one for prints, one for a page, one for an archive.")]));
+      ...(this.sets.length ? [fresh] : [el("p", { class: "quiet" }, say("What is set here can be kept under a name: one for prints, one for a page, one for an archive."))]));
     this.dropButton.hidden = !this.known;
   }
 
   freeName() {
     for (let n = 1; ; n++) {
-      const name = n === 1 ? "Pictures" : `Pictures ${n}`;
+      const name = n === 1 ? say("Pictures") : say("Pictures {n}", { n });
       if (!this.sets.some((s) => s.name.toLowerCase() === name.toLowerCase())) return name;
     }
   }
@@ -179,7 +179,7 @@ export class Exports {
     if (paper || this.sharpen.value === "print") this.resolution.value ||= 300;
     this.quality.disabled = ![this.kinds[0], this.kinds[2]].some((k) => k.querySelector("input").checked);
     this.keepButton.disabled = Boolean(this.known) && !this.dirty;
-    this.keepButton.textContent = this.known ? "Keep the change" : "Keep as a set";
+    this.keepButton.textContent = this.known ? say("Keep the change") : say("Keep as a set");
     const { key } = this.house.visit;
     if (this.restored && this.dirty) keepDraft(key, "export", { set: this.set, known: this.known?.name ?? "" });
     else if (this.restored) dropDraft(key, "export");
@@ -207,19 +207,19 @@ export class Exports {
   // What would be written, or what is wrong with what is set.
   async names() {
     const views = this.wanted;
-    this.go.textContent = views.length ? `Export ${count(views.length, "view")}` : "Export";
+    this.go.textContent = views.length ? few("Export {n} view", "Export {n} views", views.length) : say("Export");
     this.go.disabled = !views.length;
     if (!views.length) {
       this.doubt.textContent = "";
-      this.come.textContent = "Choose the views to export.";
+      this.come.textContent = say("Choose the views to export.");
       return;
     }
     try {
       const { files, first, folder } = await this.house.wire.ask("exports names", { set: this.set, views });
       this.doubt.textContent = "";
-      this.come.textContent = [`${count(files, "file")} in ${folder}`, ...first, ...(files > first.length ? ["and so on"] : [])].join("\n");
+      this.come.textContent = [few("{n} file in {folder}", "{n} files in {folder}", files, { folder }), ...first, ...(files > first.length ? [say("and so on")] : [])].join("\n");
     } catch (problem) {
-      this.doubt.textContent = problem.message;
+      this.doubt.textContent = told(problem.message);
       this.come.textContent = "";
       this.go.disabled = true;
     }
@@ -236,8 +236,8 @@ export class Exports {
     const { views, sorting } = this.house.visit;
     const reading = sorting?.state === "reading" || sorting?.state === "waiting";
     this.empty.hidden = Boolean(views.length);
-    this.empty.textContent = !this.house.visit.key ? "" : reading ? "The frames are being read; views appear here as soon as that is done."
-      : "There is no view yet: import frames from the card, or read those in the folder on Sort.";
+    this.empty.textContent = !this.house.visit.key ? "" : reading ? say("The frames are being read; views appear here as soon as that is done.")
+      : say("There is no view yet: import frames from the card, or read those in the folder on Sort.");
     this.grid.replaceChildren(...views.map((v) => {
       const box = el("input", { type: "checkbox", value: v.name, checked: this.chosen.has(v.name), onchange: () => this.choose(v.name, box.checked) });
       return el("label", {}, el("img", { src: `/small/${encodeURIComponent(v.pick)}`, alt: "", loading: "lazy", decoding: "async" }), el("span", { class: "check" }, box, el("span", {}, called(v))));
@@ -256,7 +256,7 @@ export class Exports {
   allWords() {
     const { length } = this.house.visit.views;
     this.all.hidden = !length;
-    this.all.textContent = this.wanted.length === length ? "None" : "All";
+    this.all.textContent = this.wanted.length === length ? say("None") : say("All");
   }
 
   toggleAll() {
@@ -275,9 +275,9 @@ export class Exports {
   exporting(queue) {
     const { entries, counts, held } = queue;
     const hidden = counts.all - entries.length;
-    this.queueLead.textContent = held || (counts.all ? `${counts.ended} of ${count(counts.all, "view")} exported${hidden ? `; ${hidden} not listed one by one` : ""}` : "");
+    this.queueLead.textContent = told(held) || (counts.all ? few("{ended} of {n} view exported", "{ended} of {n} views exported", counts.all, { ended: counts.ended }) + (hidden ? say("; {hidden} not listed one by one", { hidden }) : "") : "");
     this.entries.replaceChildren(...entries.map((e) => el("li", { "data-state": e.state },
-      el("span", {}, `${e.view}, ${e.set}`), el("span", { class: e.state === "failed" ? "doubt" : "quiet" }, `${STATES[e.state]}${e.said ? `: ${e.said}` : ""}`),
+      el("span", {}, `${e.view}, ${e.set}`), el("span", { class: e.state === "failed" ? "doubt" : "quiet" }, `${STATES[e.state]}${e.said ? `: ${told(e.said)}` : ""}`),
       e.files.length ? el("span", { class: "quiet" }, ...e.files.flatMap((f, i) => [i ? ", " : "", el("a", { href: `/exported/${encodeURIComponent(e.set)}/${encodeURIComponent(f)}`, target: "_blank", rel: "noopener" }, f)])) : "")));
     this.clearButton.hidden = counts.left || !counts.all;
     this.againButton.hidden = counts.left || !counts.open;
@@ -289,9 +289,9 @@ export class Exports {
 
   keys() {
     return [
-      ["g", "export the chosen views", () => this.begin()],
-      ["a", "all views, or none", () => this.toggleAll()],
-      ["k", "keep what is set", () => this.keepButton.disabled || this.keep()],
+      ["g", say("export the chosen views"), () => this.begin()],
+      ["a", say("all views, or none"), () => this.toggleAll()],
+      ["k", say("keep what is set"), () => this.keepButton.disabled || this.keep()],
     ];
   }
 }

@@ -3,27 +3,28 @@
 import { button, debounce, el } from "./build.js";
 import { Prompter, level } from "./prompter.js";
 import { Recorder, keep } from "./recorder.js";
+import { decimal, few, figure, say, told } from "./say.js";
 import { TextDesk } from "./text.js";
 
-const MOVES = { hold: "Hold", push: "Push in", pull: "Pull out", pan: "Pan", tilt: "Tilt" };
+const MOVES = { hold: say("Hold"), push: say("Push in"), pull: say("Pull out"), pan: say("Pan"), tilt: say("Tilt") };
 const KINDS = {
-  straightening: "made upright", standpoint: "where it was taken", walk: "a walk to where it was taken", distance: "far and near",
-  focus: "how deep it is sharp", exposures: "how the light was held", merge: "the merge at 100 %", clip: "clip",
-  beside: "two side by side", wipe: "one drawn over another", older: "with an older picture",
+  straightening: say("made upright"), standpoint: say("where it was taken"), walk: say("a walk to where it was taken"), distance: say("far and near"),
+  focus: say("how deep it is sharp"), exposures: say("how the light was held"), merge: say("the merge at 100 %"), clip: say("clip"),
+  beside: say("two side by side"), wipe: say("one drawn over another"), older: say("with an older picture"),
 };
 // What a shot of a picture may be made into on this page; a clip and pairs need a second file, which film.toml names.
-const ASKED = { picture: "Picture", straightening: "Made upright", standpoint: "Where it was taken", walk: "A walk to there", distance: "Far and near",
-  focus: "Depth of field", exposures: "How the light was held", merge: "The merge at 100 %" };
-const SHAPES = { wide: "Wide, 16:9", square: "Square", upright: "Upright, 9:16" };
+const ASKED = { picture: say("Picture"), straightening: say("Made upright"), standpoint: say("Where it was taken"), walk: say("A walk to there"), distance: say("Far and near"),
+  focus: say("Depth of field"), exposures: say("How the light was held"), merge: say("The merge at 100 %") };
+const SHAPES = { wide: say("Wide, 16:9"), square: say("Square"), upright: say("Upright, 9:16") };
 const kindOf = (shot) => Object.keys(KINDS).find((key) => shot[key]);
 const clock = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`;
 
 // The words, with those that a take departs from marked, and how.
 function marked(words, marks) {
   const split = words.split(/\s+/).filter(Boolean);
-  const out = ["Where the take departs: "];
+  const out = [say("Where the take departs: ")];
   for (const [first, last, said] of marks) {
-    out.push(el("mark", { title: said }, split.slice(first, last + 1).join(" ")), ` (${said}) `);
+    out.push(el("mark", { title: told(said) }, split.slice(first, last + 1).join(" ")), ` (${told(said)}) `);
   }
   return out;
 }
@@ -34,7 +35,7 @@ export class Film {
     this.room = room;
     this.shot = 0;
     this.off = [house.wire.on("film", () => this.load()), house.wire.on("written", () => this.load())];
-    room.append(el("div", { class: "film" }, el("h1", {}, "Film"), el("p", { class: "quiet" }, "Loading the film")));
+    room.append(el("div", { class: "film" }, el("h1", {}, say("Film")), el("p", { class: "quiet" }, say("Loading the film"))));
     this.load();
   }
 
@@ -72,16 +73,17 @@ export class Film {
   // film.toml says something that cannot be read: what, and the text itself to put it right.
   unread(words) {
     this.desk ??= new TextDesk(this.house, "film/film.toml", () => this.load());
-    this.room.replaceChildren(el("div", { class: "film empty" }, el("h1", {}, "Film"),
-      el("p", {}, "The film cannot be read as it stands:"), el("p", { class: "trouble" }, words), this.desk.node));
+    this.room.replaceChildren(el("div", { class: "film empty" }, el("h1", {}, say("Film")),
+      el("p", {}, say("The film cannot be read as it stands:")), el("p", { class: "trouble" }, told(words)), this.desk.node));
   }
 
   none() {
     const some = this.facts.pictures.length;
-    this.room.replaceChildren(el("div", { class: "film empty" }, el("h1", {}, "Film"),
-      el("p", {}, some ? `There ${some === 1 ? "is 1 picture" : `are ${some} pictures`}. A draft puts them in the order they were taken, each with a slow camera move; you can change everything afterwards.`
-        : "There are no pictures yet. Finish some first: the film is made from them."),
-      ...(some ? [button("Draft a film", () => this.house.ask("film draft").catch(() => 0))] : [])));
+    this.room.replaceChildren(el("div", { class: "film empty" }, el("h1", {}, say("Film")),
+      el("p", {}, some ? few("There is {n} picture. A draft puts them in the order they were taken, each with a slow camera move; you can change everything afterwards.",
+        "There are {n} pictures. A draft puts them in the order they were taken, each with a slow camera move; you can change everything afterwards.", some)
+        : say("There are no pictures yet. Finish some first: the film is made from them.")),
+      ...(some ? [button(say("Draft a film"), () => this.house.ask("film draft").catch(() => 0))] : [])));
   }
 
   // ---- the page
@@ -95,23 +97,23 @@ export class Film {
     const keep = this.video && this.made === f.preview_made ? this.video : null;
     this.made = f.preview_made;
     this.video = keep ?? (f.preview_made
-      ? el("video", { controls: true, preload: "metadata", src: `/kept/film/preview.mp4?${f.preview_made}`, "aria-label": "Film preview" })
-      : el("p", { class: "screen quiet" }, "No preview yet."));
-    this.makeButton = button("Make preview", () => this.make(true));
-    this.filmButton = button("Make film", () => this.make(false));
-    this.stopButton = button("Cancel", () => this.house.ask("film stop").catch(() => 0), { hidden: true, title: "Finished parts are kept for next time" });
-    this.editor = el("section", { class: "editor", "aria-label": "Selected shot" });
-    this.line = el("div", { class: "timeline", role: "list", "aria-label": "Shots in order" }, ...this.scenes());
-    this.shape = el("select", { "aria-label": "Shape of the film" }, ...Object.entries(SHAPES).map(([value, said]) => el("option", { value }, said)));
+      ? el("video", { controls: true, preload: "metadata", src: `/kept/film/preview.mp4?${f.preview_made}`, "aria-label": say("Film preview") })
+      : el("p", { class: "screen quiet" }, say("No preview yet.")));
+    this.makeButton = button(say("Make preview"), () => this.make(true));
+    this.filmButton = button(say("Make film"), () => this.make(false));
+    this.stopButton = button(say("Cancel"), () => this.house.ask("film stop").catch(() => 0), { hidden: true, title: say("Finished parts are kept for next time") });
+    this.editor = el("section", { class: "editor", "aria-label": say("Selected shot") });
+    this.line = el("div", { class: "timeline", role: "list", "aria-label": say("Shots in order") }, ...this.scenes());
+    this.shape = el("select", { "aria-label": say("Shape of the film") }, ...Object.entries(SHAPES).map(([value, said]) => el("option", { value }, said)));
     this.shape.value = this.asked ?? "wide";
     this.shape.addEventListener("change", () => { this.asked = this.shape.value; });
-    const made = [["film", "film", "the film"], ["film-square", "film-square", "square"], ["film-upright", "film-upright", "upright"]];
-    const films = made.filter(([kind]) => f[`${kind}_made`]).map(([, name, said]) => el("a", { href: `/kept/film/${name}.mp4`, target: "_blank", rel: "noopener" }, `Watch ${said}`));
+    const made = [["film", "film", say("Watch the film")], ["film-square", "film-square", say("Watch square")], ["film-upright", "film-upright", say("Watch upright")]];
+    const films = made.filter(([kind]) => f[`${kind}_made`]).map(([, name, said]) => el("a", { href: `/kept/film/${name}.mp4`, target: "_blank", rel: "noopener" }, said));
     this.room.replaceChildren(el("div", { class: "film" },
       el("div", { class: "screening" }, this.video, this.editor),
-      el("div", { class: "bar" }, el("h1", {}, f.title || "Film"), el("p", { class: "quiet" }, f.trouble ?? `${f.seconds ? `${clock(f.seconds)}, ` : ""}${f.shots.length} shot${f.shots.length === 1 ? "" : "s"}`),
-        el("div", { class: "row" }, button("Title and sound", () => this.titles()), this.makeButton, this.filmButton, this.shape, this.stopButton, ...films)),
-      this.line, el("div", { class: "quiet notes" }, ...(f.notes ?? []).map((said) => el("p", {}, said)), el("p", {}, f.care.publishing))));
+      el("div", { class: "bar" }, el("h1", {}, f.title || say("Film")), el("p", { class: "quiet" }, told(f.trouble) ?? `${f.seconds ? `${clock(f.seconds)}, ` : ""}${few("{n} shot", "{n} shots", f.shots.length)}`),
+        el("div", { class: "row" }, button(say("Title and sound"), () => this.titles()), this.makeButton, this.filmButton, this.shape, this.stopButton, ...films)),
+      this.line, el("div", { class: "quiet notes" }, ...(f.notes ?? []).map((said) => el("p", {}, told(said))), el("p", {}, told(f.care.publishing)))));
     if (this.onTitles) this.titles();
     else this.choose(this.shot);
     typing?.();
@@ -147,14 +149,14 @@ export class Film {
     if (!shot) {
       const words = scene.card === "title" ? this.facts.title || "title" : scene.card;
       return el("div", { class: "card", role: "listitem" }, scene.card === "title"
-        ? el("button", { type: "button", "data-shot": -1, title: "Edit the title", onclick: () => this.titles() }, words) : words);
+        ? el("button", { type: "button", "data-shot": -1, title: say("Edit the title"), onclick: () => this.titles() }, words) : words);
     }
     const picture = this.facts.pictures.find((p) => p === shot.picture || p.replace(/\.[^.]+$/, "") === shot.picture);
     const words = shot.words || "";
     const node = el("div", { role: "listitem", class: "shot" }, el("button", { type: "button", "data-shot": scene.shot, onclick: () => this.choose(scene.shot) },
-      el("span", { class: "unseen" }, `Shot ${scene.shot + 1}, ${shot.picture} `),
+      el("span", { class: "unseen" }, say("Shot {shot}, {picture} ", { shot: scene.shot + 1, picture: shot.picture })),
       picture ? el("img", { src: `/small-picture/${encodeURIComponent(picture)}`, alt: "", loading: "lazy" }) : null,
-      el("span", { class: "said" }, words || shot.caption || KINDS[kindOf(shot)] || ""), el("span", { class: "quiet" }, `${scene.seconds.toFixed(1)} s${shot.narration ? " · recorded" : ""}`)));
+      el("span", { class: "said" }, words || shot.caption || KINDS[kindOf(shot)] || ""), el("span", { class: "quiet" }, `${decimal(scene.seconds, 1)} s${shot.narration ? say(" · recorded") : ""}`)));
     node.style.flexGrow = scene.seconds.toFixed(2);
     return node;
   }
@@ -165,34 +167,34 @@ export class Film {
     const shot = this.facts.shots[number];
     this.typedFor = shot;
     this.mark(number);
-    const say = debounce((values) => this.set(values), 500);
-    const words = el("textarea", { id: "words", rows: 3, value: shot.words, oninput: () => say({ words: words.value }), onblur: () => this.set({ words: words.value }) });
+    const tell = debounce((values) => this.set(values), 500);
+    const words = el("textarea", { id: "words", rows: 3, value: shot.words, oninput: () => tell({ words: words.value }), onblur: () => this.set({ words: words.value }) });
     const caption = el("input", { id: "caption", value: shot.caption, onchange: () => this.set({ caption: caption.value }) });
-    const seen = el("input", { id: "seen", value: shot.description, placeholder: "the picture's own description", onchange: () => this.set({ description: seen.value }) });
+    const seen = el("input", { id: "seen", value: shot.description, placeholder: say("the picture's own description"), onchange: () => this.set({ description: seen.value }) });
     const move = el("select", { id: "move", onchange: () => this.set({ move: move.value, direction: "" }) }, ...Object.entries(MOVES).map(([value, said]) => el("option", { value }, said)));
-    const chapter = el("input", { id: "chapter", value: shot.chapter, placeholder: "none", onchange: () => this.set({ chapter: chapter.value }) });
-    const long = el("input", { id: "long", type: "number", min: 1, max: 120, step: 0.5, placeholder: "automatic", value: shot.seconds ?? "",
+    const chapter = el("input", { id: "chapter", value: shot.chapter, placeholder: say("none"), onchange: () => this.set({ chapter: chapter.value }) });
+    const long = el("input", { id: "long", type: "number", min: 1, max: 120, step: 0.5, placeholder: say("automatic"), value: shot.seconds ?? "",
       onchange: () => this.set({ seconds: long.value ? Number(long.value) : null }) });
     move.value = shot.move;
     this.level = level();
     const asked = el("select", { id: "kind", onchange: () => this.become(asked.value) }, ...Object.entries(ASKED).map(([value, said]) => el("option", { value }, said)));
-    this.recordButton = button(shot.narration ? "Record again" : "Record", () => this.record());
+    this.recordButton = button(shot.narration ? say("Record again") : say("Record"), () => this.record());
     const hear = shot.narration
-      ? el("audio", { controls: true, preload: "none", src: `/kept/${shot.narration}?${Date.now()}`, "aria-label": "Recorded narration" }) : null;
-    const forget = shot.narration ? button("Remove recording", () => this.set({ narration: "" })) : null;
+      ? el("audio", { controls: true, preload: "none", src: `/kept/${shot.narration}?${Date.now()}`, "aria-label": say("Recorded narration") }) : null;
+    const forget = shot.narration ? button(say("Remove recording"), () => this.set({ narration: "" })) : null;
     const kind = kindOf(shot);
     asked.value = kind && ASKED[kind] ? kind : "picture";
     const settled = kind && !ASKED[kind];
     this.takes = el("div", { class: "takes" });
     this.departs = el("p", { class: "departs", id: "departs" });
     this.editor.replaceChildren(el("h2", {}, `${number + 1}. ${shot.picture}${kind ? ` (${KINDS[kind]})` : ""}`),
-      el("label", { for: "words" }, "Narration"), words,
-      el("div", { class: "row" }, this.recordButton, this.level.node, forget, button("Prompter", () => this.prompt())), this.departs, this.takes, ...(hear ? [hear] : []),
-      el("p", { class: "quiet" }, this.facts.care.recording),
-      el("div", { class: "fields" }, ...(settled ? [] : [el("label", { for: "kind" }, "Shows"), asked]), el("label", { for: "caption" }, "Caption"), caption, el("label", { for: "chapter" }, "Chapter starts here"), chapter, ...(kind ? [] : [el("label", { for: "move" }, "Move"), move]),
-        el("label", { for: "long" }, "Length (s)"), long, el("label", { for: "seen" }, "What is seen"), seen),
-      el("div", { class: "row" }, button("Move earlier", () => this.shift(-1)), button("Move later", () => this.shift(1)),
-        button("Remove shot", () => this.house.ask("film drop", { shot: number }).catch(() => 0))));
+      el("label", { for: "words" }, say("Narration")), words,
+      el("div", { class: "row" }, this.recordButton, this.level.node, forget, button(say("Prompter"), () => this.prompt())), this.departs, this.takes, ...(hear ? [hear] : []),
+      el("p", { class: "quiet" }, told(this.facts.care.recording)),
+      el("div", { class: "fields" }, ...(settled ? [] : [el("label", { for: "kind" }, say("Shows")), asked]), el("label", { for: "caption" }, say("Caption")), caption, el("label", { for: "chapter" }, say("Chapter starts here")), chapter, ...(kind ? [] : [el("label", { for: "move" }, say("Move")), move]),
+        el("label", { for: "long" }, say("Length (s)")), long, el("label", { for: "seen" }, say("What is seen")), seen),
+      el("div", { class: "row" }, button(say("Move earlier"), () => this.shift(-1)), button(say("Move later"), () => this.shift(1)),
+        button(say("Remove shot"), () => this.house.ask("film drop", { shot: number }).catch(() => 0))));
     this.hearTakes(number);
   }
 
@@ -218,10 +220,10 @@ export class Film {
   take(shot, take, k) {
     const id = `take-${k}`;
     const radio = el("input", { type: "radio", name: "take", id, checked: take.name === shot.narration, onchange: () => this.set({ narration: take.name }) });
-    const said = [`${take.seconds.toFixed(1)} s`, take.pace ? `${take.pace} words a minute` : "", take.level === null ? "" : `${take.level} LUFS`,
-      take.marks.length ? `departs in ${take.marks.length} place${take.marks.length === 1 ? "" : "s"}` : "", take.best ? "best" : ""].filter(Boolean).join(" · ");
-    return el("div", { class: "row" }, radio, el("label", { for: id }, `Take ${k + 1}`), el("span", { class: "quiet" }, said),
-      ...take.faults.map((fault) => el("span", { class: "trouble" }, fault)));
+    const said = [`${decimal(take.seconds, 1)} s`, take.pace ? say("{pace} words a minute", { pace: take.pace }) : "", take.level === null ? "" : `${figure(take.level)} LUFS`,
+      take.marks.length ? few("departs in {n} place", "departs in {n} places", take.marks.length) : "", take.best ? say("best") : ""].filter(Boolean).join(" · ");
+    return el("div", { class: "row" }, radio, el("label", { for: id }, say("Take {n}", { n: k + 1 })), el("span", { class: "quiet" }, said),
+      ...take.faults.map((fault) => el("span", { class: "trouble" }, told(fault))));
   }
 
   prompt() {
@@ -241,9 +243,9 @@ export class Film {
     this.drawn = { title: this.facts.title ?? "", subtitle: this.facts.subtitle ?? "", loudness: this.facts.loudness };
     const loud = el("input", { id: "loudness", type: "number", min: -31, max: -14, step: 0.1, value: this.facts.loudness, "aria-describedby": "loudness-says",
       onchange: () => this.house.ask("film title", { values: { loudness: Number(loud.value) }, was: { loudness: this.facts.loudness } }).catch(() => this.load()) });
-    this.editor.replaceChildren(el("h2", {}, "Title and sound"), el("div", { class: "fields" }, ...field("title", "Title"), ...field("subtitle", "Subtitle"),
-      el("label", { for: "loudness" }, "Loudness (LUFS)"), loud),
-    el("p", { class: "quiet", id: "loudness-says" }, "-18 for speech online (AES TD1008), -23 for broadcast (EBU R 128). Peaks stay at or below -1 dBTP."));
+    this.editor.replaceChildren(el("h2", {}, say("Title and sound")), el("div", { class: "fields" }, ...field("title", say("Title")), ...field("subtitle", say("Subtitle")),
+      el("label", { for: "loudness" }, say("Loudness (LUFS)")), loud),
+    el("p", { class: "quiet", id: "loudness-says" }, say("-18 for speech online (AES TD1008), -23 for broadcast (EBU R 128). Peaks stay at or below -1 dBTP.")));
   }
 
   mark(number) {
@@ -280,9 +282,9 @@ export class Film {
       await this.recorder.start();
     } catch {
       this.recorder = null;
-      return this.house.trouble("The microphone could not be opened: check that it is connected and that the browser lets this page use it.");
+      return this.house.trouble(say("The microphone could not be opened: check that it is connected and that the browser lets this page use it."));
     }
-    this.recordButton.textContent = "Stop recording";
+    this.recordButton.textContent = say("Stop recording");
     this.recordButton.classList.add("live");
   }
 
@@ -293,7 +295,7 @@ export class Film {
     this.recorder = null;
     const facts = await keep(shot.picture, data);
     if (facts.error) {
-      this.house.trouble(facts.error);
+      this.house.trouble(told(facts.error));
       return this.load();
     }
     this.set({ narration: facts.kept });
@@ -308,21 +310,21 @@ export class Film {
   makingChanged(facts) {
     if (!this.makeButton) return;
     const busy = facts?.state === "making";
-    const how = busy && facts.total ? `Making: ${Math.round((100 * facts.done) / facts.total)} %` : "Making";
+    const how = busy && facts.total ? say("Making: {share} %", { share: Math.round((100 * facts.done) / facts.total) }) : say("Making");
     for (const [node, what] of [[this.makeButton, "preview"], [this.filmButton, "film"]]) {
       node.disabled = busy;
-      node.textContent = busy && facts.what === what ? how : `Make ${what}`;
+      node.textContent = busy && facts.what === what ? how : what === "film" ? say("Make film") : say("Make preview");
     }
     this.stopButton.hidden = !busy;
   }
 
   keys() {
     return [
-      ["ArrowRight", "next shot", () => this.facts?.shots && this.choose(Math.min(this.shot + 1, this.facts.shots.length - 1))],
-      ["ArrowLeft", "previous shot", () => this.facts?.shots && this.choose(Math.max(this.shot - 1, 0))],
-      [" ", "play or pause the preview", () => this.video?.play && (this.video.paused ? this.video.play() : this.video.pause())],
-      ["n", "record narration, or stop recording", () => this.recordButton && this.record()],
-      ["m", "make preview", () => this.make(true)],
+      ["ArrowRight", say("next shot"), () => this.facts?.shots && this.choose(Math.min(this.shot + 1, this.facts.shots.length - 1))],
+      ["ArrowLeft", say("previous shot"), () => this.facts?.shots && this.choose(Math.max(this.shot - 1, 0))],
+      [" ", say("play or pause the preview"), () => this.video?.play && (this.video.paused ? this.video.play() : this.video.pause())],
+      ["n", say("record narration, or stop recording"), () => this.recordButton && this.record()],
+      ["m", say("make preview"), () => this.make(true)],
     ];
   }
 }

@@ -6,13 +6,15 @@ import { css, Sheet } from "./geometry.js";
 import { Lines } from "./lines.js";
 import { paperDialog } from "./paper.js";
 import { Places } from "./places.js";
+import { decimal, say, told } from "./say.js";
 import { Scale } from "./scale.js";
 import { Trim } from "./trim.js";
 import { besideDialog, versionsDialog } from "./versions.js";
 import { wordsDialog } from "./words.js";
 
 const WIDTH = 1600;
-const degrees = (v, figures = 1) => `${Math.abs(v).toFixed(figures)}°`;
+const SIDES = { left: say("left"), right: say("right"), top: say("top"), bottom: say("bottom") };
+const degrees = (v, figures = 1) => `${decimal(Math.abs(v), figures)}°`;
 
 export class Finish {
   constructor(house, room) {
@@ -43,26 +45,26 @@ export class Finish {
   // ---- the page's parts
 
   build(room) {
-    this.canvas = el("canvas", { class: "picture", role: "img", "aria-label": "The picture as it will be" });
+    this.canvas = el("canvas", { class: "picture", role: "img", "aria-label": say("The picture as it will be") });
     this.marks = el("img", { class: "over", alt: "", hidden: true });
-    this.shot = el("div", { class: "as-shot" }, el("img", { alt: "The frame as shot" }));
-    this.edge = el("div", { class: "edge", role: "slider", tabindex: 0, "aria-label": "How much of the frame as shot is shown",
+    this.shot = el("div", { class: "as-shot" }, el("img", { alt: say("The frame as shot") }));
+    this.edge = el("div", { class: "edge", role: "slider", tabindex: 0, "aria-label": say("How much of the frame as shot is shown"),
       "aria-valuemin": 0, "aria-valuemax": 100, "aria-valuenow": 0, onpointerdown: (e) => this.grab(e),
       onkeydown: (e) => this.edgeKey(e) });
     this.lines = new Lines(this.canvas, (lines) => this.lineUp(lines), (pitch, roll) => this.lineWords(pitch, roll),
       () => this.lineChanged());
     this.sheetNode = el("div", { class: "sheet" }, this.canvas);
-    this.stage = el("div", { class: "stage", tabindex: 0, role: "group", "aria-label": "The picture; arrows move about in it when it is large" },
-      this.sheetNode, el("p", { class: "waiting" }, "Choose a view."));
+    this.stage = el("div", { class: "stage", tabindex: 0, role: "group", "aria-label": say("The picture; arrows move about in it when it is large") },
+      this.sheetNode, el("p", { class: "waiting" }, say("Choose a view.")));
     this.scale = new Scale(this.stage, this.sheetNode, () => this.scaled());
     this.places = new Places((values) => this.preview(values, false), (values, gesture) => this.set(values, gesture));
     this.sheetNode.append(this.scale.canvas, this.marks, this.shot, this.lines.layer, this.places.layer, this.edge);
     this.trim = new Trim((values) => { this.preview(values, false); this.set(values, ""); }, () => this.trimOff());
-    this.trim.told = ({ crop_size: size }) => { this.trimWords.textContent = size === null ? "All of the room" : `${Math.round(100 * size)} % of the room`; };
+    this.trim.told = ({ crop_size: size }) => { this.trimWords.textContent = size === null ? say("All of the room") : say("{size} % of the room", { size: Math.round(100 * size) }); };
     this.stage.append(this.trim.node);
     this.sheetNode.addEventListener("pointermove", (e) => this.point(e));
     this.sheetNode.addEventListener("pointerleave", () => this.whole());
-    this.name = el("select", { "aria-label": "View", onchange: () => this.open(this.name.value) });
+    this.name = el("select", { "aria-label": say("View"), onchange: () => this.open(this.name.value) });
     this.lean = el("p", { class: "lean" });
     this.sure = el("p", { class: "quiet sure" });
     this.frame = svg("svg", { class: "frame", viewBox: "-2 -2 124 94", role: "group", tabindex: 0,
@@ -71,56 +73,56 @@ export class Finish {
     this.kept = el("p", { class: "quiet kept" });
     this.light = el("p", { class: "light", "aria-live": "off" });
     this.offers = el("div", { class: "offers" });
-    this.lineButton = button("Draw lines", () => this.drawLines(), { "aria-pressed": "false" });
-    this.edgeButton = button("Use the dashed edge", () => this.lines.accept(), { hidden: true });
-    this.removeButton = button("Remove", () => this.lines.remove(), { "aria-label": "Remove the chosen line" });
+    this.lineButton = button(say("Draw lines"), () => this.drawLines(), { "aria-pressed": "false" });
+    this.edgeButton = button(say("Use the dashed edge"), () => this.lines.accept(), { hidden: true });
+    this.removeButton = button(say("Remove"), () => this.lines.remove(), { "aria-label": say("Remove the chosen line") });
     this.lineTools = el("div", { class: "line-tools", hidden: true },
-      el("p", { class: "quiet" }, "Drag along what is vertical or horizontal in the building."),
-      el("div", { class: "pair" }, button("Vertical", () => this.lines.add("vertical"), { "aria-label": "Add a vertical line" }),
-        button("Horizontal", () => this.lines.add("horizontal"), { "aria-label": "Add a horizontal line" })),
+      el("p", { class: "quiet" }, say("Drag along what is vertical or horizontal in the building.")),
+      el("div", { class: "pair" }, button(say("Vertical"), () => this.lines.add("vertical"), { "aria-label": say("Add a vertical line") }),
+        button(say("Horizontal"), () => this.lines.add("horizontal"), { "aria-label": say("Add a horizontal line") })),
       this.removeButton, this.edgeButton, this.lines.list, this.oddsWords = el("p", { class: "odds", role: "status" }));
-    this.legend = el("p", { class: "quiet legend", hidden: true }, el("span", { class: "gold" }, "clipped in the raw"), " ",
-      el("span", { class: "violet" }, "noise shows"));
+    this.legend = el("p", { class: "quiet legend", hidden: true }, el("span", { class: "gold" }, say("clipped in the raw")), " ",
+      el("span", { class: "violet" }, say("noise shows")));
     this.remarks = el("ul", { class: "quiet remarks" });
-    this.limitButton = button("Clipping and noise", () => this.limits(), { "aria-pressed": "false" });
-    this.trimButton = button("Draw the crop", () => this.trimOn(), { "aria-pressed": "false" });
-    this.placeButton = button("Places", () => this.placesOn(), { "aria-pressed": "false", title: "Lighter, darker, evened or taken out in places" });
+    this.limitButton = button(say("Clipping and noise"), () => this.limits(), { "aria-pressed": "false" });
+    this.trimButton = button(say("Draw the crop"), () => this.trimOn(), { "aria-pressed": "false" });
+    this.placeButton = button(say("Places"), () => this.placesOn(), { "aria-pressed": "false", title: say("Lighter, darker, evened or taken out in places") });
     this.trimWords = el("p", { class: "quiet", "aria-live": "polite" });
     this.trimTools = el("div", { class: "line-tools", hidden: true },
-      el("p", { class: "quiet" }, "Pull the crop about, or its corners. The line shows what straightening left."), this.trimWords, this.trim.lines,
-      el("div", { class: "three" }, button("Take it", () => this.trim.done()), button("Leave it", () => this.trim.close()),
-        button("All of it", () => { this.trim.close(); this.preview({ crop: null, crop_size: null }, false); this.set({ crop: null, crop_size: null }, ""); })));
+      el("p", { class: "quiet" }, say("Pull the crop about, or its corners. The line shows what straightening left.")), this.trimWords, this.trim.lines,
+      el("div", { class: "three" }, button(say("Take it"), () => this.trim.done()), button(say("Leave it"), () => this.trim.close()),
+        button(say("All of it"), () => { this.trim.close(); this.preview({ crop: null, crop_size: null }, false); this.set({ crop: null, crop_size: null }, ""); })));
     this.spread = el("div", { class: "spread" });
-    this.before = el("select", { "aria-label": "What the picture is compared with", onchange: () => { this.beforeOf = null; this.drawBefore(); } },
-      el("option", { value: "alike" }, "before: straightened alike"), el("option", { value: "held" }, "before: as held"));
+    this.before = el("select", { "aria-label": say("What the picture is compared with"), onchange: () => { this.beforeOf = null; this.drawBefore(); } },
+      el("option", { value: "alike" }, say("before: straightened alike")), el("option", { value: "held" }, say("before: as held")));
     this.told = el("div", { class: "told" }, this.lineTools, this.trimTools, this.places.node, this.lean, this.sure, this.offers,
       el("div", { class: "tools" }, this.lineButton, this.trimButton, this.placeButton, this.limitButton), this.legend,
       el("div", { class: "crop" }, this.frame, this.kept), this.before, this.light, this.spread, this.remarks);
     this.says = el("div", { class: "says" },
-      el("div", { class: "row" }, button("‹", () => this.go(-1), { "aria-label": "Previous view" }), this.name,
-        button("›", () => this.go(1), { "aria-label": "Next view" })),
-      el("div", { class: "scales" }, button("−", () => this.scale.step(-1), { "aria-label": "Smaller" }),
+      el("div", { class: "row" }, button("‹", () => this.go(-1), { "aria-label": say("Previous view") }), this.name,
+        button("›", () => this.go(1), { "aria-label": say("Next view") })),
+      el("div", { class: "scales" }, button("−", () => this.scale.step(-1), { "aria-label": say("Smaller") }),
         this.scaleButton = button("100 %", () => this.scale.swap(this.at)),
-        button("+", () => this.scale.step(1), { "aria-label": "Larger" }), this.scaleWords = el("span", { class: "quiet" })),
+        button("+", () => this.scale.step(1), { "aria-label": say("Larger") }), this.scaleWords = el("span", { class: "quiet" })),
       this.state = el("p", { class: "quiet state" }), this.told,
       el("div", { class: "doing" },
-        el("div", { class: "pair" }, this.writeButton = button("Save", () => this.write([this.view])),
-          this.allButton = button("Save all", () => this.writeAll())),
-        el("div", { class: "three" }, button("Export", () => this.house.go("export", `?view=${encodeURIComponent(this.view)}`), { title: "Several aspects, another size, colour or kind, for paper or the screen" }),
-          button("Words", () => wordsDialog(this.house, [this.view]), { title: "Title, caption and the rest, written into the picture" }),
-          button("Copy to", () => this.copy(), { title: "Copy these settings to other views" })),
-        el("div", { class: "three" }, button("Versions", () => versionsDialog(this.house, this), { title: "Versions of this view, sets of controls, and what was done" }),
-          button("Side by side", () => besideDialog(this.house, this), { title: "Two pictures of this view beside one another" }),
-          button("On paper", () => paperDialog(this.house, this), { title: "As a printer's or a paper's ICC profile shows it, and what it cannot show" })),
-        this.tiff = el("label", { class: "check", title: "Also as 16-bit TIFF" }, el("input", { type: "checkbox", id: "tiff" }), "also TIFF"),
-        this.network = el("label", { class: "check", title: "Slower: a network takes out the noise of a single frame, when this view is saved" }, el("input", { type: "checkbox", id: "network" }), "noise by network, this view"),
-        this.report = el("p", { class: "quiet", hidden: true }, el("a", { href: "/kept/pictures/report.html", target: "_blank", rel: "noopener" }, "Report"), ", ",
-          el("a", { href: "/kept/pictures/sheet.jpg", target: "_blank", rel: "noopener" }, "contact sheet"))));
+        el("div", { class: "pair" }, this.writeButton = button(say("Save"), () => this.write([this.view])),
+          this.allButton = button(say("Save all"), () => this.writeAll())),
+        el("div", { class: "three" }, button(say("Export"), () => this.house.go("export", `?view=${encodeURIComponent(this.view)}`), { title: say("Several aspects, another size, colour or kind, for paper or the screen") }),
+          button(say("Words"), () => wordsDialog(this.house, [this.view]), { title: say("Title, caption and the rest, written into the picture") }),
+          button(say("Copy to"), () => this.copy(), { title: say("Copy these settings to other views") })),
+        el("div", { class: "three" }, button(say("Versions"), () => versionsDialog(this.house, this), { title: say("Versions of this view, sets of controls, and what was done") }),
+          button(say("Side by side"), () => besideDialog(this.house, this), { title: say("Two pictures of this view beside one another") }),
+          button(say("On paper"), () => paperDialog(this.house, this), { title: say("As a printer's or a paper's ICC profile shows it, and what it cannot show") })),
+        this.tiff = el("label", { class: "check", title: say("Also as 16-bit TIFF") }, el("input", { type: "checkbox", id: "tiff" }), say("also TIFF")),
+        this.network = el("label", { class: "check", title: say("Slower: a network takes out the noise of a single frame, when this view is saved") }, el("input", { type: "checkbox", id: "network" }), say("noise by network, this view")),
+        this.report = el("p", { class: "quiet", hidden: true }, el("a", { href: "/kept/pictures/report.html", target: "_blank", rel: "noopener" }, say("Report")), ", ",
+          el("a", { href: "/kept/pictures/sheet.jpg", target: "_blank", rel: "noopener" }, say("contact sheet")))));
     this.controls = new Controls((values) => this.preview(values, false), (values, gesture) => this.set(values, gesture),
       () => !this.exact && this.preview({}, true));
     this.controls.node.inert = true; // until it is known what they stand at
     this.none = el("section", { class: "empty none", hidden: true });
-    this.node = el("div", { class: "finish" }, el("h1", { class: "unseen" }, "Finish"), this.stage, this.says, this.controls.node);
+    this.node = el("div", { class: "finish" }, el("h1", { class: "unseen" }, say("Finish")), this.stage, this.says, this.controls.node);
     room.append(this.node, this.none);
   }
 
@@ -149,13 +151,14 @@ export class Finish {
     if (!none) return this.none.replaceChildren();
     const { sorting, refused } = this.house.visit;
     const reading = sorting.state === "reading" || sorting.state === "waiting";
-    const words = reading ? `The frames are being read${sorting.total ? `: ${sorting.done} of ${sorting.total}` : ""}. Views appear here as soon as that is done.`
-      : sorting.state === "failed" ? sorting.said
-        : refused?.length ? `None of the ${refused.length} files here can be used: ${refused.slice(0, 3).map(([file, why]) => `${file} (${why})`).join(", ")}.`
-          : "There are no frames in this folder yet. Import them from the card, or put your raw files into its folder frames, then read them.";
-    this.none.replaceChildren(el("h1", {}, "Finish"), el("p", {}, words),
-      reading ? null : el("div", { class: "row" }, button("Import from a card", () => { location.href = "/import"; }),
-        button("Read the frames", () => this.house.ask("sort again").catch(() => 0))));
+    const words = reading ? (sorting.total ? say("The frames are being read: {done} of {total}. Views appear here as soon as that is done.", { done: sorting.done, total: sorting.total })
+      : say("The frames are being read. Views appear here as soon as that is done."))
+      : sorting.state === "failed" ? told(sorting.said)
+        : refused?.length ? say("None of the {n} files here can be used: {files}.", { n: refused.length, files: refused.slice(0, 3).map(([file, why]) => `${file} (${told(why)})`).join(", ") })
+          : say("There are no frames in this folder yet. Import them from the card, or put your raw files into its folder frames, then read them.");
+    this.none.replaceChildren(el("h1", {}, say("Finish")), el("p", {}, words),
+      reading ? null : el("div", { class: "row" }, button(say("Import from a card"), () => { location.href = "/import"; }),
+        button(say("Read the frames"), () => this.house.ask("sort again").catch(() => 0))));
   }
 
   // A view that cannot be shown: why, and what can be done about it.
@@ -163,20 +166,20 @@ export class Finish {
     const { view } = this;
     const name = `recipes/${view}.toml`;
     const own = this.house.visit.recipes?.includes(view);
-    this.stage.querySelector(".waiting").textContent = `${view} cannot be shown.`;
+    this.stage.querySelector(".waiting").textContent = say("{view} cannot be shown.", { view });
     this.canvas.width = this.canvas.height = 0;
     this.sheetNode.style.width = this.sheetNode.style.height = "0";
-    const actions = [["Try again", () => { this.house.solved(`unseen ${view}`); this.again(); }]];
-    if (own) actions.push([`Open ${name}`, () => this.house.openText(name)], ["Leave all to the tool", () => this.dropRecipe(name, view)]);
-    else actions.push(["Read the frames again", () => this.house.ask("sort again").catch(() => 0)]);
-    this.house.problem(`unseen ${view}`, said, actions);
+    const actions = [[say("Try again"), () => { this.house.solved(`unseen ${view}`); this.again(); }]];
+    if (own) actions.push([say("Open {name}", { name }), () => this.house.openText(name)], [say("Leave all to the tool"), () => this.dropRecipe(name, view)]);
+    else actions.push([say("Read the frames again"), () => this.house.ask("sort again").catch(() => 0)]);
+    this.house.problem(`unseen ${view}`, told(said), actions);
   }
 
   async dropRecipe(name, view) {
     const { revision } = await this.house.ask("text", { name });
     await this.house.ask("text drop", { name, based: revision });
     this.house.solved(`unseen ${view}`);
-    this.house.note("step", `${name} is put away; undo brings it back`);
+    this.house.note("step", say("{name} is put away; undo brings it back", { name }));
     setTimeout(() => this.house.note("step", ""), 6000);
     await this.house.refresh();
     this.again();
@@ -193,11 +196,11 @@ export class Finish {
 
   queueChanged() {
     const state = this.house.visit.queue[this.view] ?? (this.house.visit.done.includes(this.view) ? "done" : "");
-    this.writeButton.textContent = { waiting: "Waiting", writing: "Saving", done: "Save again" }[state]
-      ?? "Save";
+    this.writeButton.textContent = { waiting: say("Waiting"), writing: say("Saving"), done: say("Save again") }[state]
+      ?? say("Save");
     const waits = this.waits();
-    this.allButton.textContent = waits ? "Stop saving" : "Save all";
-    this.allButton.title = waits ? "The picture being saved is finished; the rest are not" : "Save the pictures of all views";
+    this.allButton.textContent = waits ? say("Stop saving") : say("Save all");
+    this.allButton.title = waits ? say("The picture being saved is finished; the rest are not") : say("Save the pictures of all views");
     this.report.hidden = !this.house.visit.done.length;
     this.writeButton.disabled = state === "waiting" || state === "writing";
   }
@@ -216,7 +219,7 @@ export class Finish {
     if (this.lines.on) this.drawLinesOff();
     if (this.places.on) this.placesOn();
     this.node.classList.add("opening");
-    this.stage.querySelector(".waiting").textContent = `Opening ${view}`;
+    this.stage.querySelector(".waiting").textContent = say("Opening {view}", { view });
     this.shot.querySelector("img").removeAttribute("src");
     this.beforeOf = null;
     if (this.trim?.on) this.trim.close();
@@ -376,10 +379,10 @@ export class Finish {
   scaled() {
     const { scale } = this;
     this.scaleWords.textContent = scale.words();
-    this.scaleButton.textContent = scale.zoom === null ? "100 %" : "Fit";
-    this.scaleButton.setAttribute("aria-label", scale.zoom === null ? "Show at 100 %" : "Fit into the window");
-    this.state.textContent = { proof: "Exactly as it will be saved", coming: "Quick look; the exact picture is being drawn",
-      quick: this.facts?.merged === false ? "Quick look, of one frame; the others are being added" : "Quick look; the exact picture is being made" }[scale.state] ?? "";
+    this.scaleButton.textContent = scale.zoom === null ? "100 %" : say("Fit");
+    this.scaleButton.setAttribute("aria-label", scale.zoom === null ? say("Show at 100 %") : say("Fit into the window"));
+    this.state.textContent = { proof: say("Exactly as it will be saved"), coming: say("Quick look; the exact picture is being drawn"),
+      quick: this.facts?.merged === false ? say("Quick look, of one frame; the others are being added") : say("Quick look; the exact picture is being made") }[scale.state] ?? "";
     this.state.dataset.state = scale.state;
     this.lines.draw();
     this.places.paint();
@@ -405,7 +408,7 @@ export class Finish {
       this.proven = asked;
       this.scale.prove(found);
     } catch (problem) {
-      if (this.view === view && asked === this.recipeText()) this.state.textContent = `Quick look. ${problem.message}`;
+      if (this.view === view && asked === this.recipeText()) this.state.textContent = say("Quick look. {message}", { message: told(problem.message) });
     }
   }
 
@@ -419,13 +422,15 @@ export class Finish {
   // ---- words
 
   held(tilt, roll) {
-    return `Tilted ${tilt >= 0 ? "up" : "down"} ${degrees(tilt)}, rolled ${degrees(roll)} ${roll >= 0 ? "clockwise" : "anticlockwise"}`;
+    const values = { tilt: degrees(tilt), roll: degrees(roll) };
+    if (tilt >= 0) return roll >= 0 ? say("Tilted up {tilt}, rolled {roll} clockwise", values) : say("Tilted up {tilt}, rolled {roll} anticlockwise", values);
+    return roll >= 0 ? say("Tilted down {tilt}, rolled {roll} clockwise", values) : say("Tilted down {tilt}, rolled {roll} anticlockwise", values);
   }
 
   lineWords(pitch, roll) {
     this.unproven();
-    this.lean.textContent = `${this.held((180 * pitch) / Math.PI, (180 * roll) / Math.PI)}, by these lines.`;
-    this.sure.textContent = "Let go to see how accurate";
+    this.lean.textContent = say("{held}, by these lines.", { held: this.held((180 * pitch) / Math.PI, (180 * roll) / Math.PI) });
+    this.sure.textContent = say("Let go to see how accurate");
     this.sure.dataset.verdict = "";
   }
 
@@ -434,22 +439,22 @@ export class Finish {
     const was = this.held(tilt, roll);
     const rest = Math.hypot(leftTilt, leftRoll);
     const steep = Math.abs(tilt) >= 50 && Math.abs(leftTilt - tilt) < 0.05; // plumb eases off to nothing there
-    const guess = tilt || roll ? `; perhaps ${was[0].toLowerCase()}${was.slice(1)}` : "";
-    this.lean.textContent = facts.verdict === "cannot tell" ? `The vertical could not be found${guess}.`
-      : `${tilt || roll ? `${was}. ` : ""}${rest < 0.05 ? "Verticals are true." : steep ? "Left as shot." : `Verticals still lean ${degrees(rest)}.`}`;
+    const guess = tilt || roll ? say("; perhaps {lean}", { lean: `${was[0].toLowerCase()}${was.slice(1)}` }) : "";
+    this.lean.textContent = facts.verdict === "cannot tell" ? say("The vertical could not be found{guess}.", { guess })
+      : `${tilt || roll ? `${was}. ` : ""}${rest < 0.05 ? say("Verticals are true.") : steep ? say("Left as shot.") : say("Verticals still lean {rest}.", { rest: degrees(rest) })}`;
     this.lean.dataset.left = rest.toFixed(3);
-    const sure = { sure: `Accurate to ±${facts.bound.toFixed(2)}°`, unsure: `Accurate only to ±${facts.bound.toFixed(1)}°`, "cannot tell": "Draw two vertical lines to set it" }[facts.verdict];
+    const sure = { sure: say("Accurate to ±{bound}°", { bound: decimal(facts.bound, 2) }), unsure: say("Accurate only to ±{bound}°", { bound: decimal(facts.bound, 1) }), "cannot tell": say("Draw two vertical lines to set it") }[facts.verdict];
     this.sure.textContent = sure;
-    this.sure.title = facts.reasons;
+    this.sure.title = told(facts.reasons);
     this.sure.dataset.verdict = facts.verdict;
-    this.oddsWords.textContent = facts.at_odds ?? "";
+    this.oddsWords.textContent = told(facts.at_odds) ?? "";
     this.drawOffers(facts);
     this.lineButton.disabled = facts.joined;
-    this.lineButton.title = facts.joined ? "A panorama is straightened as it is stitched" : "Draw lines along the building to straighten it";
-    this.remarks.replaceChildren(...facts.remarks.map((r) => el("li", {}, r)));
+    this.lineButton.title = facts.joined ? say("A panorama is straightened as it is stitched") : say("Draw lines along the building to straighten it");
+    this.remarks.replaceChildren(...facts.remarks.map((r) => el("li", {}, told(r))));
     this.outline(facts);
-    const lost = Object.entries(facts.lost).filter(([, v]) => v >= 0.005).map(([side, v]) => `${percent(v)} ${side}`);
-    this.kept.textContent = `${percent(facts.kept)} of the frame kept${lost.length ? `, lost ${lost.join(", ")}` : ""}`;
+    const lost = Object.entries(facts.lost).filter(([, v]) => v >= 0.005).map(([side, v]) => `${percent(v)} ${SIDES[side] ?? side}`);
+    this.kept.textContent = lost.length ? say("{kept} of the frame kept, lost {lost}", { kept: percent(facts.kept), lost: lost.join(", ") }) : say("{kept} of the frame kept", { kept: percent(facts.kept) });
   }
 
   // How light is spread over the picture and over the raw: two silhouettes, one below the other.
@@ -462,11 +467,11 @@ export class Finish {
       svg("svg", { viewBox: `0 0 ${values.length} 16`, preserveAspectRatio: "none" },
         svg("path", { d: `M0 16${shape(values)}V16Z` }), lost ? svg("rect", { class: "lost", x: values.length - 1, width: 1, height: 16 }) : null),
       el("figcaption", { class: "quiet" }, el("span", {}, left), el("span", {}, right)));
-    const whole = white >= 0.0005 ? `${(100 * white).toFixed(1)} % white` : "white";
-    const share = clipped >= 0.0005 ? `${(100 * clipped).toFixed(1)} % clipped` : "none clipped";
+    const whole = white >= 0.0005 ? say("{share} % white", { share: decimal(100 * white, 1) }) : say("white");
+    const share = clipped >= 0.0005 ? say("{share} % clipped", { share: decimal(100 * clipped, 1) }) : say("none clipped");
     this.spread.replaceChildren(
-      strip(shown, `Spread of light in the picture, from black to white; ${whole}`, "picture: black", whole, white >= 0.0005),
-      strip(raw, `Spread of the raw values over ${stops} stops below clipping; ${share}`, `raw: ${stops} stops below`, share, clipped >= 0.0005));
+      strip(shown, say("Spread of light in the picture, from black to white; {whole}", { whole }), say("picture: black"), whole, white >= 0.0005),
+      strip(raw, say("Spread of the raw values over {stops} stops below clipping; {share}", { stops, share }), say("raw: {stops} stops below", { stops }), share, clipped >= 0.0005));
   }
 
   outline(facts) {
@@ -475,7 +480,7 @@ export class Finish {
     const [w, h] = [width * scale, height * scale];
     const path = facts.outline.map(([x, y]) => `${(x * w).toFixed(1)} ${(y * h).toFixed(1)}`).join("L");
     this.frame.setAttribute("viewBox", `-1 -1 ${w + 2} ${h + 2}`);
-    this.frame.setAttribute("aria-label", `What is kept of the frame: ${percent(facts.kept)}; arrows move the crop`);
+    this.frame.setAttribute("aria-label", say("What is kept of the frame: {kept}; arrows move the crop", { kept: percent(facts.kept) }));
     this.frame.replaceChildren(svg("rect", { width: w, height: h, class: "lost" }),
       svg("path", { d: `M${path}Z`, class: "held" }));
   }
@@ -483,8 +488,8 @@ export class Finish {
   // With nothing under the pointer: the picture as a whole.
   whole() {
     this.at = null;
-    const under = (v) => Math.max(0, -v).toFixed(1);
-    if (this.facts) this.light.textContent = `Glass ${under(this.facts.glass)}, stone ${under(this.facts.stone)} stops below white`;
+    const under = (v) => decimal(Math.max(0, -v), 1);
+    if (this.facts) this.light.textContent = say("Glass {glass}, stone {stone} stops below white", { glass: under(this.facts.glass), stone: under(this.facts.stone) });
     this.light.classList.remove("clipped");
   }
 
@@ -526,9 +531,9 @@ export class Finish {
 
   read({ shown, raw, grain, clipped }) {
     if (shown === undefined || !this.at) return;
-    const words = [`Here ${(-shown).toFixed(1)} stops below white`,
-      clipped ? "raw clipped" : `raw ${(-raw).toFixed(1)} stops below clipping`];
-    if (grain > 0.12) words.push(`noise ${grain.toFixed(2)} stops`);
+    const words = [say("Here {stops} stops below white", { stops: decimal(-shown, 1) }),
+      clipped ? say("raw clipped") : say("raw {stops} stops below clipping", { stops: decimal(-raw, 1) })];
+    if (grain > 0.12) words.push(say("noise {stops} stops", { stops: decimal(grain, 2) }));
     this.light.textContent = words.join("; ");
     this.light.classList.toggle("clipped", clipped);
   }
@@ -636,7 +641,7 @@ export class Finish {
     this.edge.style.left = `${100 * this.share}%`;
     this.shot.style.clipPath = `inset(0 ${100 * (1 - this.share)}% 0 0)`;
     this.edge.setAttribute("aria-valuenow", Math.round(100 * this.share));
-    this.edge.setAttribute("aria-valuetext", this.share ? `${Math.round(100 * this.share)} % as shot` : "all finished");
+    this.edge.setAttribute("aria-valuetext", this.share ? say("{share} % as shot", { share: Math.round(100 * this.share) }) : say("all finished"));
   }
 
   edgeKey(event) {
@@ -679,9 +684,9 @@ export class Finish {
   drawOffers(facts) {
     if (this.trying) return;
     const offers = [
-      facts.swing_offer !== null && ["Swing it", `Swing ${signed(facts.swing_offer)}° would centre the axis`, { swing: Math.round(10 * facts.swing_offer) / 10 }],
-      facts.plumb_offer && ["Make it plumb", "Part of the tilt is left, as one looks up", { plumb: 1 }],
-      facts.mixed_offer && ["Even the lamps", "Lamps colour part of it", { mixed_light: facts.mixed_offer }],
+      facts.swing_offer !== null && [say("Swing it"), say("Swing {swing}° would centre the axis", { swing: signed(facts.swing_offer) }), { swing: Math.round(10 * facts.swing_offer) / 10 }],
+      facts.plumb_offer && [say("Make it plumb"), say("Part of the tilt is left, as one looks up"), { plumb: 1 }],
+      facts.mixed_offer && [say("Even the lamps"), say("Lamps colour part of it"), { mixed_light: facts.mixed_offer }],
     ].filter(Boolean);
     const now = JSON.stringify(offers);
     if (now === this.offered) return;
@@ -715,7 +720,7 @@ export class Finish {
     if (!bytes) return;
     const old = this.marks.src;
     this.marks.src = URL.createObjectURL(new Blob([bytes], { type: "image/png" }));
-    this.marks.alt = "Gold: clipped in the raw. Violet: noise shows in the shade.";
+    this.marks.alt = say("Gold: clipped in the raw. Violet: noise shows in the shade.");
     if (old) URL.revokeObjectURL(old);
   }
 
@@ -728,10 +733,10 @@ export class Finish {
     const to = this.house.visit.views.filter((v) => v.name !== this.view).map((v) => el("label", { class: "check" },
       el("input", { type: "checkbox", value: v.name }), called(v)));
     const chosen = (boxes) => boxes.map((b) => b.querySelector("input")).filter((i) => i.checked).map((i) => i.value);
-    const all = button("All", () => to.forEach((b) => { b.querySelector("input").checked = true; }));
-    const dialog = el("dialog", { "aria-labelledby": "copy-title" }, el("h2", { id: "copy-title" }, `Copy from ${this.view}`),
-      el("fieldset", {}, el("legend", {}, "Settings"), ...what), el("fieldset", {}, el("legend", {}, "To these views"), all, ...to),
-      el("form", { method: "dialog", class: "row" }, el("button", { value: "copy" }, "Copy"), el("button", { value: "" }, "Cancel")));
+    const all = button(say("All"), () => to.forEach((b) => { b.querySelector("input").checked = true; }));
+    const dialog = el("dialog", { "aria-labelledby": "copy-title" }, el("h2", { id: "copy-title" }, say("Copy from {view}", { view: this.view })),
+      el("fieldset", {}, el("legend", {}, say("Settings")), ...what), el("fieldset", {}, el("legend", {}, say("To these views")), all, ...to),
+      el("form", { method: "dialog", class: "row" }, el("button", { value: "copy" }, say("Copy")), el("button", { value: "" }, say("Cancel"))));
     document.body.append(dialog);
     dialog.addEventListener("close", () => {
       if (dialog.returnValue === "copy") this.house.ask("copy", { view: this.view, others: chosen(to), what: chosen(what) }).catch(() => 0);
@@ -760,27 +765,27 @@ export class Finish {
   }
 
   keysInside() {
-    return [["← →", "change the control"], ["Backspace", "the control back to automatic"], ["← ↑ → ↓", "move the end of a line, the crop, or about in a large picture"], ["Shift ← →", "finer steps of a control"],
-      ["Enter", "the line onto the dashed edge"], ["Delete", "remove the line"]];
+    return [["← →", say("change the control")], ["Backspace", say("the control back to automatic")], ["← ↑ → ↓", say("move the end of a line, the crop, or about in a large picture")], ["Shift ← →", say("finer steps of a control")],
+      ["Enter", say("the line onto the dashed edge")], ["Delete", say("remove the line")]];
   }
 
   keys() {
     return [
-      ["PageDown", "next view", () => this.go(1)],
-      ["PageUp", "previous view", () => this.go(-1)],
-      ["l", "draw lines along the building", () => this.drawLines()],
-      ["b", "the frame as shot, and back; held: as long as it is", (event) => this.flip(event)],
-      ["v", "versions, sets, what was done", () => this.facts && versionsDialog(this.house, this)],
-      ["s", "side by side", () => this.facts && besideDialog(this.house, this)],
-      ["c", "draw the crop", () => this.trimOn()],
-      ["p", "places treated by themselves", () => this.placesOn()],
-      ["m", "mark clipping and noise", () => this.limits()],
-      ["i", "100 % about the pointer, and fitted again", () => this.scale.swap(this.at)],
-      ["+", "larger", () => this.scale.step(1)],
-      ["-", "smaller", () => this.scale.step(-1)],
-      ["a", "the picture alone", () => this.frameless()],
-      ["t", "copy to other views", () => this.copy()],
-      ["k", "save this picture", () => this.write([this.view])],
+      ["PageDown", say("next view"), () => this.go(1)],
+      ["PageUp", say("previous view"), () => this.go(-1)],
+      ["l", say("draw lines along the building"), () => this.drawLines()],
+      ["b", say("the frame as shot, and back; held: as long as it is"), (event) => this.flip(event)],
+      ["v", say("versions, sets, what was done"), () => this.facts && versionsDialog(this.house, this)],
+      ["s", say("side by side"), () => this.facts && besideDialog(this.house, this)],
+      ["c", say("draw the crop"), () => this.trimOn()],
+      ["p", say("places treated by themselves"), () => this.placesOn()],
+      ["m", say("mark clipping and noise"), () => this.limits()],
+      ["i", say("100 % about the pointer, and fitted again"), () => this.scale.swap(this.at)],
+      ["+", say("larger"), () => this.scale.step(1)],
+      ["-", say("smaller"), () => this.scale.step(-1)],
+      ["a", say("the picture alone"), () => this.frameless()],
+      ["t", say("copy to other views"), () => this.copy()],
+      ["k", say("save this picture"), () => this.write([this.view])],
       ...NAMES.slice(0, 9).map(([, label], i) =>
         [String(i + 1), label, () => this.controls.focus(i)]),
     ];

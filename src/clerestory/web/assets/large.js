@@ -1,8 +1,9 @@
 // One frame as large as the window, with its settings, what it has in common with the pick, and why that is the pick.
 
 import { button, called, el, percent } from "./build.js";
+import { decimal, LOCALE, say, told } from "./say.js";
 
-const clock = (time) => (time ? new Date(time).toLocaleString([], { dateStyle: "medium", timeStyle: "medium" }) : "no time in the file");
+const clock = (time) => (time ? new Date(time).toLocaleString(LOCALE, { dateStyle: "medium", timeStyle: "medium" }) : say("no time in the file"));
 
 // `sort` is the page: it knows the frame one is at, and goes to the next.
 export class Large {
@@ -13,13 +14,13 @@ export class Large {
     this.waiting = el("p", { class: "waiting" });
     this.title = el("h2", {});
     this.facts = el("dl", { class: "facts" });
-    this.pickButton = button("Pick this frame", () => this.sort.pick());
+    this.pickButton = button(say("Pick this frame"), () => this.sort.pick());
     this.stage = el("div", { class: "large-stage" }, this.image, this.waiting);
-    this.dialog = el("dialog", { class: "wide large", "aria-label": "One frame large" }, this.stage,
-      el("section", { class: "large-says", "aria-label": "Its settings" }, this.title,
-        el("div", { class: "row" }, button("‹", () => this.go(0, -1), { "aria-label": "Previous frame" }), button("›", () => this.go(0, 1), { "aria-label": "Next frame" }), this.pickButton,
-          button("Leave out", () => this.leaveOut()), button("Compare with the pick", () => this.compare()), button("Back", () => this.dialog.close())), this.facts,
-        el("p", { class: "quiet key-line" }, "Keys: ← → frames, ↑ ↓ views, Enter pick, e leave out, v compare, Esc back")));
+    this.dialog = el("dialog", { class: "wide large", "aria-label": say("One frame large") }, this.stage,
+      el("section", { class: "large-says", "aria-label": say("Its settings") }, this.title,
+        el("div", { class: "row" }, button("‹", () => this.go(0, -1), { "aria-label": say("Previous frame") }), button("›", () => this.go(0, 1), { "aria-label": say("Next frame") }), this.pickButton,
+          button(say("Leave out"), () => this.leaveOut()), button(say("Compare with the pick"), () => this.compare()), button(say("Back"), () => this.dialog.close())), this.facts,
+        el("p", { class: "quiet key-line" }, say("Keys: ← → frames, ↑ ↓ views, Enter pick, e leave out, v compare, Esc back"))));
     this.dialog.addEventListener("keydown", (e) => this.key(e));
     this.dialog.addEventListener("close", () => this.close());
     document.body.append(this.dialog);
@@ -70,23 +71,23 @@ export class Large {
       this.frame = frame;
       this.image.alt = frame;
       this.image.src = `/small/${encodeURIComponent(frame)}`;
-      this.waiting.textContent = "Reading it at full size";
+      this.waiting.textContent = say("Reading it at full size");
       const full = new Image();
       full.src = `/frame/${encodeURIComponent(frame)}`;
       full.decode().then(() => {
         if (this.frame !== frame) return;
         this.image.src = full.src;
         this.waiting.textContent = "";
-      }, () => { if (this.frame === frame) this.waiting.textContent = "It could not be read at full size."; });
+      }, () => { if (this.frame === frame) this.waiting.textContent = say("It could not be read at full size."); });
     }
-    const number = `${view.frames.indexOf(frame) + 1} of ${view.frames.length}`;
-    this.title.textContent = `${called(view)}${view.frames.length > 1 ? `, frame ${number}` : ""}`;
+    const number = { i: view.frames.indexOf(frame) + 1, n: view.frames.length };
+    this.title.textContent = `${called(view)}${view.frames.length > 1 ? say(", frame {i} of {n}", number) : ""}`;
     this.pickButton.disabled = pick;
-    const rows = [["File", frame], ["Settings", facts.settings], ["Camera", facts.camera || "not told"], ["Taken", clock(facts.time)], ["Pixels", `${facts.width} × ${facts.height}`],
-      ["Sharpness", (facts.sharpness ?? 0).toFixed(2)], ["Clipped", percent(facts.clipped ?? 0, 2)], [pick ? "The pick" : "This view", view.why]];
+    const rows = [[say("File"), frame], [say("Settings"), told(facts.settings)], [say("Camera"), facts.camera || say("not told")], [say("Taken"), clock(facts.time)], [say("Pixels"), `${facts.width} × ${facts.height}`],
+      [say("Sharpness"), decimal(facts.sharpness ?? 0, 2)], [say("Clipped"), percent(facts.clipped ?? 0, 2)], [pick ? say("The pick") : say("This view"), told(view.why)]];
     this.facts.replaceChildren(...rows.flatMap(([name, words]) => [el("dt", {}, name), el("dd", {}, words)]));
     const found = (await this.sort.factsOf(view))[frame];
     if (this.frame !== frame || !found?.together) return;
-    this.facts.append(el("dt", {}, "With the pick"), el("dd", { class: found.stranger ? "doubt" : "" }, found.together));
+    this.facts.append(el("dt", {}, say("With the pick")), el("dd", { class: found.stranger ? "doubt" : "" }, told(found.together)));
   }
 }

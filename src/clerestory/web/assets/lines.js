@@ -3,8 +3,10 @@
 
 import { el, svg } from "./build.js";
 import { css, pitchRoll, upOf, vertical } from "./geometry.js";
+import { decimal, say } from "./say.js";
 
 const REACH = 22; // screen pixels about a line or its end that take hold of it
+const KINDS = { vertical: say("vertical"), horizontal: say("horizontal") };
 const LEAST = 24; // screen pixels: what is shorter was a click, no line
 const NEAR = 30; // screen pixels to the side within which an edge is offered
 const LIKE = 4; // degrees between a line and an edge that is offered
@@ -49,7 +51,7 @@ export class Lines {
     this.held = null;
     this.frames = [];
     this.list = el("ol", { class: "plain-list line-list" });
-    this.layer = svg("svg", { class: "lines", "aria-label": "Lines drawn along the building", role: "group" });
+    this.layer = svg("svg", { class: "lines", "aria-label": say("Lines drawn along the building"), role: "group" });
     this.layer.addEventListener("pointermove", (e) => this.drag(e));
     this.layer.addEventListener("pointerup", () => this.release());
     this.layer.addEventListener("pointercancel", () => this.release());
@@ -122,9 +124,9 @@ export class Lines {
     const kept = this.lines.filter((l) => !l.idle);
     this.list.replaceChildren(...kept.map((line, i) => {
       const error = this.errors[i];
-      const off = error ? `${error.off.toFixed(1)}° off, drawn to ±${error.hand.toFixed(1)}°${error.doubtful ? `; the building says ${error.building.toFixed(1)}°` : ""}` : "";
+      const off = error ? say("{off}° off, drawn to ±{hand}°", { off: decimal(error.off, 1), hand: decimal(error.hand, 1) }) + (error.doubtful ? say("; the building says {building}°", { building: decimal(error.building, 1) }) : "") : "";
       return el("li", { class: error?.doubtful ? "doubtful" : null }, el("label", { class: "check" },
-        el("input", { type: "checkbox", checked: !line.off, "data-line": i, "aria-label": `Line ${i + 1}, ${line.kind}: kept`, onchange: (e) => this.hold(i, e.target.checked) }), `${i + 1} ${line.kind}`),
+        el("input", { type: "checkbox", checked: !line.off, "data-line": i, "aria-label": say("Line {i}, {kind}: kept", { i: i + 1, kind: KINDS[line.kind] }), onchange: (e) => this.hold(i, e.target.checked) }), `${i + 1} ${KINDS[line.kind]}`),
       el("span", { class: "quiet" }, off));
     }));
     if (focused !== undefined) this.list.querySelector(`[data-line="${focused}"]`)?.focus();
@@ -319,12 +321,14 @@ export class Lines {
     const off = line.kind === "vertical"
       ? Math.atan2(b[0] - a[0], b[1] - a[1]) : Math.atan2(b[1] - a[1], b[0] - a[0]);
     const degrees = Math.abs((180 / Math.PI) * Math.atan(Math.tan(off)));
-    const words = line.off ? `${line.kind}, let go` : line.idle ? `${line.kind}: lay it on the building` : `${line.kind}, ${degrees.toFixed(1)}° off`;
+    const kind = KINDS[line.kind];
+    const words = line.off ? say("{kind}, let go", { kind }) : line.idle ? say("{kind}: lay it on the building", { kind }) : say("{kind}, {degrees}° off", { kind, degrees: decimal(degrees, 1) });
     const place = { x1: a[0], y1: a[1], x2: b[0], y2: b[1] };
     const size = 8 * scale;
     const handles = ends.map((p, k) => svg("path", { d: `M${p[0]} ${p[1] - size}l${size} ${size} ${-size} ${size} ${-size} ${-size}z`,
       tabindex: 0, role: "button", "data-end": `${i}-${k}`, class: "end", "stroke-width": 2 * scale,
-      "aria-label": `${line.kind} line ${i + 1}, ${k ? "second" : "first"} end, ${degrees.toFixed(1)}° off; arrows move it, Enter takes the edge on offer, Delete removes the line`,
+      "aria-label": k ? say("{kind} line {i}, second end, {degrees}° off; arrows move it, Enter takes the edge on offer, Delete removes the line", { kind, i: i + 1, degrees: decimal(degrees, 1) })
+        : say("{kind} line {i}, first end, {degrees}° off; arrows move it, Enter takes the edge on offer, Delete removes the line", { kind, i: i + 1, degrees: decimal(degrees, 1) }),
       onfocus: () => this.picked(i), onkeydown: (e) => this.handleKey(e, i, k, scale) }));
     return [svg("line", { ...place, class: "shade", "stroke-width": 4 * scale }),
       svg("line", { ...place, class: `line${i === this.chosen ? " chosen" : ""}${line.idle || line.off ? " idle" : ""}`, "stroke-width": 1.6 * scale }), ...handles,
@@ -339,7 +343,7 @@ export class Lines {
       svg("line", { ...place, class: "dashed", "stroke-width": 2.5 * scale, "stroke-dasharray": dashes }),
       svg("line", { ...place, class: "broad", "stroke-width": 14 * scale }),
       svg("text", { x: (a[0] + b[0]) / 2 + 12 * scale, y: (a[1] + b[1]) / 2, "font-size": 15 * scale, class: "off" },
-        `edge, ${this.offer.degrees.toFixed(1)}° from the line`));
+        say("edge, {degrees}° from the line", { degrees: decimal(this.offer.degrees, 1) })));
   }
 
   handleKey(event, line, end, scale) {

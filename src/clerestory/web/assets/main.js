@@ -5,6 +5,7 @@ import { Exports } from "./export.js";
 import { Film } from "./film.js";
 import { Finish } from "./finish.js";
 import { Plan } from "./plan.js";
+import { few, say, told } from "./say.js";
 import { Signs } from "./signs.js";
 import { Sort } from "./sort.js";
 import { TextDesk } from "./text.js";
@@ -39,13 +40,13 @@ class House extends Signs {
     this.wire.on("queue", (facts) => this.queued(facts));
     this.wire.on("exporting", (facts) => this.exporting(facts));
     this.wire.on("making", (facts) => this.making(facts));
-    this.wire.on("planning", ({ said, share }) => this.note("plan", share < 1 ? `planning: ${said}` : ""));
-    this.wire.on("opening", ({ view, said }) => this.note("opening", said ? `${view}: ${said}` : ""));
+    this.wire.on("planning", ({ said, share }) => this.note("plan", share < 1 ? say("planning: {said}", { said: told(said) }) : ""));
+    this.wire.on("opening", ({ view, said }) => this.note("opening", said ? `${view}: ${told(said)}` : ""));
     this.wire.on("work", (facts) => this.working(facts));
     this.wire.on("preview", () => this.note("opening", ""));
     this.wire.on("importing", (facts) => this.importing(facts));
-    this.wire.on("held", ({ said }) => this.note("held", said));
-    this.wire.on("trouble", ({ key, said, text }) => this.problem(key ?? "said", said, text ? [this.textAction(text)] : []));
+    this.wire.on("held", ({ said }) => this.note("held", told(said)));
+    this.wire.on("trouble", ({ key, said, text }) => this.problem(key ?? "said", told(said), text ? [this.textAction(text)] : []));
     this.wire.on("solved", ({ key }) => this.solved(key));
     for (const event of ["recipe", "film", "plan", "views", "exports"]) this.wire.on(event, () => this.lookAhead());
     document.querySelectorAll("nav a[data-page]").forEach((a) => a.addEventListener("click", (e) => this.follow(e, a)));
@@ -68,17 +69,17 @@ class House extends Signs {
     }
     if (!up) {
       for (const [key, work] of this.works) { clearInterval(work.clock); this.bar(key, ""); }
-      if (tries === 0) return this.note("link", "looking for the server");
-      const kept = waiting ? ` ${waiting} change${waiting === 1 ? "" : "s"} not confirmed yet will be sent again.` : "";
-      this.note("link", "the server has stopped");
-      this.problem("link", `The server has stopped. Start it again on this folder (clerestory serve) and this page goes on by itself.${kept}`);
+      if (tries === 0) return this.note("link", say("looking for the server"));
+      const kept = waiting ? ` ${few("{n} change not confirmed yet will be sent again.", "{n} changes not confirmed yet will be sent again.", waiting)}` : "";
+      this.note("link", say("the server has stopped"));
+      this.problem("link", say("The server has stopped. Start it again on this folder (clerestory serve) and this page goes on by itself.") + kept);
       return;
     }
     this.note("link", "");
     this.solved("link");
     await this.refresh();
     if (!again) return;
-    this.note("resent", resent ? `the server is back; ${resent} change${resent === 1 ? "" : "s"} not confirmed before ${resent === 1 ? "was" : "were"} sent again` : "the server is back");
+    this.note("resent", resent ? few("the server is back; {n} change not confirmed before was sent again", "the server is back; {n} changes not confirmed before were sent again", resent) : say("the server is back"));
     setTimeout(() => this.note("resent", ""), 8000);
     this.page?.again?.();
   }
@@ -120,7 +121,7 @@ class House extends Signs {
     this.page?.close?.();
     this.name = name;
     document.body.dataset.page = name;
-    document.title = `${name[0].toUpperCase()}${name.slice(1)} - Clerestory`;
+    document.title = `${document.querySelector(`nav a[data-page=${name}]`).textContent} - Clerestory`;
     document.querySelectorAll("nav a[data-page]").forEach((a) => {
       if (a.dataset.page === name) a.setAttribute("aria-current", "page");
       else a.removeAttribute("aria-current");
@@ -140,7 +141,7 @@ class House extends Signs {
     clearInterval(this.works.get(key)?.clock);
     if (state === "ended") return this.bar(key, "");
     const stop = () => this.ask("stop work", { what }).catch(() => 0);
-    this.bar(key, what, { stop });
+    this.bar(key, told(what), { stop });
     const begun = performance.now();
     const work = this.works.get(key);
     if (usual) work.clock = setInterval(() => { work.meter.value = Math.min(0.97, (performance.now() - begun) / 1000 / usual); }, 200);
@@ -148,12 +149,12 @@ class House extends Signs {
 
   // A button that opens a text of the visit where it can be written.
   textAction(name) {
-    return [`Open ${name}`, () => this.openText(name)];
+    return [say("Open {name}", { name }), () => this.openText(name)];
   }
 
   openText(name) {
     const desk = new TextDesk(this, name, () => box.close());
-    const box = el("dialog", { class: "text-box", "aria-label": name }, el("h2", {}, name), desk.node, button("Close", () => box.close()));
+    const box = el("dialog", { class: "text-box", "aria-label": name }, el("h2", {}, name), desk.node, button(say("Close"), () => box.close()));
     box.addEventListener("close", () => {
       desk.close();
       box.remove();
@@ -179,21 +180,21 @@ class House extends Signs {
   // Another window set it otherwise meanwhile: both are shown, and one is chosen.
   conflict(what, fields, { message, conflict }) {
     const { now, yours } = conflict;
-    const words = (values) => Object.entries(values).map(([name, v]) => `${name.replaceAll("_", " ")} ${v === null || v === "" ? "left to the tool" : typeof v === "object" ? JSON.stringify(v) : v}`).join(", ");
+    const words = (values) => Object.entries(values).map(([name, v]) => `${told(name.replaceAll("_", " "))} ${v === null || v === "" ? say("left to the tool") : typeof v === "object" ? JSON.stringify(v) : v}`).join(", ");
     const key = `conflict ${what} ${fields.view ?? fields.shot ?? ""}`;
-    const theirs = Object.keys(now).length ? [["Keep theirs", () => this.solved(key)], ["Keep mine", () => {
+    const theirs = Object.keys(now).length ? [[say("Keep theirs"), () => this.solved(key)], [say("Keep mine"), () => {
       this.solved(key);
       this.ask(what, { ...fields, was: { ...fields.was, ...now } }).then(() => this.page?.again?.(), () => 0);
     }]] : [];
-    this.problem(key, `${message}\n${Object.keys(now).length ? `Theirs: ${words(now)}. ` : ""}Yours: ${words(yours)}.`, theirs);
+    this.problem(key, `${told(message)}\n${Object.keys(now).length ? `${say("Theirs: {theirs}.", { theirs: words(now) })} ` : ""}${say("Yours: {yours}.", { yours: words(yours) })}`, theirs);
   }
 
   sorting(facts) {
     this.visit.sorting = facts;
-    this.bar("sorting", facts.state === "reading" ? "reading frames" : "",
+    this.bar("sorting", facts.state === "reading" ? say("reading frames") : "",
       { done: facts.done, total: facts.total, stop: () => this.ask("stop reading").catch(() => 0) });
     if (facts.state === "failed" || facts.state === "stopped") {
-      this.problem("sorting", facts.said, [["Read frames again", () => this.ask("sort again").catch(() => 0)]]);
+      this.problem("sorting", told(facts.said), [[say("Read frames again"), () => this.ask("sort again").catch(() => 0)]]);
     } else this.solved("sorting");
     this.page?.sortingChanged?.();
   }
@@ -205,32 +206,32 @@ class House extends Signs {
     const left = states.filter((s) => s === "waiting" || s === "writing").length;
     const failed = Object.entries(queue).filter(([, s]) => s.startsWith("failed"));
     const saved = states.filter((s) => s === "done").length;
-    this.bar("queue", left ? "saving pictures" : "", { done: states.length - left, total: states.length, stop: () => this.ask("stop writing").catch(() => 0) });
-    this.note("queue", left ? `saving pictures: ${saved} of ${states.length} saved` : "");
+    this.bar("queue", left ? say("saving pictures") : "", { done: states.length - left, total: states.length, stop: () => this.ask("stop writing").catch(() => 0) });
+    this.note("queue", left ? say("saving pictures: {saved} of {all} saved", { saved, all: states.length }) : "");
     for (const [view, state] of Object.entries(queue)) {
       if (!state.startsWith("failed")) this.solved(`save ${view}`);
     }
     for (const [view, state] of failed) {
-      this.problem(`save ${view}`, `${view} is not saved: ${state.slice("failed: ".length)}`, [["Try again", () => this.ask("export", { views: [view] }).catch(() => 0)]]);
+      this.problem(`save ${view}`, say("{view} is not saved: {why}", { view, why: told(state.slice("failed: ".length)) }), [[say("Try again"), () => this.ask("export", { views: [view] }).catch(() => 0)]]);
     }
     this.page?.queueChanged?.();
   }
 
   exporting(facts) {
     const { entries, counts } = facts;
-    this.bar("export", counts.left ? "exporting pictures" : "", { done: counts.all - counts.left, total: counts.all, stop: () => this.ask("exports stop").catch(() => 0) });
+    this.bar("export", counts.left ? say("exporting pictures") : "", { done: counts.all - counts.left, total: counts.all, stop: () => this.ask("exports stop").catch(() => 0) });
     if (counts.failed && !counts.left) {
       const failed = entries.filter((e) => e.state === "failed");
-      const words = [...new Set(failed.map((e) => e.said))];
-      this.problem("export", `${counts.failed === 1 ? `${failed[0].view} is` : `${counts.failed} views are`} not exported: ${words.slice(0, 3).join(" ")}`,
-        [["Try again", () => this.ask("exports again").catch(() => 0)]]);
+      const words = [...new Set(failed.map((e) => told(e.said)))];
+      this.problem("export", few("{view} is not exported: {why}", "{n} views are not exported: {why}", counts.failed, { view: failed[0].view, why: words.slice(0, 3).join(" ") }),
+        [[say("Try again"), () => this.ask("exports again").catch(() => 0)]]);
     } else this.solved("export");
     this.page?.exporting?.(facts);
   }
 
   making(facts) {
-    this.bar("film", facts.state === "making" ? `making the ${facts.what}` : "", { done: facts.done, total: facts.total, stop: () => this.ask("film stop").catch(() => 0) });
-    if (facts.state === "failed") this.problem("film", facts.said, [["Open the text of the film", () => this.openText("film/film.toml")]]);
+    this.bar("film", facts.state === "making" ? say("making the {what}", { what: say(facts.what) }) : "", { done: facts.done, total: facts.total, stop: () => this.ask("film stop").catch(() => 0) });
+    if (facts.state === "failed") this.problem("film", told(facts.said), [[say("Open the text of the film"), () => this.openText("film/film.toml")]]);
     else this.solved("film");
     this.page?.makingChanged?.(facts);
   }
@@ -240,7 +241,7 @@ class House extends Signs {
   async lookAhead() {
     const ahead = await this.wire.ask("ahead", { scope: this.name }).catch(() => ({ undo: "", redo: "" }));
     for (const way of ["undo", "redo"]) {
-      const words = `${way === "undo" ? "Undo" : "Redo"}${ahead[way] ? `: ${ahead[way]}` : ""}`;
+      const words = `${way === "undo" ? say("Undo") : say("Redo")}${ahead[way] ? `: ${told(ahead[way])}` : ""}`;
       at(way).disabled = !ahead[way];
       at(way).title = words;
       at(way).setAttribute("aria-label", words);
@@ -250,7 +251,7 @@ class House extends Signs {
   async step(way) {
     const found = await this.ask(way, { scope: this.name });
     if (!found.said) return;
-    this.note("step", `${way === "undo" ? "undone" : "redone"}: ${found.said}`);
+    this.note("step", `${way === "undo" ? say("undone") : say("redone")}: ${told(found.said)}`);
     setTimeout(() => this.note("step", ""), 4000);
     this.page?.stepped?.(found.place);
     this.lookAhead();
@@ -279,9 +280,9 @@ class House extends Signs {
 
   keys() {
     return [
-      [",", "previous stage", () => this.along(-1)],
-      [".", "next stage", () => this.along(1)],
-      ["?", "these keys", () => this.showKeys()],
+      [",", say("previous stage"), () => this.along(-1)],
+      [".", say("next stage"), () => this.along(1)],
+      ["?", say("these keys"), () => this.showKeys()],
     ];
   }
 
@@ -293,8 +294,8 @@ class House extends Signs {
 
   showKeys() {
     const off = !at("letters").checked;
-    const names = { ArrowLeft: "←", ArrowRight: "→", ArrowUp: "↑", ArrowDown: "↓", " ": "space" };
-    const always = [["Ctrl Z", "undo"], ["Shift Ctrl Z", "redo"]];
+    const names = { ArrowLeft: "←", ArrowRight: "→", ArrowUp: "↑", ArrowDown: "↓", " ": say("space"), PageDown: say("Page Down"), PageUp: say("Page Up"), Backspace: say("Backspace"), Enter: say("Enter"), Delete: say("Delete"), Escape: say("Escape") };
+    const always = [[say("Ctrl Z"), say("undo")], [say("Shift Ctrl Z"), say("redo")]];
     const rows = [...(this.page?.keys?.() ?? []), ...(this.page?.keysInside?.() ?? []), ...this.keys(), ...always].filter(([key]) => !(off && isLetter(key)))
       .map(([key, words]) => el("div", {}, el("dt", {}, names[key] ?? key), el("dd", {}, words)));
     at("key-off").hidden = !off;

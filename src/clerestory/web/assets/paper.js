@@ -1,25 +1,26 @@
 // A view as a paper will show it, by the profile that came with the paper; and what of it the paper cannot show.
 
 import { button, el, percent } from "./build.js";
+import { say, told } from "./say.js";
 
-const INTENTS = [["relative", "relative colorimetric"], ["perceptual", "perceptual"]];
+const INTENTS = [["relative", say("relative colorimetric")], ["perceptual", say("perceptual")]];
 let last = ""; // the paper looked at before
 
 export async function paperDialog(house, page) {
   const { view } = page;
-  const image = el("img", { alt: `${view} as the paper shows it`, draggable: "false" });
-  const said = el("p", { role: "status" }, "Making the exact picture");
-  const paper = el("select", { "aria-label": "Paper" });
-  const intent = el("select", { "aria-label": "Rendering intent" }, ...INTENTS.map(([value, words]) => el("option", { value }, words)));
+  const image = el("img", { alt: say("{view} as the paper shows it", { view }), draggable: "false" });
+  const said = el("p", { role: "status" }, say("Making the exact picture"));
+  const paper = el("select", { "aria-label": say("Paper") });
+  const intent = el("select", { "aria-label": say("Rendering intent") }, ...INTENTS.map(([value, words]) => el("option", { value }, words)));
   const white = el("input", { type: "checkbox" });
   const outside = el("input", { type: "checkbox" });
-  const file = el("input", { type: "file", accept: ".icc,.icm", hidden: true, "aria-label": "Profile of a paper" });
+  const file = el("input", { type: "file", accept: ".icc,.icm", hidden: true, "aria-label": say("Profile of a paper") });
   const pane = el("div", { class: "pane fitted" }, image);
-  const dialog = el("dialog", { class: "wide", "aria-label": `${view} on paper` },
+  const dialog = el("dialog", { class: "wide", "aria-label": say("{view} on paper", { view }) },
     el("div", { class: "side" }, pane, el("p", {},
-      paper, " ", button("Add a paper's profile", () => file.click(), { title: "The .icc or .icm file that came with the paper or from the print shop; it is kept in the visit's folder profiles" }), file, " ", intent, " ",
-      el("label", { class: "check" }, white, "the paper's own white"), " ", el("label", { class: "check" }, outside, "in colour only what the paper cannot show"))),
-    el("form", { method: "dialog", class: "row" }, el("button", {}, "Back"), said));
+      paper, " ", button(say("Add a paper's profile"), () => file.click(), { title: say("The .icc or .icm file that came with the paper or from the print shop; it is kept in the visit's folder profiles") }), file, " ", intent, " ",
+      el("label", { class: "check" }, white, say("the paper's own white")), " ", el("label", { class: "check" }, outside, say("in colour only what the paper cannot show")))),
+    el("form", { method: "dialog", class: "row" }, el("button", {}, say("Back")), said));
   let proof = null;
   let turn = 0;
 
@@ -27,7 +28,7 @@ export async function paperDialog(house, page) {
     const found = await house.ask("papers").catch(() => []);
     paper.replaceChildren(...found.map((p) => el("option", { value: p.file, selected: p.file === chosen }, p.paper)));
     for (const node of [paper, intent, white, outside]) node.disabled = !found.length;
-    if (!found.length) said.textContent = "Add the profile of the paper first: its maker or the print shop has it as a file.";
+    if (!found.length) said.textContent = say("Add the profile of the paper first: its maker or the print shop has it as a file.");
     return found.length;
   }
 
@@ -41,11 +42,11 @@ export async function paperDialog(house, page) {
     const answer = await fetch(`/proof/${proof.key}/paper/${size}?${asked}`).catch(() => null);
     if (mine !== turn) return;
     if (!answer?.ok) {
-      said.textContent = answer ? await answer.text() : "The server does not answer.";
+      said.textContent = answer ? told(await answer.text()) : say("The server does not answer.");
       return;
     }
     const share = +answer.headers.get("x-outside");
-    said.textContent = share < 0.0005 ? "The paper can show all of it." : `The paper cannot show ${percent(share, share < 0.1 ? 1 : 0)} of it as it is.`;
+    said.textContent = share < 0.0005 ? say("The paper can show all of it.") : say("The paper cannot show {share} of it as it is.", { share: percent(share, share < 0.1 ? 1 : 0) });
     image.onload = () => URL.revokeObjectURL(image.src);
     image.src = URL.createObjectURL(await answer.blob());
   }
@@ -56,7 +57,7 @@ export async function paperDialog(house, page) {
     const kept = await answer.json();
     file.value = "";
     if (kept.error) {
-      said.textContent = kept.error;
+      said.textContent = told(kept.error);
       return;
     }
     await list(kept.file);
@@ -69,7 +70,7 @@ export async function paperDialog(house, page) {
   await list(last);
   while (dialog.open && !proof) {
     // None comes while the frames are put together, or another picture is being made.
-    proof = await house.ask("proof", { view, values: {} }).catch((problem) => { said.textContent = problem.message; return null; });
+    proof = await house.ask("proof", { view, values: {} }).catch((problem) => { said.textContent = told(problem.message); return null; });
     if (!proof) await new Promise((go) => { setTimeout(go, 1000); });
   }
   if (await list(last)) draw();

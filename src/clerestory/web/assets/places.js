@@ -2,14 +2,15 @@
 // singly. They keep to the building: points are shares of the frame before it is straightened.
 
 import { button, debounce, el, svg } from "./build.js";
+import { inside, say, told } from "./say.js";
 
 // what: the recipe's word; label; tells: what is done; number: the field that says how much.
 const KINDS = [
-  { what: "light", label: "Lighter, darker", tells: "Draw on a window, a shade, a wall. The scene's own edges are followed.",
-    number: { name: "stops", unit: "stops", times: 1, min: -4, max: 4, step: 0.1, begin: 0.7, figures: 2 } },
-  { what: "take out", label: "Take out", tells: "Draw over a mark or a sign. Another frame of the view shows what is behind it; else it is left, unless you ask for its surroundings." },
-  { what: "even colour", label: "Even a wall", tells: "Draw on a wall that lamps and daylight colour unevenly. It takes its own middle colour; its brightness stays.",
-    number: { name: "share", unit: "%", times: 100, min: 0, max: 1, step: 0.05, begin: 1, figures: 0 } },
+  { what: "light", label: say("Lighter, darker"), tells: say("Draw on a window, a shade, a wall. The scene's own edges are followed."),
+    number: { name: "stops", word: say("stops"), unit: say("stops"), times: 1, min: -4, max: 4, step: 0.1, begin: 0.7, figures: 2 } },
+  { what: "take out", label: say("Take out"), tells: say("Draw over a mark or a sign. Another frame of the view shows what is behind it; else it is left, unless you ask for its surroundings.") },
+  { what: "even colour", label: say("Even a wall"), tells: say("Draw on a wall that lamps and daylight colour unevenly. It takes its own middle colour; its brightness stays."),
+    number: { name: "share", word: say("share"), unit: "%", times: 100, min: 0, max: 1, step: 0.05, begin: 1, figures: 0 } },
 ];
 const kindOf = (what) => KINDS.find((k) => k.what === what);
 const LEAST = 10; // screen pixels: what is shorter was a click
@@ -34,16 +35,16 @@ export class Places {
   constructor(moved, kept) {
     Object.assign(this, { moved, kept, on: false, touches: [], chosen: null, kind: KINDS[0], held: null, gesture: "" });
     this.keepSoon = debounce(() => this.keep(), 400);
-    this.layer = svg("svg", { class: "places", role: "group", "aria-label": "Places drawn on the picture",
+    this.layer = svg("svg", { class: "places", role: "group", "aria-label": say("Places drawn on the picture"),
       onpointerdown: (e) => this.begin(e), onpointermove: (e) => this.draw(e), onpointerup: () => this.end(), onpointercancel: () => this.drop() });
     this.kinds = KINDS.map((kind) => button(kind.label, () => this.choose(kind), { "aria-pressed": String(kind === this.kind), title: kind.tells }));
     this.tells = el("p", { class: "quiet" }, this.kind.tells);
-    this.how = el("select", { "aria-label": "How a place is drawn" }, el("option", { value: "stroke" }, "stroke"), el("option", { value: "outline" }, "outline"));
-    this.width = el("input", { type: "number", class: "number", min: 0.5, max: 50, step: 0.5, value: 5, "aria-label": "Width of a stroke, % of the frame's longer side" });
+    this.how = el("select", { "aria-label": say("How a place is drawn") }, el("option", { value: "stroke" }, say("stroke")), el("option", { value: "outline" }, say("outline")));
+    this.width = el("input", { type: "number", class: "number", min: 0.5, max: 50, step: 0.5, value: 5, "aria-label": say("Width of a stroke, % of the frame's longer side") });
     this.list = el("ol", { class: "place-list" });
     this.node = el("div", { class: "line-tools", hidden: true }, el("div", { class: "tools kinds" }, this.kinds), this.tells,
-      el("div", { class: "row place-how" }, this.how, this.width, el("span", { class: "quiet" }, "% wide")),
-      button("Put one in the middle", () => this.add()), this.list);
+      el("div", { class: "row place-how" }, this.how, this.width, el("span", { class: "quiet" }, say("% wide"))),
+      button(say("Put one in the middle"), () => this.add()), this.list);
   }
 
   toggle() {
@@ -225,10 +226,10 @@ export class Places {
     const touch = this.touches[this.chosen];
     if (!touch) return [];
     const points = touch.at.map((p) => this.sheet.toPaper(p));
-    const ends = touch.width === null && points.length <= CORNERS ? points.map((p, i) => [String(i), p, `corner ${i + 1}`]) : [];
-    return [...ends, ["all", middle(points), "all of it"]].map(([end, [x, y], words]) =>
+    const ends = touch.width === null && points.length <= CORNERS ? points.map((p, i) => [String(i), p, say("corner {i}", { i: i + 1 })]) : [];
+    return [...ends, ["all", middle(points), say("all of it")]].map(([end, [x, y], words]) =>
       svg("circle", { class: `end${end === "all" ? " whole" : ""}`, cx: x, cy: y, r: (end === "all" ? 11 : 8) * scale, "stroke-width": 2 * scale, tabindex: 0, role: "button", "data-end": end,
-        "aria-label": `Place ${this.chosen + 1}, ${words}: arrows move it, Delete removes the place`, onkeydown: (e) => this.key(e, end) }));
+        "aria-label": say("Place {chosen}, {words}: arrows move it, Delete removes the place", { chosen: this.chosen + 1, words }), onkeydown: (e) => this.key(e, end) }));
   }
 
   key(event, end) {
@@ -251,15 +252,15 @@ export class Places {
 
   row(touch, i) {
     const { label, number } = kindOf(touch.kind);
-    const named = `Place ${i + 1}, ${label.toLowerCase()}`;
-    const amount = number ? [this.field(i, `${named}: ${number.name}`, number, touch[number.name] ?? number.begin, (v) => ({ [number.name]: v })), el("span", { class: "quiet" }, number.unit)]
-      : [el("select", { "aria-label": `${named}: by what`, "data-of": `by${i}`, onchange: (e) => { this.change(i, { by: e.target.value === "surroundings" ? "surroundings" : null }); } },
-        el("option", { value: "frame", selected: touch.by !== "surroundings" }, "by another frame"), el("option", { value: "surroundings", selected: touch.by === "surroundings" }, "else its surroundings"))];
-    const wide = touch.width === null ? [] : [this.field(i, `${named}: width`, { times: 100, min: 0.005, max: 0.5, step: 0.005, figures: 1 }, touch.width, (v) => ({ width: v })), el("span", { class: "quiet" }, "% wide")];
+    const named = say("Place {i}, {label}", { i: i + 1, label: inside(label) });
+    const amount = number ? [this.field(i, `${named}: ${number.word}`, number, touch[number.name] ?? number.begin, (v) => ({ [number.name]: v })), el("span", { class: "quiet" }, number.unit)]
+      : [el("select", { "aria-label": say("{named}: by what", { named }), "data-of": `by${i}`, onchange: (e) => { this.change(i, { by: e.target.value === "surroundings" ? "surroundings" : null }); } },
+        el("option", { value: "frame", selected: touch.by !== "surroundings" }, say("by another frame")), el("option", { value: "surroundings", selected: touch.by === "surroundings" }, say("else its surroundings")))];
+    const wide = touch.width === null ? [] : [this.field(i, say("{named}: width", { named }), { times: 100, min: 0.005, max: 0.5, step: 0.005, figures: 1 }, touch.width, (v) => ({ width: v })), el("span", { class: "quiet" }, say("% wide"))];
     return el("li", { class: i === this.chosen ? "chosen" : null, onfocusin: () => this.seen(i) },
       el("div", { class: "row" }, el("button", { type: "button", class: "plain", onclick: () => this.pick(i), "data-of": `name${i}` }, label),
-        el("label", { class: "check" }, el("input", { type: "checkbox", checked: !touch.off, "data-of": `on${i}`, "aria-label": `${named}: on`, onchange: (e) => this.change(i, { off: !e.target.checked }) }), "on"),
-        button("×", () => this.remove(i), { "aria-label": `Remove place ${i + 1}`, class: "give" })),
+        el("label", { class: "check" }, el("input", { type: "checkbox", checked: !touch.off, "data-of": `on${i}`, "aria-label": say("{named}: on", { named }), onchange: (e) => this.change(i, { off: !e.target.checked }) }), say("on")),
+        button("×", () => this.remove(i), { "aria-label": say("Remove place {i}", { i: i + 1 }), class: "give" })),
       el("div", { class: "row" }, amount, wide), el("p", { class: "quiet said", "aria-live": "polite" }));
   }
 
@@ -285,9 +286,9 @@ export class Places {
 
   // What came of marks that were to be taken out, in their order.
   words() {
-    const told = [...this.told];
+    const those = [...this.told];
     this.touches.forEach((t, i) => {
-      const said = t.kind === "take out" && !t.off ? told.shift()?.said ?? "" : "";
+      const said = t.kind === "take out" && !t.off ? told(those.shift()?.said ?? "") : "";
       const at = this.list.children[i]?.querySelector(".said");
       if (at && at.textContent !== said) at.textContent = said;
     });

@@ -2,9 +2,10 @@
 
 import { button, el } from "./build.js";
 import { outlinePicker } from "./plan-outline.js";
-import { CHURCH, churchValue } from "./plan-numbers.js";
+import { CHOICES, CHURCH, churchValue } from "./plan-numbers.js";
+import { say, told } from "./say.js";
 
-const HINTS = { length: "230 ft, or 70 m", width: "42 ft 6 in", height: "21 m", bays: "6", transept: "yes, no, or a length", quire: "yes, no, or a length", sill: "43 ft", head: "18 m" };
+const HINTS = { length: say("230 ft, or 70 m"), width: say("42 ft 6 in"), height: "21 m", bays: "6", transept: say("yes, no, or a length"), quire: say("yes, no, or a length"), sill: say("43 ft"), head: "18 m" };
 const day = () => {
   const now = new Date();
   return `${now.getFullYear()}-${String(now.getMonth() + 1).padStart(2, "0")}-${String(now.getDate()).padStart(2, "0")}`;
@@ -15,22 +16,22 @@ export function beginForm(house, example) {
   const church = CHURCH.flatMap(([name, label, form]) => {
     const id = `b-${name}`;
     return [el("label", { for: id }, label), Array.isArray(form)
-      ? el("select", { id }, ...form.map((o) => el("option", { value: o }, o || "as usual")))
+      ? el("select", { id }, ...form.map((o) => el("option", { value: o }, (CHOICES[o] ?? o) || say("as usual"))))
       : el("input", { id, type: "text", placeholder: HINTS[name] ?? "", required: ["length", "width", "height"].includes(name) })];
   });
   const said = el("p", { class: "trouble", role: "alert" });
   const zone = Intl.DateTimeFormat().resolvedOptions().timeZone || "Europe/London";
   const node = el("form", { class: "begin", onsubmit: (e) => e.preventDefault() },
-    el("h2", {}, "A church in ten numbers"),
-    el("p", { class: "quiet" }, "As a guidebook or your own eye gives them, in metres or feet. Rooms, a window in every bay, points to stand at and the usual views follow; each is said to be assumed, and the times say how far they may be off. Only type, length, width, height and the axis are needed."),
-    el("div", { class: "fields" }, ...church, ...field("b-axis", "Axis, ° from true north to the altar", { placeholder: "81.5", required: true, inputmode: "decimal" })),
+    el("h2", {}, say("A church in ten numbers")),
+    el("p", { class: "quiet" }, say("As a guidebook or your own eye gives them, in metres or feet. Rooms, a window in every bay, points to stand at and the usual views follow; each is said to be assumed, and the times say how far they may be off. Only type, length, width, height and the axis are needed.")),
+    el("div", { class: "fields" }, ...church, ...field("b-axis", say("Axis, ° from true north to the altar"), { placeholder: "81.5", required: true, inputmode: "decimal" })),
     outlinePicker((west, east) => picked(west, east)),
-    el("h2", {}, "Where and when"),
-    el("div", { class: "fields" }, ...field("b-place", "Building", { required: true }), ...field("b-town", "Town"), ...field("b-lat", "Latitude, °, south negative", { required: true, placeholder: "54.312" }),
-      ...field("b-lon", "Longitude, °, west negative", { required: true, placeholder: "-1.154" }), ...field("b-zone", "Time zone", { value: zone, required: true }),
-      ...field("b-date", "Day", { type: "date", value: day(), required: true }), ...field("b-arrive", "Arrive", { type: "time", value: "09:30", required: true }), ...field("b-leave", "Leave", { type: "time", value: "16:30", required: true })),
+    el("h2", {}, say("Where and when")),
+    el("div", { class: "fields" }, ...field("b-place", say("Building"), { required: true }), ...field("b-town", say("Town")), ...field("b-lat", say("Latitude, °, south negative"), { required: true, placeholder: "54.312" }),
+      ...field("b-lon", say("Longitude, °, west negative"), { required: true, placeholder: "-1.154" }), ...field("b-zone", say("Time zone"), { value: zone, required: true }),
+      ...field("b-date", say("Day"), { type: "date", value: day(), required: true }), ...field("b-arrive", say("Arrive"), { type: "time", value: "09:30", required: true }), ...field("b-leave", say("Leave"), { type: "time", value: "16:30", required: true })),
     said,
-    el("div", { class: "row" }, button("Begin from these numbers", () => begin()), button("Begin from the worked example", example)));
+    el("div", { class: "row" }, button(say("Begin from these numbers"), () => begin()), button(say("Begin from the worked example"), example)));
 
   let ends = null;
   function picked(west, east) {
@@ -59,7 +60,7 @@ export function beginForm(house, example) {
     try {
       await house.wire.ask("plan church", { numbers });
     } catch (problem) {
-      const words = problem.mistakes?.map((m) => `${m.place ? `${m.place.replace("church, ", "")} ` : ""}${m.what}`) ?? [problem.message];
+      const words = problem.mistakes?.map((m) => `${m.place ? `${m.place.replace("church, ", "")} ` : ""}${told(m.what)}`) ?? [told(problem.message)];
       said.textContent = words.join("\n");
     }
   }

@@ -2,6 +2,7 @@
 // x is along the building, its y to the right of the axis, both in metres.
 
 import { svg } from "./build.js";
+import { figure, say } from "./say.js";
 
 const GRID = 5; // metres
 const NICE = [1, 2, 5, 10, 20, 50, 100];
@@ -25,11 +26,16 @@ export function windowPlace(w, rooms, axis) {
   return places[w.wall];
 }
 
+const WALLS = {
+  east: (name) => say("east wall of {name}", { name }), west: (name) => say("west wall of {name}", { name }),
+  south: (name) => say("south wall of {name}", { name }), north: (name) => say("north wall of {name}", { name }),
+};
+
 export class PlanMap {
   // `page`: what is drawn (rows, axis, chosen), and hears of what is chosen and moved.
   constructor(page) {
     this.page = page;
-    this.node = svg("svg", { class: "map", role: "group", "aria-label": "The building from above, altar to the right; what is chosen can be dragged, or moved with the arrow keys" });
+    this.node = svg("svg", { class: "map", role: "group", "aria-label": say("The building from above, altar to the right; what is chosen can be dragged, or moved with the arrow keys") });
     this.layers = Object.fromEntries(["under", "grid", "rooms", "lit", "sight", "windows", "views", "stations", "taken", "handles", "signs"]
       .map((name) => [name, svg("g", { class: `layer ${name}` })]));
     this.node.append(...Object.values(this.layers));
@@ -132,7 +138,7 @@ export class PlanMap {
   }
 
   room(r) {
-    return this.group("room", r, `Room ${r.name}, ${r2(r.length_m)} by ${r2(r.width_m)} m, ${r2(r.height_m)} m high${r.assumed ? ", assumed" : ""}`,
+    return this.group("room", r, say("Room {name}, {length} by {width} m, {height} m high", { name: r.name, length: figure(r2(r.length_m)), width: figure(r2(r.width_m)), height: figure(r2(r.height_m)) }) + (r.assumed ? say(", assumed") : ""),
       svg("rect", { x: r.west_end_m[1], y: r.west_end_m[0] - r.width_m / 2, width: r.length_m, height: r.width_m, class: "hall", "stroke-width": 0.3 * this.unit }));
   }
 
@@ -141,7 +147,7 @@ export class PlanMap {
     const half = w.width_m / 2;
     const ends = { x1: at[1] - half * way[1], y1: at[0] - half * way[0], x2: at[1] + half * way[1], y2: at[0] + half * way[0] };
     const lit = this.page.shining.has(w.name);
-    return this.group("window", w, `Window ${w.name}, sill ${r2(w.sill_m)} m, head ${r2(w.head_m)} m${w.assumed ? ", assumed" : ""}`,
+    return this.group("window", w, say("Window {name}, sill {sill} m, head {head} m", { name: w.name, sill: figure(r2(w.sill_m)), head: figure(r2(w.head_m)) }) + (w.assumed ? say(", assumed") : ""),
       svg("line", { ...ends, class: "reach", "stroke-width": 3.4 * this.unit }),
       svg("line", { ...ends, class: `window${lit ? " sunlit" : ""}`, "stroke-width": (lit ? 1.2 : 0.8) * this.unit }));
   }
@@ -152,7 +158,7 @@ export class PlanMap {
     const [x, y] = [s.at_m[1], s.at_m[0]];
     const shown = used ? `${used} ${s.name}` : s.name;
     const name = this.names.get(s.name);
-    return this.group("station", s, `${shown}, a point to stand at, ${r2(s.at_m[0])} m right, ${r2(s.at_m[1])} m along`,
+    return this.group("station", s, say("{name}, a point to stand at, {right} m right, {along} m along", { name: shown, right: figure(r2(s.at_m[0])), along: figure(r2(s.at_m[1])) }),
       svg("circle", { cx: x, cy: y, r: 2.2 * u, class: "reach" }),
       svg("circle", { cx: x, cy: y, r: 1.05 * u, class: "spot" }),
       svg("text", { x: name.x, y: name.y, "font-size": 1.9 * u, "text-anchor": name.end ? "end" : "start" }, name.words));
@@ -165,7 +171,7 @@ export class PlanMap {
     const across = v.on === "north" || v.on === "south" ? [1, 0] : [0, 1];
     const half = v.width_m / 2;
     const chosen = this.page.isChosen("view", v.name);
-    return this.group("view", v, `View ${v.name}, ${r2(v.centre_m[2])} m up`,
+    return this.group("view", v, say("View {name}, {up} m up", { name: v.name, up: figure(r2(v.centre_m[2])) }),
       svg("rect", { x: x - 2.2 * u, y: y - 2.2 * u, width: 4.4 * u, height: 4.4 * u, class: "reach" }),
       chosen ? svg("line", { x1: x - half * across[0], y1: y - half * across[1], x2: x + half * across[0], y2: y + half * across[1], class: "subject", "stroke-width": 0.7 * u }) : "",
       svg("rect", { x: x - 0.75 * u, y: y - 0.75 * u, width: 1.5 * u, height: 1.5 * u, class: "mark", transform: `rotate(45 ${x} ${y})` }));
@@ -179,7 +185,7 @@ export class PlanMap {
     const u = this.unit;
     const edges = { east: [y + r.length_m, x], west: [y, x], south: [y + r.length_m / 2, x + r.width_m / 2], north: [y + r.length_m / 2, x - r.width_m / 2] };
     this.layers.handles.replaceChildren(...Object.entries(edges).map(([edge, [cx, cy]]) =>
-      svg("circle", { cx, cy, r: 1.1 * u, class: "handle", "data-edge": edge }, svg("title", {}, `${edge} wall of ${r.name}`))));
+      svg("circle", { cx, cy, r: 1.1 * u, class: "handle", "data-edge": edge }, svg("title", {}, WALLS[edge](r.name)))));
   }
 
   // North and scale keep their size on the page.
@@ -199,7 +205,7 @@ export class PlanMap {
       svg("text", { x: x + metres + px(7), y, "font-size": px(14) }, `${metres} m`),
       svg("g", { transform: `translate(${nx} ${ny}) rotate(${90 - this.page.axis}) scale(${scale})`, class: "north" },
         svg("path", { d: "M0 16V-14", "stroke-width": 1.6 }), svg("path", { d: "M0 -20L5 -8L0 -11L-5 -8Z" })),
-      svg("text", { x: nx - px(22), y: ny + px(5), "font-size": px(14), "text-anchor": "middle" }, "N"));
+      svg("text", { x: nx - px(22), y: ny + px(5), "font-size": px(14), "text-anchor": "middle" }, say("N")));
   }
 
   // What a view sees, and where one would stand for no tilt.
@@ -214,8 +220,8 @@ export class PlanMap {
     const u = this.unit;
     const level = seen.level && seen.tilt ? svg("g", { class: "level" },
       svg("line", { x1: x, y1: y, x2: seen.level[1], y2: seen.level[0], "stroke-width": 0.2 * u, "stroke-dasharray": `${0.6 * u} ${0.6 * u}` }),
-      svg("circle", { cx: seen.level[1], cy: seen.level[0], r: 0.9 * u, "stroke-width": 0.3 * u }, svg("title", {}, "From here the camera is level")),
-      svg("text", { x: seen.level[1], y: seen.level[0] + 3 * u, "font-size": 1.7 * u, "text-anchor": "middle" }, "level")) : "";
+      svg("circle", { cx: seen.level[1], cy: seen.level[0], r: 0.9 * u, "stroke-width": 0.3 * u }, svg("title", {}, say("From here the camera is level"))),
+      svg("text", { x: seen.level[1], y: seen.level[0] + 3 * u, "font-size": 1.7 * u, "text-anchor": "middle" }, say("level"))) : "";
     this.layers.sight.replaceChildren(svg("polygon", { points: `${x},${y} ${ends.join(" ")}`, "stroke-width": 0.15 * u }), level);
   }
 

@@ -1,44 +1,52 @@
 // The numbers of what is chosen on the map, to be read and set; and the church in numbers, where the plan has one.
 
 import { button, el } from "./build.js";
+import { decimal, pointed, say, told } from "./say.js";
 
 const ASPECTS = ["free", "4:3", "3:2", "16:9", "1:1", "3:4", "2:3", "9:16"];
 const WALLS = ["east", "west", "north", "south"];
 const GLASS = ["hold", "bracket", "let go"];
+// The words of choices, as they are shown.
+export const CHOICES = {
+  east: say("east"), west: say("west"), north: say("north"), south: say("south"), vault: say("vault"), free: say("free"), hold: say("hold"), bracket: say("bracket"), "let go": say("let go"),
+  any: say("any"), sun: say("sun"), "no sun": say("no sun"), hall: say("hall"), "aisled basilica": say("aisled basilica"), cruciform: say("cruciform"), rotunda: say("rotunda"), chapel: say("chapel"),
+};
+const THINGS = { station: say("Point"), window: say("Window"), view: say("View"), room: say("Room") };
 
 // field, label, form; a path such as "at_m.0" is one of several numbers.
 const FIELDS = {
-  station: [["name", "Name", "text"], ["at_m.0", "Right of the axis, m"], ["at_m.1", "Along the axis, m"], ["floor_m", "Stands above the floor, m"],
-    ["eye_m", "Lens above that, m"], ["note", "Note", "text"]],
-  window: [["name", "Name", "text"], ["along_m", "Along the wall, m"], ["width_m", "Width, m"], ["sill_m", "Sill, m"], ["head_m", "Head, m"],
-    ["wall_thickness_m", "Wall's thickness, m"]],
-  room: [["name", "Name", "text"], ["length_m", "Length, m"], ["width_m", "Width, m"], ["height_m", "Height, m"],
-    ["west_end_m.0", "West wall, right of the axis, m"], ["west_end_m.1", "West wall, along the axis, m"]],
-  view: [["name", "Name", "text"], ["note", "Note", "text"], ["on", "Lies on", [...WALLS, "vault", "free"]], ["centre_m.0", "Middle, right, m"], ["centre_m.1", "Middle, along, m"], ["centre_m.2", "Middle, up, m"],
-    ["width_m", "Width, m"], ["height_m", "Height, m"], ["aspect", "Aspect", ASPECTS], ["square_on", "Parallel to the wall", "tick"], ["floor", "With the floor", "tick"],
-    ["first", "First of all", "tick"], ["minutes", "Minutes"], ["light", "Light", ["any", "sun", "no sun"]], ["windows", "Through", "windows"], ["glass", "Glass", GLASS], ["stations", "From", "stations"]],
+  station: [["name", say("Name"), "text"], ["at_m.0", say("Right of the axis, m")], ["at_m.1", say("Along the axis, m")], ["floor_m", say("Stands above the floor, m")],
+    ["eye_m", say("Lens above that, m")], ["note", say("Note"), "text"]],
+  window: [["name", say("Name"), "text"], ["along_m", say("Along the wall, m")], ["width_m", say("Width, m")], ["sill_m", say("Sill, m")], ["head_m", say("Head, m")],
+    ["wall_thickness_m", say("Wall's thickness, m")]],
+  room: [["name", say("Name"), "text"], ["length_m", say("Length, m")], ["width_m", say("Width, m")], ["height_m", say("Height, m")],
+    ["west_end_m.0", say("West wall, right of the axis, m")], ["west_end_m.1", say("West wall, along the axis, m")]],
+  view: [["name", say("Name"), "text"], ["note", say("Note"), "text"], ["on", say("Lies on"), [...WALLS, "vault", "free"]], ["centre_m.0", say("Middle, right, m")], ["centre_m.1", say("Middle, along, m")], ["centre_m.2", say("Middle, up, m")],
+    ["width_m", say("Width, m")], ["height_m", say("Height, m")], ["aspect", say("Aspect"), ASPECTS], ["square_on", say("Parallel to the wall"), "tick"], ["floor", say("With the floor"), "tick"],
+    ["first", say("First of all"), "tick"], ["minutes", say("Minutes")], ["light", say("Light"), ["any", "sun", "no sun"]], ["windows", say("Through"), "windows"], ["glass", say("Glass"), GLASS], ["stations", say("From"), "stations"]],
 };
 const OFF = { along_m: "along_m", width_m: "width_m", sill_m: "sill_m", head_m: "head_m", wall_thickness_m: "wall_thickness_m", length_m: "length_m", height_m: "height_m" };
 
-export const CHURCH = [["type", "Type", ["hall", "aisled basilica", "cruciform", "rotunda", "chapel"]], ["length", "Length inside", "measure"], ["width", "Width of the nave", "measure"], ["height", "Height of the nave", "measure"],
-  ["bays", "Bays", "count"], ["aisles", "Aisles", ["", "0", "1", "2", "north", "south"]], ["transept", "Transept, end to end", "part"], ["quire", "Quire, length", "part"],
-  ["sill", "Sill of the nave's windows (the clerestory's, where there are aisles)", "measure"], ["head", "Their head", "measure"]];
+export const CHURCH = [["type", say("Type"), ["hall", "aisled basilica", "cruciform", "rotunda", "chapel"]], ["length", say("Length inside"), "measure"], ["width", say("Width of the nave"), "measure"], ["height", say("Height of the nave"), "measure"],
+  ["bays", say("Bays"), "count"], ["aisles", say("Aisles"), ["", "0", "1", "2", "north", "south"]], ["transept", say("Transept, end to end"), "part"], ["quire", say("Quire, length"), "part"],
+  ["sill", say("Sill of the nave's windows (the clerestory's, where there are aisles)"), "measure"], ["head", say("Their head"), "measure"]];
 
 const at = (row, path) => path.split(".").reduce((v, key) => v?.[key], row);
 
 // What stands in a field of the church's numbers as the text has it: a number of metres, "83 ft", true, 2.
 export function churchValue(form, text) {
-  const words = text.trim();
+  const words = pointed(text.trim());
   if (!words) return null;
   if (form === "count" || /^[012]$/.test(words) && Array.isArray(form)) return Number(words);
-  if (form === "part" && /^(yes|no)$/i.test(words)) return words.toLowerCase() === "yes";
+  const answer = { yes: true, no: false, [say("yes")]: true, [say("no")]: false }[words.toLowerCase()];
+  if (form === "part" && answer !== undefined) return answer;
   return /^\d+([.]\d+)?$/.test(words) ? Number(words) : words;
 }
 
 export class PlanNumbers {
   constructor(page) {
     this.page = page;
-    this.node = el("section", { class: "numbers", "aria-label": "Numbers of what is chosen" });
+    this.node = el("section", { class: "numbers", "aria-label": say("Numbers of what is chosen") });
   }
 
   // Anew, unless a number is being typed: then only the others follow.
@@ -50,10 +58,10 @@ export class PlanNumbers {
     const row = chosen && this.page.row(chosen.table, chosen.name);
     if (!row) return this.node.replaceChildren(...this.whole());
     const fields = FIELDS[chosen.table].filter(([path]) => this.has(chosen.table, row, path));
-    const assumed = row.assumed ? [el("p", { class: "guess" }, `Assumed: ${row.assumed}. Setting a number makes it yours.`)] : [];
-    this.node.replaceChildren(el("h2", {}, `${chosen.table === "station" ? "Point" : chosen.table[0].toUpperCase() + chosen.table.slice(1)}: ${row.name}`), ...assumed,
+    const assumed = row.assumed ? [el("p", { class: "guess" }, say("Assumed: {assumed}. Setting a number makes it yours.", { assumed: told(row.assumed) }))] : [];
+    this.node.replaceChildren(el("h2", {}, `${THINGS[chosen.table]}: ${row.name}`), ...assumed,
       el("div", { class: "fields" }, ...fields.flatMap(([path, label, form]) => this.field(row, path, label, form))),
-      el("div", { class: "row" }, button("Take away", () => this.page.remove(chosen)), button("Whole building", () => this.page.choose(null))));
+      el("div", { class: "row" }, button(say("Take away"), () => this.page.remove(chosen)), button(say("Whole building"), () => this.page.choose(null))));
   }
 
   has(table, row, path) {
@@ -69,7 +77,7 @@ export class PlanNumbers {
     const change = (v) => this.set(path, v);
     let input;
     if (Array.isArray(form)) {
-      input = el("select", { id, onchange: (e) => change(e.target.value) }, ...form.map((o) => el("option", { value: o, selected: o === value }, o)));
+      input = el("select", { id, onchange: (e) => change(e.target.value) }, ...form.map((o) => el("option", { value: o, selected: o === value }, CHOICES[o] ?? o)));
     } else if (form === "tick") {
       input = el("input", { id, type: "checkbox", checked: !!value, onchange: (e) => change(e.target.checked) });
     } else if (form === "stations" || form === "windows") {
@@ -81,7 +89,7 @@ export class PlanNumbers {
     } else {
       input = el("input", { id, type: "number", step: "any", value: value ?? "", "data-path": path, onchange: (e) => e.target.value !== "" && change(Number(e.target.value)) });
     }
-    return [el("label", { for: id }, label, off ? el("span", { class: "guess" }, ` ±${off.toFixed(1)}`) : ""), input];
+    return [el("label", { for: id }, label, off ? el("span", { class: "guess" }, ` ±${decimal(off, 1)}`) : ""), input];
   }
 
   follow() {
@@ -110,12 +118,12 @@ export class PlanNumbers {
 
   whole() {
     const { page } = this;
-    const add = el("div", { class: "row" }, el("span", { class: "quiet" }, "Add"), ...["station", "window", "view", "room"].map((table) =>
-      button(table === "station" ? "Point" : table[0].toUpperCase() + table.slice(1), () => page.add(table))));
+    const add = el("div", { class: "row" }, el("span", { class: "quiet" }, say("Add")), ...["station", "window", "view", "room"].map((table) =>
+      button(THINGS[table], () => page.add(table))));
     const axis = el("input", { id: "n-axis", type: "number", step: "any", value: Math.round(page.axis * 100) / 100, onchange: (e) => e.target.value !== "" && page.write([{ table: "place", name: "", set: { axis_deg: Number(e.target.value) } }]).catch(() => this.draw()) });
-    return [el("h2", {}, "The building"), el("p", { class: "quiet" }, "Choose a point, window, view or room on the map: then drag it, or set its numbers here."),
-      page.facts.assumed ? el("p", { class: "guess" }, page.facts.assumed) : "",
-      el("div", { class: "fields" }, el("label", { for: "n-axis" }, "Axis, ° from true north to the altar"), axis, ...this.church()), add, page.outline()];
+    return [el("h2", {}, say("The building")), el("p", { class: "quiet" }, say("Choose a point, window, view or room on the map: then drag it, or set its numbers here.")),
+      page.facts.assumed ? el("p", { class: "guess" }, told(page.facts.assumed)) : "",
+      el("div", { class: "fields" }, el("label", { for: "n-axis" }, say("Axis, ° from true north to the altar")), axis, ...this.church()), add, page.outline()];
   }
 
   church() {
@@ -124,9 +132,9 @@ export class PlanNumbers {
     return CHURCH.flatMap(([name, label, form]) => {
       const id = `n-church-${name}`;
       const value = church[name];
-      const shown = value === true ? "yes" : value === false ? "no" : value ?? "";
+      const shown = value === true ? say("yes") : value === false ? say("no") : value ?? "";
       const write = (e) => this.page.write([{ table: "church", name: "", set: { [name]: churchValue(form, e.target.value) }, was: { [name]: value ?? null } }]).catch(() => this.draw());
-      const input = Array.isArray(form) ? el("select", { id, onchange: write }, ...form.map((o) => el("option", { value: o, selected: o === String(shown) }, o || "as usual")))
+      const input = Array.isArray(form) ? el("select", { id, onchange: write }, ...form.map((o) => el("option", { value: o, selected: o === String(shown) }, (CHOICES[o] ?? o) || say("as usual"))))
         : el("input", { id, type: "text", value: String(shown), onchange: write });
       return [el("label", { for: id }, label), input];
     });

@@ -1,6 +1,7 @@
 // The axis by two clicks on the building's outline, and a scanned plan laid under the map by two clicks.
 
 import { button, el, svg } from "./build.js";
+import { say } from "./say.js";
 
 // The outer ring of the first polygon anywhere in a GeoJSON document (RFC 7946), as [longitude, latitude].
 export function firstRing(node) {
@@ -23,10 +24,10 @@ const read = (file) => file.text().then((text) => {
 // A form's part: an outline is opened, and its west end and its altar end are clicked; `onEnds(west, east)` hears of
 // both as [latitude, longitude].
 export function outlinePicker(onEnds) {
-  const said = el("p", { class: "quiet", role: "status" }, "Or open an outline exported from a map (GeoJSON), and click the middle of its west end, then that of its altar end.");
-  const sheet = svg("svg", { class: "outline-sheet", role: "img", "aria-label": "The building's outline, north up" });
+  const said = el("p", { class: "quiet", role: "status" }, say("Or open an outline exported from a map (GeoJSON), and click the middle of its west end, then that of its altar end."));
+  const sheet = svg("svg", { class: "outline-sheet", role: "img", "aria-label": say("The building's outline, north up") });
   sheet.classList.add("hidden");
-  const input = el("input", { type: "file", accept: ".geojson,.json,application/geo+json", "aria-label": "Outline of the building, GeoJSON" });
+  const input = el("input", { type: "file", accept: ".geojson,.json,application/geo+json", "aria-label": say("Outline of the building, GeoJSON") });
   let place = null;
   let first = null;
   input.addEventListener("change", async () => {
@@ -42,13 +43,13 @@ export function outlinePicker(onEnds) {
       sheet.setAttribute("viewBox", box.join(" "));
       const u = Math.max(box[2], box[3]) / 100;
       sheet.replaceChildren(svg("polygon", { points: points.map((p) => p.join(",")).join(" "), "stroke-width": 0.5 * u }), svg("g", { class: "picked" }),
-        svg("text", { x: box[0] + box[2] - 3 * u, y: box[1] + 6 * u, "font-size": 5 * u, "text-anchor": "end" }, "N ↑"));
+        svg("text", { x: box[0] + box[2] - 3 * u, y: box[1] + 6 * u, "font-size": 5 * u, "text-anchor": "end" }, say("N ↑")));
       place = ([x, y]) => [north[0] - y / 111320, east[0] + x / 111320 / squeeze];
       first = null;
       sheet.classList.remove("hidden");
-      said.textContent = "Click the middle of the west end.";
+      said.textContent = say("Click the middle of the west end.");
     } catch {
-      said.textContent = "This file holds no outline in degrees of longitude and latitude; export the building's polygon as GeoJSON.";
+      said.textContent = say("This file holds no outline in degrees of longitude and latitude; export the building's polygon as GeoJSON.");
     }
   });
   sheet.addEventListener("pointerdown", (event) => {
@@ -58,11 +59,11 @@ export function outlinePicker(onEnds) {
     sheet.querySelector(".picked").append(svg("circle", { cx: at.x, cy: at.y, r: 1.6 * u }));
     if (!first) {
       first = [at.x, at.y];
-      said.textContent = "Now the middle of the altar end.";
+      said.textContent = say("Now the middle of the altar end.");
       return;
     }
     const ends = [place(first), place([at.x, at.y])].map((p) => p.map((v) => Math.round(v * 1e7) / 1e7));
-    said.textContent = "The axis runs between the two points.";
+    said.textContent = say("The axis runs between the two points.");
     first = null;
     sheet.querySelector(".picked").replaceChildren();
     onEnds(...ends);
@@ -74,14 +75,14 @@ export function outlinePicker(onEnds) {
 // the west end of the building's axis and its altar end.
 export function scanTools(page) {
   const said = el("p", { class: "quiet", role: "status" });
-  const input = el("input", { type: "file", accept: "image/*", hidden: true, "aria-label": "A scanned floor plan" });
+  const input = el("input", { type: "file", accept: "image/*", hidden: true, "aria-label": say("A scanned floor plan") });
   const rooms = page.rows.room;
   const low = Math.min(...rooms.map((r) => r.west_end_m[1]));
   const high = Math.max(...rooms.map((r) => r.west_end_m[1] + r.length_m));
   input.addEventListener("change", async () => {
     const file = input.files[0];
     if (!file) return;
-    said.textContent = "Reading the picture";
+    said.textContent = say("Reading the picture");
     try {
       const answer = await fetch("/drawing", { method: "PUT", body: file });
       const kept = await answer.json();
@@ -97,11 +98,11 @@ export function scanTools(page) {
 
   function place(kept) {
     const clicks = [];
-    said.textContent = "On the picture, click the west end of the axis, inside the wall.";
+    said.textContent = say("On the picture, click the west end of the axis, inside the wall.");
     page.clicking = ([right, along]) => {
       clicks.push(onPicture(page.under, [right, along]));
       if (clicks.length < 2) {
-        said.textContent = "Now the altar end of the axis.";
+        said.textContent = say("Now the altar end of the axis.");
         return true;
       }
       page.clicking = null;
@@ -111,9 +112,9 @@ export function scanTools(page) {
     };
   }
 
-  const tools = [button(page.under ? "Lay another plan under" : "Lay a scanned plan under", () => input.click()), input];
+  const tools = [button(page.under ? say("Lay another plan under") : say("Lay a scanned plan under"), () => input.click()), input];
   if (page.under?.file) {
-    tools.push(button("Scale it anew", () => place({ file: page.under.file })), button("Take it away", () => page.write([{ table: "place", name: "", set: { drawing: null } }]).catch(() => 0)));
+    tools.push(button(say("Scale it anew"), () => place({ file: page.under.file })), button(say("Take it away"), () => page.write([{ table: "place", name: "", set: { drawing: null } }]).catch(() => 0)));
   }
   return el("div", { class: "scan" }, el("div", { class: "row" }, ...tools), said);
 }

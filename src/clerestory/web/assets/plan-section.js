@@ -2,13 +2,14 @@
 // at a window (sill, head, the sun's ray). Level to the right, heights upwards, metres; handles drag heights.
 
 import { svg } from "./build.js";
+import { decimal, figure, say } from "./say.js";
 
 const r2 = (v) => Math.round(v * 100) / 100;
 
 export class PlanSection {
   constructor(page) {
     this.page = page;
-    this.node = svg("svg", { class: "section", role: "group", "aria-label": "Section: heights in metres; the round handles are dragged up and down, or moved with the arrow keys" });
+    this.node = svg("svg", { class: "section", role: "group", "aria-label": say("Section: heights in metres; the round handles are dragged up and down, or moved with the arrow keys") });
     this.node.addEventListener("pointerdown", (e) => this.down(e));
     this.node.addEventListener("keydown", (e) => this.key(e));
   }
@@ -40,7 +41,7 @@ export class PlanSection {
   handle(table, name, field, x, z, label) {
     return svg("circle", { cx: x, cy: -z, r: 1.3 * this.unit, class: "handle", tabindex: 0, role: "slider", "aria-orientation": "vertical",
       "aria-valuenow": r2(z), "aria-label": label, "data-table": table, "data-name": name, "data-field": field },
-    svg("title", {}, `${label}: ${r2(z)} m`));
+    svg("title", {}, `${label}: ${figure(r2(z))} m`));
   }
 
   // ---- along the sight
@@ -55,7 +56,7 @@ export class PlanSection {
     const long = Math.max(run, 3);
     const parts = this.frame(long * 1.06, room.height_m);
     const u = this.unit;
-    this.says(`Section along ${v.name}, from ${station.name}`);
+    this.says(say("Section along {view}, from {station}", { view: v.name, station: station.name }));
     parts.push(svg("path", { d: `M-1.5 0H${long * 1.06}M-1.5 ${-room.height_m}H${long * 1.06}`, class: "outline", "stroke-width": 0.35 * u }));
     if (v.on !== "vault" && v.on !== "free") parts.push(svg("path", { d: `M${run} 0V${-room.height_m}`, class: "outline", "stroke-width": 0.35 * u }));
     if (seen && !seen.no) {
@@ -66,7 +67,7 @@ export class PlanSection {
         const t = seen.tilt * Math.PI / 180;
         const far = 0.3 * Math.max(reach, 4);
         parts.push(svg("path", { d: `M${far} ${-eye}H0L${far * Math.cos(t)} ${-(eye + far * Math.sin(t))}`, class: "tilt", "stroke-width": 0.25 * u }),
-          svg("text", { x: far * 1.04, y: -(eye + 0.5 * far * Math.sin(t)), "font-size": 2.4 * u, class: "said" }, `tilt ${seen.tilt.toFixed(0)}°`));
+          svg("text", { x: far * 1.04, y: -(eye + 0.5 * far * Math.sin(t)), "font-size": 2.4 * u, class: "said" }, say("tilt {tilt}°", { tilt: decimal(seen.tilt, 0) })));
       }
     }
     if (v.on !== "free" && v.on !== "vault") {
@@ -78,9 +79,9 @@ export class PlanSection {
     parts.push(svg("path", { d: v.on === "vault" ? `M${run - v.height_m / 2} ${-high}H${run + v.height_m / 2}` : `M${run} ${-low}V${-high}`, class: "subject", "stroke-width": 0.9 * u }));
     if (floor) parts.push(svg("path", { d: `M-1.5 ${-floor}H1`, class: "outline", "stroke-width": 0.35 * u }));
     parts.push(svg("path", { d: `M0 ${-eye}V${-floor}`, class: "person", "stroke-width": 0.4 * u }));
-    parts.push(this.handle("station", station.name, "eye_m", 0, eye, `Eye at ${station.name}`));
-    parts.push(this.handle("view", v.name, "centre_m", run, v.centre_m[2], `Middle of ${v.name}`));
-    if (v.on !== "vault") parts.push(this.handle("view", v.name, "height_m", run, high, `Upper edge of ${v.name}`));
+    parts.push(this.handle("station", station.name, "eye_m", 0, eye, say("Eye at {name}", { name: station.name })));
+    parts.push(this.handle("view", v.name, "centre_m", run, v.centre_m[2], say("Middle of {name}", { name: v.name })));
+    if (v.on !== "vault") parts.push(this.handle("view", v.name, "height_m", run, high, say("Upper edge of {name}", { name: v.name })));
     this.node.replaceChildren(...parts);
   }
 
@@ -104,9 +105,9 @@ export class PlanSection {
         parts.push(svg("path", { d: `M${deep + t} ${-(z + t * ray)}L${deep - far} ${-(z - far * ray)}`, class: "ray", "stroke-width": 0.25 * u }));
       }
     }
-    this.says(ray ? `Section at ${w.name}, with the sun's ray at the hour above` : `Section at ${w.name}; no sun comes through it at the hour above`);
-    parts.push(this.handle("window", w.name, "sill_m", deep + t / 2, w.sill_m, `Sill of ${w.name}`),
-      this.handle("window", w.name, "head_m", deep + t / 2, w.head_m, `Head of ${w.name}`));
+    this.says(ray ? say("Section at {name}, with the sun's ray at the hour above", { name: w.name }) : say("Section at {name}; no sun comes through it at the hour above", { name: w.name }));
+    parts.push(this.handle("window", w.name, "sill_m", deep + t / 2, w.sill_m, say("Sill of {name}", { name: w.name })),
+      this.handle("window", w.name, "head_m", deep + t / 2, w.head_m, say("Head of {name}", { name: w.name })));
     this.node.replaceChildren(...parts);
   }
 

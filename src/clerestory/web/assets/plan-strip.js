@@ -2,6 +2,7 @@
 // for each kind of window: when sun passes it (pale) and lies on the floor (bright), and how far the ends may be off.
 
 import { el, svg } from "./build.js";
+import { say, told } from "./say.js";
 
 const WIDE = 900;
 const LABEL = 150;
@@ -20,7 +21,7 @@ export function together(names) {
     const n = numbers.sort((a, b) => a - b);
     if (!n.length) return row;
     const whole = n.length > 2 && n.at(-1) - n[0] === n.length - 1;
-    return `${row} ${whole ? `${n[0]} to ${n.at(-1)}` : n.join(", ")}`;
+    return `${row} ${whole ? say("{first} to {last}", { first: n[0], last: n.at(-1) }) : n.join(", ")}`;
   }).join(", ");
 }
 
@@ -68,10 +69,10 @@ export class PlanStrip {
       parts.push(...this.bars(rows[0].passes, y, "passes", x));
       parts.push(...this.bars(chosen ? rows.find((r) => r.window === this.page.chosen.name).floor : rows.flatMap((r) => r.floor), y + 4, "floor", x));
     });
-    if (!lit) parts.push(svg("text", { x: LABEL, y: base + 14, class: "label" }, "No sun comes through any window on this day."));
+    if (!lit) parts.push(svg("text", { x: LABEL, y: base + 14, class: "label" }, say("No sun comes through any window on this day.")));
     const now = svg("path", { class: "now", d: `M0 4V${tall}` });
     this.now = now;
-    this.node.replaceChildren(svg("svg", { viewBox: `0 0 ${WIDE} ${tall}`, role: "img", "aria-label": "The sun in the windows through the day, and where along the building its patch lies" }, ...parts, now));
+    this.node.replaceChildren(svg("svg", { viewBox: `0 0 ${WIDE} ${tall}`, role: "img", "aria-label": say("The sun in the windows through the day, and where along the building its patch lies") }, ...parts, now));
     this.tick();
   }
 
@@ -80,7 +81,8 @@ export class PlanStrip {
     return spans.flatMap((s) => [
       s.early || s.late ? svg("path", { d: `M${x(s.from - s.early)} ${y + high / 2}H${x(s.to + s.late)}`, class: "may" }) : "",
       svg("rect", { x: x(s.from), y, width: Math.max(1, x(s.to) - x(s.from)), height: high, class: `${kind}${s.sure ? "" : " unsure"}` },
-        svg("title", {}, `${kind === "floor" ? "On the floor" : "Sun"} ${this.page.clockAt(s.from)} to ${this.page.clockAt(s.to)}${s.off ? `, give or take ${s.off}` : ""}${s.sure ? "" : ", perhaps"}`))]);
+        svg("title", {}, (kind === "floor" ? say("On the floor {from} to {to}", { from: this.page.clockAt(s.from), to: this.page.clockAt(s.to) }) : say("Sun {from} to {to}", { from: this.page.clockAt(s.from), to: this.page.clockAt(s.to) }))
+          + (s.off ? say(", give or take {off}", { off: told(s.off) }) : "") + (s.sure ? "" : say(", perhaps"))))]);
   }
 
   // Where along the building the patches of the chosen window, else of all, lie on the floor.
@@ -91,8 +93,8 @@ export class PlanStrip {
     const y = (along) => BAND - (BAND - 8) * (along - low) / (high - low);
     const start = steps[0].seconds;
     const only = this.page.chosen?.table === "window" ? this.page.chosen.name : null;
-    const parts = [svg("text", { x: 2, y: 18, class: "label" }, "altar end"), svg("text", { x: 2, y: BAND, class: "label" }, "west end"),
-      svg("text", { x: 2, y: BAND / 2 + 8, class: "label" }, only ?? "all windows")];
+    const parts = [svg("text", { x: 2, y: 18, class: "label" }, say("altar end")), svg("text", { x: 2, y: BAND, class: "label" }, say("west end")),
+      svg("text", { x: 2, y: BAND / 2 + 8, class: "label" }, only ?? say("all windows"))];
     for (const step of steps) {
       const at = (step.seconds - start) / 60;
       for (const l of step.lit) {

@@ -10,9 +10,12 @@ import { outlinePicker, scanTools } from "./plan-outline.js";
 import { PlanSection } from "./plan-section.js";
 import { PlanStrip, together } from "./plan-strip.js";
 import { PlanTaken } from "./plan-taken.js";
+import { figure, say, told } from "./say.js";
 import { TextDesk } from "./text.js";
 
-const NEW = { station: "point", window: "window", view: "view", room: "room" };
+const NEW = {
+  station: (n) => say("new point{n}", { n }), window: (n) => say("new window{n}", { n }), view: (n) => say("new view{n}", { n }), room: (n) => say("new room{n}", { n }),
+};
 
 export class Plan {
   constructor(house, room) {
@@ -32,7 +35,7 @@ export class Plan {
     this.desk = null;
     this.settleSoon = debounce(() => this.settle(), 400);
     this.pictureSoon = debounce(() => this.picture(), 260);
-    room.append(el("div", { class: "plan" }, el("h1", {}, "Plan"), el("p", { class: "quiet" }, "Reading the plan")));
+    room.append(el("div", { class: "plan" }, el("h1", {}, say("Plan")), el("p", { class: "quiet" }, say("Reading the plan"))));
     this.load();
   }
 
@@ -75,15 +78,15 @@ export class Plan {
   none() {
     this.shell = null;
     if (this.room.querySelector(".begin")) return;
-    this.room.replaceChildren(el("div", { class: "plan empty" }, el("h1", {}, "Plan"),
-      el("p", {}, "No visit is planned in this folder yet. From the building's measures, the day and the kit in the bag come the light, where to stand, the settings and the field card."),
+    this.room.replaceChildren(el("div", { class: "plan empty" }, el("h1", {}, say("Plan")),
+      el("p", {}, say("No visit is planned in this folder yet. From the building's measures, the day and the kit in the bag come the light, where to stand, the settings and the field card.")),
       beginForm(this.house, () => this.house.ask("plan begin").catch(() => 0))));
   }
 
   troubled(words) {
     this.shell = null;
-    this.room.replaceChildren(el("div", { class: "plan empty" }, el("h1", {}, "Plan"),
-      el("p", {}, "This plan cannot be worked out as it stands:"), words.includes(", line ") ? null : el("p", { class: "trouble" }, words), this.text(true)));
+    this.room.replaceChildren(el("div", { class: "plan empty" }, el("h1", {}, say("Plan")),
+      el("p", {}, say("This plan cannot be worked out as it stands:")), words.includes(", line ") ? null : el("p", { class: "trouble" }, words), this.text(true)));
   }
 
   // ---- what is there
@@ -137,20 +140,20 @@ export class Plan {
     this.form = new PlanNumbers(this);
     this.clock = el("output", { class: "clock", for: "time" });
     this.time = el("input", { type: "range", min: 0, max: 1, step: 1, id: "time", oninput: () => this.moveTo(Number(this.time.value)) });
-    this.dates = el("select", { "aria-label": "Day", onchange: (e) => this.otherDay(e.target.value) });
+    this.dates = el("select", { "aria-label": say("Day"), onchange: (e) => this.otherDay(e.target.value) });
     this.sunWords = el("p", { class: "quiet", "aria-live": "off" });
-    this.live = el("dl", { class: "live", "aria-label": "The view as it now stands" });
+    this.live = el("dl", { class: "live", "aria-label": say("The view as it now stands") });
     this.liveHead = el("h2", {});
-    this.canvas = el("canvas", { class: "seen", width: 10, height: 10, role: "img", "aria-label": "The view as it would come out" });
+    this.canvas = el("canvas", { class: "seen", width: 10, height: 10, role: "img", "aria-label": say("The view as it would come out") });
     this.detail = el("div", { class: "detail" });
     this.side = el("div", { class: "day" });
     this.title = el("h1", {});
     this.lead = el("div", { class: "lead-words" });
     this.shell = el("div", { class: "plan" },
       el("div", { class: "ground" }, this.title, this.lead, this.map.node,
-        el("div", { class: "row sun" }, el("label", { for: "time" }, "Sun at"), this.clock, this.time, this.dates), this.sunWords,
-        el("div", { class: "under-map" }, el("figure", {}, el("figcaption", {}, "Section"), this.section.node), el("figure", {}, el("figcaption", {}, "As it would come out"), this.canvas)),
-        el("h2", {}, "The sun's patch through the day"), this.strip.node, this.detail),
+        el("div", { class: "row sun" }, el("label", { for: "time" }, say("Sun at")), this.clock, this.time, this.dates), this.sunWords,
+        el("div", { class: "under-map" }, el("figure", {}, el("figcaption", {}, say("Section")), this.section.node), el("figure", {}, el("figcaption", {}, say("As it would come out")), this.canvas)),
+        el("h2", {}, say("The sun's patch through the day")), this.strip.node, this.detail),
       el("div", { class: "beside" }, el("section", { class: "hand", "aria-live": "off" }, this.liveHead, this.live), this.form.node, this.side));
     this.room.replaceChildren(this.shell);
   }
@@ -163,7 +166,7 @@ export class Plan {
     this.numbers = new Map();
     f.views.forEach((v, k) => this.numbers.set(v.station, [...(this.numbers.get(v.station) ?? []), k + 1]));
     this.title.textContent = f.title;
-    this.lead.replaceChildren(el("p", { class: "quiet" }, `${f.place}. Bag: ${f.bag}.`), ...f.doubts.map((d) => el("p", { class: "care" }, d)));
+    this.lead.replaceChildren(el("p", { class: "quiet" }, say("{place}. Bag: {bag}.", { place: f.place, bag: f.bag })), ...f.doubts.map((d) => el("p", { class: "care" }, told(d))));
     this.dates.replaceChildren(...f.dates.map((d) => el("option", { value: d, selected: d === this.day.date }, d)));
     this.dates.hidden = f.dates.length < 2;
     this.time.max = this.day.steps.length - 1;
@@ -189,37 +192,37 @@ export class Plan {
   sides() {
     const f = this.facts;
     const views = el("ol", { class: "order" }, ...f.views.map((v, k) => this.item(v, k + 1)));
-    const missing = Object.entries(f.missing).map(([name, why]) => el("p", { class: "quiet" }, `${name} is not possible: ${why}.`));
-    this.side.replaceChildren(el("h2", {}, "The day"), views, ...missing, el("h2", {}, "The bag"), this.bags(), el("h2", {}, "Field card"), this.card(), ...this.care(), this.text(false));
+    const missing = Object.entries(f.missing).map(([name, why]) => el("p", { class: "quiet" }, say("{name} is not possible: {why}.", { name, why: told(why) })));
+    this.side.replaceChildren(el("h2", {}, say("The day")), views, ...missing, el("h2", {}, say("The bag")), this.bags(), el("h2", {}, say("Field card")), this.card(), ...this.care(), this.text(false));
     this.marks();
   }
 
   item(view, number) {
-    const words = [view.settings, view.room ? `${percent(view.room)} of the frame left` : "", view.light ? "" : "Not the light you wanted"];
+    const words = [told(view.settings), view.room ? say("{share} of the frame left", { share: percent(view.room) }) : "", view.light ? "" : say("Not the light you wanted")];
     return el("li", {}, button(`${number}  ${view.clock ? `${view.clock}  ` : ""}${view.name}`, () => this.toView(view.name, true, true), { "data-view": view.name, "aria-pressed": "false" }),
-      el("p", { class: "quiet" }, words.filter(Boolean).join(". ")), view.why ? el("p", { class: "why" }, view.why) : "", view.note ? el("p", { class: "why" }, `${view.station}: ${view.note}`) : "");
+      el("p", { class: "quiet" }, words.filter(Boolean).join(". ")), view.why ? el("p", { class: "why" }, told(view.why)) : "", view.note ? el("p", { class: "why" }, `${view.station}: ${view.note}`) : "");
   }
 
   bags() {
-    const head = el("tr", {}, el("th", { scope: "col" }, "Bag"), el("th", { scope: "col" }, "Views possible"),
-      el("th", { scope: "col" }, "Limited or not possible"));
+    const head = el("tr", {}, el("th", { scope: "col" }, say("Bag")), el("th", { scope: "col" }, say("Views possible")),
+      el("th", { scope: "col" }, say("Limited or not possible")));
     return el("table", {}, el("thead", {}, head), el("tbody", {}, ...this.facts.bags.map((b) =>
       el("tr", {}, el("td", {}, b.name), el("td", {}, percent(b.share)),
-        el("td", {}, Object.entries(b.outcome).filter(([, how]) => how !== "possible").map(([name, how]) => `${name} (${how})`).join(", ") || "none")))));
+        el("td", {}, Object.entries(b.outcome).filter(([, how]) => how !== "possible").map(([name, how]) => `${name} (${told(how)})`).join(", ") || say("none"))))));
   }
 
   care() {
     const f = this.facts;
-    return [el("h2", {}, "House rules"), el("p", { class: "care" }, f.staff), el("ul", {}, ...f.rules.map((rule) => el("li", {}, rule))),
-      el("h2", {}, "Take care"), el("ul", {}, ...f.care.map(([topic, words]) => el("li", {}, el("b", {}, `${topic}: `), words)))];
+    return [el("h2", {}, say("House rules")), el("p", { class: "care" }, told(f.staff)), el("ul", {}, ...f.rules.map((rule) => el("li", {}, rule))),
+      el("h2", {}, say("Take care")), el("ul", {}, ...f.care.map(([topic, words]) => el("li", {}, el("b", {}, `${told(topic)}: `), told(words))))];
   }
 
   card() {
     const links = this.facts.card
-      ? [["card.pdf", "for print (A5)"], ["card-folded.pdf", "on A4, to fold"], ["card.html", "for the phone"], ["plan.html", "the whole report"]].map(([name, words]) =>
+      ? [["card.pdf", say("for print (A5)")], ["card-folded.pdf", say("on A4, to fold")], ["card.html", say("for the phone")], ["plan.html", say("the whole report")]].map(([name, words]) =>
         el("a", { href: `/kept/plan/${name}`, target: "_blank", rel: "noopener" }, words))
       : [];
-    return el("div", { class: "row" }, button(this.facts.card ? "Write the field card again" : "Write the field card",
+    return el("div", { class: "row" }, button(this.facts.card ? say("Write the field card again") : say("Write the field card"),
       () => this.house.ask("plan write").catch(() => 0)), ...links, phoneButton(this.house));
   }
 
@@ -227,7 +230,7 @@ export class Plan {
   text(open) {
     if (!this.desk) {
       this.desk = new TextDesk(this.house, "visit.toml", () => this.load());
-      this.box = el("details", { open }, el("summary", {}, "Edit the plan as text (visit.toml)"), this.desk.node);
+      this.box = el("details", { open }, el("summary", {}, say("Edit the plan as text (visit.toml)")), this.desk.node);
       this.desk.ready.then(() => { if (this.desk.dirty) this.box.open = true; });
     }
     if (open) this.box.open = true;
@@ -262,14 +265,15 @@ export class Plan {
     const now = this.day.steps[this.step];
     this.time.value = this.step;
     this.clock.textContent = now.clock;
-    this.time.setAttribute("aria-valuetext", `${now.clock}, sun ${now.altitude}° above the horizon`);
+    this.time.setAttribute("aria-valuetext", say("{clock}, sun {altitude}° above the horizon", { clock: now.clock, altitude: figure(now.altitude) }));
     this.shining = new Set(now.lit.map((l) => l.window));
     this.map.lit(now.lit);
     this.strip.tick();
     if (this.chosen?.table === "window") this.section.draw();
     const where = [...new Set(now.lit.filter((l) => l.face === "floor").map((l) => l.window))];
-    const high = now.altitude > 0 ? `The sun is ${now.altitude}° above the horizon, bearing ${Math.round(now.azimuth)}°.` : "The sun is down.";
-    const falls = this.shining.size ? ` It comes through ${together(this.shining)}${where.length ? " and reaches the floor" : ""}.` : "";
+    const high = now.altitude > 0 ? say("The sun is {altitude}° above the horizon, bearing {azimuth}°.", { altitude: figure(now.altitude), azimuth: Math.round(now.azimuth) }) : say("The sun is down.");
+    const through = { windows: together(this.shining) };
+    const falls = this.shining.size ? ` ${where.length ? say("It comes through {windows} and reaches the floor.", through) : say("It comes through {windows}.", through)}` : "";
     this.sunWords.textContent = high + falls;
   }
 
@@ -307,8 +311,8 @@ export class Plan {
     if (withSun && planned?.clock && at >= 0) this.moveTo(at);
     this.marks();
     const drawn = planned && !this.pending;
-    this.detail.replaceChildren(...(drawn ? [el("h2", {}, planned.name), el("p", {}, `${planned.stand}. ${planned.settings}.`), ...planned.care.map((line) => el("p", { class: "care" }, line)),
-      el("p", { class: "quiet" }, planned.good.length ? `Good light: ${planned.good.join(", ")}` : "The light you wanted does not come while the building is free on this day"),
+    this.detail.replaceChildren(...(drawn ? [el("h2", {}, planned.name), el("p", {}, `${told(planned.stand)}. ${told(planned.settings)}.`), ...planned.care.map((line) => el("p", { class: "care" }, told(line))),
+      el("p", { class: "quiet" }, planned.good.length ? say("Good light: {good}", { good: planned.good.map(told).join(", ") }) : say("The light you wanted does not come while the building is free on this day")),
       el("div", { class: "paper" }, drawing(planned.drawing))] : []));
     if (asChosen) this.redraw();
     this.look();
@@ -384,11 +388,11 @@ export class Plan {
 
   // Another window set it otherwise meanwhile: both are shown, and one is chosen.
   conflict(changes, { message, conflict }) {
-    const words = (values) => Object.entries(values).map(([name, v]) => `${name.replace(/_(m|deg)$/, "").replaceAll("_", " ")} ${JSON.stringify(v)}`).join(", ");
+    const words = (values) => Object.entries(values).map(([name, v]) => `${told(name.replace(/_(m|deg)$/, "").replaceAll("_", " "))} ${JSON.stringify(v)}`).join(", ");
     const mine = changes.map((c) => ({ ...c, was: { ...c.was, ...conflict.now } }));
-    this.house.problem("plan change", `${message}\nTheirs: ${words(conflict.now)}. Yours: ${words(conflict.yours)}.`, [
-      ["Keep theirs", () => { this.house.solved("plan change"); this.load(); }],
-      ["Keep mine", () => this.write(mine).catch(() => 0)]]);
+    this.house.problem("plan change", `${told(message)}\n${say("Theirs: {theirs}.", { theirs: words(conflict.now) })} ${say("Yours: {yours}.", { yours: words(conflict.yours) })}`, [
+      [say("Keep theirs"), () => { this.house.solved("plan change"); this.load(); }],
+      [say("Keep mine"), () => this.write(mine).catch(() => 0)]]);
   }
 
   wasOf({ table, name, set }) {
@@ -404,8 +408,8 @@ export class Plan {
   add(table) {
     const room = this.rows.room[0];
     const taken = new Set(this.rows[table].map((r) => r.name));
-    let name = `new ${NEW[table]}`;
-    for (let k = 2; taken.has(name); k++) name = `new ${NEW[table]} ${k}`;
+    let name = NEW[table]("");
+    for (let k = 2; taken.has(name); k++) name = NEW[table](` ${k}`);
     const [x, y] = room.west_end_m;
     const middle = [x, Math.round(50 * (2 * y + room.length_m)) / 100];
     const first = {
@@ -466,7 +470,7 @@ export class Plan {
 
   liveSaid(words) {
     this.liveHead.textContent = this.view?.name ?? "";
-    this.live.replaceChildren(el("dt", {}, ""), el("dd", { class: "care" }, words));
+    this.live.replaceChildren(el("dt", {}, ""), el("dd", { class: "care" }, told(words)));
   }
 
   lookSeen(seen) {
@@ -475,8 +479,8 @@ export class Plan {
     this.section.draw();
     if (seen.no) return this.liveSaid(seen.no);
     this.liveHead.textContent = seen.name;
-    const lenses = seen.lenses.map((l) => el("span", { class: l.reaches ? "lens" : "lens short" }, `${l.lens}: ${l.said}`));
-    this.live.replaceChildren(...seen.lines.flatMap(([name, words]) => [el("dt", {}, name), el("dd", {}, words)]), el("dt", {}, "Lenses"), el("dd", {}, ...lenses));
+    const lenses = seen.lenses.map((l) => el("span", { class: l.reaches ? "lens" : "lens short" }, `${l.lens}: ${told(l.said)}`));
+    this.live.replaceChildren(...seen.lines.flatMap(([name, words]) => [el("dt", {}, told(name)), el("dd", {}, told(words))]), el("dt", {}, say("Lenses")), el("dd", {}, ...lenses));
   }
 
   // The picture, once the hand rests.
@@ -491,18 +495,18 @@ export class Plan {
       this.canvas.width = bitmap.width;
       this.canvas.height = bitmap.height;
       this.canvas.getContext("2d").drawImage(bitmap, 0, 0);
-      this.canvas.setAttribute("aria-label", `${view.name} as it would come out`);
+      this.canvas.setAttribute("aria-label", say("{name} as it would come out", { name: view.name }));
     } catch { /* said with the look */ }
   }
 
   keys() {
     return [
-      ["ArrowRight", "ten minutes later", () => this.time && this.moveTo(Math.min(this.step + 1, this.day.steps.length - 1))],
-      ["ArrowLeft", "ten minutes earlier", () => this.time && this.moveTo(Math.max(this.step - 1, 0))],
-      ["ArrowDown", "next view", () => this.along(1)],
-      ["ArrowUp", "previous view", () => this.along(-1)],
-      ["Escape", "nothing chosen: the whole building", () => this.map && this.choose(null)],
-      ["w", "write the field card", () => this.house.ask("plan write").catch(() => 0)],
+      ["ArrowRight", say("ten minutes later"), () => this.time && this.moveTo(Math.min(this.step + 1, this.day.steps.length - 1))],
+      ["ArrowLeft", say("ten minutes earlier"), () => this.time && this.moveTo(Math.max(this.step - 1, 0))],
+      ["ArrowDown", say("next view"), () => this.along(1)],
+      ["ArrowUp", say("previous view"), () => this.along(-1)],
+      ["Escape", say("nothing chosen: the whole building"), () => this.map && this.choose(null)],
+      ["w", say("write the field card"), () => this.house.ask("plan write").catch(() => 0)],
     ];
   }
 }

@@ -2,18 +2,19 @@
 
 import { button, el } from "./build.js";
 import { Recorder, keep } from "./recorder.js";
+import { decimal, few, figure, say, told } from "./say.js";
 
 const LOUD = 0.97; // of full scale, from which a take is said to be too loud
 const PACE = 140; // words a minute, until one has said otherwise
 
 // A level meter that remembers that it was too loud.
 export function level() {
-  const meter = el("meter", { min: 0, max: 1, low: 0.05, high: LOUD, optimum: 0.4, value: 0, "aria-label": "Recording level" });
+  const meter = el("meter", { min: 0, max: 1, low: 0.05, high: LOUD, optimum: 0.4, value: 0, "aria-label": say("Recording level") });
   const said = el("span", { class: "trouble", role: "status" });
   const node = el("span", { class: "level" }, meter, said);
   const hears = (peak) => {
     meter.value = peak;
-    if (peak >= LOUD) said.textContent = "Too loud: move back or turn the level down";
+    if (peak >= LOUD) said.textContent = say("Too loud: move back or turn the level down");
   };
   const fresh = () => {
     meter.value = 0;
@@ -40,22 +41,22 @@ export class Prompter {
     this.level = level();
     this.picture = el("img", { alt: "" });
     this.told = el("p", { class: "quiet", "aria-live": "polite" });
-    this.roll = el("div", { class: "roll", tabindex: 0, "aria-label": "Words to be spoken" }, ...this.shots.map((s) =>
+    this.roll = el("div", { class: "roll", tabindex: 0, "aria-label": say("Words to be spoken") }, ...this.shots.map((s) =>
       el("section", { "data-shot": s.number }, el("p", { class: "quiet" }, `${s.number + 1}. ${s.caption || s.picture}`), el("p", { class: "said" },
         ...spokenIn(s.words).flatMap((word) => [el("span", {}, word), " "])))));
     const pace = el("input", { id: "pace", type: "range", min: 80, max: 220, step: 5, value: this.pace, oninput: () => {
       this.pace = Number(pace.value);
-      paced.textContent = `${this.pace} words a minute`;
+      paced.textContent = say("{pace} words a minute", { pace: this.pace });
       localStorage.setItem("clerestory.pace", this.pace);
     } });
-    const paced = el("output", { for: "pace" }, `${this.pace} words a minute`);
-    this.rolling = button("Roll", () => this.run(!this.going));
-    this.recordOne = button("Record this shot", () => this.record(false));
-    this.recordAll = button("Record in one go", () => this.record(true));
-    this.node = el("dialog", { class: "wide prompter", "aria-label": "Prompter" },
+    const paced = el("output", { for: "pace" }, say("{pace} words a minute", { pace: this.pace }));
+    this.rolling = button(say("Roll"), () => this.run(!this.going));
+    this.recordOne = button(say("Record this shot"), () => this.record(false));
+    this.recordAll = button(say("Record in one go"), () => this.record(true));
+    this.node = el("dialog", { class: "wide prompter", "aria-label": say("Prompter") },
       el("div", { class: "prompting" }, el("div", { class: "shown" }, this.picture, this.told), this.roll),
-      el("div", { class: "row" }, this.rolling, button("Previous", () => this.go(this.now - 1)), button("Next", () => this.go(this.now + 1)),
-        el("label", { for: "pace" }, "Pace"), pace, paced, this.recordOne, this.recordAll, this.level.node, button("Close", () => this.node.close())));
+      el("div", { class: "row" }, this.rolling, button(say("Previous"), () => this.go(this.now - 1)), button(say("Next"), () => this.go(this.now + 1)),
+        el("label", { for: "pace" }, say("Pace")), pace, paced, this.recordOne, this.recordAll, this.level.node, button(say("Close"), () => this.node.close())));
     this.node.addEventListener("close", () => this.close());
     this.node.addEventListener("keydown", (e) => {
       if (e.key !== " " || ["BUTTON", "INPUT"].includes(e.target.tagName)) return;
@@ -65,7 +66,7 @@ export class Prompter {
     document.body.append(this.node);
     this.node.showModal();
     if (!this.shots.length) {
-      this.roll.append(el("p", {}, "No shot has words yet: write what is to be said under Narration."));
+      this.roll.append(el("p", {}, say("No shot has words yet: write what is to be said under Narration.")));
       for (const b of [this.rolling, this.recordOne, this.recordAll]) b.disabled = true;
       return;
     }
@@ -99,7 +100,7 @@ export class Prompter {
     this.picture.hidden = !picture;
     this.sections.forEach((s, k) => s.toggleAttribute("data-now", k === this.now));
     const words = spokenIn(shot.words).length;
-    this.told.textContent = `Shot ${shot.number + 1}: ${words} word${words === 1 ? "" : "s"}, ${Math.round((60 * words) / this.pace)} s at this pace`;
+    this.told.textContent = few("Shot {i}: {n} word, {seconds} s at this pace", "Shot {i}: {n} words, {seconds} s at this pace", words, { i: shot.number + 1, seconds: Math.round((60 * words) / this.pace) });
   }
 
   // Brings the word that is to be spoken now to the reading line.
@@ -114,7 +115,7 @@ export class Prompter {
 
   run(on) {
     this.going = on && this.shots.length > 0;
-    if (this.rolling) this.rolling.textContent = this.going ? "Halt" : "Roll";
+    if (this.rolling) this.rolling.textContent = this.going ? say("Halt") : say("Roll");
     this.then = 0;
     if (this.going) requestAnimationFrame((t) => this.step(t));
   }
@@ -142,10 +143,10 @@ export class Prompter {
       await this.recorder.start();
     } catch {
       this.recorder = null;
-      return this.house.trouble("The microphone could not be opened: check that it is connected and that the browser lets this page use it.");
+      return this.house.trouble(say("The microphone could not be opened: check that it is connected and that the browser lets this page use it."));
     }
     const [used, other] = all ? [this.recordAll, this.recordOne] : [this.recordOne, this.recordAll];
-    used.textContent = "Stop recording";
+    used.textContent = say("Stop recording");
     used.classList.add("live");
     other.disabled = true;
     this.go(all ? 0 : this.now);
@@ -158,16 +159,16 @@ export class Prompter {
     this.run(false);
     const data = await recorder.stop();
     this.recorder = null;
-    for (const [b, words] of [[this.recordOne, "Record this shot"], [this.recordAll, "Record in one go"]]) {
+    for (const [b, words] of [[this.recordOne, say("Record this shot")], [this.recordAll, say("Record in one go")]]) {
       b.textContent = words;
       b.classList.remove("live");
       b.disabled = false;
     }
     const facts = await keep(recorder.one ? shot.picture : "all", data);
-    if (facts.error) return this.house.trouble(facts.error);
+    if (facts.error) return this.house.trouble(told(facts.error));
     if (!recorder.one) {
       await this.house.ask("film one take", { name: facts.kept }).catch(() => 0);
-      this.told.textContent = "Kept; it is split at its pauses when the film is made.";
+      this.told.textContent = say("Kept; it is split at its pauses when the film is made.");
       return;
     }
     await this.house.ask("film shot", { shot: shot.number, values: { narration: facts.kept } }).catch(() => 0);
@@ -183,6 +184,6 @@ export class Prompter {
     words.forEach((word) => word.classList.remove("departs"));
     for (const [first, last] of take.marks) for (let k = first; k <= last; k += 1) words[k]?.classList.add("departs");
     const said = take.faults.length ? take.faults : take.marks.map(([, , how]) => how);
-    this.told.textContent = `${take.seconds.toFixed(1)} s, ${take.level ?? "-"} LUFS, ${take.pace} words a minute. ${said.join("; ") || "It keeps to its words."}`;
+    this.told.textContent = `${say("{seconds} s, {level} LUFS, {pace} words a minute.", { seconds: decimal(take.seconds, 1), level: figure(take.level ?? "-"), pace: take.pace })} ${said.map(told).join("; ") || say("It keeps to its words.")}`;
   }
 }

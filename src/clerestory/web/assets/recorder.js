@@ -1,5 +1,7 @@
 // A narration take from the microphone, as 16-bit mono WAV.
 
+import { say } from "./say.js";
+
 const RATE = 48000;
 
 export class Recorder {
@@ -38,7 +40,7 @@ export class Recorder {
 export async function keep(picture, data) {
   const stem = picture.toLowerCase().replace(/\.[^.]+$/, "").replace(/[^a-z0-9_-]+/g, "-").replace(/^[^a-z0-9]+/, "").slice(0, 50);
   const name = `${stem || "shot"}-${Date.now().toString(36)}.wav`;
-  const failed = { error: "The recording could not be saved." };
+  const failed = { error: say("The recording could not be saved.") };
   const answer = await fetch(`/take/${name}`, { method: "PUT", body: data }).catch(() => null);
   return (await answer?.json().catch(() => failed)) ?? failed;
 }

@@ -3,15 +3,32 @@
 
 const LANGUAGE = document.documentElement.lang;
 const english = LANGUAGE.startsWith("en");
-const words = english ? {} : await fetch(`/words.json?language=${LANGUAGE}`).then((answer) => answer.json(), () => ({}));
+const { words = {}, told: sentences = [] } = english ? {} : await fetch(`/words.json?language=${LANGUAGE}`).then((answer) => answer.json(), () => ({}));
 
 // For dates and times: the language of the page; English ones as the browser is set.
 export const LOCALE = english ? [] : LANGUAGE;
+
+// A word inside a sentence begins small in English; elsewhere it stays as it is.
+export const inside = (text) => (english ? text.toLowerCase() : text);
 
 const fill = (text, values) => text.replace(/\{(\w+)\}/g, (gap, name) => (name in values ? values[name] : gap));
 
 // A text, with what stands in braces filled in: say("{done} of {total}", { done, total }).
 export const say = (text, values = {}) => fill([words[text] || text].flat()[0], values);
+
+// A sentence that the server made, in English: said by the pattern that it was made by, such as "{view}: kept as {name}",
+// where the server lists that. What is filled in is looked up in its turn.
+let patterns = null;
+export function told(text) {
+  if (english || !text) return text;
+  if (words[text]) return say(text);
+  patterns ??= sentences.filter((s) => s.includes("{")).map((s) => [s, new RegExp(`^${s.replace(/[.*+?^$()|[\]\\]/g, "\\$&").replace(/\{(\w+)\}/g, "(?<$1>.+?)")}$`, "s")]);
+  for (const [sentence, pattern] of patterns) {
+    const found = words[sentence] && pattern.exec(text);
+    if (found) return say(sentence, Object.fromEntries(Object.entries(found.groups).map(([name, value]) => [name, told(value)])));
+  }
+  return text.includes("; ") ? text.split("; ").map(told).join("; ") : text;
+}
 
 // The one of two texts that goes with a count `n`; another language has as many forms as its rule of plurals asks for.
 const kinds = english ? null : new Intl.PluralRules(LANGUAGE);
@@ -25,3 +42,6 @@ export function few(one, many, n, values = {}) {
 // A number with so many figures after the point, or the comma.
 const POINT = english ? "." : new Intl.NumberFormat(LANGUAGE).formatToParts(1.5)[1].value;
 export const decimal = (value, figures = 0) => value.toFixed(figures).replace(".", POINT);
+export const figure = (value) => String(value).replace(".", POINT);
+// What a person typed, with a point for the decimal sign.
+export const pointed = (text) => (POINT === "." ? text : text.replace(/(\d),(\d)/g, "$1.$2"));

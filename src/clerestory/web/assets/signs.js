@@ -1,20 +1,21 @@
 // What every page shows of what goes on and of what stands in the way, whatever page it is.
 
 import { button, el } from "./build.js";
+import { say, told } from "./say.js";
 
 const at = (id) => document.getElementById(id);
 
 // Dark ground or light: as the system has it, or by choice, which this browser remembers.
 const LOOK = "clerestory-look";
-const LOOKS = { "": ["◐", "as the system has it"], light: ["○", "light"], dark: ["●", "dark"] };
+const LOOKS = { "": ["◐", say("as the system has it")], light: ["○", say("light")], dark: ["●", say("dark")] };
 
 function look(chosen) {
   if (chosen) document.documentElement.dataset.theme = chosen;
   else delete document.documentElement.dataset.theme;
   const [sign, words] = LOOKS[chosen];
   at("look").textContent = sign;
-  at("look").title = `Appearance: ${words}`;
-  at("look").setAttribute("aria-label", `Appearance: ${words}`);
+  at("look").title = say("Appearance: {words}", { words });
+  at("look").setAttribute("aria-label", say("Appearance: {words}", { words }));
 }
 
 function lookOn() {
@@ -62,7 +63,7 @@ export class Signs {
       return;
     }
     const work = old ?? this.newBar(key);
-    const share = total ? `, ${done} of ${total}` : "";
+    const share = total ? say(", {done} of {total}", { done, total }) : "";
     work.words.textContent = words + share;
     if (total) work.meter.value = done / total;
     else if (old?.counted) work.meter.removeAttribute("value");
@@ -74,7 +75,7 @@ export class Signs {
 
   newBar(key) {
     const work = { words: el("span", {}), meter: el("progress", { max: 1 }) };
-    work.cancel = button("Break off", () => { work.cancel.disabled = true; work.stop?.(); });
+    work.cancel = button(say("Break off"), () => { work.cancel.disabled = true; work.stop?.(); });
     work.node = el("div", {}, work.words, work.meter, work.cancel);
     this.works.set(key, work);
     at("works").append(work.node);
@@ -83,8 +84,8 @@ export class Signs {
 
   // Frames that are being copied into the visit.
   importing({ state, done, total, said, keep }) {
-    this.bar("import", state === "copying" ? "importing frames" : "", { done, total, stop: this.stopImport && (() => this.stopImport()) });
-    if (state === "failed") this.problem("import", `${said}\n${keep}`, [["Go to Import", () => location.assign("/import")]]);
+    this.bar("import", state === "copying" ? say("importing frames") : "", { done, total, stop: this.stopImport && (() => this.stopImport()) });
+    if (state === "failed") this.problem("import", `${told(said)}\n${told(keep)}`, [[say("Go to Import"), () => location.assign("/import")]]);
     else this.solved("import");
   }
 
@@ -100,7 +101,7 @@ export class Signs {
   // A request that was refused. Of one that the server never answered nothing is said: that it has stopped is said
   // once, and no longer than it is so.
   refused(key, { message, gone }, actions = []) {
-    if (!gone) this.problem(key, message, actions);
+    if (!gone) this.problem(key, told(message), actions);
   }
 
   solved(key) {
@@ -113,7 +114,7 @@ export class Signs {
 
   showProblems() {
     at("trouble").replaceChildren(...[...this.problems].map(([key, { said, actions }]) => el("div", {}, el("p", {}, said),
-      button("Put away", () => this.solved(key)),
+      button(say("Put away"), () => this.solved(key)),
       actions.length ? el("div", { class: "row" }, ...actions.map(([words, does]) => button(words, () => does()))) : null)));
   }
 }

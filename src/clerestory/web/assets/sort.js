@@ -3,6 +3,7 @@
 import { button, called, debounce, el, percent } from "./build.js";
 import { compareFrames } from "./compare.js";
 import { Large } from "./large.js";
+import { decimal, say, told } from "./say.js";
 import { wordsDialog } from "./words.js";
 
 const ROW = 244; // pixels a row takes, as style.css has it
@@ -17,23 +18,23 @@ export class Sort {
     this.chosen = new Set();
     this.at = [0, 0];
     this.grid = null; // by what most views are, until a person chooses
-    this.list = el("div", { class: "rows", role: "list", "aria-label": "Views" });
+    this.list = el("div", { class: "rows", role: "list", "aria-label": say("Views") });
     this.pile = el("div", { class: "pile", tabindex: -1 }, this.list);
     this.lead = el("p", { class: "quiet lead" });
     this.foot = el("p", { class: "foot quiet", role: "status" });
-    this.gridButton = button("Grid", () => this.toggleGrid(), { "aria-pressed": "false", title: "One picture for each view, or all frames of each in a row" });
+    this.gridButton = button(say("Grid"), () => this.toggleGrid(), { "aria-pressed": "false", title: say("One picture for each view, or all frames of each in a row") });
     this.tools = el("div", { class: "row" }, this.gridButton,
-      button("Pick this frame", () => this.pick()),
-      button("Large", () => this.enlarge(), { title: "One frame as large as the window, with its settings" }),
-      button("Compare", () => this.compare(), { title: "With the pick, or any two frames chosen with Ctrl and a click" }),
-      this.splitButton = button("New view of chosen frames", () => this.split()),
-      button("Join to the view above", () => this.join()),
-      button("Leave out", () => this.leaveOut(), { title: "This frame, or the chosen ones, in no view; nothing is deleted" }),
-      button("Words", () => this.words(), { title: "Title, caption and the rest, for this view or those of the chosen frames" }),
+      button(say("Pick this frame"), () => this.pick()),
+      button(say("Large"), () => this.enlarge(), { title: say("One frame as large as the window, with its settings") }),
+      button(say("Compare"), () => this.compare(), { title: say("With the pick, or any two frames chosen with Ctrl and a click") }),
+      this.splitButton = button(say("New view of chosen frames"), () => this.split()),
+      button(say("Join to the view above"), () => this.join()),
+      button(say("Leave out"), () => this.leaveOut(), { title: say("This frame, or the chosen ones, in no view; nothing is deleted") }),
+      button(say("Words"), () => this.words(), { title: say("Title, caption and the rest, for this view or those of the chosen frames") }),
       this.outButton = button("", () => this.bringBack(), { hidden: true }),
-      button("Finish this view", () => this.finish()),
-      button("Read frames again", () => this.house.ask("sort again").catch(() => 0)));
-    room.append(el("div", { class: "sort" }, el("div", { class: "bar" }, el("h1", {}, "Sort"), this.lead, this.tools), this.pile, this.foot));
+      button(say("Finish this view"), () => this.finish()),
+      button(say("Read frames again"), () => this.house.ask("sort again").catch(() => 0)));
+    room.append(el("div", { class: "sort" }, el("div", { class: "bar" }, el("h1", {}, say("Sort")), this.lead, this.tools), this.pile, this.foot));
     this.pile.addEventListener("scroll", () => this.draw(), { passive: true });
     this.off = [this.house.wire.on("recipe", debounce(() => this.house.refresh(), 200))];
     this.resized = new ResizeObserver(() => this.laid());
@@ -90,16 +91,16 @@ export class Sort {
 
   sortingChanged() {
     const { sorting, frames, refused } = this.house.visit;
-    const bad = refused?.length ? `; ${refused.length} files could not be used: ${refused.slice(0, 3).map(([f, why]) => `${f} (${why})`).join(", ")}` : "";
+    const bad = refused?.length ? say("; {n} files could not be used: {files}", { n: refused.length, files: refused.slice(0, 3).map(([f, why]) => `${f} (${told(why)})`).join(", ") }) : "";
     const words = {
-      reading: `Reading frames: ${sorting.done ?? 0} of ${sorting.total ?? 0}`,
-      failed: sorting.said,
-      stopped: sorting.said,
+      reading: say("Reading frames: {done} of {total}", { done: sorting.done ?? 0, total: sorting.total ?? 0 }),
+      failed: told(sorting.said),
+      stopped: told(sorting.said),
     };
     const out = this.house.visit.left_out?.length ?? 0;
     this.outButton.hidden = !out;
-    this.outButton.textContent = `${out} left out`;
-    this.lead.textContent = words[sorting.state] ?? `${Object.keys(frames ?? {}).length} frames, ${this.views.length} views${bad}`;
+    this.outButton.textContent = say("{n} left out", { n: out });
+    this.lead.textContent = words[sorting.state] ?? say("{frames} frames, {views} views", { frames: Object.keys(frames ?? {}).length, views: this.views.length }) + bad;
   }
 
   // ---- frames left out, words
@@ -120,9 +121,9 @@ export class Sort {
   bringBack() {
     const cells = (this.house.visit.left_out ?? []).map((frame) => el("div", { class: "back" },
       el("img", { src: `/small/${encodeURIComponent(frame)}`, alt: frame }), el("p", { class: "quiet" }, frame),
-      button("Bring back", () => this.house.ask("bring back", { frames: [frame] }).then(() => dialog.close(), () => 0))));
-    const dialog = el("dialog", { class: "wide", "aria-label": "Frames left out" }, el("h2", {}, "Left out"), el("div", { class: "backs" }, ...cells),
-      button("Close", () => dialog.close()));
+      button(say("Bring back"), () => this.house.ask("bring back", { frames: [frame] }).then(() => dialog.close(), () => 0))));
+    const dialog = el("dialog", { class: "wide", "aria-label": say("Frames left out") }, el("h2", {}, say("Left out")), el("div", { class: "backs" }, ...cells),
+      button(say("Close"), () => dialog.close()));
     document.body.append(dialog);
     dialog.addEventListener("close", () => dialog.remove());
     dialog.showModal();
@@ -165,12 +166,12 @@ export class Sort {
     const i = Math.max(0, view.frames.indexOf(view.pick));
     const many = view.frames.length > 1;
     const notes = el("span", { class: "notes" });
-    const node = el("button", { type: "button", class: "frame tile", tabIndex: -1, "data-frame": view.pick, title: `${view.pick}: ${facts.settings}. ${view.why}`,
+    const node = el("button", { type: "button", class: "frame tile", tabIndex: -1, "data-frame": view.pick, title: `${view.pick}: ${told(facts.settings)}. ${told(view.why)}`,
       onclick: (e) => this.select(number, i, e.ctrlKey || e.shiftKey), ondblclick: () => this.enlarge() },
       el("img", { src: `/small/${encodeURIComponent(view.pick)}`, alt: "", loading: "lazy", decoding: "async" }),
-      el("span", { class: "line" }, el("span", { class: "title" }, called(view)), el("span", {}, many ? `${view.frames.length} frames, ${view.kind_words}` : `sharpness ${(facts.sharpness ?? 0).toFixed(2)}`),
+      el("span", { class: "line" }, el("span", { class: "title" }, called(view)), el("span", {}, many ? say("{n} frames, {kind}", { n: view.frames.length, kind: told(view.kind_words) }) : say("sharpness {sharpness}", { sharpness: decimal(facts.sharpness ?? 0, 2) })),
         many ? "" : this.clip(facts.clipped ?? 0)), notes);
-    const box = el("div", { class: "view cell", role: "listitem", "aria-label": `${called(view)}, ${view.kind_words}` }, node);
+    const box = el("div", { class: "view cell", role: "listitem", "aria-label": `${called(view)}, ${told(view.kind_words)}` }, node);
     box.style.top = `${Math.floor(number / this.columns) * this.tall}px`;
     box.style.left = `${(100 * (number % this.columns)) / this.columns}%`;
     box.style.width = `${100 / this.columns}%`;
@@ -183,8 +184,8 @@ export class Sort {
     const best = Math.max(...view.frames.map((f) => this.house.visit.frames[f]?.sharpness ?? 0), 0.001);
     const cells = view.frames.map((frame, i) => this.cell(view, frame, best, number, i));
     const doubt = el("p", { class: "doubt" });
-    const node = el("div", { class: "view", role: "listitem", "aria-label": `${called(view)}, ${view.kind_words}` },
-      el("div", { class: "about" }, el("h2", {}, called(view)), el("p", {}, view.kind_words), doubt, el("p", { class: "quiet why", title: view.why }, view.why)),
+    const node = el("div", { class: "view", role: "listitem", "aria-label": `${called(view)}, ${told(view.kind_words)}` },
+      el("div", { class: "about" }, el("h2", {}, called(view)), el("p", {}, told(view.kind_words)), doubt, el("p", { class: "quiet why", title: told(view.why) }, told(view.why))),
       el("div", { class: "frames" }, ...cells.map((c) => c.node)));
     node.style.top = `${number * ROW}px`;
     this.detail(view, cells, doubt);
@@ -198,18 +199,18 @@ export class Sort {
     const bar = el("span", { class: "sharp", "aria-hidden": "true" });
     bar.style.setProperty("--share", sharp.toFixed(3));
     const notes = el("span", { class: "notes" });
-    const words = `${frame}, ${percent(sharp)} of the sharpest `;
+    const words = say("{frame}, {share} of the sharpest ", { frame, share: percent(sharp) });
     const node = el("button", { type: "button", class: pick ? "frame pick" : "frame", tabIndex: -1, "data-frame": frame,
-      title: `${frame}: ${facts.settings}`,
+      title: `${frame}: ${told(facts.settings)}`,
       onclick: (e) => this.select(number, i, e.ctrlKey || e.shiftKey), ondblclick: () => this.pick() },
       el("span", { class: "unseen" }, words), el("img", { src: `/small/${encodeURIComponent(frame)}`, alt: "", loading: "lazy", decoding: "async" }), bar,
-      el("span", { class: "line" }, el("span", {}, view.frames.length === 1 ? `sharpness ${(facts.sharpness ?? 0).toFixed(2)}`
-        : `${pick ? "pick, " : ""}${sharp === 1 ? "sharpest" : `${percent(sharp)} of the sharpest`}`), this.clip(facts.clipped ?? 0)), notes);
+      el("span", { class: "line" }, el("span", {}, view.frames.length === 1 ? say("sharpness {sharpness}", { sharpness: decimal(facts.sharpness ?? 0, 2) })
+        : `${pick ? say("pick, ") : ""}${sharp === 1 ? say("sharpest") : say("{share} of the sharpest", { share: percent(sharp) })}`), this.clip(facts.clipped ?? 0)), notes);
     return { node, notes, frame, i };
   }
 
   clip(share) {
-    const node = el("span", { class: share > 0.02 ? "clip much" : "clip" }, share < 0.0005 ? "no clipping" : `${percent(share, 1)} clipped`);
+    const node = el("span", { class: share > 0.02 ? "clip much" : "clip" }, share < 0.0005 ? say("no clipping") : say("{share} clipped", { share: percent(share, 1) }));
     return node;
   }
 
@@ -224,18 +225,18 @@ export class Sort {
     if (!cells[0]?.node.isConnected) return;
     const facts = await this.factsOf(view);
     const unlike = view.frames.filter((f) => facts[f]?.stranger);
-    if (doubt && unlike.length) doubt.textContent = `Something else in ${unlike.slice(0, 2).join(", ")}${unlike.length > 2 ? " and more" : ""}?`;
+    if (doubt && unlike.length) doubt.textContent = unlike.length > 2 ? say("Something else in {frames} and more?", { frames: unlike.slice(0, 2).join(", ") }) : say("Something else in {frames}?", { frames: unlike.join(", ") });
     for (const { node, notes, frame } of cells) {
       const found = facts[frame];
       if (!found) continue;
       const words = [];
-      if (found.stranger || (this.grid && unlike.length)) words.push("nothing in common with the rest");
-      if (found.soft) words.push("soft");
-      if (found.moved > 0.002) words.push(`${percent(found.moved, 1)} differs from the pick`);
+      if (found.stranger || (this.grid && unlike.length)) words.push(say("nothing in common with the rest"));
+      if (found.soft) words.push(say("soft"));
+      if (found.moved > 0.002) words.push(say("{share} differs from the pick", { share: percent(found.moved, 1) }));
       notes.textContent = words.join(", ");
       notes.classList.toggle("doubt", Boolean(found.stranger));
       const clip = node.querySelector(".clip");
-      if (clip) clip.title = `${percent(found.clipped_any, 1)} is clipped in at least one channel of the raw`;
+      if (clip) clip.title = say("{share} is clipped in at least one channel of the raw", { share: percent(found.clipped_any, 1) });
     }
   }
 
@@ -244,12 +245,12 @@ export class Sort {
     const { view, frame } = this.here;
     const facts = this.house.visit.frames[frame];
     if (!facts) { this.foot.textContent = ""; return; }
-    const words = `${frame}: ${facts.settings}${facts.time ? `, ${facts.time.slice(11, 19)}` : ""}`;
+    const words = `${frame}: ${told(facts.settings)}${facts.time ? `, ${facts.time.slice(11, 19)}` : ""}`;
     this.foot.textContent = words;
     if (view.frames.length < 2) return;
     const found = (await this.factsOf(view))[frame];
     if (this.here.frame !== frame) return;
-    this.foot.textContent = `${words}. ${found?.together ? `Against the pick: ${found.together}` : "The pick of its view"}`;
+    this.foot.textContent = `${words}. ${found?.together ? say("Against the pick: {together}", { together: told(found.together) }) : say("The pick of its view")}`;
   }
 
   // ---- choosing
@@ -335,7 +336,7 @@ export class Sort {
     const above = this.views[this.at[0] - 1];
     if (!above) return;
     this.house.ask("join", { view: above.name, other: this.here.view.name }).then((doubt) => {
-      this.house.problem("unlike", doubt, [["Put them apart again", () => { this.house.solved("unlike"); this.house.step("undo"); }], ["They belong together", () => this.house.solved("unlike")]]);
+      this.house.problem("unlike", told(doubt), [[say("Put them apart again"), () => { this.house.solved("unlike"); this.house.step("undo"); }], [say("They belong together"), () => this.house.solved("unlike")]]);
     }, () => 0);
   }
 
@@ -355,7 +356,7 @@ export class Sort {
     const other = frame === view.pick ? view.frames.find((f) => f !== frame) ?? frame : frame;
     const pair = two.length === 2 ? two : [view.pick, other];
     if (pair[0] === pair[1]) {
-      this.house.note("step", "choose two frames to compare: Ctrl and a click, or the space bar");
+      this.house.note("step", say("choose two frames to compare: Ctrl and a click, or the space bar"));
       setTimeout(() => this.house.note("step", ""), 5000);
       return;
     }
@@ -364,22 +365,22 @@ export class Sort {
 
   keys() {
     return [
-      ["ArrowDown", "view below", () => this.step(1, 0)],
-      ["ArrowUp", "view above", () => this.step(-1, 0)],
-      ["ArrowLeft", "previous frame", () => this.step(0, -1)],
-      ["ArrowRight", "next frame", () => this.step(0, 1)],
-      ["PageDown", "further down", () => this.step(4, 0)],
-      ["PageUp", "further up", () => this.step(-4, 0)],
-      ["Enter", "pick this frame", () => this.pick(), true],
-      [" ", "choose this frame, or not", () => this.select(...this.at, true), true],
-      ["f", "this frame large, with its settings", () => this.enlarge()],
-      ["r", "rows or a grid", () => this.toggleGrid()],
-      ["v", "compare with the pick, or any two chosen frames", () => this.compare()],
-      ["m", "new view of the chosen frames", () => this.split()],
-      ["h", "join to the view above", () => this.join()],
-      ["e", "leave this frame out, or the chosen ones", () => this.leaveOut()],
-      ["w", "words of this view", () => this.words()],
-      ["o", "open this view in Finish", () => this.finish()],
+      ["ArrowDown", say("view below"), () => this.step(1, 0)],
+      ["ArrowUp", say("view above"), () => this.step(-1, 0)],
+      ["ArrowLeft", say("previous frame"), () => this.step(0, -1)],
+      ["ArrowRight", say("next frame"), () => this.step(0, 1)],
+      ["PageDown", say("further down"), () => this.step(4, 0)],
+      ["PageUp", say("further up"), () => this.step(-4, 0)],
+      ["Enter", say("pick this frame"), () => this.pick(), true],
+      [" ", say("choose this frame, or not"), () => this.select(...this.at, true), true],
+      ["f", say("this frame large, with its settings"), () => this.enlarge()],
+      ["r", say("rows or a grid"), () => this.toggleGrid()],
+      ["v", say("compare with the pick, or any two chosen frames"), () => this.compare()],
+      ["m", say("new view of the chosen frames"), () => this.split()],
+      ["h", say("join to the view above"), () => this.join()],
+      ["e", say("leave this frame out, or the chosen ones"), () => this.leaveOut()],
+      ["w", say("words of this view"), () => this.words()],
+      ["o", say("open this view in Finish"), () => this.finish()],
     ];
   }
 }

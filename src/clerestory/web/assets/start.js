@@ -4,7 +4,7 @@ import { Bring } from "./bring.js";
 import { browse } from "./browse.js";
 import { button, el } from "./build.js";
 import { Records } from "./records.js";
-import { say } from "./say.js";
+import { LOCALE, say, told } from "./say.js";
 import { Signs } from "./signs.js";
 import { Wire } from "./wire.js";
 
@@ -27,21 +27,21 @@ class Porch extends Signs {
     this.wire.on("opened", (facts) => this.opened(facts));
     this.wire.on("demo", (facts) => this.demo(facts));
     this.wire.on("importing", (facts) => this.importing(facts));
-    this.wire.on("trouble", ({ key, said }) => this.problem(key ?? "said", said));
+    this.wire.on("trouble", ({ key, said }) => this.problem(key ?? "said", told(said)));
     this.wire.on("go", ({ to }) => location.pathname === "/start" && location.assign(to));
     document.querySelectorAll("nav a").forEach((a) => {
       if (a.getAttribute("href") === location.pathname) a.setAttribute("aria-current", "page");
     });
-    const [name, Page] = { "/import": ["Import", Bring], "/records": ["Records", Records] }[location.pathname] ?? ["Visits", Start];
-    document.title = `${name} - Clerestory`;
+    const [name, Page] = { "/import": [say("Import"), Bring], "/records": [say("Records"), Records] }[location.pathname] ?? [say("Visits"), Start];
+    document.title = say("{name} - Clerestory", { name });
     this.page = new Page(this, at("page"));
   }
 
   async linked({ up, tries }) {
     if (!up) {
-      if (tries === 0) return this.note("link", "looking for the server");
+      if (tries === 0) return this.note("link", say("looking for the server"));
       this.note("link", "");
-      return this.problem("link", "The program has ended. Start it again, by its icon or with clerestory in a terminal, and this page goes on by itself.");
+      return this.problem("link", say("The program has ended. Start it again, by its icon or with clerestory in a terminal, and this page goes on by itself."));
     }
     this.note("link", "");
     this.solved("link");
@@ -59,13 +59,13 @@ class Porch extends Signs {
   opened({ visit }) {
     this.facts = { ...this.facts, visit };
     at("back").hidden = !visit;
-    if (visit) at("back").textContent = `Back to ${visit.title}`;
+    if (visit) at("back").textContent = say("Back to {title}", { title: visit.title });
     this.page?.visitChanged?.(visit);
   }
 
   demo({ state, what, done, total, said }) {
-    this.bar("demo", state === "under way" ? what || "making the demo's visit" : "", { done, total, stop: () => this.ask("stop demo") });
-    if (state === "failed" || state === "stopped") this.problem("demo", said, [["Go on with it", () => this.ask("demo")]]);
+    this.bar("demo", state === "under way" ? told(what) || say("making the demo's visit") : "", { done, total, stop: () => this.ask("stop demo") });
+    if (state === "failed" || state === "stopped") this.problem("demo", told(said), [[say("Go on with it"), () => this.ask("demo")]]);
     else this.solved("demo");
     this.page?.demoChanged?.(state);
   }
@@ -88,7 +88,7 @@ class Porch extends Signs {
       return found;
     } catch (problem) {
       const address = problem.conflict?.address;
-      this.refused(`ask ${what}`, problem, address ? [["Go there", () => location.assign(address)]] : []);
+      this.refused(`ask ${what}`, problem, address ? [[say("Go there"), () => location.assign(address)]] : []);
       return null;
     }
   }
@@ -99,12 +99,12 @@ class Porch extends Signs {
     if (found?.go) location.assign(found.go);
     if (!found?.doubt) return;
     const ways = {
-      begin: ["Begin a visit in it", () => this.openAt(found.path, "/plan")],
-      anyway: ["Open it as it is", () => this.openAt(found.path, "/")],
-      other: ["Choose another folder", () => this.choose(found.path)],
-      import: ["Import frames", () => location.assign(`/import?from=${encodeURIComponent(found.path)}`)],
+      begin: [say("Begin a visit in it"), () => this.openAt(found.path, "/plan")],
+      anyway: [say("Open it as it is"), () => this.openAt(found.path, "/")],
+      other: [say("Choose another folder"), () => this.choose(found.path)],
+      import: [say("Import frames"), () => location.assign(`/import?from=${encodeURIComponent(found.path)}`)],
     };
-    this.problem("ask open", found.doubt.said, found.doubt.ways.map((way) => ways[way]));
+    this.problem("ask open", told(found.doubt.said), found.doubt.ways.map((way) => ways[way]));
   }
 
   async openAt(path, to) {
@@ -112,7 +112,7 @@ class Porch extends Signs {
   }
 
   async choose(from = "") {
-    const path = await browse(this, { title: "Open a folder", does: "Open this folder", from });
+    const path = await browse(this, { title: say("Open a folder"), does: say("Open this folder"), from });
     if (path) this.open(path);
   }
 }
@@ -155,7 +155,7 @@ class Start {
   }
 
   recent({ key, title, path, when, there, picture }) {
-    const day = new Date(1000 * when).toLocaleDateString([], { dateStyle: "medium" });
+    const day = new Date(1000 * when).toLocaleDateString(LOCALE, { dateStyle: "medium" });
     const face = picture ? el("img", { src: `/recent/${key}`, alt: "", loading: "lazy" }) : el("span", { class: "faceless", "aria-hidden": "true" });
     return el("li", { class: there ? "" : "gone" },
       el("button", { type: "button", class: "visit", "data-key": key, onclick: () => this.openRecent(key), title: path },
@@ -180,7 +180,7 @@ class Start {
   }
 
   async choosePlace() {
-    const path = await browse(this.porch, { title: "Where the visit's folder is made", does: "Make it in here", from: this.place.value });
+    const path = await browse(this.porch, { title: say("Where the visit's folder is made"), does: say("Make it in here"), from: this.place.value });
     if (path) this.place.value = path;
   }
 

@@ -3,8 +3,9 @@
 
 import { button, debounce, el } from "./build.js";
 import { draftOf, dropDraft, keepDraft } from "./drafts.js";
+import { LOCALE, say, told } from "./say.js";
 
-const clock = (when) => new Date(when).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
+const clock = (when) => new Date(when).toLocaleString(LOCALE, { dateStyle: "medium", timeStyle: "short" });
 
 export class TextDesk {
   // `name` is the file's path in the visit; `saved()` hears that it was written.
@@ -18,8 +19,8 @@ export class TextDesk {
     this.state = el("p", { class: "quiet state", role: "status" });
     this.list = el("ol", { class: "mistakes" });
     this.other = el("div", { class: "other", hidden: true });
-    this.saveButton = button("Save", () => this.save());
-    this.backButton = button("Leave off and show what is saved", () => this.leave(), { hidden: true });
+    this.saveButton = button(say("Save"), () => this.save());
+    this.backButton = button(say("Leave off and show what is saved"), () => this.leave(), { hidden: true });
     this.node = el("div", { class: "text-desk" }, this.list, this.other, this.area,
       el("div", { class: "row" }, this.saveButton, this.backButton, this.state));
     this.off = [house.wire.on("text", (facts) => facts.name === name && this.changedElsewhere(facts)),
@@ -46,7 +47,7 @@ export class TextDesk {
     const draft = draftOf(this.house.visit.key, this.name);
     if (draft && draft.text !== facts.text) {
       this.area.value = draft.text;
-      this.say(`Typed ${clock(draft.when)} and not saved yet.`);
+      this.say(say("Typed {when} and not saved yet.", { when: clock(draft.when) }));
       if (draft.based !== facts.revision) this.showOther(facts);
     } else {
       dropDraft(this.house.visit.key, this.name);
@@ -59,7 +60,7 @@ export class TextDesk {
   }
 
   typed() {
-    this.say("Not saved yet; kept in this browser meanwhile.");
+    this.say(say("Not saved yet; kept in this browser meanwhile."));
     this.buttons();
     this.keepSoon();
   }
@@ -91,14 +92,14 @@ export class TextDesk {
   async save() {
     const text = this.area.value;
     this.keep();
-    this.say("Saving");
+    this.say(say("Saving"));
     try {
       const done = await this.house.wire.ask("text save", { name: this.name, text, based: this.base.revision });
       this.base = { text, revision: done?.revision ?? (await this.house.ask("text", { name: this.name })).revision, mistakes: [] };
       this.hideOther();
       this.mistakes([]);
       this.keep();
-      this.say(this.dirty ? "Not saved yet; kept in this browser meanwhile." : "Saved.");
+      this.say(this.dirty ? say("Not saved yet; kept in this browser meanwhile.") : say("Saved."));
       this.buttons();
       this.house.solved(this.name);
       this.saved();
@@ -108,10 +109,10 @@ export class TextDesk {
   }
 
   refused(problem) {
-    this.say("Not saved; kept in this browser meanwhile.");
+    this.say(say("Not saved; kept in this browser meanwhile."));
     if (problem.conflict) {
       this.showOther(problem.conflict);
-      this.say(problem.message);
+      this.say(told(problem.message));
     } else if (problem.mistakes) this.mistakes(problem.mistakes);
     else this.mistakes([{ line: 0, place: "", what: problem.message }]);
   }
@@ -134,16 +135,16 @@ export class TextDesk {
       return;
     }
     this.showOther(facts);
-    this.say(`${this.name} was saved in another window meanwhile.`);
+    this.say(say("{name} was saved in another window meanwhile.", { name: this.name }));
   }
 
   showOther(facts) {
-    const theirs = el("textarea", { rows: 10, readonly: true, wrap: "off", "aria-label": `${this.name} as it is saved now`, value: facts.text });
+    const theirs = el("textarea", { rows: 10, readonly: true, wrap: "off", "aria-label": say("{name} as it is saved now", { name: this.name }), value: facts.text });
     this.other.hidden = false;
-    this.other.replaceChildren(el("p", {}, `Saved elsewhere meanwhile. Above: ${this.name} as it is now. Below: what you wrote. Neither is lost.`), theirs,
+    this.other.replaceChildren(el("p", {}, say("Saved elsewhere meanwhile. Above: {name} as it is now. Below: what you wrote. Neither is lost.", { name: this.name })), theirs,
       el("div", { class: "row" },
-        button("Save mine over it", () => { this.base = facts; this.save(); }, { title: "The other stays one undo away" }),
-        button("Take the other", () => this.take(facts), { title: "What you wrote stays in the clipboard, where the browser allows it" })));
+        button(say("Save mine over it"), () => { this.base = facts; this.save(); }, { title: say("The other stays one undo away") }),
+        button(say("Take the other"), () => this.take(facts), { title: say("What you wrote stays in the clipboard, where the browser allows it") })));
   }
 
   async take(facts) {
@@ -162,7 +163,7 @@ export class TextDesk {
   mistakes(found) {
     this.list.hidden = !found.length;
     this.list.replaceChildren(...found.map((m) => el("li", {},
-      m.line ? button(`Line ${m.line}`, () => this.goTo(m.line)) : "", ` ${m.place ? `${m.place}: ` : ""}${m.what}`)));
+      m.line ? button(say("Line {line}", { line: m.line }), () => this.goTo(m.line)) : "", ` ${m.place ? `${m.place}: ` : ""}${told(m.what)}`)));
   }
 
   goTo(line) {

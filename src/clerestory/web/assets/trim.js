@@ -3,6 +3,7 @@
 
 import { el, svg } from "./build.js";
 import { apply, Sheet } from "./geometry.js";
+import { say } from "./say.js";
 
 const LEAST = 0.1; // of the largest room
 const STEP = 0.01; // of the picture shown, for each press of an arrow
@@ -13,14 +14,14 @@ export class Trim {
   // `kept(values)` hears of the crop when it is taken, `left()` when it is put away.
   constructor(kept, left) {
     Object.assign(this, { kept, left, on: false });
-    this.picture = el("img", { alt: "All that straightening made of the frame", draggable: "false" });
+    this.picture = el("img", { alt: say("All that straightening made of the frame"), draggable: "false" });
     this.layer = svg("svg", { class: "trim-lines", role: "group" });
     this.node = el("div", { class: "trim", tabindex: 0, role: "group", hidden: true,
-      "aria-label": "The crop: arrows move it, with Shift they make it larger or smaller, Enter takes it, Escape leaves it as it was",
+      "aria-label": say("The crop: arrows move it, with Shift they make it larger or smaller, Enter takes it, Escape leaves it as it was"),
       onkeydown: (e) => this.key(e), onpointerdown: (e) => this.take(e), onpointermove: (e) => this.drag(e),
       onpointerup: () => { this.held = null; }, onpointercancel: () => { this.held = null; } }, this.picture, this.layer);
-    this.lines = el("select", { "aria-label": "Lines in the crop", onchange: () => this.draw() },
-      ...[["", "no lines"], ["thirds", "thirds"], ["level", "level and plumb"]].map(([value, words]) => el("option", { value }, words)));
+    this.lines = el("select", { "aria-label": say("Lines in the crop"), onchange: () => this.draw() },
+      ...[["", say("no lines")], ["thirds", say("thirds")], ["level", say("level and plumb")]].map(([value, words]) => el("option", { value }, words)));
   }
 
   open(facts) {

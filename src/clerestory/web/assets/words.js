@@ -2,15 +2,16 @@
 // for the whole visit. What is written goes into every picture saved afterwards (IPTC and XMP).
 
 import { button, called, el } from "./build.js";
+import { say } from "./say.js";
 
 const FIELDS = [
-  ["title", "Title", "What it shows, in a few words"],
-  ["caption", "Caption", "A sentence or two"],
-  ["place", "Place", "Building and town"],
-  ["creator", "Made by", "Your name, as it is to be given"],
-  ["rights", "Rights", "Who may use it, and how"],
-  ["permit", "Leave given", "Who gave leave to photograph, and when; who in the picture agreed to be shown"],
-  ["keywords", "Keywords", "Divided by commas"],
+  ["title", say("Title"), say("What it shows, in a few words")],
+  ["caption", say("Caption"), say("A sentence or two")],
+  ["place", say("Place"), say("Building and town")],
+  ["creator", say("Made by"), say("Your name, as it is to be given")],
+  ["rights", say("Rights"), say("Who may use it, and how")],
+  ["permit", say("Leave given"), say("Who gave leave to photograph, and when; who in the picture agreed to be shown")],
+  ["keywords", say("Keywords"), say("Divided by commas")],
 ];
 
 const asText = (value) => (Array.isArray(value) ? value.join(", ") : value ?? "");
@@ -29,14 +30,14 @@ export async function wordsDialog(house, views) {
     const input = name === "caption" ? el("textarea", { id: `words-${name}`, rows: 3 }) : el("input", { id: `words-${name}`, list: `words-${name}-list` });
     input.value = same ? values[0] : "";
     const ground = views.length ? asText(all.visit[name]) : "";
-    input.placeholder = !same ? "differs from view to view: left as it is" : ground ? `as for the visit: ${ground}` : hint;
+    input.placeholder = !same ? say("differs from view to view: left as it is") : ground ? say("as for the visit: {ground}", { ground }) : hint;
     return { name, input, was: same ? values[0] : null, node: [el("label", { for: `words-${name}` }, label), input, list] };
   });
-  const title = !views.length ? "Words of the whole visit" : views.length === 1 ? `Words of ${called(house.visit.views.find((v) => v.name === views[0]))}` : `Words of ${views.length} views`;
+  const title = !views.length ? say("Words of the whole visit") : views.length === 1 ? say("Words of {view}", { view: called(house.visit.views.find((v) => v.name === views[0])) }) : say("Words of {n} views", { n: views.length });
   const dialog = el("dialog", { "aria-labelledby": "words-heading", class: "words" }, el("h2", { id: "words-heading" }, title),
     el("div", { class: "fields" }, ...rows.flatMap((r) => r.node)),
-    el("p", { class: "quiet" }, "Written into each picture that is saved from now on, for archives and for search (IPTC, XMP)."),
-    el("div", { class: "row" }, button("Keep these words", async () => {
+    el("p", { class: "quiet" }, say("Written into each picture that is saved from now on, for archives and for search (IPTC, XMP).")),
+    el("div", { class: "row" }, button(say("Keep these words"), async () => {
       const fresh = rows.filter((r) => r.input.value !== (r.was ?? ""));
       if (fresh.length) {
         const values = Object.fromEntries(fresh.map((r) => [r.name, asValue(r.name, r.input.value)]));
@@ -46,7 +47,7 @@ export async function wordsDialog(house, views) {
         } catch { return; }
       }
       dialog.close();
-    }), button("Leave off", () => dialog.close())));
+    }), button(say("Leave off"), () => dialog.close())));
   document.body.append(dialog);
   dialog.addEventListener("close", () => dialog.remove());
   dialog.showModal();
