@@ -6,7 +6,7 @@ import { Recorder, keep } from "./recorder.js";
 import { decimal, few, figure, say, told } from "./say.js";
 import { TextDesk } from "./text.js";
 
-const MOVES = { hold: say("Hold"), push: say("Push in"), pull: say("Pull out"), pan: say("Pan"), tilt: say("Tilt") };
+const MOVES = { hold: say("[of the camera] Hold"), push: say("Push in"), pull: say("Pull out"), pan: say("Pan"), tilt: say("Tilt") };
 const KINDS = {
   straightening: say("made upright"), standpoint: say("where it was taken"), walk: say("a walk to where it was taken"), distance: say("far and near"),
   focus: say("how deep it is sharp"), exposures: say("how the light was held"), merge: say("the merge at 100 %"), clip: say("clip"),

@@ -11,7 +11,7 @@ export const CHOICES = {
   east: say("east"), west: say("west"), north: say("north"), south: say("south"), vault: say("vault"), free: say("free"), hold: say("hold"), bracket: say("bracket"), "let go": say("let go"),
   any: say("any"), sun: say("sun"), "no sun": say("no sun"), hall: say("hall"), "aisled basilica": say("aisled basilica"), cruciform: say("cruciform"), rotunda: say("rotunda"), chapel: say("chapel"),
 };
-const THINGS = { station: say("Point"), window: say("Window"), view: say("View"), room: say("Room") };
+const THINGS = { station: say("Point"), window: say("Window"), view: say("View"), room: say("[of the building] Room") };
 
 // field, label, form; a path such as "at_m.0" is one of several numbers.
 const FIELDS = {

@@ -11,8 +11,9 @@ export const LOCALE = english ? [] : LANGUAGE;
 // A word inside a sentence begins small in English; elsewhere it stays as it is.
 export const inside = (text) => (english ? text.toLowerCase() : text);
 
-const fill = (text, values) => text.replace(/\{(\w+)\}/g, (gap, name) => (name in values ? values[name] : gap));
+const fill = (text, values) => text.replace(/^\[[^\]]*\] /, "").replace(/\{(\w+)\}/g, (gap, name) => (name in values ? values[name] : gap));
 
+// A text that has two meanings begins with a note in brackets, which is not shown: say("[of the building] Room").
 // A text, with what stands in braces filled in: say("{done} of {total}", { done, total }).
 export const say = (text, values = {}) => fill([words[text] || text].flat()[0], values);
 

@@ -156,7 +156,7 @@ export class Scale {
   stale() {
     this.proof = null;
     this.canvas.hidden = true;
-    this.say("quick");
+    this.became("quick");
   }
 
   prove({ key, size }) {
@@ -172,7 +172,7 @@ export class Scale {
     this.tiles.delete(name);
   }
 
-  say(state) {
+  became(state) {
     if (this.state === state) return;
     this.state = state;
     this.changed();
@@ -208,7 +208,7 @@ export class Scale {
       const bitmap = this.tile("fitted", canvas.width, canvas.height);
       if (bitmap) pen.drawImage(bitmap, 0, 0);
       canvas.hidden = !bitmap;
-      this.say(bitmap ? "proof" : "coming");
+      this.became(bitmap ? "proof" : "coming");
       return;
     }
     const level = Math.max(0, Math.min(COARSEST, Math.floor(Math.log2(1 / zoom) + 0.02)));
@@ -233,6 +233,6 @@ export class Scale {
       pen.drawImage(bitmap, x, y, bitmap.width * k * zoom, bitmap.height * k * zoom);
     }
     canvas.hidden = false;
-    this.say(missing ? "coming" : "proof");
+    this.became(missing ? "coming" : "proof");
   }
 }

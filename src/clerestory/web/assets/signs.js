@@ -7,15 +7,15 @@ const at = (id) => document.getElementById(id);
 
 // Dark ground or light: as the system has it, or by choice, which this browser remembers.
 const LOOK = "clerestory-look";
-const LOOKS = { "": ["◐", say("as the system has it")], light: ["○", say("light")], dark: ["●", say("dark")] };
+const LOOKS = { "": ["◐", say("Appearance: as the system has it")], light: ["○", say("Appearance: light")], dark: ["●", say("Appearance: dark")] };
 
 function look(chosen) {
   if (chosen) document.documentElement.dataset.theme = chosen;
   else delete document.documentElement.dataset.theme;
   const [sign, words] = LOOKS[chosen];
   at("look").textContent = sign;
-  at("look").title = say("Appearance: {words}", { words });
-  at("look").setAttribute("aria-label", say("Appearance: {words}", { words }));
+  at("look").title = words;
+  at("look").setAttribute("aria-label", words);
 }
 
 function lookOn() {

@@ -47,12 +47,12 @@ export class TextDesk {
     const draft = draftOf(this.house.visit.key, this.name);
     if (draft && draft.text !== facts.text) {
       this.area.value = draft.text;
-      this.say(say("Typed {when} and not saved yet.", { when: clock(draft.when) }));
+      this.tell(say("Typed {when} and not saved yet.", { when: clock(draft.when) }));
       if (draft.based !== facts.revision) this.showOther(facts);
     } else {
       dropDraft(this.house.visit.key, this.name);
       this.area.value = facts.text;
-      this.say("");
+      this.tell("");
     }
     this.area.readOnly = false; // not before: what was typed would be written over
     this.mistakes(facts.mistakes);
@@ -60,7 +60,7 @@ export class TextDesk {
   }
 
   typed() {
-    this.say(say("Not saved yet; kept in this browser meanwhile."));
+    this.tell(say("Not saved yet; kept in this browser meanwhile."));
     this.buttons();
     this.keepSoon();
   }
@@ -71,7 +71,7 @@ export class TextDesk {
     else dropDraft(this.house.visit.key, this.name);
   }
 
-  say(words) {
+  tell(words) {
     this.state.textContent = words;
   }
 
@@ -83,7 +83,7 @@ export class TextDesk {
   leave() {
     this.area.value = this.base.text;
     this.keep();
-    this.say("");
+    this.tell("");
     this.hideOther();
     this.mistakes(this.base.mistakes ?? []);
     this.buttons();
@@ -92,14 +92,14 @@ export class TextDesk {
   async save() {
     const text = this.area.value;
     this.keep();
-    this.say(say("Saving"));
+    this.tell(say("Saving"));
     try {
       const done = await this.house.wire.ask("text save", { name: this.name, text, based: this.base.revision });
       this.base = { text, revision: done?.revision ?? (await this.house.ask("text", { name: this.name })).revision, mistakes: [] };
       this.hideOther();
       this.mistakes([]);
       this.keep();
-      this.say(this.dirty ? say("Not saved yet; kept in this browser meanwhile.") : say("Saved."));
+      this.tell(this.dirty ? say("Not saved yet; kept in this browser meanwhile.") : say("Saved."));
       this.buttons();
       this.house.solved(this.name);
       this.saved();
@@ -109,10 +109,10 @@ export class TextDesk {
   }
 
   refused(problem) {
-    this.say(say("Not saved; kept in this browser meanwhile."));
+    this.tell(say("Not saved; kept in this browser meanwhile."));
     if (problem.conflict) {
       this.showOther(problem.conflict);
-      this.say(told(problem.message));
+      this.tell(told(problem.message));
     } else if (problem.mistakes) this.mistakes(problem.mistakes);
     else this.mistakes([{ line: 0, place: "", what: problem.message }]);
   }
@@ -135,7 +135,7 @@ export class TextDesk {
       return;
     }
     this.showOther(facts);
-    this.say(say("{name} was saved in another window meanwhile.", { name: this.name }));
+    this.tell(say("{name} was saved in another window meanwhile.", { name: this.name }));
   }
 
   showOther(facts) {
