@@ -118,7 +118,7 @@ def marked(page: str) -> str:
 def _choice() -> str:
     """The languages as options of a list, the one that is spoken chosen."""
     now = spoken().split("-")[0]
-    return "".join(f'<option value="{tag}" lang="{tag}"{" selected" * (tag == now)}>{name}</option>'
+    return "".join(f'<option value="{tag}" title="{name}"{" selected" * (tag == now)}>{tag.upper()}</option>'
                    for tag, name in NAMES.items())  # fmt: skip
 
 

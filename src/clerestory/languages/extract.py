@@ -27,7 +27,7 @@ PAGES = ("plan/card.html", "web/assets/start.html", "web/assets/page.html")
 
 def said() -> Iterator[tuple[str, str | tuple[str, ...]]]:
     """Every text marked for translation, with the file it is in."""
-    sources = [(path, "python") for path in sorted((PACKAGE / "plan").glob("*.py"))]
+    sources = [(path, "python") for path in (*sorted((PACKAGE / "plan").glob("*.py")), PACKAGE / "web" / "told.py")]
     sources += [(path, "javascript") for path in sorted((PACKAGE / "web" / "assets").glob("*.js"))]
     for path, form in sources:
         name = path.relative_to(PACKAGE).as_posix()

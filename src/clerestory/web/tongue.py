@@ -10,6 +10,7 @@ from starlette.requests import HTTPConnection, Request
 from starlette.responses import Response
 
 from clerestory.languages import LANGUAGES, Language, users_language, words_of
+from clerestory.web.told import patterns
 
 CHOSEN = "clerestory-language"  # the cookie in which a page keeps the language chosen on it; signs.js sets it
 
@@ -22,7 +23,8 @@ def language_of(asked: HTTPConnection) -> Language:
 @cache
 def _words(language: Language) -> tuple[bytes, str]:
     """A language's words for scripts, and a tag that changes with them."""
-    data = json.dumps(words_of(language), ensure_ascii=False).encode()
+    said = words_of(language)
+    data = json.dumps({"words": said, "told": patterns() if said else []}, ensure_ascii=False).encode()
     return data, f'"{hashlib.sha256(data).hexdigest()[:16]}"'
 
 
