@@ -34,6 +34,7 @@ FOOT = 0.3048  # metres, exactly (NIST Special Publication 811, Appendix B)
 NAMES: dict[Language, str] = {"en": "English", "de": "Deutsch"}
 
 _MARK = re.compile(r"<!--=(.+?)-->")
+_GAP = re.compile(r"\{\w+\}")
 _spoken: ContextVar[Language] = ContextVar("language", default="en")
 
 
@@ -157,3 +158,10 @@ def words_of(language: Language) -> dict[str, str | list[str]]:
         elif text:
             out[text] = said
     return out
+
+
+def sentences() -> list[str]:
+    """What the server says in English and pages in their language, by the patterns that it is made by; those with the
+    most words of their own first, as they fit the fewest sentences."""
+    held = files(__name__).joinpath("told.txt").read_text(encoding="utf-8").splitlines()
+    return sorted((line for line in held if not line.startswith("#")), key=lambda line: -len(_GAP.sub("", line)))

@@ -17,6 +17,8 @@ from babel.messages.catalog import Catalog
 from babel.messages.extract import extract
 from babel.messages.pofile import read_po, write_po
 
+from clerestory.languages import sentences
+
 PACKAGE = Path(__file__).resolve().parent.parent
 KEYWORDS: dict[str, dict[str, Any]] = {
     "python": {"_": None, "later": None, "few": (1, 2)},
@@ -27,7 +29,7 @@ PAGES = ("plan/card.html", "web/assets/start.html", "web/assets/page.html")
 
 def said() -> Iterator[tuple[str, str | tuple[str, ...]]]:
     """Every text marked for translation, with the file it is in."""
-    sources = [(path, "python") for path in (*sorted((PACKAGE / "plan").glob("*.py")), PACKAGE / "web" / "told.py")]
+    sources = [(path, "python") for path in sorted((PACKAGE / "plan").glob("*.py"))]
     sources += [(path, "javascript") for path in sorted((PACKAGE / "web" / "assets").glob("*.js"))]
     for path, form in sources:
         name = path.relative_to(PACKAGE).as_posix()
@@ -36,6 +38,8 @@ def said() -> Iterator[tuple[str, str | tuple[str, ...]]]:
     for name in PAGES:
         for found in re.finditer(r"<!--=(.+?)-->", (PACKAGE / name).read_text(encoding="utf-8")):
             yield name, found[1]
+    for sentence in sentences():
+        yield "languages/told.txt", sentence
 
 
 def template() -> Catalog:

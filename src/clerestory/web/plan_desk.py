@@ -13,6 +13,7 @@ import numpy as np
 from clerestory import api
 from clerestory.building.windows import SunTrack, day_span, patches
 from clerestory.errors import UserError
+from clerestory.languages import speaking
 from clerestory.plan.card import card_html
 from clerestory.plan.care import STAFF, of_plan, view_cautions
 from clerestory.plan.doubts import doubts_of
@@ -150,7 +151,8 @@ class PlanDesk:
         def on_progress(what: str, done: int, total: int | None) -> None:
             self._progress(what, done / (total or 1))
 
-        result = api.plan_visit(self.file, self.out, on_progress)
+        with speaking("en"):  # the report is English alone; the card speaks the language of its visit
+            result = api.plan_visit(self.file, self.out, on_progress)
         self.tell("plan")
         return [p.name for p in (result.card_pdf, result.card_html, result.report, result.calendar)]
 

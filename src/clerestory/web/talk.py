@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING, Any, Protocol
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from clerestory.errors import Mistakes, UserError
+from clerestory.languages import speaking
 from clerestory.run.progress import BrokenOff
 from clerestory.web.conflict import Conflict
+from clerestory.web.tongue import language_of
 
 if TYPE_CHECKING:
     from clerestory.web.desk import Desk
@@ -106,6 +108,7 @@ class Conversation:
         """`call_of(kind, message)` says what to call, and in which pool, for a question; None: not known."""
         self.socket, self.hub, self.call_of = socket, hub, call_of
         self.outbox: Outbox = asyncio.Queue()
+        self.language = language_of(socket)
         self._under_way: set[asyncio.Task[None]] = set()
 
     async def run(self) -> None:
@@ -185,7 +188,12 @@ class Conversation:
             raise UserError(f"'{kind}' is not something this server does; reload the page.")
         pool, call = found
         key = str(message.get("key") or "")
-        return await asyncio.get_running_loop().run_in_executor(pool, self._once, key, call)
+        return await asyncio.get_running_loop().run_in_executor(pool, self._spoken, key, call)
+
+    def _spoken(self, key: str, call: Callable[[], Any]) -> Any:
+        """What is asked for, in the page's language as far as it is said through the catalogue."""
+        with speaking(self.language):
+            return self._once(key, call)
 
     def _once(self, key: str, call: Callable[[], Any]) -> Any:
         return call()

@@ -9,8 +9,7 @@ from functools import cache
 from starlette.requests import HTTPConnection, Request
 from starlette.responses import Response
 
-from clerestory.languages import LANGUAGES, Language, users_language, words_of
-from clerestory.web.told import patterns
+from clerestory.languages import LANGUAGES, Language, sentences, users_language, words_of
 
 CHOSEN = "clerestory-language"  # the cookie in which a page keeps the language chosen on it; signs.js sets it
 
@@ -24,7 +23,7 @@ def language_of(asked: HTTPConnection) -> Language:
 def _words(language: Language) -> tuple[bytes, str]:
     """A language's words for scripts, and a tag that changes with them."""
     said = words_of(language)
-    data = json.dumps({"words": said, "told": patterns() if said else []}, ensure_ascii=False).encode()
+    data = json.dumps({"words": said, "told": sentences() if said else []}, ensure_ascii=False).encode()
     return data, f'"{hashlib.sha256(data).hexdigest()[:16]}"'
 
 

@@ -18,17 +18,20 @@ const fill = (text, values) => text.replace(/^\[[^\]]*\] /, "").replace(/\{(\w+)
 export const say = (text, values = {}) => fill([words[text] || text].flat()[0], values);
 
 // A sentence that the server made, in English: said by the pattern that it was made by, such as "{view}: kept as {name}",
-// where the server lists that. What is filled in is looked up in its turn.
+// where the server lists that. What is filled in is looked up in its turn, and so are the parts of a list.
 let patterns = null;
 export function told(text) {
   if (english || !text) return text;
-  if (words[text]) return say(text);
-  patterns ??= sentences.filter((s) => s.includes("{")).map((s) => [s, new RegExp(`^${s.replace(/[.*+?^$()|[\]\\]/g, "\\$&").replace(/\{(\w+)\}/g, "(?<$1>.+?)")}$`, "s")]);
+  const plain = text.replaceAll("\u00a0", " ");
+  if (words[plain]) return say(plain);
+  if (/^[+−-]?\d+\.\d+$/.test(plain)) return figure(plain);
+  patterns ??= sentences.filter((s) => s.includes("{") && words[s]).map((s) => [s, new RegExp(`^${s.replace(/[.*+?^$()|[\]\\]/g, "\\$&").replace(/\{(\w+)\}/g, "(?<$1>.+?)")}$`, "s")]);
   for (const [sentence, pattern] of patterns) {
-    const found = words[sentence] && pattern.exec(text);
+    const found = pattern.exec(plain);
     if (found) return say(sentence, Object.fromEntries(Object.entries(found.groups).map(([name, value]) => [name, told(value)])));
   }
-  return text.includes("; ") ? text.split("; ").map(told).join("; ") : text;
+  const between = ["; ", ". ", ", "].find((sign) => plain.includes(sign));
+  return between ? plain.split(between).map(told).join(between) : text;
 }
 
 // The one of two texts that goes with a count `n`; another language has as many forms as its rule of plurals asks for.
