@@ -24,6 +24,7 @@ KEYWORDS: dict[str, dict[str, Any]] = {
     "python": {"_": None, "later": None, "few": (1, 2)},
     "javascript": {"say": None, "few": (1, 2)},
 }
+OPTIONS: dict[str, dict[str, Any]] = {"python": {}, "javascript": {"parse_template_string": True}}
 PAGES = ("plan/card.html", "web/assets/start.html", "web/assets/page.html")
 
 
@@ -33,7 +34,8 @@ def said() -> Iterator[tuple[str, str | tuple[str, ...]]]:
     sources += [(path, "javascript") for path in sorted((PACKAGE / "web" / "assets").glob("*.js"))]
     for path, form in sources:
         name = path.relative_to(PACKAGE).as_posix()
-        for _line, text, _comments, _context in extract(form, io.BytesIO(path.read_bytes()), keywords=KEYWORDS[form]):
+        found_in = extract(form, io.BytesIO(path.read_bytes()), keywords=KEYWORDS[form], options=OPTIONS[form])
+        for _line, text, _comments, _context in found_in:
             yield name, text if isinstance(text, str) else tuple(text)
     for name in PAGES:
         for found in re.finditer(r"<!--=(.+?)-->", (PACKAGE / name).read_text(encoding="utf-8")):

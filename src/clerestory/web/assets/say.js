@@ -19,18 +19,21 @@ export const say = (text, values = {}) => fill([words[text] || text].flat()[0], 
 
 // A sentence that the server made, in English: said by the pattern that it was made by, such as "{view}: kept as {name}",
 // where the server lists that. What is filled in is looked up in its turn, and so are the parts of a list.
+const gap = (name) => `(?<${name}>${name === "n" ? "\\d+" : name === "rest" ? ".+" : "(?:(?!; ).)+?"})`;
+const pattern = (sentence) => new RegExp(`^${sentence.replace(/[.*+?^$()|[\]\\]/g, "\\$&").replace(/\{(\w+)\}/g, (_, name) => gap(name))}$`, "s");
 let patterns = null;
 export function told(text) {
   if (english || !text) return text;
   const plain = text.replaceAll("\u00a0", " ");
   if (words[plain]) return say(plain);
   if (/^[+−-]?\d+\.\d+$/.test(plain)) return figure(plain);
-  patterns ??= sentences.filter((s) => s.includes("{") && words[s]).map((s) => [s, new RegExp(`^${s.replace(/[.*+?^$()|[\]\\]/g, "\\$&").replace(/\{(\w+)\}/g, "(?<$1>.+?)")}$`, "s")]);
-  for (const [sentence, pattern] of patterns) {
-    const found = pattern.exec(plain);
+  patterns ??= sentences.filter((s) => s.includes("{") && words[s]).map((s) => [s, pattern(s)]);
+  for (const [sentence, form] of patterns) {
+    const found = form.exec(plain);
     if (found) return say(sentence, Object.fromEntries(Object.entries(found.groups).map(([name, value]) => [name, told(value)])));
   }
-  const between = ["; ", ". ", ", "].find((sign) => plain.includes(sign));
+  if (plain.endsWith(".")) return `${told(plain.slice(0, -1))}.`;
+  const between = ["; ", ". ", ": ", ", "].find((sign) => plain.includes(sign));
   return between ? plain.split(between).map(told).join(between) : text;
 }
 
