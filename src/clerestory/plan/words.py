@@ -193,10 +193,14 @@ def loss_line(view: ViewPlan) -> str:
     """What straightening and cropping cost."""
     f = view.framing
     if f.how == "join":
-        return f"stitched from {f.frames} frames: about {f.pixels / 1e6:.0f} megapixels; {f.why}"
-    words = f"the picture fills {100 * f.kept:.0f} % of the frame, {f.pixels / 1e6:.1f} megapixels"
+        words = _("stitched from {count} frames: about {pixels} megapixels; {why}")
+        return words.format(count=f.frames, pixels=decimal(f.pixels / 1e6), why=f.why)
+    words = _("the picture fills {share} % of the frame, {pixels} megapixels")
+    words = words.format(share=decimal(100 * f.kept), pixels=decimal(f.pixels / 1e6, 1))
     if f.how == "straightened":
-        words += f"; straightening enlarges the {'top' if f.tilt > 0 else 'bottom'} {f.enlarged:.2f} times"
+        wide = _("; straightening enlarges the top {times} times") if f.tilt > 0 else \
+            _("; straightening enlarges the bottom {times} times")  # fmt: skip
+        words += wide.format(times=decimal(f.enlarged, 2))
     return words
 
 

@@ -1,6 +1,6 @@
 // Elements made in code: nothing from the server is ever read as markup, except its own drawings.
 
-import { decimal } from "./say.js";
+import { decimal, told } from "./say.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 
@@ -25,6 +25,8 @@ export function button(words, does, attributes = {}) {
 // A drawing made by the server, as an element.
 export function drawing(text) {
   const parsed = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
+  parsed.querySelectorAll("text").forEach((node) => { if (!node.childElementCount) node.textContent = told(node.textContent); });
+  if (parsed.hasAttribute("aria-label")) parsed.setAttribute("aria-label", told(parsed.getAttribute("aria-label")));
   return document.importNode(parsed, true);
 }
 

@@ -166,7 +166,7 @@ export class Plan {
     this.numbers = new Map();
     f.views.forEach((v, k) => this.numbers.set(v.station, [...(this.numbers.get(v.station) ?? []), k + 1]));
     this.title.textContent = f.title;
-    this.lead.replaceChildren(el("p", { class: "quiet" }, say("{place}. Bag: {bag}.", { place: f.place, bag: f.bag })), ...f.doubts.map((d) => el("p", { class: "care" }, told(d))));
+    this.lead.replaceChildren(el("p", { class: "quiet" }, say("{place}. Bag: {bag}.", { place: f.place, bag: told(f.bag) })), ...f.doubts.map((d) => el("p", { class: "care" }, told(d))));
     this.dates.replaceChildren(...f.dates.map((d) => el("option", { value: d, selected: d === this.day.date }, d)));
     this.dates.hidden = f.dates.length < 2;
     this.time.max = this.day.steps.length - 1;
