@@ -56,7 +56,8 @@ class Phone {
     if (!on) return;
     const left = Math.max(0, Math.round((until - performance.now()) / 1000));
     const times = read ? few("Read once.", "Read {n} times.", read) : say("Not read yet.");
-    const text = `${say("Handed out on the net where this computer is {net}, for {time} more.", { net, time: `${Math.floor(left / 60)}:${String(left % 60).padStart(2, "0")}` })} ${times}\n${address}\n${say("On the phone, save the page: inside thick walls there may be no net. If the phone finds nothing, it is on another net, or this computer's firewall refuses it.")}`;
+    const time = `${Math.floor(left / 60)}:${String(left % 60).padStart(2, "0")}`;
+    const text = `${say("Handed out on the net where this computer is {net}, for {time} more.", { net, time })} ${times}\n${address}\n${say("On the phone, save the page: inside thick walls there may be no net. If the phone finds nothing, it is on another net, or this computer's firewall refuses it.")}`;
     if (this.words.textContent !== text) this.words.textContent = text;
   }
 }
