@@ -13,7 +13,7 @@ import numpy as np
 from clerestory import api
 from clerestory.building.windows import SunTrack, day_span, patches
 from clerestory.errors import UserError
-from clerestory.languages import speaking
+from clerestory.languages import _, speaking
 from clerestory.plan.card import card_html
 from clerestory.plan.care import STAFF, of_plan, view_cautions
 from clerestory.plan.doubts import doubts_of
@@ -86,7 +86,7 @@ class PlanDesk:
             ],
             "missing": plan.missing,
             "doubts": list(doubts_of(visit, date.today())),
-            "staff": STAFF,
+            "staff": _(STAFF),
             "rules": house_lines(visit.place),
             "care": [list(caution) for caution in of_plan(plan)],
             "halls": [_box(h.bounds) | {"name": h.name} for h in visit.building.halls],

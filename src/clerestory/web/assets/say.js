@@ -18,19 +18,21 @@ const fill = (text, values) => text.replace(/^\[[^\]]*\] /, "").replace(/\{(\w+)
 export const say = (text, values = {}) => fill([words[text] || text].flat()[0], values);
 
 // A sentence that the server made, in English: said by the pattern that it was made by, such as "{view}: kept as {name}",
-// where the server lists that. What is filled in is looked up in its turn, and so are the parts of a list.
+// where the server lists that. What is filled in is looked up in its turn, but for names that the user gave, and so are
+// the parts of a list.
 const gap = (name) => `(?<${name}>${name === "n" ? "\\d+" : name === "rest" ? ".+" : "(?:(?!; ).)+?"})`;
 const pattern = (sentence) => new RegExp(`^${sentence.replace(/[.*+?^$()|[\]\\]/g, "\\$&").replace(/\{(\w+)\}/g, (_, name) => gap(name))}$`, "s");
+const ofTheUser = new Set(["name", "view", "frame", "bag", "station", "lens", "folder", "files", "first", "second"]);
 let patterns = null;
 export function told(text) {
   if (english || !text) return text;
   const plain = text.replaceAll("\u00a0", " ");
-  if (words[plain]) return say(plain);
+  if (sentences.includes(plain)) return say(plain);
   if (/^[+−-]?\d+\.\d+$/.test(plain)) return figure(plain);
   patterns ??= sentences.filter((s) => s.includes("{") && words[s]).map((s) => [s, pattern(s)]);
   for (const [sentence, form] of patterns) {
     const found = form.exec(plain);
-    if (found) return say(sentence, Object.fromEntries(Object.entries(found.groups).map(([name, value]) => [name, told(value)])));
+    if (found) return say(sentence, Object.fromEntries(Object.entries(found.groups).map(([name, value]) => [name, ofTheUser.has(name) ? value : told(value)])));
   }
   if (plain.endsWith(".")) return `${told(plain.slice(0, -1))}.`;
   const between = ["; ", ". ", ": ", ", "].find((sign) => plain.includes(sign));
