@@ -8,7 +8,7 @@ const HEADS = { name: say("frame"), view: say("view"), title: say("title"), time
 
 const said = (value) => {
   if (value === null || value === undefined) return "";
-  return typeof value === "number" ? figure(Number(value.toPrecision(3))) : String(value).replace("T", " ");
+  return typeof value === "number" ? figure(Number(value.toPrecision(3))) : String(value).replace(/^(\d{4}-\d\d-\d\d)T/, "$1 ");
 };
 
 export class Records {
