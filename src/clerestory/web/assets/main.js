@@ -294,7 +294,7 @@ class House extends Signs {
 
   showKeys() {
     const off = !at("letters").checked;
-    const names = { ArrowLeft: "←", ArrowRight: "→", ArrowUp: "↑", ArrowDown: "↓", " ": say("space"), PageDown: say("Page Down"), PageUp: say("Page Up"), Backspace: say("Backspace"), Enter: say("Enter"), Delete: say("Delete"), Escape: say("Escape") };
+    const names = { ArrowLeft: "←", ArrowRight: "→", ArrowUp: "↑", ArrowDown: "↓", " ": say("space"), PageDown: say("Page Down"), PageUp: say("Page Up"), Backspace: say("Backspace"), Enter: say("Enter"), Delete: say("Delete"), Escape: say("Escape"), "Shift ← →": say("Shift ← →") };
     const always = [[say("Ctrl Z"), say("undo")], [say("Shift Ctrl Z"), say("redo")]];
     const rows = [...(this.page?.keys?.() ?? []), ...(this.page?.keysInside?.() ?? []), ...this.keys(), ...always].filter(([key]) => !(off && isLetter(key)))
       .map(([key, words]) => el("div", {}, el("dt", {}, names[key] ?? key), el("dd", {}, words)));
