@@ -23,7 +23,7 @@ from contextvars import ContextVar
 from datetime import date
 from functools import cache
 from importlib.resources import files
-from typing import Literal, cast, get_args
+from typing import Literal, get_args
 
 Language = Literal["en", "en-US", "de"]
 LANGUAGES: tuple[Language, ...] = get_args(Language)
@@ -131,7 +131,7 @@ def users_language(chosen: str = "", accepted: str = "") -> Language:
     """
     for asked in (chosen, os.environ.get("CLERESTORY_LANGUAGE", "")):
         if asked in LANGUAGES:
-            return cast(Language, asked)
+            return asked
     return next((tag for wish in _wishes(accepted) for tag in NAMES if tag == wish), "en")
 
 
