@@ -5,7 +5,7 @@ import { Exports } from "./export.js";
 import { Film } from "./film.js";
 import { Finish } from "./finish.js";
 import { Plan } from "./plan.js";
-import { few, say, told } from "./say.js";
+import { few, figure, say, told } from "./say.js";
 import { Signs } from "./signs.js";
 import { Sort } from "./sort.js";
 import { TextDesk } from "./text.js";
@@ -180,7 +180,7 @@ class House extends Signs {
   // Another window set it otherwise meanwhile: both are shown, and one is chosen.
   conflict(what, fields, { message, conflict }) {
     const { now, yours } = conflict;
-    const words = (values) => Object.entries(values).map(([name, v]) => `${told(name.replaceAll("_", " "))} ${v === null || v === "" ? say("left to the tool") : typeof v === "object" ? JSON.stringify(v) : v}`).join(", ");
+    const words = (values) => Object.entries(values).map(([name, v]) => `${told(name.replaceAll("_", " "))} ${v === null || v === "" ? say("left to the tool") : typeof v === "object" ? JSON.stringify(v) : figure(v)}`).join(", ");
     const key = `conflict ${what} ${fields.view ?? fields.shot ?? ""}`;
     const theirs = Object.keys(now).length ? [[say("Keep theirs"), () => this.solved(key)], [say("Keep mine"), () => {
       this.solved(key);

@@ -23,9 +23,15 @@ export const say = (text, values = {}) => fill([words[text] || text].flat()[0], 
 const gap = (name) => `(?<${name}>${name === "n" ? "\\d+" : name === "rest" ? ".+" : "(?:(?!; ).)+?"})`;
 const pattern = (sentence) => new RegExp(`^${sentence.replace(/[.*+?^$()|[\]\\]/g, "\\$&").replace(/\{(\w+)\}/g, (_, name) => gap(name))}$`, "s");
 const ofTheUser = new Set(["name", "view", "frame", "bag", "station", "lens", "folder", "files", "first", "second"]);
+const heard = new Map();
 let patterns = null;
 export function told(text) {
   if (english || !text) return text;
+  if (!heard.has(text)) heard.set(text, inWords(text));
+  return heard.get(text);
+}
+
+function inWords(text) {
   const plain = text.replaceAll("\u00a0", " ");
   if (sentences.includes(plain)) return say(plain);
   if (/^[+−-]?\d+\.\d+$/.test(plain)) return figure(plain);

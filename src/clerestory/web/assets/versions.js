@@ -2,7 +2,7 @@
 
 import { button, called, el } from "./build.js";
 import { NAMES } from "./controls.js";
-import { say, told } from "./say.js";
+import { figure, say, told } from "./say.js";
 
 const WIDTH = 1600;
 const FOR_ONE = new Set(["crop", "pick"]);
@@ -42,7 +42,7 @@ export async function versionsDialog(house, page) {
     const name = el("input", { id: "set-of-controls", maxlength: 60, "data-of": "set-of-controls", placeholder: say("a name") });
     const label = (n) => NAMES.find(([k]) => k === n)?.[1] ?? told(n.replaceAll("_", " "));
     return el("section", {}, el("h3", {}, say("Sets of controls")),
-      el("ul", { class: "plain-list" }, ...found.map((s) => el("li", {}, el("b", {}, s.name), quiet(Object.entries(s.values).map(([n, v]) => `${label(n)} ${v}`).join("; ")),
+      el("ul", { class: "plain-list" }, ...found.map((s) => el("li", {}, el("b", {}, s.name), quiet(Object.entries(s.values).map(([n, v]) => `${label(n)} ${figure(v)}`).join("; ")),
         el("div", { class: "row" }, button(say("Put on the chosen views"), does("set put", () => ({ name: s.name, views: chosen(to) })), { "aria-label": say("Put on the chosen views: set {name}", { name: s.name }), "data-of": `put ${s.name}` }),
           button(say("Forget"), does("version drop", () => ({ view: "", name: s.name })), { "aria-label": say("Forget set {name}", { name: s.name }) }))))),
       found.length ? el("fieldset", {}, el("legend", {}, say("Views")), button(say("All"), () => to.forEach((b) => { b.querySelector("input").checked = true; })), ...to) : null,
