@@ -80,22 +80,15 @@ def in_python(path: Path) -> Iterator[str]:
             yield from (text for value in getattr(node.value, "values", []) for text in worded(value, names))
 
 
-_PROBLEM = re.compile(r"\.problem\((?:\"[^\"]*\"|`[^`]*`|[\w ?.\"]+), *(`(?:[^`\\]|\\.)*`|\"(?:[^\"\\]|\\.)*\")")
+_PROBLEM = re.compile(r"\.(?:problem|trouble)\((.*?)(?:, \[\[|$)", re.MULTILINE)  # what is said, without its buttons
+_SAID = re.compile(r'\b(?:say|few)\("((?:[^"\\]|\\.)*)"(?:, "((?:[^"\\]|\\.)*)")?')
 
 
 def in_page(path: Path) -> Iterator[str]:
     """The problems that one of the pages' scripts shows in words of its own; the rest come from Python."""
-    for found in _PROBLEM.finditer(path.read_text(encoding="utf-8")):
-        text = found.group(1)[1:-1]
-        while "${" in text:
-            start = end = text.index("${")
-            depth = 0
-            for end in range(start, len(text)):
-                depth += (text[end] == "{") - (text[end] == "}")
-                if depth == 0 and text[end] == "}":
-                    break
-            text = text[:start] + GAP + text[end + 1 :]
-        yield text
+    for problem in _PROBLEM.finditer(path.read_text(encoding="utf-8")):
+        for said in _SAID.finditer(problem.group(1)):
+            yield from (re.sub(r"\{\w+\}", GAP, text) for text in said.groups() if text)
 
 
 def _clean(text: str) -> str:

@@ -1,7 +1,7 @@
 // The axis by two clicks on the building's outline, and a scanned plan laid under the map by two clicks.
 
 import { button, el, svg } from "./build.js";
-import { say } from "./say.js";
+import { say, told } from "./say.js";
 
 // The outer ring of the first polygon anywhere in a GeoJSON document (RFC 7946), as [longitude, latitude].
 export function firstRing(node) {
@@ -92,7 +92,7 @@ export function scanTools(page) {
       page.map.draw();
       place(kept);
     } catch (problem) {
-      said.textContent = problem.message;
+      said.textContent = told(problem.message);
     }
   });
 

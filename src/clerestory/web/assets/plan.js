@@ -374,7 +374,7 @@ export class Plan {
     } catch (problem) {
       if (pending === this.pending) this.pending = null;
       if (problem.conflict?.now) this.conflict(full, problem);
-      else this.house.problem("plan change", problem.message);
+      else this.house.problem("plan change", told(problem.message));
       this.show();
       throw problem;
     }

@@ -34,7 +34,7 @@ export function told(text) {
 function inWords(text) {
   const plain = text.replaceAll("\u00a0", " ");
   if (sentences.includes(plain)) return say(plain);
-  if (/^[+−-]?\d+\.\d+$/.test(plain)) return figure(plain);
+  if (/^[+−-]?\d+\.\d+ ?%?$/.test(plain)) return figure(plain);
   patterns ??= sentences.filter((s) => s.includes("{") && words[s]).map((s) => [s, pattern(s)]);
   for (const [sentence, form] of patterns) {
     const found = form.exec(plain);
