@@ -9,14 +9,16 @@ from functools import cache
 from starlette.requests import HTTPConnection, Request
 from starlette.responses import Response
 
-from clerestory.languages import LANGUAGES, Language, sentences, users_language, words_of
+from clerestory.languages import LANGUAGES, NAMES, Language, sentences, users_language, words_of
 
 CHOSEN = "clerestory-language"  # the cookie in which a page keeps the language chosen on it; signs.js sets it
 
 
 def language_of(asked: HTTPConnection) -> Language:
-    """The language of who asks: as chosen on the page, by CLERESTORY_LANGUAGE, or as the browser is set."""
-    return users_language(asked.cookies.get(CHOSEN, ""), asked.headers.get("accept-language", ""))
+    """The language of who asks: as chosen on the page, by CLERESTORY_LANGUAGE, or as the browser is set; one that is
+    only a region's measures, such as en-US with its feet, is the plain one: pages draw and measure in metres."""
+    found = users_language(asked.cookies.get(CHOSEN, ""), asked.headers.get("accept-language", ""))
+    return found if found in NAMES else "en"
 
 
 @cache
