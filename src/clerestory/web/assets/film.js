@@ -34,7 +34,7 @@ export class Film {
     this.house = house;
     this.room = room;
     this.shot = 0;
-    this.off = [house.wire.on("film", () => this.load()), house.wire.on("written", () => this.load())];
+    this.off = [house.wire.on("film", () => this.load()), house.wire.on("written", () => this.load()), this.whilePressed(room)];
     room.append(el("div", { class: "film" }, el("h1", {}, say("Film")), el("p", { class: "quiet" }, say("Loading the film"))));
     this.load();
   }
@@ -53,12 +53,28 @@ export class Film {
     this.load();
   }
 
+  // A button that is replaced between being pressed and let go hears no click: the page is drawn anew after it.
+  whilePressed(room) {
+    const ended = new AbortController();
+    const { signal } = ended;
+    room.addEventListener("pointerdown", () => { this.pressed = true; }, { signal });
+    const letGo = () => setTimeout(() => {
+      this.pressed = false;
+      if (this.late) this.load();
+      this.late = false;
+    });
+    for (const end of ["pointerup", "pointercancel"]) addEventListener(end, letGo, { signal });
+    return () => ended.abort();
+  }
+
   async load() {
     let facts;
     try {
       facts = await this.house.ask("film");
     } catch { return; }
     if (!this.room.querySelector(".film") || this.recorder) return;
+    this.late = this.pressed;
+    if (this.late) return;
     const half = document.activeElement?.validity?.badInput ? document.activeElement : null; // "-", of "-23"
     if (half) {
       half.addEventListener("blur", () => this.load(), { once: true });
