@@ -352,10 +352,10 @@ def told_apart(page: Any, folder: Path) -> None:
     apart("the picture at rest against the file reduced", shown, small, "0.5 and 3 wanted")
     page.evaluate("clerestory.page.scale.to(1)")
     page.wait_for_function(f"() => clerestory.page.scale.zoom === 1 && {SHOWN} !== ''", timeout=60_000)
-    shown = pixels_of(page.evaluate(SHOWN))
-    left, top = page.evaluate(
-        "['left', 'top'].map((k) => Math.round(parseFloat(clerestory.page.scale.canvas.style[k])))"
+    url, left, top = page.evaluate(
+        f"[{SHOWN}, ...['left', 'top'].map((k) => Math.round(parseFloat(clerestory.page.scale.canvas.style[k])))]"
     )
+    shown = pixels_of(url)
     apart("at 100 %", shown, file[top : top + shown.shape[0], left : left + shown.shape[1]], "0 wanted")
 
 

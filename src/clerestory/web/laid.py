@@ -20,8 +20,8 @@ from clerestory.finish.source import Multipliers
 from clerestory.web.motion import Motion
 
 F32 = NDArray[np.float32]
-MOVING = (640, 960, 1280)
-"""Pixels across of pictures that move: few sizes, since another one is prepared anew (0.1 s at 960, two cores)."""
+MOVING = (560, 640, 720, 800, 900, 1000, 1120, 1280)
+"""Pixels across of pictures that move: in steps, since another size is prepared anew (0.1 s at 1000, two cores)."""
 
 
 @dataclass(frozen=True)
