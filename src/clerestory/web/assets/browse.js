@@ -26,16 +26,25 @@ export function browse(porch, { title, does, from = "" }) {
     list, said, el("form", { method: "dialog", class: "row" }, take, el("button", { value: "" }, say("Leave it"))));
   let now = { path: "", up: "" };
   let offered = "";
+  let asked = 0;
 
+  // The folder asked for last is the one shown, in whatever order answers come; until then nothing can be pressed in
+  // the list, which is about to be another.
   const go = async (to) => {
+    const mine = ++asked;
+    list.inert = true;
     let found;
     try {
       found = await porch.wire.ask("folders", { path: to });
     } catch (problem) {
+      if (mine !== asked) return true;
+      list.inert = false;
       said.textContent = told(problem.message);
       take.disabled = path.value !== now.path || !now.path;
       return false;
     }
+    if (mine !== asked) return true;
+    list.inert = false;
     now = found;
     path.value = found.path;
     up.disabled = !found.up;
