@@ -45,15 +45,23 @@ def _smooth(x: F32) -> F32:
     return t * t * (np.float32(3) - np.float32(2) * t)
 
 
+def _reduced(part: F32, factor: int) -> F32:
+    """A picture (H x W) averaged down by a whole number; itself where that is 1."""
+    if factor == 1:
+        return part
+    size = (-(-part.shape[1] // factor), -(-part.shape[0] // factor))
+    out: F32 = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
+    return out
+
+
 def _near(log: F32, weight: F32, usual: float) -> F32:
     """Weighted mean of a log2 image over near and far; `usual` where there is no weight."""
     factor = max(1, round(max(log.shape) / 320))
-    size = (-(-log.shape[1] // factor), -(-log.shape[0] // factor))
-    parts = [cv2.resize(v, size, interpolation=cv2.INTER_AREA) for v in (weight, weight * (log - np.float32(usual)))]
+    parts = [_reduced(v, factor) for v in (weight, weight * (log - np.float32(usual)))]
     total = [np.full_like(parts[0], np.float32(1e-5)), np.zeros_like(parts[0])]
     for share, trust in REACH:
         for out, part in zip(total, parts, strict=True):
-            out += np.float32(trust) * _blurred(part, share * max(size))
+            out += np.float32(trust) * _blurred(part, share * max(part.shape))
     mean: F32 = np.float32(usual) + total[1] / total[0]
     return cv2.resize(mean, log.shape[1::-1], interpolation=cv2.INTER_LINEAR)
 
@@ -61,10 +69,7 @@ def _near(log: F32, weight: F32, usual: float) -> F32:
 def _blurred(part: F32, sigma: float) -> F32:
     """A Gaussian mean about every pixel (H x W); a wide one is found in a reduced picture."""
     factor = max(1, int(sigma / COARSE))
-    small = part
-    if factor > 1:
-        size = (-(-part.shape[1] // factor), -(-part.shape[0] // factor))
-        small = cv2.resize(part, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    small = _reduced(part, factor)
     near = cv2.GaussianBlur(small, (0, 0), sigma * max(small.shape) / max(part.shape), borderType=cv2.BORDER_REFLECT)
     out: F32 = cv2.resize(near, part.shape[1::-1], interpolation=cv2.INTER_LINEAR) if factor > 1 else near
     return out
@@ -85,7 +90,7 @@ def _within(bright: F32) -> F32:
     """1 well within a window, leads with it, bars and mullions less so; 0 outside and on its outline."""
     height, width = bright.shape
     factor = max(1, round(max(height, width) / 650))  # fine enough, and the closing is quick
-    small = cv2.resize(bright, (-(-width // factor), -(-height // factor)), interpolation=cv2.INTER_AREA)
+    small = _reduced(bright, factor)
     side = max(small.shape)
     inset = max(1, round(INSET * side))
     rim = max(1, round(CLOSED[-1][0] * side)) + inset

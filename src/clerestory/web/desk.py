@@ -469,7 +469,7 @@ class Desk:
             return found
         except (BrokenProcessPool, CancelledError) as problem:
             with self._lock:
-                if pool is not None and self._away is pool:
+                if self._away is pool:
                     self._away = None
                 stopped = what in self._given_up
             if stopped:

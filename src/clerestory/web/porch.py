@@ -91,7 +91,7 @@ class Porch:
             Route("/records", answering(self.page)),
             Route("/records/learned.html", answering(self.learned)),
             Route("/records/{name}", answering(self.catalogue)),
-            Route("/words.json", answering(self.words)),
+            Route("/words.json", answering(words)),
             Route("/assets/{name}", answering(self.asset)),
             Route("/recent/{key}", answering(self.recent)),
             Route("/card/{number:int}", answering(self.card)),
@@ -104,10 +104,6 @@ class Porch:
         """The start page and the import page share one frame."""
         with speaking(language_of(request)):
             return Response(marked(self.assets["start.html"].decode("utf-8")), media_type="text/html")
-
-    async def words(self, request: Request) -> Response:
-        """What the pages' scripts say in another language."""
-        return words(request)
 
     async def asset(self, request: Request) -> Response:
         """A script, a style or a drawing of the program's own."""

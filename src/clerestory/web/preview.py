@@ -407,10 +407,10 @@ class OpenView:
     ) -> tuple[NDArray[np.uint8], dict[str, float]]:
         """The whole frame toned, and while the geometry moves only warped. What lies under the pointer is not known
         until it rests."""
-        small, share = self._reduced(seen, balance, placed.width, recipe), wanted.mixed - balance.mixed
         key = (placed.width, max(placed.size), balance, wanted, settings, recipe.touches)
         if self._flat is None or self._flat.key != key:
-            motion = self._whole_motion(small, max(placed.size))
+            share = wanted.mixed - balance.mixed
+            motion = self._whole_motion(self._reduced(seen, balance, placed.width, recipe), max(placed.size))
             turns = wanted.multipliers != balance.multipliers
             shift = self._recolouring(balance.multipliers, wanted.multipliers) if turns else None
             if share:

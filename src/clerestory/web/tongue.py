@@ -29,7 +29,7 @@ def _words(language: Language) -> tuple[bytes, str]:
     return data, f'"{hashlib.sha256(data).hexdigest()[:16]}"'
 
 
-def words(request: Request) -> Response:
+async def words(request: Request) -> Response:
     """All words of the language asked for; nothing where the browser has them already."""
     asked = request.query_params.get("language", "")
     data, tag = _words(next((language for language in LANGUAGES if language == asked), "en"))

@@ -33,18 +33,14 @@ export function browse(porch, { title, does, from = "" }) {
   const go = async (to) => {
     const mine = ++asked;
     list.inert = true;
-    let found;
-    try {
-      found = await porch.wire.ask("folders", { path: to });
-    } catch (problem) {
-      if (mine !== asked) return true;
-      list.inert = false;
-      said.textContent = told(problem.message);
+    const found = await porch.wire.ask("folders", { path: to }).catch((problem) => ({ problem }));
+    if (mine !== asked) return true;
+    list.inert = false;
+    if (found.problem) {
+      said.textContent = told(found.problem.message);
       take.disabled = path.value !== now.path || !now.path;
       return false;
     }
-    if (mine !== asked) return true;
-    list.inert = false;
     now = found;
     path.value = found.path;
     up.disabled = !found.up;
