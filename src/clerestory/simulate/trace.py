@@ -112,15 +112,10 @@ def sample(i, j, view, lens, origin, F, people):
 
 
 @device
-def put(radiance, reflectance, i, j, s, weight):
-    """Add a sample to a pixel."""
-    radiance[i, j, 0] += np.float32(weight * (s[0] + s[3]))
-    radiance[i, j, 1] += np.float32(weight * (s[1] + s[4]))
-    radiance[i, j, 2] += np.float32(weight * (s[2] + s[5]))
-    if reflectance.shape[0] > 1:
-        reflectance[i, j, 0] += np.float32(weight * s[6])
-        reflectance[i, j, 1] += np.float32(weight * s[7])
-        reflectance[i, j, 2] += np.float32(weight * s[8])
+def numbers(view):
+    """The fifteen numbers of a view."""
+    v = view
+    return v[0], v[1], v[2], v[3], v[4], v[5], v[6], v[7], v[8], v[9], v[10], v[11], v[12], v[13], v[14]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -133,34 +128,37 @@ def cast(begin, end, view, lens, origin, forms, people, offsets, chosen, radianc
     """
     width = depth.shape[1]
     n = offsets.shape[0]
+    # As numbers: an array handed to a function is counted, which would take longer than much of the casting.
+    v, w = numbers(view), (lens[0], lens[1], lens[2], lens[3], lens[4], lens[5])
+    o = (origin[0], origin[1], origin[2])
     for i in range(begin, end):
         F = forms[0]
         for j in range(width):
             if not chosen[i, j]:
                 continue
-            radiance[i, j, 0] = radiance[i, j, 1] = radiance[i, j, 2] = np.float32(0.0)
-            if reflectance.shape[0] > 1:
-                reflectance[i, j, 0] = reflectance[i, j, 1] = reflectance[i, j, 2] = np.float32(0.0)
+            r, g, b, cr, cg, cb = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
             for k in range(n):
-                s = sample(i + offsets[k, 0], j + offsets[k, 1], view, lens, origin, F, people[k])
-                put(radiance, reflectance, i, j, s, 1.0 / n)
+                s = sample(i + offsets[k, 0], j + offsets[k, 1], v, w, o, F, people[k])
+                r, g, b = r + s[0] + s[3], g + s[1] + s[4], b + s[2] + s[5]
+                cr, cg, cb = cr + s[6], cg + s[7], cb + s[8]
                 if n == 1:
                     depth[i, j] = np.float32(s[9])
                     kind[i, j] = np.uint8(s[10])
                 elif s[10] == VISITOR:
                     kind[i, j] = np.uint8(VISITOR)
+            radiance[i, j, 0], radiance[i, j, 1], radiance[i, j, 2] = r / n, g / n, b / n
+            if reflectance.shape[0] > 1:
+                reflectance[i, j, 0], reflectance[i, j, 1], reflectance[i, j, 2] = cr / n, cg / n, cb / n
 
 
 @device
-def differs(kind, depth, radiance, i, j, m, n):
-    """Whether an edge runs between two pixels."""
-    if kind[i, j] != kind[m, n]:
+def differs(surface, a, g, other, b, h):
+    """Whether an edge runs between two pixels: their surfaces, depths and light (red and green)."""
+    if surface != other:
         return True
-    a, b = depth[i, j], depth[m, n]
     if abs(a - b) > 0.06 * min(a, b):
         return True
-    g, h = radiance[i, j, 1] + radiance[i, j, 0], radiance[m, n, 1] + radiance[m, n, 0]
-    ratio = 1.35 if CLERE_GLASS <= kind[i, j] < BLIND else 1.7
+    ratio = 1.35 if CLERE_GLASS <= surface < BLIND else 1.7
     return g > ratio * h or h > ratio * g
 
 
@@ -171,9 +169,9 @@ def find_edges(begin, end, kind, depth, radiance, edges):
     width = kind.shape[1]
     for i in range(begin, end):
         for j in range(1, width - 1):
-            edges[i, j] = (
-                differs(kind, depth, radiance, i, j, i, j + 1)
-                or differs(kind, depth, radiance, i, j, i + 1, j)
-                or differs(kind, depth, radiance, i, j, i, j - 1)
-                or differs(kind, depth, radiance, i, j, i - 1, j)
-            )
+            surface, a, g = kind[i, j], depth[i, j], radiance[i, j, 1] + radiance[i, j, 0]
+            found = False
+            for m, n in ((i, j + 1), (i + 1, j), (i, j - 1), (i - 1, j)):
+                h = radiance[m, n, 1] + radiance[m, n, 0]
+                found = found or differs(surface, a, g, kind[m, n], depth[m, n], h)
+            edges[i, j] = found
