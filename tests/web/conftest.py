@@ -26,6 +26,8 @@ from clerestory.simulate.visit import demo_views
 
 EXAMPLE = files("clerestory.plan").joinpath("example.toml").read_text(encoding="utf-8")
 CHROMIUM = "/usr/bin/chromium"
+# Seconds until a test gives up. Long: a busy machine that compiles for the first time is no fault of the pages.
+PATIENCE = 300
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
              "--disable-component-update", "--disable-sync", "--use-fake-device-for-media-stream",
              "--use-fake-ui-for-media-stream"]  # fmt: skip
@@ -155,7 +157,7 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 def window(browser: Any, served: Served) -> Iterator[Any]:
     """A browser that holds the key, as after opening the printed address; no script in any of its pages may fail."""
     context = browser.new_context(viewport={"width": 1280, "height": 720}, permissions=["microphone"])
-    context.set_default_timeout(90_000)
+    context.set_default_timeout(1000 * PATIENCE)
     page = context.new_page()
     page.goto(served.address)
     page.close()
@@ -195,9 +197,9 @@ def stopped() -> Callable[..., Any]:
     return _stopped
 
 
-def until(true: Callable[[], Any], seconds: float = 120.0) -> Any:
-    """The first value that holds, or a failure. The wait is long: a busy machine is no fault of the pages."""
-    end = time.monotonic() + max(seconds, 120.0)
+def until(true: Callable[[], Any]) -> Any:
+    """The first value that holds, or a failure."""
+    end = time.monotonic() + PATIENCE
     while time.monotonic() < end:
         value = true()
         if value:
@@ -228,7 +230,7 @@ def house(
     script = tmp_path / "serve_it.py"
     running = [serving(folder, script)]
     context = browser.new_context(viewport={"width": 1280, "height": 720})
-    context.set_default_timeout(90_000)
+    context.set_default_timeout(1000 * PATIENCE)
     context.faults = []
     context.on("weberror", lambda fault: context.faults.append(str(fault.error)))
     first = context.new_page()
@@ -297,7 +299,7 @@ def begun(
     served = serving(tmp_path, tmp_path / "run" / "begin_it.py", START)
     served.address, once = served.address.split(" ")
     context = browser.new_context(viewport={"width": 1440, "height": 900}, permissions=["microphone"])
-    context.set_default_timeout(90_000)
+    context.set_default_timeout(1000 * PATIENCE)
     faults: list[str] = []
     context.on("weberror", lambda fault: faults.append(str(fault.error)))
     page = context.new_page()

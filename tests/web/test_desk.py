@@ -22,11 +22,11 @@ PROOF = "clerestory.page?.scale.state === 'proof'"
 @pytest.fixture
 def desk(page: Any, served: Any, wait: Any) -> Any:
     page.goto(f"{served.base}/finish?view=view-01")
-    wait(lambda: page.evaluate("!!clerestory.page?.facts"), 60)
+    wait(lambda: page.evaluate("!!clerestory.page?.facts"))
     page.evaluate("clerestory.ask('set', {view: 'view-01', gesture: '', "
                   "values: {exposure: null, crop: null, crop_size: null, window_hold: null, "
                   "lines: [], touches: []}})")  # fmt: skip
-    wait(lambda: page.evaluate(PROOF), 60)
+    wait(lambda: page.evaluate(PROOF))
     return page
 
 
@@ -40,7 +40,7 @@ def saved(page: Any, served: Any, wait: Any) -> np.ndarray[Any, Any]:
     path = served.folder / "pictures" / "view-01.jpg"
     before = path.stat().st_mtime_ns if path.exists() else 0
     page.evaluate("clerestory.page.write(['view-01'])")
-    wait(lambda: path.exists() and path.stat().st_mtime_ns > before, 60)
+    wait(lambda: path.exists() and path.stat().st_mtime_ns > before)
     wait(lambda: page.evaluate("clerestory.visit.queue['view-01']") == "done")
     return cv2.imread(str(path))
 
@@ -53,7 +53,7 @@ SEEN = """(() => { const s = clerestory.page.scale; const [w, h] = s.size.map((v
 def seen(page: Any, wait: Any) -> np.ndarray[Any, Any]:
     """What the canvas of the proof shows, once it is laid out for the window and exact: looked at in one breath."""
     found: list[str] = []
-    wait(lambda: found.append(page.evaluate(SEEN)) or found[-1], 60)
+    wait(lambda: found.append(page.evaluate(SEEN)) or found[-1])
     return cv2.imdecode(np.frombuffer(base64.b64decode(found[-1].split(",")[1]), np.uint8), cv2.IMREAD_COLOR)
 
 
@@ -61,7 +61,7 @@ def test_shown_at_every_scale_is_the_file_itself(desk: Any, served: Any, wait: A
     page = desk
     page.fill("#c-exposure", "0.5")
     wait(lambda: recipe(served).get("exposure") == 0.5)
-    wait(lambda: page.evaluate(PROOF), 60)
+    wait(lambda: page.evaluate(PROOF))
     file = saved(page, served, wait)
     page.set_viewport_size({"width": 900, "height": 560})  # fitted: smaller than the picture
     shown = seen(page, wait)
@@ -89,7 +89,7 @@ def test_what_moves_is_called_quick_until_it_is_exact(desk: Any, wait: Any) -> N
     assert page.inner_text(".state") == "Exactly as it will be saved"
     page.fill("#c-window_hold", "2")
     assert page.inner_text(".state").startswith("Quick look")
-    wait(lambda: page.evaluate(PROOF), 60)
+    wait(lambda: page.evaluate(PROOF))
     assert page.inner_text(".state") == "Exactly as it will be saved"
 
 
@@ -109,7 +109,7 @@ def test_the_crop_is_drawn_on_the_picture_and_undone(desk: Any, served: Any, wai
     rect, room = page.evaluate("[clerestory.page.trim.rect, clerestory.page.trimFacts.room]")
     page.get_by_role("button", name="Take it").click()
     wait(lambda: recipe(served).get("crop_size", 1) < 0.95)
-    wait(lambda: page.evaluate(PROOF), 60)
+    wait(lambda: page.evaluate(PROOF))
     got = page.evaluate("clerestory.page.facts.room")
     wanted = [room[0] + rect[0] * room[2], room[1] + rect[1] * room[3], rect[2] * room[2], rect[3] * room[3]]
     assert np.allclose(got, wanted, atol=0.02 * room[2]), "the crop is where it was drawn"
@@ -175,11 +175,11 @@ def test_places_are_drawn_listed_put_off_and_undone(desk: Any, served: Any, wait
     assert recipe(served)["touches"][1]["at"][1:] == before[1:], "one corner moved, the others stayed"
     shot(page, "finish-places")
     looked_through(page, ".finish", TARGETS)
-    wait(lambda: page.evaluate(PROOF), 60)
+    wait(lambda: page.evaluate(PROOF))
     lit = seen(page, wait)
     page.get_by_role("checkbox", name="Place 1, lighter, darker: on").uncheck()
     wait(lambda: recipe(served)["touches"][0].get("off"))
-    wait(lambda: page.evaluate(PROOF), 60)
+    wait(lambda: page.evaluate(PROOF))
     put_off = seen(page, wait)
     at = [round(v) for v in (0.75 * lit.shape[0], 0.3 * lit.shape[1])]
     patch = np.s_[at[0] - 6 : at[0] + 6, at[1] - 6 : at[1] + 6]
@@ -338,11 +338,11 @@ def test_a_paper_is_added_and_shows_what_it_cannot_print(
     add.set_input_files(tmp_path / "none.icc")
     wait(lambda: "no ICC profile that can be read" in said.inner_text())
     add.set_input_files(tmp_path / "whole.icc")
-    wait(lambda: said.inner_text() == "The paper can show all of it.", 60)
+    wait(lambda: said.inner_text() == "The paper can show all of it.")
     plain = "(() => { const i = document.querySelector('dialog img'); return i.naturalWidth; })()"
     wait(lambda: page.evaluate(plain) > 300)
     add.set_input_files(tmp_path / "dull.icc")
-    wait(lambda: "The paper cannot show" in said.inner_text(), 60)
+    wait(lambda: "The paper cannot show" in said.inner_text())
     assert dialog.get_by_label("Paper").locator("option").all_inner_texts() == [
         "Tallow Rag, matt.",
         "sRGB IEC61966-2.1",

@@ -50,16 +50,16 @@ def test_a_set_is_kept_used_and_taken_off(house: Any, shot: Callable[[Any, str],
     page.wait_for_selector(".sets [aria-pressed=true]")
     looked_through(page)
     page.click("button:text-is('Export 3 views')")
-    wait(lambda: page.locator("[data-state=exporting]").count() == 1, 60)
+    wait(lambda: page.locator("[data-state=exporting]").count() == 1)
     assert page.locator("#works >> text=exporting pictures").count() == 1
     page.click("#works >> text=Break off")
-    wait(lambda: page.locator("[data-state='broken off']").count() == 2, 60)
-    wait(lambda: page.locator("[data-state=done]").count() == 1, 120)
+    wait(lambda: page.locator("[data-state='broken off']").count() == 2)
+    wait(lambda: page.locator("[data-state=done]").count() == 1)
     assert "1 of 3 views exported" in page.inner_text(".line-up")
     folder = served.folder / "exports" / "Prints, small"
     assert len(list(folder.iterdir())) == 4
     page.click(".line-up >> text=Try again")
-    wait(lambda: page.locator("[data-state=done]").count() == 3, 120)
+    wait(lambda: page.locator("[data-state=done]").count() == 3)
     assert len(list(folder.iterdir())) == 12
     with Image.open(folder / "view-01_1x1.jpg") as image:
         assert round(float(image.info["dpi"][0])) == 150 and image.width <= 30 / 25.4 * 150 + 1
@@ -88,7 +88,7 @@ def desk(photographed: Path, tmp_path: Path, wait: Any) -> Any:
     shutil.copytree(photographed, folder)
     found = Desk(folder, lambda event, **facts: None)
     found.begin()
-    wait(lambda: found.sorting["state"] == "sorted", 60)
+    wait(lambda: found.sorting["state"] == "sorted")
     yield found
     found.close()
 
@@ -119,14 +119,14 @@ def test_what_cannot_be_exported_says_why_and_what_is_not_there_is_never_called_
         exports.export({"name": "Prints", "print_size": [40, 30]}, ["view-01"])
     (desk.root / "exports").write_text("in the way", encoding="utf-8")
     exports.export({"name": "Page", "long_edge": 300}, ["view-01"])
-    wait(lambda: not exports.busy, 60)
+    wait(lambda: not exports.busy)
     [entry] = exports.facts()["queue"]["entries"]
     assert entry["state"] == "failed" and "exports" in entry["said"] and "fault" not in entry["said"]
     (desk.root / "exports").unlink()
     exports.again()
-    wait(lambda: not exports.busy, 90)
+    wait(lambda: not exports.busy)
     [entry] = exports.facts()["queue"]["entries"]
     assert entry["state"] == "done" and (desk.root / "exports" / "Page" / entry["files"][0]).is_file()
     exports.export({"name": "Page", "long_edge": 300}, ["view-01"])
-    wait(lambda: not exports.busy, 60)
+    wait(lambda: not exports.busy)
     assert [e["state"] for e in exports.facts()["queue"]["entries"]] == ["kept"]

@@ -51,7 +51,7 @@ def test_a_card_pulled_out_in_the_middle(
     page.wait_for_selector("button[data-kind=card]")
     page.click("button[data-kind=card]")
     page.click("text=Import 5 frames")
-    page.wait_for_selector(".outcome >> text=safe to take the card out", timeout=60_000)
+    page.wait_for_selector(".outcome >> text=safe to take the card out")
     assert "2 frames of the card were here already" in page.inner_text(".outcome")
     assert len(list(visit.frames.iterdir())) == 5
 
@@ -67,18 +67,18 @@ def test_a_full_disk_stops_import_and_export_and_both_go_on(
         page.goto(f"{served.base}/import")
         page.wait_for_selector("text=The disk has")  # told before one frame is copied
         page.click("text=Import 2 frames")
-        page.wait_for_selector(".outcome >> text=the disk is full; make room", timeout=60_000)
+        page.wait_for_selector(".outcome >> text=the disk is full; make room")
         assert "Leave the card as it is" in page.inner_text(".outcome")
         assert len(list(visit.frames.iterdir())) == len(read_digests(visit.digests)) == 1
     page.click("text=Import 2 frames")
-    page.wait_for_selector(".outcome >> text=safe to take the card out", timeout=60_000)
+    page.wait_for_selector(".outcome >> text=safe to take the card out")
     page.click("text=Go on to Sort")
-    wait(lambda: "2 frames, 2 views" in page.inner_text(".lead"), 60)
+    wait(lambda: "2 frames, 2 views" in page.inner_text(".lead"))
     page.goto(f"{served.base}/export?view=view-01")
     page.wait_for_selector("text=1 file in exports/Pictures")
     with filled(disk, 0):
         page.click("button:text-is('Export 1 view')")
-        page.wait_for_selector("#trouble >> text=the disk is full; make room", timeout=90_000)
+        page.wait_for_selector("#trouble >> text=the disk is full; make room")
         page.wait_for_selector("[data-state=failed]")
         looked_through(page)
         shot(page, "fault-disk")
@@ -87,7 +87,7 @@ def test_a_full_disk_stops_import_and_export_and_both_go_on(
         page.wait_for_selector("#trouble >> text=So nothing was changed")
         assert not (visit.root / "exports.toml").exists()
     page.click("#trouble >> button:text-is('Try again')")  # as it was asked for, under its own name
-    wait(lambda: page.locator("[data-state=done]").count() == 1, 90)
+    wait(lambda: page.locator("[data-state=done]").count() == 1)
     wait(lambda: "view-01 is not exported" not in page.inner_text("#trouble"))
     assert (visit.root / "exports" / "Pictures" / "view-01.jpg").is_file()
 

@@ -100,13 +100,13 @@ def test_it_ends_by_the_button_and_by_its_time(handed: Phone, wait: Any, monkeyp
             line.settimeout(1)
             return line.connect_ex((host, int(where))) != 0
 
-    wait(lambda: deaf(port), 5)
+    wait(lambda: deaf(port))
     handed.end()
-    wait(lambda: deaf(second.split("/")[2].split(":")[1]), 5)
+    wait(lambda: deaf(second.split("/")[2].split(":")[1]))
     assert handed.facts() == {"on": False}
     handed.begin(CARD, 10)
     handed._now.ends = 0  # type: ignore[union-attr]
-    wait(lambda: not handed.on, 5)
+    wait(lambda: not handed.on)
     with pytest.raises(UserError):
         handed.begin(CARD, 600)
 
@@ -161,12 +161,12 @@ def test_from_the_plan_page(house: Any, shot: Callable[[Any, str], None], wait: 
     served, context, _ = house
     page = context.new_page()
     page.goto(f"{served.base}/plan")
-    page.click("text=Hand it to a phone", timeout=90_000)
+    page.click("text=Hand it to a phone")
     page.wait_for_selector("dialog.phone >> text=Until then nothing is handed out")
     looked_through(page)
     page.click("text=For 10 minutes")
     try:
-        page.wait_for_selector(".qr", timeout=60_000)
+        page.wait_for_selector(".qr")
     except Exception:
         assert "no net" in page.inner_text("dialog.phone"), "a computer without a net says so"
         pytest.skip("this computer is on no net")

@@ -29,7 +29,7 @@ def planning(tmp_path: Path, serving: Any, stopped: Any, browser: Any) -> Iterat
     (folder / "frames").mkdir(parents=True)
     served = serving(folder, tmp_path / "serve_it.py")
     context = browser.new_context(viewport={"width": 1440, "height": 900})
-    context.set_default_timeout(60_000)
+    context.set_default_timeout(300_000)
     page = context.new_page()
     faults: list[str] = []
     page.on("pageerror", lambda fault: faults.append(str(fault)))
@@ -219,7 +219,7 @@ def test_a_frame_of_the_visit_is_placed_or_says_why_not(house: Any, wait: Any) -
     wait(lambda: page.locator("#taken-frame option").count() == 3)
     page.get_by_role("button", name="Place it on the map").click()
     said = ".taken [role=status]"
-    wait(lambda: "give or take" in page.text_content(said) or "to be placed" in page.text_content(said), 60)
+    wait(lambda: "give or take" in page.text_content(said) or "to be placed" in page.text_content(said))
     if "give or take" in page.text_content(said):
         assert page.locator(".map .placed .bound").count() == 1
         page.get_by_role("button", name="Make it a point").click()

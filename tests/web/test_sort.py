@@ -15,7 +15,7 @@ def test_one_frame_large_two_compared_and_all_in_a_grid(
     served, context, _ = house
     page = context.new_page()
     page.goto(f"{served.base}/sort")
-    wait(lambda: page.evaluate("clerestory.visit.views.length") == 3, 120)
+    wait(lambda: page.evaluate("clerestory.visit.views.length") == 3)
     page.wait_for_selector(".view")
     page.click("[data-frame='HM0003.dng']")
     wait(lambda: "Against the pick: " in page.inner_text(".foot"))
@@ -73,7 +73,7 @@ def test_a_word_of_warning_where_unlike_frames_are_put_together(house: Any, wait
     served, context, _ = house
     page = context.new_page()
     page.goto(f"{served.base}/sort")
-    wait(lambda: page.evaluate("clerestory.visit.views.length") == 3, 120)
+    wait(lambda: page.evaluate("clerestory.visit.views.length") == 3)
     page.click("[data-frame='HM0002.dng']")
     page.keyboard.press("h")
     page.wait_for_selector("#trouble >> text=no place in common with the other frames of view-01")

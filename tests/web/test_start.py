@@ -115,7 +115,7 @@ def test_a_card_into_a_visit_with_one_frame_there_already(
     second.mkdir()
     page.fill("#second", str(second))
     page.click("button.main")
-    page.wait_for_selector(".outcome .keep", timeout=60_000)
+    page.wait_for_selector(".outcome .keep")
     said = page.inner_text(".outcome")
     assert "2 frames copied, read back" in said and "1 frame of the card was here already" in said
     assert "safe to take the card out" in said and "HM0009.MOV" in said
@@ -126,7 +126,7 @@ def test_a_card_into_a_visit_with_one_frame_there_already(
     assert len(list((second / "frames").iterdir())) == 3
     assert {p.name: p.read_bytes() for p in card.rglob("*.dng")} == before
     page.click("text=Go on to Sort")
-    wait(lambda: "3 frames" in page.inner_text(".lead"), 60)
+    wait(lambda: "3 frames" in page.inner_text(".lead"))
     for width in (1440, 1024, 390):
         page.set_viewport_size({"width": width, "height": 900})
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
@@ -142,7 +142,7 @@ def test_a_visit_is_checked_learnt_from_and_listed(
         shutil.copy(path, visit.frames)
     page.evaluate("path => clerestory.open(path)", str(visit.root))
     page.wait_for_url("**/sort")
-    wait(lambda: "5 frames" in page.inner_text(".lead"), 60)
+    wait(lambda: "5 frames" in page.inner_text(".lead"))
     (visit.root / "about.toml").write_text("title = ", encoding="utf-8")
     page.goto(f"{served.base}/records")
     wait(lambda: page.locator(".records tbody tr").count() == 5)
@@ -151,9 +151,9 @@ def test_a_visit_is_checked_learnt_from_and_listed(
     assert saved.value.suggested_filename == "catalogue.csv"
     assert Path(saved.value.path()).read_bytes().count(b"\r\n") == 6
     page.click("text=Check the visit")
-    page.wait_for_selector("td:has-text('about.toml')", timeout=60_000)
+    page.wait_for_selector("td:has-text('about.toml')")
     page.click("text=Learn from its frames")
-    page.wait_for_selector("#trouble >> text=about.toml", timeout=60_000)  # told, with a way on
+    page.wait_for_selector("#trouble >> text=about.toml")  # told, with a way on
     page.click("td >> text=Open it")
     page.wait_for_selector("dialog textarea")  # the text at fault, where it can be mended
     said = '[views.view-03]\ntitle = "aisle in sunlight"\nkeywords = ["arcade"]\n'
@@ -167,7 +167,7 @@ def test_a_visit_is_checked_learnt_from_and_listed(
     (visit.root / "plan" / "plan.json").write_text(json.dumps({"views": [planned]}), encoding="utf-8")
     page.goto(f"{served.base}/records")
     page.click("text=Learn from its frames")
-    page.wait_for_selector("text=The page with its plots", timeout=90_000)
+    page.wait_for_selector("text=The page with its plots")
     assert page.locator(".plot svg").count() >= 3 and "stops slower than" in page.inner_text(".plot >> nth=0")
     row = page.inner_text("[aria-label='Planned and measured'] tbody")
     assert "31 mm, f/4.5, 1/50, ISO 200" in row and "20 mm, f/5.6, 1/4, ISO 200" in row and "90 %" in row
@@ -227,7 +227,7 @@ def test_the_demo_is_made_with_one_button_broken_off_and_opened(begun: Any, wait
     page.wait_for_selector("#trouble >> text=goes on from there")
     (here / "slow").unlink()
     page.click("#trouble >> text=Go on with it")
-    page.wait_for_url("**/sort", timeout=60_000)
+    page.wait_for_url("**/sort")
     assert (here / "Pictures" / "Clerestory demo" / "frames").is_dir()
 
 
@@ -245,7 +245,7 @@ def test_it_ends_by_itself_when_its_pages_are_closed(
     page.wait_for_timeout(5000)
     assert served.process.poll() is None  # 3 seconds are over, and a page is open
     context.close()
-    wait(lambda: served.process.poll() is not None, 20)
+    wait(lambda: served.process.poll() is not None)
     assert served.process.poll() == 0
 
 

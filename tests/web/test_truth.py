@@ -31,13 +31,13 @@ def test_pictures_that_cannot_be_written_are_not_said_to_be(house: Any, wait: An
     page = context.new_page()
     open_finish(page, served, "view-01")
     page.click("text=Save >> nth=0")
-    wait(lambda: "view-01 is not saved" in problems(page), 60)
+    wait(lambda: "view-01 is not saved" in problems(page))
     assert "pictures" in problems(page) and not list((served.folder / ".clerestory").glob("accounts/*.json"))
     page.wait_for_timeout(500)
     assert "are saved" not in page.inner_text("body") and "1 of 1 saved" not in page.inner_text("body")
     (served.folder / "pictures").unlink()
     page.click("#trouble >> text=Try again")
-    wait(lambda: (served.folder / "pictures" / "view-01.jpg").exists(), 90)
+    wait(lambda: (served.folder / "pictures" / "view-01.jpg").exists())
     wait(lambda: "not saved" not in problems(page))
 
 

@@ -92,7 +92,7 @@ def test_the_browser_reckons_as_the_camera_model(page: Any, served: Any) -> None
 def test_plan_to_card(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     page.goto(f"{served.base}/plan")
     page.get_by_role("button", name="Begin from the worked example").click()
-    page.wait_for_selector(".map .hall", timeout=60_000)
+    page.wait_for_selector(".map .hall")
     before = page.text_content(".clock")
     page.focus("#time")
     page.keyboard.press("End")
@@ -100,7 +100,7 @@ def test_plan_to_card(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     page.evaluate("const t = document.getElementById('time'); t.value = 48; t.dispatchEvent(new Event('input'))")
     page.get_by_role("button", name="Write the field card").click()
     card = page.get_by_role("link", name="for print")
-    card.wait_for(timeout=60_000)
+    card.wait_for()
     assert (served.folder / "plan" / "card.pdf").read_bytes()[:5] == b"%PDF-"
     cautions = page.locator("h2:text-is('Take care') + ul li").all_text_contents()
     assert len(cautions) > 10 and cautions[0].startswith("Eyes: never look at the sun")
@@ -359,10 +359,10 @@ def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: A
     wait(lambda: "writing" in page.evaluate("Object.values(clerestory.visit.queue)"))
     page.get_by_role("button", name="Stop saving").click()  # the one being written is finished, no other begun
     page.wait_for_selector("button:text-is('Save all')")
-    wait(lambda: page.evaluate("document.querySelector('#status').textContent === ''"), 60)
+    wait(lambda: page.evaluate("document.querySelector('#status').textContent === ''"))
     assert [p.stem for p in (served.folder / "pictures").glob("view-*.jpg")] == ["view-01"]
     page.get_by_role("button", name="Save all", exact=True).click()
-    wait(lambda: len(list((served.folder / "pictures").glob("view-*.jpg"))) == 3, 60)
+    wait(lambda: len(list((served.folder / "pictures").glob("view-*.jpg"))) == 3)
     wait(lambda: page.evaluate("document.querySelector('#status').textContent === ''"))
     report = served.folder / "pictures" / "report.json"
     names = ["view-01", "view-02", "view-03"]
@@ -370,7 +370,7 @@ def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: A
     written = [p.stat().st_mtime for p in (served.folder / "pictures").glob("view-*.jpg")]
     wait(lambda: (served.folder / "pictures" / "sheet.jpg").stat().st_mtime >= max(written))
     page.get_by_role("button", name="Show at 100 %").click()
-    wait(lambda: page.evaluate("clerestory.page.scale.state") == "proof", 60)
+    wait(lambda: page.evaluate("clerestory.page.scale.state") == "proof")
     shot(page, "finish-pixels")
     looked_through(page)
     page.goto(f"{served.base}/kept/pictures/report.html")
@@ -378,7 +378,7 @@ def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: A
 
 
 def test_film(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
-    wait(lambda: len(list((served.folder / "pictures").glob("view-*.jpg"))) == 3, 60)
+    wait(lambda: len(list((served.folder / "pictures").glob("view-*.jpg"))) == 3)
     page.goto(f"{served.base}/film")
     page.get_by_role("button", name="Draft a film").click()
     page.wait_for_selector(".shot")
@@ -404,7 +404,7 @@ def test_film(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     page.get_by_role("button", name="Stop recording").click()
     wait(lambda: "LUFS" in page.locator(".shown p").inner_text())
     page.get_by_role("button", name="Close", exact=True).click()
-    wait(lambda: page.locator(".takes .row").count() == 2)
+    page.wait_for_selector(".takes .row:nth-child(2) input:checked")  # the page has heard which take is in use now
     page.get_by_role("button", name="Remove recording").hover()
     page.mouse.down()
     page.evaluate("clerestory.page.load()")  # drawn anew while the button is held, as a busy machine does
@@ -422,10 +422,10 @@ def test_film(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     wait(lambda: page.get_by_role("button", name="Make film").is_enabled())
     assert not (served.folder / "film" / "film.mp4").exists()
     page.get_by_role("button", name="Make preview").click()
-    page.wait_for_selector("video", timeout=120_000)
-    wait(lambda: page.evaluate("document.querySelector('video').duration > 3"), 30)
+    page.wait_for_selector("video")
+    wait(lambda: page.evaluate("document.querySelector('video').duration > 3"))
     page.evaluate("const v = document.querySelector('video'); v.muted = true; v.play()")
-    wait(lambda: page.evaluate("document.querySelector('video').currentTime > 0.2"), 30)
+    wait(lambda: page.evaluate("document.querySelector('video').currentTime > 0.2"))
     shot(page, "film")
     looked_through(page)
 

@@ -25,9 +25,9 @@ def imported(page: Any, here: Path, photographed: Path, wait: Any) -> Path:
     page.click("header >> text=Import")
     card_of(photographed, here / "media", [f"HM000{k}.dng" for k in range(1, 6)])
     page.click("text=Import 5 frames")
-    page.wait_for_selector(".outcome >> text=safe to take the card out", timeout=60_000)
+    page.wait_for_selector(".outcome >> text=safe to take the card out")
     page.click("text=Go on to Sort")
-    wait(lambda: "5 frames, 3 views" in page.inner_text(".lead"), 90)
+    wait(lambda: "5 frames, 3 views" in page.inner_text(".lead"))
     return here / "Pictures" / "Harrowmere, April"
 
 
@@ -59,8 +59,8 @@ def straightened_by_lines(page: Any, base: str, folder: Path, wait: Any) -> None
     recipe = folder / "recipes" / "view-01.toml"
     wait(lambda: recipe.exists() and len(tomllib.loads(recipe.read_text(encoding="utf-8")).get("lines", [])) == 2)
     page.get_by_role("button", name="Save", exact=True).click()
-    wait(lambda: len(list((folder / "pictures").glob("view-*.jpg"))) == 1, 90)
-    wait(lambda: page.text_content("#status") == "", 60)
+    wait(lambda: len(list((folder / "pictures").glob("view-*.jpg"))) == 1)
+    wait(lambda: page.text_content("#status") == "")
 
 
 def exported(page: Any, base: str, folder: Path, wait: Any) -> None:
@@ -75,7 +75,7 @@ def exported(page: Any, base: str, folder: Path, wait: Any) -> None:
     page.click("text=Keep as a set")
     page.wait_for_selector(".sets [aria-pressed=true]")
     page.click("button:text-is('Export 3 views')")
-    wait(lambda: page.locator("[data-state=done]").count() == 3, 90)
+    wait(lambda: page.locator("[data-state=done]").count() == 3)
     files = sorted(p.name for p in (folder / "exports" / "Page").iterdir())
     assert files == [f"view-0{k}{a}.jpg" for k in (1, 2, 3) for a in ("", "_16x9")]
     with Image.open(folder / "exports" / "Page" / files[1]) as image:
@@ -98,13 +98,12 @@ def filmed(page: Any, base: str, folder: Path, wait: Any) -> None:
     text = folder / "film" / "film.toml"
     wait(lambda: tomllib.loads(text.read_text(encoding="utf-8"))["shots"][0].get("narration"))
     page.get_by_role("button", name="Make preview").click()
-    page.wait_for_selector("video", timeout=120_000)
+    page.wait_for_selector("video")
     wait(lambda: page.evaluate("document.querySelector('video').duration > 1"))
 
 
 def test_the_whole_job_without_one_command(begun: Any, photographed: Path, wait: Any) -> None:
     served, page, here = begun
-    page.set_default_timeout(60_000)
     folder = imported(page, here, photographed, wait)
     before = {p.name: p.read_bytes() for p in (folder / "frames").iterdir()}
     rejected_and_captioned(page, folder, wait)
@@ -113,10 +112,10 @@ def test_the_whole_job_without_one_command(begun: Any, photographed: Path, wait:
     filmed(page, served.base, folder, wait)
     page.goto(f"{served.base}/records")
     page.click("text=Learn from its frames")
-    page.wait_for_selector("text=The page with its plots", timeout=90_000)
+    page.wait_for_selector("text=The page with its plots")
     assert (folder / "learned.toml").is_file()
     page.click("text=Check the visit")
-    page.wait_for_selector("text=Everything agrees.", timeout=60_000)
+    page.wait_for_selector("text=Everything agrees.")
     assert run("check", str(folder)) == 0
     assert {p.name: p.read_bytes() for p in (folder / "frames").iterdir()} == before, "an original was changed"
     assert json.loads((folder / "pictures" / "report.json").read_text(encoding="utf-8"))["refused"] == []

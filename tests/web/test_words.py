@@ -15,7 +15,7 @@ def test_a_frame_left_out_is_in_no_view_until_it_is_brought_back(house: Any, wai
     served, context, _ = house
     page = context.new_page()
     page.goto(f"{served.base}/sort")
-    wait(lambda: page.evaluate("clerestory.visit.views.length") == 3, 120)
+    wait(lambda: page.evaluate("clerestory.visit.views.length") == 3)
     before = page.evaluate("clerestory.visit.views.map((v) => v.frames.length)")
     frame = page.evaluate("clerestory.visit.views.find((v) => v.frames.length > 1).frames[0]")
     page.click(f"[data-frame='{frame}']")
@@ -34,7 +34,7 @@ def test_words_of_several_views_at_once_reach_the_picture(house: Any, wait: Any)
     served, context, _ = house
     page = context.new_page()
     page.goto(f"{served.base}/sort")
-    wait(lambda: page.evaluate("clerestory.visit.views.length") == 3, 120)
+    wait(lambda: page.evaluate("clerestory.visit.views.length") == 3)
     for view in ("view-01", "view-02", "view-03"):
         frame = page.evaluate(f"clerestory.visit.views.find((v) => v.name === '{view}').frames[0]")
         page.click(f"[data-frame='{frame}']", modifiers=["Control"])
@@ -65,7 +65,7 @@ def test_words_of_several_views_at_once_reach_the_picture(house: Any, wait: Any)
     page.wait_for_selector("text=2 files in exports/Pictures")
     page.click("button:text-is('Export 1 view')")
     wide = served.folder / "exports" / "Pictures" / "The-nave,-looking-east_16x9.jpg"
-    wait(lambda: wide.exists() and wide.with_name("The-nave,-looking-east_1x1.jpg").exists(), 120)
+    wait(lambda: wide.exists() and wide.with_name("The-nave,-looking-east_1x1.jpg").exists())
     with Image.open(wide) as image:
         assert abs(image.width / image.height - 16 / 9) < 0.01 and image.width == 600
         assert "P3" in ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(_profile(image)))

@@ -32,7 +32,7 @@ class Proofs:
         self._latest = 0
 
     def ask(self, job: Job, source: Callable[[], Source | None]) -> dict[str, Any] | None:
-        """Key and size (width, height) of a job's proof; None where another was asked for meanwhile.
+        """Key and size (width, height) of a job's proof; nothing in it where another was asked for meanwhile.
 
         `source`: gives the light of a view of several frames once it is put together; None until then, and here too.
         """
@@ -43,7 +43,7 @@ class Proofs:
             mine = self._latest
         with self._turn:
             if mine != self._latest:
-                return None
+                return {}
             key = key_of(job)
             if not kept_at(self.visit, key).exists():
                 try:

@@ -2,6 +2,7 @@
 
 import { button, called, debounce, el } from "./build.js";
 import { draftOf, dropDraft, keepDraft } from "./drafts.js";
+import { released } from "./pressed.js";
 import { few, say, told } from "./say.js";
 
 const ASPECTS = [["own", say("as in Finish")], ["4:3", "4:3"], ["3:2", "3:2"], ["16:9", "16:9"], ["1:1", "1:1"], ["free", say("free")]];
@@ -90,6 +91,7 @@ export class Exports {
 
   async read() {
     const found = await this.house.ask("exports").catch(() => null);
+    await released();
     if (!found) return;
     this.sets = found.sets;
     if (found.trouble) this.house.problem("exports.toml", told(found.trouble), [this.house.textAction("exports.toml")]);
@@ -272,7 +274,8 @@ export class Exports {
     this.house.ask("exports begin", { set: this.set, views: this.wanted }).catch(() => 0);
   }
 
-  exporting(queue) {
+  async exporting(queue) {
+    await released();
     const { entries, counts, held } = queue;
     const hidden = counts.all - entries.length;
     this.queueLead.textContent = told(held) || (counts.all ? few("{ended} of {n} view exported", "{ended} of {n} views exported", counts.all, { ended: counts.ended }) + (hidden ? say("; {hidden} not listed one by one", { hidden }) : "") : "");

@@ -1,6 +1,7 @@
 // The film page: the preview, the shots on their time line, and the words said over them.
 
 import { button, debounce, el } from "./build.js";
+import { released } from "./pressed.js";
 import { Prompter, level } from "./prompter.js";
 import { Recorder, keep } from "./recorder.js";
 import { decimal, few, figure, say, told } from "./say.js";
@@ -34,7 +35,7 @@ export class Film {
     this.house = house;
     this.room = room;
     this.shot = 0;
-    this.off = [house.wire.on("film", () => this.load()), house.wire.on("written", () => this.load()), this.whilePressed(room)];
+    this.off = [house.wire.on("film", () => this.load()), house.wire.on("written", () => this.load())];
     room.append(el("div", { class: "film" }, el("h1", {}, say("Film")), el("p", { class: "quiet" }, say("Loading the film"))));
     this.load();
   }
@@ -53,28 +54,14 @@ export class Film {
     this.load();
   }
 
-  // A button that is replaced between being pressed and let go hears no click: the page is drawn anew after it.
-  whilePressed(room) {
-    const ended = new AbortController();
-    const { signal } = ended;
-    room.addEventListener("pointerdown", () => { this.pressed = true; }, { signal });
-    const letGo = () => setTimeout(() => {
-      this.pressed = false;
-      if (this.late) this.load();
-      this.late = false;
-    });
-    for (const end of ["pointerup", "pointercancel"]) addEventListener(end, letGo, { signal });
-    return () => ended.abort();
-  }
-
   async load() {
+    const asked = (this.loads = (this.loads ?? 0) + 1);
     let facts;
     try {
       facts = await this.house.ask("film");
     } catch { return; }
-    if (!this.room.querySelector(".film") || this.recorder) return;
-    this.late = this.pressed;
-    if (this.late) return;
+    await released();
+    if (!this.room.querySelector(".film") || this.recorder || asked !== this.loads) return;
     const half = document.activeElement?.validity?.badInput ? document.activeElement : null; // "-", of "-23"
     if (half) {
       half.addEventListener("blur", () => this.load(), { once: true });
@@ -109,6 +96,7 @@ export class Film {
     this.desk?.close();
     this.desk = null;
     const typing = this.typing();
+    const down = this.editor?.scrollTop ?? 0;
     this.shot = Math.min(this.shot, f.shots.length - 1);
     const keep = this.video && this.made === f.preview_made ? this.video : null;
     this.made = f.preview_made;
@@ -133,6 +121,7 @@ export class Film {
     if (this.onTitles) this.titles();
     else this.choose(this.shot);
     typing?.();
+    this.editor.scrollTop = down; // what was being looked at stays where it was
     this.makingChanged(f.making);
   }
 
@@ -201,8 +190,11 @@ export class Film {
     const kind = kindOf(shot);
     asked.value = kind && ASKED[kind] ? kind : "picture";
     const settled = kind && !ASKED[kind];
-    this.takes = el("div", { class: "takes" });
-    this.departs = el("p", { class: "departs", id: "departs" });
+    if (this.takesOf !== shot.picture || !this.facts.takes?.length) { // else the takes stand until they are heard again
+      this.takes = el("div", { class: "takes" });
+      this.departs = el("p", { class: "departs", id: "departs" });
+      this.takesOf = shot.picture;
+    }
     this.editor.replaceChildren(el("h2", {}, `${number + 1}. ${shot.picture}${kind ? ` (${KINDS[kind]})` : ""}`),
       el("label", { for: "words" }, say("Narration")), words,
       el("div", { class: "row" }, this.recordButton, this.level.node, forget, button(say("Prompter"), () => this.prompt())), this.departs, this.takes, ...(hear ? [hear] : []),

@@ -405,6 +405,7 @@ export class Finish {
     try {
       const found = await this.wire.ask("proof", { view, values });
       if (!found || this.view !== view || asked !== this.recipeText()) return;
+      if (!found.key) return this.proveSoon(); // another window asked for one meanwhile
       this.proven = asked;
       this.scale.prove(found);
     } catch (problem) {

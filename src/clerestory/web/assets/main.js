@@ -5,6 +5,7 @@ import { Exports } from "./export.js";
 import { Film } from "./film.js";
 import { Finish } from "./finish.js";
 import { Plan } from "./plan.js";
+import { released } from "./pressed.js";
 import { few, figure, say, told } from "./say.js";
 import { Signs } from "./signs.js";
 import { Sort } from "./sort.js";
@@ -86,7 +87,9 @@ class House extends Signs {
 
   async refresh() {
     try {
-      this.visit = await this.wire.ask("visit");
+      const visit = await this.wire.ask("visit");
+      await released();
+      this.visit = visit;
     } catch (problem) {
       return this.refused("said", problem);
     }

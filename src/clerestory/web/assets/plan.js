@@ -10,6 +10,7 @@ import { outlinePicker, scanTools } from "./plan-outline.js";
 import { PlanSection } from "./plan-section.js";
 import { PlanStrip, together } from "./plan-strip.js";
 import { PlanTaken } from "./plan-taken.js";
+import { released } from "./pressed.js";
 import { figure, say, told } from "./say.js";
 import { TextDesk } from "./text.js";
 
@@ -67,6 +68,7 @@ export class Plan {
     try {
       facts = await this.house.ask("plan");
     } catch { return; }
+    await released();
     if (!this.room.querySelector(".plan") || asked !== this.loads) return;
     this.facts = facts;
     this.day = facts.day;

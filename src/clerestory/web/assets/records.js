@@ -1,6 +1,7 @@
 // What is known of the visit as a whole: whether all agrees, what was learnt of hands and camera, the list of frames.
 
 import { button, debounce, drawing, el } from "./build.js";
+import { released } from "./pressed.js";
 import { few, figure, say, told } from "./say.js";
 
 const HEADS = { name: say("frame"), view: say("view"), title: say("title"), time: say("time"), model: say("camera"), lens: say("lens"), focal_mm: say("focal length, mm"), seconds: say("shutter, s"),
@@ -48,6 +49,7 @@ export class Records {
 
   async show() {
     const facts = await this.porch.ask("records");
+    await released();
     if (!facts) return;
     this.parts.hidden = !facts.there;
     this.lead.replaceChildren(...(facts.there ? [facts.title] : [el("a", { href: "/start" }, say("Open a visit")), say(" to see its records.")]));

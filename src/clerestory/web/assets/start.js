@@ -3,6 +3,7 @@
 import { Bring } from "./bring.js";
 import { browse } from "./browse.js";
 import { button, el } from "./build.js";
+import { released } from "./pressed.js";
 import { Records } from "./records.js";
 import { LOCALE, say, told } from "./say.js";
 import { Signs } from "./signs.js";
@@ -49,7 +50,11 @@ class Porch extends Signs {
   }
 
   async refresh() {
-    try { this.facts = await this.wire.ask("start"); } catch (problem) { return this.refused("said", problem); }
+    try {
+      const facts = await this.wire.ask("start");
+      await released();
+      this.facts = facts;
+    } catch (problem) { return this.refused("said", problem); }
     this.opened(this.facts);
     this.demo(this.facts.demo);
     this.importing(this.facts.importing);

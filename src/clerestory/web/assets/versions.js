@@ -2,6 +2,7 @@
 
 import { button, called, el } from "./build.js";
 import { NAMES } from "./controls.js";
+import { released } from "./pressed.js";
 import { figure, say, told } from "./say.js";
 
 const WIDTH = 1600;
@@ -22,6 +23,7 @@ export async function versionsDialog(house, page) {
   };
   const fill = async () => {
     const facts = await house.ask("versions", { view }).catch(() => null);
+    await released();
     if (facts) body.replaceChildren(versions(facts), sets(facts), history(facts));
   };
   const versions = ({ versions: found }) => {

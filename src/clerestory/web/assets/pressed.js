@@ -1,0 +1,23 @@
+// A button that is replaced between being pressed and let go hears no click: what is drawn anew waits for its release.
+// Of fields only those with a label count: a list of choices keeps its release to itself, and a slider is no click.
+
+let held = null;
+
+const letGo = () => {
+  const { ends } = held ?? {};
+  held = null;
+  ends?.();
+};
+
+addEventListener("pointerdown", (e) => {
+  if (!e.target.closest?.("button, a, label, summary")) return;
+  let ends;
+  held = { over: new Promise((done) => { ends = done; }), ends };
+}, true);
+// The click comes after the release, in the same task.
+for (const end of ["pointerup", "pointercancel", "blur"]) addEventListener(end, (e) => (e.type !== "blur" || e.target === window) && setTimeout(letGo), true);
+
+// When nothing that hears clicks is held down: at once, for the most part.
+export async function released() {
+  while (held) await held.over;
+}
