@@ -116,7 +116,7 @@ def _consensus(begin, end, pictures, turns, steps, focal, cx, cy, planes, cut, o
     half = np.float32(0.5)
     for y in range(begin, end):
         colours, values = np.empty((3, n), np.float32), np.empty(n, np.float32)
-        base = np.empty((n, 3), np.float32)
+        base, middle = np.empty((n, 3), np.float32), np.empty(3, np.float32)
         for x in range(width):
             own = owns[y, x]
             if own < 0:
@@ -153,7 +153,6 @@ def _consensus(begin, end, pictures, turns, steps, focal, cx, cy, planes, cut, o
                 if count == 0:
                     cost[j, y, x] = half * cut
                     continue
-                middle = np.empty(3, np.float32)
                 for c in range(3):
                     for k in range(count):
                         values[k] = colours[c, k]
