@@ -53,10 +53,11 @@ def planes_of(frame: av.VideoFrame) -> tuple[Bytes, Bytes, Bytes]:
     return out[0], out[1], out[2]
 
 
-_fused = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+# Products and sums may be one instruction: its single rounding is the finer one.
+fused = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
 
 
-@_fused
+@fused
 def _encoded(light: Floats, c: Floats) -> None:
     """Linear to encoded R'G'B', in place: float32 (n,)."""
     for i in range(light.size):
@@ -67,7 +68,7 @@ def _encoded(light: Floats, c: Floats) -> None:
         light[i] = SLOPE * v if v < LINEAR_BELOW else high
 
 
-@_fused
+@fused
 def _luma(light: Floats, luma: Bytes) -> None:
     """Turned luma, columns x ROWS, of turned R'G'B', columns x 3 x ROWS."""
     for x in range(luma.shape[0]):
@@ -76,7 +77,7 @@ def _luma(light: Floats, luma: Bytes) -> None:
             luma[x, k] = np.uint8(np.float32(16.5) + np.float32(219) * y)
 
 
-@_fused
+@fused
 def _chroma(light: Floats, u: Bytes, v: Bytes) -> None:
     """Turned chroma, of every second column and row: sited on the left luma sample, as H.264 takes it (table E-3)."""
     sums, apart = np.empty((3, ROWS), np.float32), np.empty((2, ROWS), np.float32)
@@ -94,7 +95,7 @@ def _chroma(light: Floats, u: Bytes, v: Bytes) -> None:
             v[x, k] = np.uint8(MIDDLE + RED * (apart[1, 2 * k] + apart[1, 2 * k + 1]))
 
 
-@_fused
+@fused
 def _levels(turned: Floats, c: Floats, luma: Bytes, u: Bytes, v: Bytes) -> None:
     """Turned linear light, 3 W x ROWS, to turned levels."""
     _encoded(turned.reshape(-1), c)

@@ -14,7 +14,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from clerestory.film.levels import ROWS, Floats, curve, planes_of, to_levels
+from clerestory.film.levels import ROWS, Floats, curve, fused, planes_of, to_levels
 from clerestory.film.moves import Framing
 
 Lot = tuple[int, int]
@@ -115,11 +115,7 @@ def _weights(
     return first, weights, coverage
 
 
-# Products and sums may be one instruction: its single rounding is the finer one.
-_fused = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
-
-
-@_fused
+@fused
 def _down(light: Floats, y0: int, wy: Floats, left: int, out: Floats) -> None:
     """One frame row's taps down, linear RGB interleaved: eight at once, or six, and what more there are in pairs."""
     count, start, end = out.size, 3 * left, 3 * left + out.size
@@ -144,7 +140,7 @@ def _down(light: Floats, y0: int, wy: Floats, left: int, out: Floats) -> None:
             out[i] += u * a[i] + v * b[i]
 
 
-@_fused
+@fused
 def _down_lot(
     light: Floats, y0: NDArray[np.int32], wy: Floats, left: int, rows: tuple[int, int], out: Floats
 ) -> None:
@@ -153,7 +149,7 @@ def _down_lot(
         _down(light, y0[rows[0] + k], wy[rows[0] + k], left, out[k])
 
 
-@_fused
+@fused
 def _across(turned: Floats, left: int, x0: NDArray[np.int32], wx: Floats, out: Floats) -> None:
     """Taps across of `ROWS` rows at once, which lie turned: `turned` 3 w x rows, `out` 3 W x rows.
 
@@ -183,7 +179,7 @@ def _across(turned: Floats, left: int, x0: NDArray[np.int32], wx: Floats, out: F
                 o[k] += a * t[k] + b * t[k + _WIDE]
 
 
-@_fused
+@fused
 def _surrounded(out: Floats, cover_y: Floats, cover_x: Floats, dark: Floats) -> None:
     """The dark around the picture, in turned rows (3 W x rows): by how much of each pixel the picture covers."""
     for x in range(cover_x.size):

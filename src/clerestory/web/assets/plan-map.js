@@ -91,8 +91,7 @@ export class PlanMap {
     for (const s of [...station].sort((a, b) => chosen(b) - chosen(a) || a.at_m[1] - b.at_m[1])) {
       const [x, y] = [s.at_m[1], s.at_m[0]];
       const number = this.page.numbers.get(s.name);
-      const whole = number ? `${number} ${s.name}` : s.name;
-      const tries = [whole, number ? String(number) : ""].flatMap((words) => [[1, -0.9], [1, 2.4], [-1, -0.9], [-1, 2.4]].map(([side, down]) => {
+      const tries = [this.numbered(s), number ? String(number) : ""].flatMap((words) => [[1, -0.9], [1, 2.4], [-1, -0.9], [-1, 2.4]].map(([side, down]) => {
         const [from, foot1, wide] = [x + side * 1.7 * u, y + down * u, 0.56 * size * words.length];
         return { words, x: from, y: foot1, end: side < 0, box: [side < 0 ? from - wide : from, foot1 - 0.8 * size, side < 0 ? from : from + wide, foot1 + 0.25 * size] };
       }));
@@ -152,13 +151,17 @@ export class PlanMap {
       svg("line", { ...ends, class: `window${lit ? " sunlit" : ""}`, "stroke-width": (lit ? 1.2 : 0.8) * this.unit }));
   }
 
+  // A point's name after the numbers of the views taken from it.
+  numbered(s) {
+    const numbers = this.page.numbers.get(s.name);
+    return numbers ? `${numbers} ${s.name}` : s.name;
+  }
+
   station(s) {
-    const used = this.page.numbers.get(s.name);
     const u = this.unit;
     const [x, y] = [s.at_m[1], s.at_m[0]];
-    const shown = used ? `${used} ${s.name}` : s.name;
     const name = this.names.get(s.name);
-    return this.group("station", s, say("{name}, a point to stand at, {right} m right, {along} m along", { name: shown, right: figure(r2(s.at_m[0])), along: figure(r2(s.at_m[1])) }),
+    return this.group("station", s, say("{name}, a point to stand at, {right} m right, {along} m along", { name: this.numbered(s), right: figure(r2(s.at_m[0])), along: figure(r2(s.at_m[1])) }),
       svg("circle", { cx: x, cy: y, r: 2.2 * u, class: "reach" }),
       svg("circle", { cx: x, cy: y, r: 1.05 * u, class: "spot" }),
       svg("text", { x: name.x, y: name.y, "font-size": 1.9 * u, "text-anchor": name.end ? "end" : "start" }, name.words));
