@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from clerestory.building.model import Building, Window
 from clerestory.film.drawing import BRASS, GLASS, PALE, ROOM, STONE, Box, FromThePlan, Sheet, fitted
-from clerestory.film.levels import Floats
-from clerestory.film.light import InLight, Renderer
+from clerestory.film.light import Floats, InLight, Renderer
 from clerestory.film.moves import share_of, stepped
 from clerestory.film.standpoint import Planned, on_plan
 from clerestory.plan.framing import Framing, aim, frame, subject_points

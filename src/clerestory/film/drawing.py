@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from clerestory.film.lettering import lettered
-from clerestory.film.levels import Floats, code_values
-from clerestory.film.light import SURROUND
+from clerestory.film.light import SURROUND, Floats, code_values
 from clerestory.film.pictures import LINEAR_8
 
 Colour = tuple[int, int, int]

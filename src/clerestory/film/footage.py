@@ -15,8 +15,7 @@ import cv2
 import numpy as np
 
 from clerestory.errors import UserError
-from clerestory.film.levels import Floats
-from clerestory.film.light import InLight, Renderer
+from clerestory.film.light import Floats, InLight, Renderer
 from clerestory.film.moves import Framing
 from clerestory.film.pictures import LINEAR_8
 

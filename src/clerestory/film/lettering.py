@@ -19,8 +19,7 @@ import typst
 from numpy.typing import NDArray
 from PIL import Image
 
-from clerestory.film.levels import code_values
-from clerestory.film.light import SURROUND
+from clerestory.film.light import SURROUND, code_values
 from clerestory.raw import srgb
 
 Floats = NDArray[np.float32]

@@ -14,17 +14,18 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from clerestory.film.levels import ROWS, Floats, curve, fused, planes_of, to_levels
 from clerestory.film.moves import Framing
+from clerestory.raw import srgb
 
-Lot = tuple[int, int]
-"""Some rows, or columns: the first, and the one after the last."""
+Floats = NDArray[np.float32]
+Bytes = NDArray[np.uint8]
 
 # The cubic filter that Mitchell and Netravali chose, "Reconstruction filters in computer graphics" (SIGGRAPH 1988).
 # Sharper ones draw a dark line in the stone around a bright window: light is linear here, and windows are bright.
 B, C = 1 / 3, 1 / 3
 SPARE = 1.25  # picture pixels kept for each frame pixel at the closest point of a move
 
+SLOPE, LINEAR_BELOW = np.float32(srgb.SLOPE), np.float32(srgb.LINEAR_BELOW)
 SURROUND = (0.0056, 0.0054, 0.0052)  # linear light of the dark around a whole picture and behind cards
 
 
@@ -33,16 +34,13 @@ class Source:
     """A picture ready for a move: averaged down as far as the closest framing allows."""
 
     light: Floats
-    """Linear light, float32 h x w x 3; of a pan, lots x 3 w x `ROWS`: the frame's rows in lots, each turned."""
+    """Linear light, float32 h x w x 3; of a pan, h x 2 x 3 w: even columns, then odd ones."""
     factor: tuple[float, float]
     """Prepared pixels for one of the picture's, across and down."""
     columns: Floats | None = None
     """Coverage of the frame's columns, when `light` already has them: a tilt resamples across only once."""
     halves: bool = False
-    """`light` is a pan's: two pixels across to one of the frame, so that all are shifted by equal weights."""
-
-
-_WIDE = 3 * ROWS
+    """`light` has the frame's rows, and across two pixels to one of the frame: a pan shifts by equal weights."""
 
 
 def prepare(linear: Floats, closest: float, frame_width: int, spare: float = SPARE) -> Source:
@@ -115,16 +113,17 @@ def _weights(
     return first, weights, coverage
 
 
-@fused
-def _down(light: Floats, y0: int, wy: Floats, left: int, out: Floats) -> None:
+@njit(cache=True, nogil=True, error_model="numpy")
+def _down(light: Floats, y0: int, wy: Floats, left: int, right: int, out: Floats) -> None:
     """One frame row's taps down, linear RGB interleaved: eight at once, or six, and what more there are in pairs."""
-    count, start, end = out.size, 3 * left, 3 * left + out.size
-    a, b, c = light[y0, start:end], light[y0 + 1, start:end], light[y0 + 2, start:end]
-    d, e, f = light[y0 + 3, start:end], light[y0 + 4, start:end], light[y0 + 5, start:end]
+    count = 3 * (right - left)
+    a, b = light[y0, 3 * left : 3 * right], light[y0 + 1, 3 * left : 3 * right]
+    c, d = light[y0 + 2, 3 * left : 3 * right], light[y0 + 3, 3 * left : 3 * right]
+    e, f = light[y0 + 4, 3 * left : 3 * right], light[y0 + 5, 3 * left : 3 * right]
     u, v, w, x, y, z = wy[0], wy[1], wy[2], wy[3], wy[4], wy[5]
     done = 6
     if wy.size >= 8:
-        g, h = light[y0 + 6, start:end], light[y0 + 7, start:end]
+        g, h = light[y0 + 6, 3 * left : 3 * right], light[y0 + 7, 3 * left : 3 * right]
         p, q = wy[6], wy[7]
         done = 8
         for i in range(count):
@@ -134,24 +133,28 @@ def _down(light: Floats, y0: int, wy: Floats, left: int, out: Floats) -> None:
         for i in range(count):
             out[i] = u * a[i] + v * b[i] + w * c[i] + x * d[i] + y * e[i] + z * f[i]
     for k in range(done, wy.size, 2):
-        a, b = light[y0 + k, start:end], light[y0 + k + 1, start:end]
+        a, b = light[y0 + k, 3 * left : 3 * right], light[y0 + k + 1, 3 * left : 3 * right]
         u, v = wy[k], wy[k + 1]
         for i in range(count):
             out[i] += u * a[i] + v * b[i]
 
 
-@fused
-def _down_lot(
-    light: Floats, y0: NDArray[np.int32], wy: Floats, left: int, rows: tuple[int, int], out: Floats
+@njit(cache=True, nogil=True, error_model="numpy")
+def _down_band(
+    light: Floats, y0: NDArray[np.int32], wy: Floats, span: tuple[int, int], first: int, out: Floats
 ) -> None:
-    """Taps down of some frame rows, of as many of the source's columns from `left` on as `out` has."""
-    for k in range(rows[1] - rows[0]):
-        _down(light, y0[rows[0] + k], wy[rows[0] + k], left, out[k])
+    """Taps down of the frame rows from `first` on, as many as `out` has: of the source's columns in `span`."""
+    for k in range(out.shape[0]):
+        _down(light, y0[first + k], wy[first + k], span[0], span[1], out[k])
 
 
-@fused
+AT_ONCE = 32  # rows drawn at a time; a number that the compiler knows, which makes taps across three times as fast
+_WIDE = 3 * AT_ONCE
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _across(turned: Floats, left: int, x0: NDArray[np.int32], wx: Floats, out: Floats) -> None:
-    """Taps across of `ROWS` rows at once, which lie turned: `turned` 3 w x rows, `out` 3 W x rows.
+    """Taps across of `AT_ONCE` rows at once, which lie turned: `turned` 3 w x rows, `out` 3 W x rows.
 
     Each pixel's values of all rows lie together, so that one instruction serves many of them.
     """
@@ -160,33 +163,36 @@ def _across(turned: Floats, left: int, x0: NDArray[np.int32], wx: Floats, out: F
         i = _WIDE * (x0[x] - left)
         s, o = flat[i : i + wx.shape[1] * _WIDE], done[_WIDE * x : _WIDE * (x + 1)]
         a, b, c, d, e, f = wx[x, 0], wx[x, 1], wx[x, 2], wx[x, 3], wx[x, 4], wx[x, 5]
-        first = 6
-        if wx.shape[1] >= 8:
-            g, h = wx[x, 6], wx[x, 7]
-            first = 8
-            for k in range(_WIDE):
-                near = a * s[k] + b * s[k + _WIDE] + c * s[k + 2 * _WIDE] + d * s[k + 3 * _WIDE]
-                far = e * s[k + 4 * _WIDE] + f * s[k + 5 * _WIDE] + g * s[k + 6 * _WIDE] + h * s[k + 7 * _WIDE]
-                o[k] = near + far
-        else:
-            for k in range(_WIDE):
-                near = a * s[k] + b * s[k + _WIDE] + c * s[k + 2 * _WIDE]
-                o[k] = near + d * s[k + 3 * _WIDE] + e * s[k + 4 * _WIDE] + f * s[k + 5 * _WIDE]
-        for n in range(first, wx.shape[1], 2):
+        for k in range(_WIDE):
+            near = a * s[k] + b * s[k + _WIDE] + c * s[k + 2 * _WIDE]
+            o[k] = near + d * s[k + 3 * _WIDE] + e * s[k + 4 * _WIDE] + f * s[k + 5 * _WIDE]
+        for n in range(6, wx.shape[1], 2):
             a, b = wx[x, n], wx[x, n + 1]
             t = s[n * _WIDE : (n + 2) * _WIDE]
             for k in range(_WIDE):
                 o[k] += a * t[k] + b * t[k + _WIDE]
 
 
-@fused
-def _surrounded(out: Floats, cover_y: Floats, cover_x: Floats, dark: Floats) -> None:
-    """The dark around the picture, in turned rows (3 W x rows): by how much of each pixel the picture covers."""
+@njit(cache=True, nogil=True, error_model="numpy")
+def _shifted(halves: Floats, first: int, w: Floats, out: Floats) -> None:
+    """A row of a pan from the half pixels (2 x 3 w) of its picture: eight taps (w), the same for every pixel."""
+    n, even = out.size, 3 * ((first + 1) // 2)
+    odd = 3 * (first // 2)
+    a, b = (halves[0, even:], halves[1, odd:]) if first % 2 == 0 else (halves[1, odd:], halves[0, even:])
+    for i in range(n):
+        near = w[0] * a[i] + w[1] * b[i] + w[2] * a[i + 3] + w[3] * b[i + 3]
+        out[i] = near + w[4] * a[i + 6] + w[5] * b[i + 6] + w[6] * a[i + 9] + w[7] * b[i + 9]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _surrounded(out: Floats, cover_y: float, cover_x: Floats, filled: bool, dark: Floats) -> None:
+    if filled and cover_y >= 1:
+        return
     for x in range(cover_x.size):
-        for c in range(3):
-            for k in range(cover_y.size):
-                cover = cover_y[k] * cover_x[x]
-                out[3 * x + c, k] = cover * out[3 * x + c, k] + (1 - cover) * dark[c]
+        cover = np.float32(cover_y) * cover_x[x]
+        if cover < 1:
+            for c in range(3):
+                out[3 * x + c] = cover * out[3 * x + c] + (1 - cover) * dark[c]
 
 
 Axis = tuple[NDArray[np.int32], Floats, Floats]
@@ -202,26 +208,85 @@ class _Room(threading.local):
     def of(self, name: str, rows: int, columns: int) -> Floats:
         """An array float32 rows x columns, its values whatever they were."""
         kept = self._kept.get(name)
-        if kept is None or kept.size < rows * columns:
-            kept = self._kept[name] = np.zeros(rows * columns, np.float32)
-        return kept[: rows * columns].reshape(rows, columns)
+        if kept is None or kept.shape != (rows, columns):
+            kept = self._kept[name] = np.zeros((rows, columns), np.float32)
+        return kept
 
 
-def _drawn(room: _Room, light: Floats, ys: Axis, xs: Axis, dark: Floats, rows: Lot) -> Floats:
-    """Some rows in linear light, turned: 3 W x `ROWS`; light: H x 3 w, the source's."""
+def _drawn(room: _Room, light: Floats, ys: Axis, xs: Axis, dark: Floats, rows: tuple[int, int], out: Floats) -> None:
+    """Some rows in linear light into `out` (rows[1] - rows[0] of them, 3 W); light: H x 3 w."""
     (y0, wy, cy), (x0, wx, cx) = ys, xs
     left = int(x0.min())
     right = min(int(x0.max()) + wx.shape[1], light.shape[1] // 3)
-    held, turned = room.of("held", ROWS, 3 * (right - left)), room.of("turned", 3 * (right - left), ROWS)
-    _down_lot(light, y0, wy, left, rows, held)
-    cv2.transpose(held, turned)
-    out = turned
-    if wx.shape[1] > 1:  # else the source has the frame's columns
-        out = room.of("drawn", 3 * x0.size, ROWS)
-        _across(turned, left, x0, wx, out)
-    if min(cx.min(), cy[rows[0] : rows[1]].min()) < 1:
-        _surrounded(out, cy[rows[0] : rows[1]], cx, dark)
-    return out
+    if wx.shape[1] == 1:
+        _down_band(light, y0, wy, (left, right), rows[0], out)
+    else:
+        count, wide = rows[1] - rows[0], 3 * (right - left)
+        held = room.of("held", AT_ONCE, wide)
+        _down_band(light, y0, wy, (left, right), rows[0], held[:count])
+        turned = room.of("turned", wide, AT_ONCE)
+        done = room.of("done", 3 * x0.size, AT_ONCE)
+        cv2.transpose(held, turned)
+        _across(turned, left, x0, wx, done)
+        back = room.of("back", AT_ONCE, 3 * x0.size)
+        cv2.transpose(done, back)
+        out[:] = back[:count]
+    if cx.min() < 1 or cy[rows[0] : rows[1]].min() < 1:
+        for k in range(rows[1] - rows[0]):
+            _surrounded(out[k], cy[rows[0] + k], cx, False, dark)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _pan_band(halves: Floats, first: int, w: Floats, rows: tuple[int, int], out: Floats) -> None:
+    """Rows of a pan's band in linear light into `out` (rows[1] - rows[0] of them, 3 W)."""
+    for y in range(rows[0], rows[1]):
+        _shifted(halves[y], first, w, out[y - rows[0]])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _levels_row(row: Floats, c: Floats, luma: Bytes, enc: Floats) -> None:
+    """Linear to encoded R'G'B' (kept in `enc`) and one row of luma."""
+    for i in range(enc.size):
+        v = min(max(row[i], np.float32(0)), np.float32(1))
+        t = np.sqrt(np.sqrt(v))
+        curve = c[0] + t * (c[1] + t * (c[2] + t * (c[3] + t * (c[4] + t * c[5]))))
+        enc[i] = SLOPE * v if v < LINEAR_BELOW else curve
+    for x in range(luma.size):
+        r, g, b = enc[3 * x], enc[3 * x + 1], enc[3 * x + 2]
+        y = np.float32(0.2126) * r + np.float32(0.7152) * g + np.float32(0.0722) * b
+        luma[x] = np.uint8(np.float32(16.5) + np.float32(219) * y)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _chroma_row(upper: Floats, lower: Floats, both: Floats, spread: Floats, u: Bytes, v: Bytes) -> None:
+    """One row of chroma from two rows of R'G'B': sited on the left luma sample, as H.264 takes it (table E-3).
+
+    `both` (3 W + 6) and `spread` (3 W) are scratch space.
+    """
+    count = upper.size
+    for i in range(count):
+        both[i + 3] = upper[i] + lower[i]
+    for i in range(3):
+        both[i], both[count + 3 + i] = both[3 + i], both[count + i]
+    for i in range(count):
+        spread[i] = both[i] + np.float32(2) * both[i + 3] + both[i + 6]
+    for i in range(u.size):
+        r, g, b = spread[6 * i], spread[6 * i + 1], spread[6 * i + 2]
+        y = np.float32(0.2126) * r + np.float32(0.7152) * g + np.float32(0.0722) * b
+        u[i] = np.uint8(np.float32(128.5) + np.float32(224 / 8 / 1.8556) * (b - y))
+        v[i] = np.uint8(np.float32(128.5) + np.float32(224 / 8 / 1.5748) * (r - y))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _levels_band(linear: Floats, curve: Floats, rows: tuple[int, int], luma: Bytes, u: Bytes, v: Bytes) -> None:
+    """Rows of linear light (the first is the band's, or the frame's where it holds all) to video levels."""
+    upper, lower = np.empty(linear.shape[1], np.float32), np.empty(linear.shape[1], np.float32)
+    both, spread = np.empty(upper.size + 6, np.float32), np.empty(upper.size, np.float32)
+    for y in range(rows[0], rows[1], 2):
+        at = y - rows[0]
+        _levels_row(linear[at], curve, luma[y], upper)
+        _levels_row(linear[at + 1], curve, luma[y + 1], lower)
+        _chroma_row(upper, lower, both, spread, u[y // 2], v[y // 2])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -232,6 +297,33 @@ def _mix_band(a: Floats, b: Floats, share: Floats, rows: tuple[int, int]) -> Non
             s = share[x]
             for c in range(3):
                 a[y, 3 * x + c] += s * (b[y, 3 * x + c] - a[y, 3 * x + c])
+
+
+def code_values() -> Floats:
+    """Video code value (0 to 1) by linear light, 65536 steps.
+
+    The curve is sRGB's (IEC 61966-2-1): a finished still and the film's frame of it get the same code values, and
+    look the same on the same screen. The BT.709 camera curve would darken every picture: it expects a scene, and
+    a display that lightens it less than it darkens.
+    """
+    return srgb.encoded(np.arange(65536) / 65535).astype(np.float32)
+
+
+def _curve() -> Floats:
+    """Coefficients of the same curve as a polynomial in the fourth root of light, to 0.01 of an 8-bit level."""
+    light = np.linspace(srgb.LINEAR_BELOW, 1, 20000)
+    powers = np.vander(light**0.25, 6, increasing=True)
+    coefficients = np.linalg.lstsq(powers, srgb.encoded(light), rcond=None)[0]
+    return np.asarray(coefficients, np.float32)
+
+
+def planes_of(frame: av.VideoFrame) -> tuple[Bytes, Bytes, Bytes]:
+    """The luma and chroma planes of a yuv420p frame as writable arrays without copying."""
+    out = []
+    for plane in frame.planes:
+        data = np.frombuffer(memoryview(plane), np.uint8).reshape(plane.height, plane.line_size)
+        out.append(data[:, : plane.width])
+    return out[0], out[1], out[2]
 
 
 def _once(light: Floats, axis: tuple[NDArray[np.int32], Floats, Floats]) -> Floats:
@@ -258,21 +350,21 @@ class Renderer:
         self.width, self.height = width, height
         self._pool = ThreadPoolExecutor(threads)
         bands = max(1, threads)
-        edges = [ROWS * round(i * height / bands / ROWS) for i in range(bands)] + [height]
+        edges = [AT_ONCE * round(i * height / bands / AT_ONCE) for i in range(bands)] + [height]
         self._bands = list(pairwise(edges))
         self._room = _Room()
-        self._curve = curve()
+        self._curve = _curve()
         self._dark = np.array(SURROUND, np.float32)
 
     def close(self) -> None:
         self._pool.shutdown()
 
-    def _each(self, work: Callable[[Lot], None]) -> None:
+    def _each(self, work: Callable[[tuple[int, int]], None]) -> None:
         """Some rows at a time, on all threads."""
 
-        def band(rows: Lot) -> None:
-            for first in range(rows[0], rows[1], ROWS):
-                work((first, min(first + ROWS, rows[1])))
+        def band(rows: tuple[int, int]) -> None:
+            for first in range(rows[0], rows[1], AT_ONCE):
+                work((first, min(first + AT_ONCE, rows[1])))
 
         list(self._pool.map(band, self._bands))
 
@@ -301,21 +393,20 @@ class Renderer:
         count = 2 * _AROUND + int(np.ceil(width / step))
         count += count % 2
         across = _weights(-_AROUND * step, step, count, width, B, C)
-        axis = (*across[:2], np.ones(count, np.float32))
-        flat = source.light.reshape(height, -1)
-        turned = np.zeros((-(-self.height // ROWS), 3 * count, ROWS), np.float32)
+        fine = np.empty((self.height, 3 * count), np.float32)
+        flat, everywhere = source.light.reshape(height, -1), np.ones(count, np.float32)
+        axis = (*across[:2], everywhere)
+        self._each(lambda lot: _drawn(self._room, flat, down, axis, self._dark, lot, fine[lot[0] : lot[1]]))
+        halves = fine.reshape(self.height, -1, 2, 3).transpose(0, 2, 1, 3).reshape(self.height, 2, -1)
+        return Source(np.ascontiguousarray(halves), source.factor, halves=True)
 
-        def lot(rows: Lot) -> None:
-            turned[rows[0] // ROWS] = _drawn(self._room, flat, down, axis, self._dark, rows)
-
-        self._each(lot)
-        return Source(turned, source.factor, halves=True)
-
-    def _drawer(self, source: Source, framing: Framing) -> Callable[[Lot], Floats]:
-        """What draws some rows of a framing in linear light, turned: 3 W x `ROWS`."""
+    def _drawer(self, source: Source, framing: Framing) -> Callable[[tuple[int, int], Floats], None]:
+        """What draws some rows of a framing in linear light, rows[1] - rows[0] x 3 width."""
         fx, fy = source.factor
         if source.halves:
-            return self._shifter(source, framing)
+            start = 2 * self.width * framing.left / framing.width + _AROUND
+            first, weights, _ = _weights(start, 2.0, 1, source.light.shape[2] // 3 * 2, B, C)
+            return lambda rows, out: _pan_band(source.light, int(first[0]), weights[0], rows, out)
         height, width = source.light.shape[:2]
         ys = _weights(framing.top * fy, framing.height * fy / self.height, self.height, height, B, C)
         if source.columns is None:
@@ -323,49 +414,29 @@ class Renderer:
         else:  # an axis along which the source is the frame's already
             xs = np.arange(self.width, dtype=np.int32), np.ones((self.width, 1), np.float32), source.columns
         flat = source.light.reshape(height, -1)
-        return lambda rows: _drawn(self._room, flat, ys, xs, self._dark, rows)
-
-    def _shifter(self, source: Source, framing: Framing) -> Callable[[Lot], Floats]:
-        """What draws a pan: every second of its half pixels, all by the same taps."""
-        start = 2 * self.width * framing.left / framing.width + _AROUND
-        first, weights, _ = _weights(start, 2.0, 1, source.light.shape[1] // 3, B, C)
-        x0 = first[0] + 2 * np.arange(self.width, dtype=np.int32)
-        wx = np.repeat(weights, self.width, axis=0)
-
-        def draw(rows: Lot) -> Floats:
-            out = self._room.of("drawn", 3 * self.width, ROWS)
-            _across(source.light[rows[0] // ROWS], 0, x0, wx, out)
-            return out
-
-        return draw
+        return lambda rows, out: _drawn(self._room, flat, ys, xs, self._dark, rows, out)
 
     def linear(self, source: Source, framing: Framing, out: Floats) -> None:
         """A framing in linear light into `out`, height x 3 width."""
         draw = self._drawer(source, framing)
+        self._each(lambda rows: draw(rows, out[rows[0] : rows[1]]))
 
-        def lot(rows: Lot) -> None:
-            cv2.transpose(draw(rows)[:, : rows[1] - rows[0]], out[rows[0] : rows[1]])
+    def video(self, source: Source, framing: Framing, frame: av.VideoFrame) -> None:
+        """A framing straight to video levels, some rows at a time."""
+        draw = self._drawer(source, framing)
+        luma, u, v = planes_of(frame)
+
+        def lot(rows: tuple[int, int]) -> None:
+            held = self._room.of("lot", AT_ONCE, 3 * self.width)[: rows[1] - rows[0]]
+            draw(rows, held)
+            _levels_band(held, self._curve, rows, luma, u, v)
 
         self._each(lot)
 
-    def _video(self, draw: Callable[[Lot], Floats], frame: av.VideoFrame) -> None:
-        """What is drawn in linear light to video levels, some rows at a time."""
-        planes = planes_of(frame)
-        self._each(lambda rows: to_levels(draw(rows), self._curve, rows, planes))
-
-    def video(self, source: Source, framing: Framing, frame: av.VideoFrame) -> None:
-        """A framing straight to video levels."""
-        self._video(self._drawer(source, framing), frame)
-
     def levels(self, linear: Floats, frame: av.VideoFrame) -> None:
         """Linear light, height x 3 width, to video levels."""
-
-        def draw(rows: Lot) -> Floats:
-            out = self._room.of("drawn", 3 * self.width, ROWS)
-            cv2.transpose(linear[rows[0] : rows[1]], out[:, : rows[1] - rows[0]])
-            return out
-
-        self._video(draw, frame)
+        luma, u, v = planes_of(frame)
+        self._each(lambda rows: _levels_band(linear[rows[0] : rows[1]], self._curve, rows, luma, u, v))
 
     def mix(self, a: Floats, b: Floats, share: Floats) -> None:
         """b mixed into a, in place, in linear light: both float32 (H, 3 W), colours side by side.

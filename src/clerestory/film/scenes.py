@@ -10,8 +10,7 @@ import av
 
 from clerestory.film.facts import Fact
 from clerestory.film.lettering import Card
-from clerestory.film.levels import Floats
-from clerestory.film.light import Renderer
+from clerestory.film.light import Floats, Renderer
 from clerestory.film.model import Shot
 from clerestory.film.pictures import Picture
 

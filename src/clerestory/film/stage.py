@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from clerestory.film import lettering
 from clerestory.film.lettering import Card, Layer
-from clerestory.film.levels import Bytes, Floats, planes_of
-from clerestory.film.light import SURROUND, InLight, Renderer, Source, StillCard, prepare
+from clerestory.film.light import SURROUND, Bytes, Floats, InLight, Renderer, Source, StillCard, planes_of, prepare
 from clerestory.film.moves import Framing, Path, eased, path_of
 from clerestory.film.pictures import load_linear
 from clerestory.film.pointing import POINTED, Pointer, said_at

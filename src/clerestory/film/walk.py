@@ -12,8 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.film.drawing import FromThePlan, covered
-from clerestory.film.levels import Floats
-from clerestory.film.light import InLight, Renderer
+from clerestory.film.light import Floats, InLight, Renderer
 from clerestory.film.moves import share_of, stepped
 from clerestory.film.standpoint import Points, Standpoint
 
