@@ -1,6 +1,7 @@
 // A button that is replaced between being pressed and let go hears no click: what is drawn anew waits for its release.
-// Of fields only those with a label count: a list of choices keeps its release to itself, and a slider is no click.
+// A list of choices keeps its release to itself, and a slider or a text hears no click: those do not count.
 
+const FIELDS = "select, textarea, input:not([type=checkbox]):not([type=radio])";
 let held = null;
 
 const letGo = () => {
@@ -10,7 +11,8 @@ const letGo = () => {
 };
 
 addEventListener("pointerdown", (e) => {
-  if (!e.target.closest?.("button, a, label, summary")) return;
+  // One hold at a time: a second finger waits with the first.
+  if (held || e.target.matches?.(FIELDS) || !e.target.closest?.("button, a, label, summary")) return;
   let ends;
   held = { over: new Promise((done) => { ends = done; }), ends };
 }, true);
