@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
-import lensfunpy
 import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.lens import Distortion, Vignetting
+from clerestory.raw.lens_database import WANTED, database, modifier
 from clerestory.raw.read import FrameInfo
 
 
@@ -22,11 +21,6 @@ class LensCorrection:
     distortion: Distortion | None
     vignetting: Vignetting | None
     source: str
-
-
-@lru_cache(maxsize=1)
-def _database() -> Any:
-    return lensfunpy.Database()
 
 
 def lens_correction(info: FrameInfo) -> LensCorrection:
@@ -54,22 +48,24 @@ def _matches(lens: Any, name: str, focal_mm: float) -> bool:
 
 
 def _from_database(info: FrameInfo) -> LensCorrection:
-    database = _database()
+    known = database()
+    if known is None:
+        return LensCorrection(None, None, WANTED)
     cameras = [
-        c for c in database.find_cameras(info.make, info.model, True) if _plain(info.model).endswith(_plain(c.model))
+        c for c in known.find_cameras(info.make, info.model, True) if _plain(info.model).endswith(_plain(c.model))
     ]
-    found = database.find_lenses(cameras[0], None, info.lens, True) if cameras else []
+    found = known.find_lenses(cameras[0], None, info.lens, True) if cameras else []
     lenses = [lens for lens in found if _matches(lens, info.lens, info.focal_mm or 0.0)]
     if not lenses:
         return LensCorrection(None, None, f"not corrected: the lens database does not know '{info.lens}'")
     width, height = 961, 2 * (round(961 * info.height / info.width) // 2) + 1
-    modifier = lensfunpy.Modifier(lenses[0], cameras[0].crop_factor, width, height)
-    modifier.initialize(
+    reckoned = modifier(lenses[0], cameras[0].crop_factor, width, height)
+    reckoned.initialize(
         float(info.focal_mm or 0), float(info.f_number or 8.0), distance=10.0, scale=1.0, pixel_format=np.float32
     )
-    distortion = _fitted_distortion(modifier.apply_geometry_distortion())
+    distortion = _fitted_distortion(reckoned.apply_geometry_distortion())
     stitched = np.ones((height, width, 3), np.float32)
-    fall_off = _fitted_fall_off(stitched) if modifier.apply_color_modification(stitched) else None
+    fall_off = _fitted_fall_off(stitched) if reckoned.apply_color_modification(stitched) else None
     return LensCorrection(distortion, fall_off, f"lens database: {lenses[0].model}")
 
 

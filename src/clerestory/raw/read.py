@@ -10,7 +10,6 @@ from typing import Any, Literal
 
 import cv2
 import exiv2
-import lensfunpy
 import numpy as np
 import rawpy
 import tifffile
@@ -22,6 +21,7 @@ from clerestory.camera.lens import Distortion
 from clerestory.errors import UserError
 from clerestory.raw import coded, facts, lattice, rendered
 from clerestory.raw import tags as tag
+from clerestory.raw.lens_database import database
 from clerestory.raw.profile import Profile, profile_of
 from clerestory.raw.suffixes import RENDERED_SUFFIXES
 from clerestory.raw.tags import Tags
@@ -235,7 +235,8 @@ def _tags(path: Path) -> Tags | None:
 @functools.lru_cache(maxsize=64)
 def _crop_factor(make: str, model: str) -> float | None:
     """The camera's crop factor in the lens database, None when it is not there."""
-    found = lensfunpy.Database().find_cameras(make, model) if make and model else []
+    known = database() if make and model else None
+    found = known.find_cameras(make, model) if known is not None else []
     return float(found[0].crop_factor) if found else None
 
 
