@@ -7,10 +7,8 @@ from typing import Any
 
 try:
     import lensfunpy
-except ImportError as problem:  # its library wants GLib of the system, which the smallest Linux systems lack
-    lensfunpy, MISSING = None, str(problem)
-else:
-    MISSING = ""
+except ImportError:  # its library wants GLib of the system, which the smallest Linux systems lack
+    lensfunpy = None
 
 WANTED = (
     "not corrected: the lens database cannot be read on this system, which lacks the library GLib; "
