@@ -37,7 +37,7 @@ def legal_name(words: str) -> str:
     may give one name: see `folded`.
     """
     name = _ILLEGAL.sub("-", unicodedata.normalize("NFC", words))
-    name = cut(name.strip().lstrip(". "), LONGEST).rstrip(". ")
+    name = re.sub(r"[\s.]+$", "", cut(re.sub(r"^[\s.]+", "", name), LONGEST))
     stem, dot, ending = name.partition(".")
     if stem.rstrip().casefold() in _DEVICES:
         name = f"{stem.rstrip()}_{dot}{ending}"
