@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from .conftest import open_finish
+from .conftest import PATIENCE, open_finish
 
 # English words that a German page has no use for, outside what a person named.
 ENGLISH = r"/\b(the|of|and|is|are|this|with|from|frame|frames|view|views|stops?|sharpest)\b/i"
@@ -23,7 +23,7 @@ WIDE = "() => document.documentElement.scrollWidth <= document.documentElement.c
 
 def test_sort_and_finish_in_german_as_the_browser_asks_and_in_english_when_chosen(browser: Any, served: Any) -> None:
     context = browser.new_context(viewport={"width": 390, "height": 844}, locale="de-DE")
-    context.set_default_timeout(300_000)
+    context.set_default_timeout(1000 * PATIENCE)
     faults: list[str] = []
     context.on("weberror", lambda fault: faults.append(str(fault.error)))
     page = context.new_page()

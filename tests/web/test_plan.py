@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 from PIL import Image
+from tests.web.conftest import PATIENCE
 from tests.web.test_way import looked_through
 
 from clerestory.plan.model import read_visit
@@ -29,7 +30,7 @@ def planning(tmp_path: Path, serving: Any, stopped: Any, browser: Any) -> Iterat
     (folder / "frames").mkdir(parents=True)
     served = serving(folder, tmp_path / "serve_it.py")
     context = browser.new_context(viewport={"width": 1440, "height": 900})
-    context.set_default_timeout(300_000)
+    context.set_default_timeout(1000 * PATIENCE)
     page = context.new_page()
     faults: list[str] = []
     page.on("pageerror", lambda fault: faults.append(str(fault)))

@@ -22,7 +22,7 @@ from clerestory.run.bands import in_bands
 from clerestory.simulate.compiled import device, versioned
 from clerestory.simulate.scene import LUMINANCE, Rendered, Visitor, view_numbers
 from clerestory.simulate.shell import CLERE_GLASS, FAR, FLOOR, NAVE_WALL
-from clerestory.simulate.trace import MIDDLE, OFFSETS, ray
+from clerestory.simulate.trace import MIDDLE, OFFSETS, numbers, ray
 
 NUDGE = 0.02  # metres beyond a wall at which the next room is looked for
 MOST_ROOMS = 6  # rooms a ray may cross
@@ -139,13 +139,14 @@ def _cast(begin, end, view, lens, origin, boxes, windows, lights, sun, lit, offs
     """Rays at `offsets` of every chosen pixel: the mean of what they meet; depth and kind when there is one ray."""
     width = depth.shape[1]
     n = offsets.shape[0]
+    v, w = numbers(view, lens)
     for i in range(begin, end):
         for j in range(width):
             if not chosen[i, j]:
                 continue
             light, sunlight, glass = 0.0, 0.0, 0.0
             for k in range(n):
-                dx, dy, dz, cosine = ray(i + offsets[k, 0], j + offsets[k, 1], view, lens)
+                dx, dy, dz, cosine = ray(i + offsets[k, 0], j + offsets[k, 1], v, w)
                 x, y, z, axis = wall_met(origin[0], origin[1], origin[2], dx, dy, dz, boxes)
                 sign = -1.0 if (dy if axis == 1 else dz if axis == 2 else dx) > 0.0 else 1.0
                 what = NAVE_WALL + axis if axis >= 0 else FLOOR
@@ -176,9 +177,10 @@ def _cast(begin, end, view, lens, origin, boxes, windows, lights, sun, lit, offs
 def _in_suns(view, lens, origin, boxes, windows, suns, height, width):
     """Share of the pixels in the sun, for each of `suns` (n, 3). On one thread: it is little work, done often."""
     shares = np.zeros(suns.shape[0])
+    v, w = numbers(view, lens)
     for i in range(height):
         for j in range(width):
-            dx, dy, dz, _ = ray(i, j, view, lens)
+            dx, dy, dz, _ = ray(i, j, v, w)
             x, y, z, axis = wall_met(origin[0], origin[1], origin[2], dx, dy, dz, boxes)
             if axis < 0:
                 continue

@@ -112,10 +112,10 @@ def sample(i, j, view, lens, origin, F, people):
 
 
 @device
-def numbers(view):
-    """The fifteen numbers of a view."""
-    v = view
-    return v[0], v[1], v[2], v[3], v[4], v[5], v[6], v[7], v[8], v[9], v[10], v[11], v[12], v[13], v[14]
+def numbers(v, w):
+    """View and lens as numbers: an array handed on for each ray is counted, which takes as long as a ray."""
+    view = v[0], v[1], v[2], v[3], v[4], v[5], v[6], v[7], v[8], v[9], v[10], v[11], v[12], v[13], v[14]
+    return view, (w[0], w[1], w[2], w[3], w[4], w[5])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -128,8 +128,7 @@ def cast(begin, end, view, lens, origin, forms, people, offsets, chosen, radianc
     """
     width = depth.shape[1]
     n = offsets.shape[0]
-    # As numbers: an array handed to a function is counted, which would take longer than much of the casting.
-    v, w = numbers(view), (lens[0], lens[1], lens[2], lens[3], lens[4], lens[5])
+    v, w = numbers(view, lens)
     o = (origin[0], origin[1], origin[2])
     for i in range(begin, end):
         F = forms[0]

@@ -190,10 +190,11 @@ export class Film {
     const kind = kindOf(shot);
     asked.value = kind && ASKED[kind] ? kind : "picture";
     const settled = kind && !ASKED[kind];
-    if (this.takesOf !== shot.picture || !this.facts.takes?.length) { // else the takes stand until they are heard again
+    const whose = `${number} ${shot.picture}`;
+    if (this.takesOf !== whose || !this.facts.takes?.length) { // else the takes stand until they are heard again
       this.takes = el("div", { class: "takes" });
       this.departs = el("p", { class: "departs", id: "departs" });
-      this.takesOf = shot.picture;
+      this.takesOf = whose;
     }
     this.editor.replaceChildren(el("h2", {}, `${number + 1}. ${shot.picture}${kind ? ` (${KINDS[kind]})` : ""}`),
       el("label", { for: "words" }, say("Narration")), words,
