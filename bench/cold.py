@@ -44,12 +44,10 @@ def _finish(path: str, out: str) -> None:
 
 
 def _prepare() -> None:
-    from clerestory.finish.prepare import HALVES, compile_half
-    from clerestory.run.pool import map_pool
+    from clerestory.finish.prepare import prepare
 
     wall = time.perf_counter()
-    for outcome in map_pool(compile_half, [(k,) for k in range(HALVES)], HALVES):
-        assert not outcome.reason, outcome.reason
+    prepare()
     spent = os.times()
     both = spent.children_user + spent.children_system
     print(f"  processor {both:6.1f} s   wall {time.perf_counter() - wall:6.1f} s   for preparing")

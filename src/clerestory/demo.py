@@ -12,6 +12,7 @@ from clerestory.demo_film import write_demo_film
 from clerestory.files.store import digest_of, write_atomic
 from clerestory.finish.folder import Finished, finish_sorted, write_report
 from clerestory.finish.job import Order
+from clerestory.finish.prepare import preparing
 from clerestory.finish.truth import compared
 from clerestory.learn.folders import learn_folders
 from clerestory.plan.run import make as make_plan
@@ -44,12 +45,14 @@ def make_demo(folder: Path, workers: int | None = None, on_progress: OnProgress 
     own shape alone, and a film of the pictures alone.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    plan_of_demo(folder)
-    stage(on_progress, "Planning the visit")
-    plan = make_plan(folder / "visit.toml", folder / "plan")
     what = "Photographing an invented church"
     without = QUICK_WITHOUT if quick else ()
-    demo_visit(folder, QUICK if quick else SIZE, 1, lambda done, total, _: on_progress(what, done, total), without)
+    with preparing():  # the simulator's own loops are compiled in this process meanwhile
+        plan_of_demo(folder)
+        stage(on_progress, "Planning the visit")
+        plan = make_plan(folder / "visit.toml", folder / "plan")
+        size = QUICK if quick else SIZE
+        demo_visit(folder, size, 1, lambda done, total, _: on_progress(what, done, total), without)
     before = originals(folder)
     found = sort_folder(folder, on_progress)
     words_of_demo(folder, found)

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from clerestory.errors import UserError
-from clerestory.run.pool import default_workers, map_pool
+from clerestory.run.pool import beside, default_workers, map_pool
 
 
 def behave(what: str, folder: Path) -> str:
@@ -53,3 +53,15 @@ def test_a_run_closed_early_leaves_no_worker(tmp_path: Path) -> None:
 
 def test_no_tasks_need_no_workers() -> None:
     assert list(map_pool(behave, [], 2)) == [] and default_workers(1) == 1
+
+
+def test_what_is_done_beside_ends_with_the_caller_and_tells_whether_all_of_it_came_to_its_end(tmp_path: Path) -> None:
+    with beside(behave, [("die once", tmp_path)], 1) as died:
+        pass
+    with beside(behave, [("a", tmp_path), ("b", tmp_path)], 1) as well:
+        pass
+    assert well() and not died()
+    began = time.monotonic()
+    with pytest.raises(ValueError, match="enough"), beside(behave, [("linger", tmp_path)], 1):
+        raise ValueError("enough")
+    assert time.monotonic() - began < 30 and not multiprocessing.active_children()

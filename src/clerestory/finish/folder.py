@@ -142,7 +142,7 @@ def finish_jobs(
             told(out[-1])
     tasks = [(job,) for job in waiting]
     if tasks and executor is None:
-        prepare(on_progress)
+        prepare(on_progress, merged=any(len(job.view.frames) > 1 for job in waiting))
     try:
         outcomes = map_pool(_work, tasks, workers) if executor is None else gathered(executor, _work, tasks)
         with contextlib.closing(outcomes):  # no worker is left when this ends

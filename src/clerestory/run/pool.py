@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import threading
 from collections import deque
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, TypeVar
@@ -51,6 +52,26 @@ def map_pool(
         except BaseException:
             _kill(executor)
             raise
+
+
+@contextlib.contextmanager
+def beside(
+    function: Callable[..., object], tasks: Sequence[tuple[Any, ...]], workers: int
+) -> Iterator[Callable[[], bool]]:
+    """Do tasks in worker processes while the caller does something else; waits for them at the end.
+
+    What is yielded tells, after the end, whether all of them came to theirs. No worker is left when the caller fails.
+    """
+    executor = ProcessPoolExecutor(workers, system.SPAWN, initializer=_begin)
+    futures: list[Future[object]] = []
+    try:
+        futures = [executor.submit(function, *task) for task in tasks]
+        yield lambda: all(f.done() and not f.cancelled() and f.exception() is None for f in futures)
+        wait(futures)
+    except BaseException:
+        _kill(executor)
+        raise
+    executor.shutdown()
 
 
 def _drain(
