@@ -54,10 +54,14 @@ def _mosaic() -> Mosaic:
     return Mosaic(raw, cfa, np.full(4, 512.0), np.full(4, 16383.0), (1.9, 1.0, 1.6), None, None)
 
 
+NOISE = NoiseModel((0.5,) * 4, (4.5,) * 4)  # of the small frame
+CAMERA = Camera.equivalent(SIZE[1], SIZE[0], 24.0)
+
+
 def _source() -> Source:
     mosaic = _mosaic()
     info = FrameInfo(Path("small"), SIZE[1], SIZE[0], equivalent_mm=24.0, f_number=8.0, focal_mm=24.0, iso=800.0)
-    return Source(info, LensCorrection(None, None, "none"), mosaic, noise=NoiseModel((0.5,) * 4, (4.5,) * 4))
+    return Source(info, LensCorrection(None, None, "none"), mosaic, noise=NOISE)
 
 
 def before_colour() -> None:
@@ -83,34 +87,14 @@ def to_picture() -> None:
     level = (0.02 + 0.1 * ((x // 32 % 2) ^ (y // 96 % 2)) + 4.0 * (x // 64 == 3) * (y < 200)).astype(np.float32)
     linear: NDArray[np.float32] = np.repeat(level[..., None], 3, 2)
     settings = tone.judge(linear)
-    camera = Camera.equivalent(SIZE[1], SIZE[0], 24.0)
     whole = Crop(0.0, 0.0, float(SIZE[1]), float(SIZE[0]), 1.0, {})
-    shown = resample(linear, camera, np.eye(3), whole, (SIZE[1], SIZE[0]))
+    shown = resample(linear, CAMERA, np.eye(3), whole, (SIZE[1], SIZE[0]))
     encode(sharpen(tone.apply(shown, settings, in_place=True), in_place=True))
 
 
 def merging() -> None:
     """Laying frame on frame, and where they agree."""
-    noise = NoiseModel((0.5,) * 4, (4.5,) * 4)
-    merge_burst(_mosaic(), [_mosaic], noise, Camera.equivalent(SIZE[1], SIZE[0], 24.0), lambda _: None)
-
-
-def first_half() -> None:
-    """What comes before colour: noise, defects, noise reduction."""
-    mosaic = _mosaic()
-    noise = fit_noise([mosaic])
-    denoise_mosaic(correct_defects(mosaic, noise), noise)
-
-
-def second_half() -> None:
-    """The rest: edges, demosaicing, highlights, colour, resampling, tone, sharpening, encoding."""
-    source = _source()
-    seen = look(source, Recipe())
-    full: NDArray[np.float32] = light.full_size(source, (1.9, 1.0, 1.6), 0.0, "fast", lambda _: None)
-    camera = Camera.equivalent(SIZE[1], SIZE[0], 24.0)
-    whole = Crop(0.0, 0.0, float(SIZE[1]), float(SIZE[0]), 1.0, {})
-    shown = resample(full, camera, np.eye(3), whole, (SIZE[1], SIZE[0]))
-    encode(sharpen(tone.apply(shown, seen.settings, seen.noise, in_place=True), in_place=True))
+    merge_burst(_mosaic(), [_mosaic], NOISE, CAMERA, lambda _: None)
 
 
 PARTS: tuple[Callable[[], None], ...] = (before_colour, to_colour, merging, to_picture, first_look)
@@ -123,50 +107,46 @@ def compile_part(which: int) -> None:
     PARTS[which]()
 
 
-def _mark() -> Path:
-    """The note that this computer is prepared: for this place, this interpreter, this compiler."""
+def _mark(part: int) -> Path:
+    """The note that a part is compiled: for this place, this interpreter, this compiler."""
     kept = os.environ.get("NUMBA_CACHE_DIR", "")
     here = digest_bytes(f"{Path(__file__).parent} {sys.version} {numba.__version__} {kept}".encode())
-    return cache_folder() / f"prepared-{__version__}-{here[:8]}"
+    return cache_folder() / f"prepared-{__version__}-{here[:8]}-{PARTS[part].__name__}"
 
 
-def _tasks(merged: bool) -> list[tuple[int]]:
-    return [(k,) for k, part in enumerate(PARTS) if merged or part is not merging]
+def _wanting(merged: bool) -> list[int]:
+    """Parts still to be compiled; `merged`: of pictures of several frames, too."""
+    parts = [k for k, part in enumerate(PARTS) if merged or part is not merging]
+    return [k for k in parts if not _mark(k).exists()]
 
 
-def _note(merged: bool) -> None:
+def _note(parts: list[int]) -> None:
     """Note what is done; without the note the word is said again."""
-    mark = _mark()
     with contextlib.suppress(OSError):
-        mark.parent.mkdir(parents=True, exist_ok=True)
-        for each in (mark, mark.with_name(f"{mark.name}-merged")) if merged else (mark,):
-            each.touch()
-
-
-def _noted(merged: bool) -> bool:
-    mark = _mark()
-    return (mark.with_name(f"{mark.name}-merged") if merged else mark).exists()
+        for mark in map(_mark, parts):
+            mark.parent.mkdir(parents=True, exist_ok=True)
+            mark.touch()
 
 
 def prepare(on_progress: OnProgress = quiet, merged: bool = False) -> None:
     """Compile what a picture needs, once on a computer; says so through `on_progress`. Never fails: what it leaves
     undone is compiled when it is called. `merged`: also what a picture of several frames needs."""
-    if _noted(merged):
+    parts = _wanting(merged)
+    if not parts:
         return
-    tasks = [(PARTS.index(merging),)] if merged and _noted(False) else _tasks(merged)
     on_progress(FIRST_TIME, 0, None)
-    reasons = [outcome.reason for outcome in map_pool(compile_part, tasks, min(HANDS, len(tasks)))]
-    if not any(reasons):
-        _note(merged)
+    outcomes = map_pool(compile_part, [(k,) for k in parts], min(HANDS, len(parts)))
+    _note([parts[outcome.index] for outcome in outcomes if not outcome.reason])
 
 
 @contextlib.contextmanager
 def preparing() -> Iterator[None]:
     """Compile all of it in one process beside what the caller does meanwhile; ends when both have."""
-    if _noted(True):
+    parts = _wanting(merged=True)
+    if not parts:
         yield
         return
-    with beside(compile_part, _tasks(True), 1) as all_done:
+    with beside(compile_part, [(k,) for k in parts], 1) as all_done:
         yield
     if all_done():
-        _note(True)
+        _note(parts)
