@@ -1,12 +1,13 @@
 """Light: noise, noise reduction, tone, white balance and the time they take, against truth and references.
 
-python bench/light.py [noise] [denoise] [tone] [panes] [white] [time] [--data FOLDER] [--page]
+python bench/light.py [noise] [denoise] [tone] [panes] [white] [glare] [time] [--data FOLDER] [--page]
 [--scene FILE]: all of them when none is named. Frames are of the modelled church, 20 megapixels, rendered once and
 kept in bench/out; panoramas are read from FOLDER/panoramas, further scenes (.hdr, .exr) are named with --scene. What
 became of glass and stone is measured with FOLDER/../tools/glass_and_stone.py, beside the operator as it was; --page
 lays both side by side in bench/out/tone_pages. Scenes that no window rules (night, candles, sun, plaster, marble)
-have a table of their own: see other_light.py. What is rebuilt of clipped panes: see panes.py. Writes
-bench/out/tone.png, our pictures beside OpenCV's operators. Needs scikit-image, PyWavelets and colour-science.
+have a table of their own: see other_light.py. What is rebuilt of clipped panes: see panes.py; what is told of a
+lens's haze: glare.py. Writes bench/out/tone.png, our pictures beside OpenCV's operators. Needs scikit-image,
+PyWavelets and colour-science.
 """
 
 from __future__ import annotations
@@ -44,6 +45,7 @@ from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.panorama import load_panorama, panorama_view
 from clerestory.simulate.scene import LUMINANCE, Church
 from clerestory.simulate.shoot import Shot, focus_blur
+from glare import bench_glare
 from other_light import BOUNDS, fit_to_leave, others, outside
 from tmqi import tmqi
 
@@ -532,7 +534,7 @@ def bench_time(rounds: int = 3) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument(
-        "what", nargs="*", choices=["noise", "denoise", "tone", "panes", "white", "time", []], default=[]
+        "what", nargs="*", choices=["noise", "denoise", "tone", "panes", "white", "glare", "time", []], default=[]
     )
     parser.add_argument("--data", type=Path, default=Path(__file__).parents[2] / "shared" / "data")
     parser.add_argument("--page", action="store_true", help="before and now of every scene, side by side")
@@ -544,6 +546,7 @@ def main() -> None:
         "tone": lambda: bench_all_tone(asked.data, asked.scene, asked.page),
         "panes": lambda: bench_panes(asked.data),
         "white": bench_white,
+        "glare": lambda: bench_glare(scenes(asked.data, asked.data.parent / "tools", asked.scene)),
         "time": bench_time,
     }
     for name in asked.what or jobs:

@@ -19,7 +19,8 @@ def test_previews_show_what_is_written(photographed: Path) -> None:
     """At rest and in motion, within the fineness of a preview: medians of 8-bit levels over the whole picture."""
     path = photographed / "frames" / "HM0001.dng"
     opened = OpenView.of(View("nave", "single", (path,), path, ""), lambda _: None)
-    recipe = Recipe(exposure=0.4, shade_lift=1.0, colour_temperature=4600.0, plumb=0.8, denoise=0.0, mixed_light=0.6)
+    recipe = Recipe(exposure=0.4, shade_lift=1.0, colour_temperature=4600.0, plumb=0.8, denoise=0.0, mixed_light=0.6,
+                    veiling_glare=4.0)  # fmt: skip
     leaning, bent = (opened.render(recipe, 1000, False, enough) for enough in (None, 400))  # as the geometry moves
     rest = opened.render(recipe, 1000, True)
     lit, few = (opened.render(recipe, 1000, False, enough) for enough in (None, 400))  # as the tone moves

@@ -202,6 +202,7 @@ def account_of(job: Job, seen: Seen, done: Sequence[Picture]) -> Account:
         out.swing = float(np.degrees(done[0].rectification.swing))
     out.camera = camera_facts(seen.camera)
     out.tone = {k: float(v) for k, v in vars(seen.settings).items()}
+    out.veiling_glare = None if seen.glare is None else 100 * seen.glare.share
     out.multipliers = [float(v) for v in seen.multipliers]
     out.clipped = clipped_shares(seen)
     if seen.noise is not None:

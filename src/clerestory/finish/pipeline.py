@@ -20,6 +20,7 @@ from clerestory.camera.rectification import Rectification
 from clerestory.develop import white_balance as white
 from clerestory.develop.colour import LUMINANCE, encode
 from clerestory.develop.denoise import Quality
+from clerestory.develop.glare import Glare, find_glare, scattered, without_glare
 from clerestory.finish import source as light
 from clerestory.finish import tone
 from clerestory.finish.recipe import Aspect, Recipe
@@ -48,7 +49,8 @@ def quiet(_: str) -> None:
 
 @dataclass(frozen=True)
 class Seen:
-    """What a first look at a source found: the half-size picture, its colour, its vertical and its light."""
+    """What a first look at a source found: the half-size picture, its colour, its vertical and its light. `half` is
+    less the `glare` that was taken out of it; None where there is no telling: of joined and of rendered pictures."""
 
     source: Source
     half: F32
@@ -61,6 +63,7 @@ class Seen:
     swing: Swing | None = None
     mixed: F32 | None = None
     remarks: tuple[str, ...] = ()
+    glare: Glare | None = None
 
 
 @dataclass(frozen=True)
@@ -93,6 +96,7 @@ class Account:
     swing: float = 0.0
     camera: dict[str, Any] = field(default_factory=dict)
     tone: dict[str, float] = field(default_factory=dict)
+    veiling_glare: float | None = None
     multipliers: list[float] = field(default_factory=list)
     clipped: dict[str, float] = field(default_factory=dict)
     noise_stops: float | None = None
@@ -169,10 +173,22 @@ def look(source: Source, recipe: Recipe, on_stage: Callable[[str], None] = quiet
         vertical = _found_vertical(source, luma, grid, noise, recipe)
         swing = _swing_offered(source, luma, grid, vertical, recipe)
     on_stage("tone")
+    glare = glare_of(source, half, recipe.veiling_glare)
+    if glare is not None:
+        without_glare(half, glare)
     settings = asked(tone.judge(half, noise, light.is_monochrome(source)), recipe)
-    return Seen(
-        source, half, multipliers, camera, known, vertical, settings, noise, swing, mixed, (*message, *guessed)
-    )
+    said = (*message, *guessed)
+    return Seen(source, half, multipliers, camera, known, vertical, settings, noise, swing, mixed, said, glare)
+
+
+def glare_of(source: Source, half: F32, percent: float | None) -> Glare | None:
+    """The veiling glare of a source's half-size picture (`half`, H x W x 3): as the recipe asks, `percent`, or as the
+    picture tells; None where its light is not linear, or was joined from several frames with glare of their own."""
+    if source.mosaic is None:
+        return None
+    if percent is not None:
+        return Glare(percent / 100, scattered(half))
+    return find_glare(half)
 
 
 def mixed_light_of(source: Source, half: F32, multipliers: Multipliers, share: float) -> F32 | None:
@@ -285,7 +301,8 @@ def effort(seen: Seen, quality: Quality) -> Quality:
 def developed(seen: Seen, recipe: Recipe, quality: Quality = "fast", on_stage: Callable[[str], None] = quiet) -> F32:
     """The whole frame at full size, scene-linear: what no geometry and no tone has touched yet."""
     denoise = 1.0 if recipe.denoise is None else recipe.denoise
-    return light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), on_stage, seen.mixed)
+    full = light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), on_stage, seen.mixed)
+    return full if seen.glare is None else without_glare(full, seen.glare)
 
 
 def mended(
@@ -319,8 +336,11 @@ def _light_of(path: Path, seen: Seen, quality: Quality, half: bool) -> F32:
     """One frame in the white balance of a view."""
     source = light.read_source(path)
     if half:
-        return light.balanced_half(light.half_size(source), source, seen.multipliers, seen.mixed)
-    return light.full_size(source, seen.multipliers, 1.0, effort(seen, quality), quiet, seen.mixed)
+        out = light.balanced_half(light.half_size(source), source, seen.multipliers, seen.mixed)
+    else:
+        out = light.full_size(source, seen.multipliers, 1.0, effort(seen, quality), quiet, seen.mixed)
+    share = seen.glare.share if seen.glare is not None else 0.0
+    return without_glare(out, Glare(share, scattered(out))) if share > 0 else out
 
 
 @dataclass(frozen=True)

@@ -86,11 +86,12 @@ class Recipe(BaseModel):
     """The controls of one picture. None leaves the matter to the tool.
 
     exposure, window_hold, shade_lift in stops; colour_temperature in kelvin; green_magenta in thousandths of Duv
-    (CIE 1960 u, v); local_contrast, plumb and crop as shares; crop_size, width and
-    height as shares of the largest room there is; swing in degrees about the vertical, as a view camera
-    has it; mixed_light, the share of another light's colour (lamps beside daylight) that is taken out where it
-    falls, 0 when left out; toning of a monochrome picture from -1 (cold) over 0 (neutral, when left out) to 1 (warm);
-    touches, places treated by themselves.
+    (CIE 1960 u, v); local_contrast, plumb and crop as shares; crop_size, width and height as shares of the largest
+    room there is; swing in degrees about the vertical, as a view camera has it; mixed_light, the share of another
+    light's colour (lamps beside daylight) that is taken out where it falls, 0 when left out; veiling_glare, the
+    share of all light, in percent, that the lens is taken to have scattered over the picture and that is taken out;
+    toning of a monochrome picture from -1 (cold) over 0 (neutral, when left out) to 1 (warm); touches, places
+    treated by themselves.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -99,6 +100,7 @@ class Recipe(BaseModel):
     colour_temperature: Annotated[float, Field(ge=1500, le=20000)] | None = None
     green_magenta: Annotated[float, Field(ge=-30, le=30)] | None = None
     mixed_light: Annotated[float, Field(ge=0, le=1)] | None = None
+    veiling_glare: Annotated[float, Field(ge=0, le=20)] | None = None
     toning: Annotated[float, Field(ge=-1, le=1)] | None = None
     window_hold: Annotated[float, Field(ge=0, le=8)] | None = None
     shade_lift: Annotated[float, Field(ge=0, le=6)] | None = None

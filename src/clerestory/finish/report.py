@@ -100,8 +100,17 @@ def rows_of(account: Mapping[str, Any], truth: Mapping[str, Any] | None) -> list
             "",
         )
     )
+    if account.get("veiling_glare") is not None:
+        rows.append(("Veiling glare", glare_said(account["veiling_glare"]), ""))
     rows.append(("Lens", account["lens"], ""))
     return rows
+
+
+def glare_said(percent: float) -> str:
+    """What was done about veiling glare, from the share of light, in percent, that was taken out."""
+    return (
+        f"{percent:.1f} % of all light taken out" if percent > 0 else "nothing taken out: the picture tells of none"
+    )
 
 
 def _tilt_left(account: Mapping[str, Any]) -> str:

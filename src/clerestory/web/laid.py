@@ -26,10 +26,12 @@ MOVING = (560, 640, 720, 800, 900, 1000, 1120, 1280)
 
 @dataclass(frozen=True)
 class Balance:
-    """The light a preview is balanced for: white balance, and the share of mixed light's other colour taken out."""
+    """The light a preview is balanced for: white balance, the share of mixed light's other colour taken out, and the
+    veiling glare, in percent, that is; None for what the picture tells of."""
 
     multipliers: Multipliers
     mixed: float = 0.0
+    glare: float | None = None
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.develop.colour import encode, to_space
+from clerestory.develop.glare import LEFT
 from clerestory.finish import tone
 from clerestory.raw import srgb
 from clerestory.run.bands import in_bands
@@ -95,6 +96,15 @@ class Motion:
         coarse = cv2.resize(gain, self.small.shape[1::-1], interpolation=cv2.INTER_AREA)
         other = self._with(cv2.multiply(self.small, cv2.merge([coarse] * 3)), self.shown)
         other.more = gain
+        return other
+
+    def less(self, haze: F32) -> Motion:
+        """The same picture with that light (H x W x 3; it may be less than none) gone from each place, as
+        `develop.glare.without_glare` takes it."""
+        other = copy.copy(self)
+        other.scene = cv2.max(cv2.subtract(self.scene, haze), self.scene * np.float32(LEFT))
+        other.small = cv2.resize(other.scene, self.small.shape[1::-1], interpolation=cv2.INTER_AREA)
+        other.shown, other.light, other._camera = cv2.transform(other.scene, _SHOWN), _light(other.small), None
         return other
 
     def by_colour(self, stops: F32) -> Motion:

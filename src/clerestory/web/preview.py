@@ -21,6 +21,7 @@ from clerestory.camera.rectification import Rectification
 from clerestory.develop import white_balance as white
 from clerestory.develop.colour import LUMINANCE, encode, working_from_camera
 from clerestory.develop.demosaic import turned
+from clerestory.develop.glare import without_glare
 from clerestory.finish import source as light
 from clerestory.finish import tone
 from clerestory.finish.pipeline import (
@@ -28,6 +29,7 @@ from clerestory.finish.pipeline import (
     asked,
     before,
     crop_of,
+    glare_of,
     look,
     luma_of,
     mended,
@@ -123,11 +125,11 @@ class OpenView:
         mosaic = self.seen.source.mosaic
         if mosaic is None:
             return self.own
-        mixed = recipe.mixed_light or 0.0
+        mixed, glare = recipe.mixed_light or 0.0, recipe.veiling_glare
         if recipe.colour_temperature is None or mosaic.colours is None:
-            return Balance(self.seen.multipliers, mixed)
+            return Balance(self.seen.multipliers, mixed, glare)
         wanted = (recipe.colour_temperature, recipe.green_magenta or 0.0)
-        return Balance(white.multipliers_for(*wanted, mosaic.colours), mixed)
+        return Balance(white.multipliers_for(*wanted, mosaic.colours), mixed, glare)
 
     @property
     def own(self) -> Balance:
@@ -142,9 +144,14 @@ class OpenView:
             source, multipliers = self.seen.source, wanted.multipliers
             mixed = mixed_light_of(source, self.camera_half, multipliers, wanted.mixed)
             half = light.balanced_half(self.camera_half.copy(), source, multipliers, mixed)
+            glare = glare_of(source, half, wanted.glare)
+            if glare is not None:
+                without_glare(half, glare)
             noise = light.shown_noise(source, multipliers)
             settings = tone.judge(half, noise, light.is_monochrome(source))
-            fresh = replace(self.seen, half=half, multipliers=multipliers, noise=noise, settings=settings)
+            fresh = replace(
+                self.seen, half=half, multipliers=multipliers, noise=noise, settings=settings, glare=glare
+            )
             self._balanced = (wanted, fresh)
         return self._balanced[1]
 
@@ -165,6 +172,17 @@ class OpenView:
             found = mixed_light_of(self.seen.source, self.camera_half, multipliers, 1.0)
             self._mixed = (multipliers, None if found is None else np.log(found))
         return self._mixed[1]
+
+    def _haze_between(self, old: Balance, new: Balance, shape: tuple[int, ...]) -> F32 | None:
+        """Light by which the veiling glare taken out of the whole frame (of a shape: rows, columns, 3) differs
+        between two balances; None where it does not."""
+        told = self.seen.glare
+        if told is None or old.glare == new.glare:
+            return None
+        before, after = (told.share if b.glare is None else b.glare / 100 for b in (old, new))
+        by = told.light * np.float32(after - before)
+        out: F32 = cv2.resize(by, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
+        return out
 
     def _recolouring(self, old: Multipliers, new: Multipliers) -> F32:
         """Another white balance as a matrix over working pixels: exact but where the raw was clipped."""
@@ -386,6 +404,9 @@ class OpenView:
         self, laid: Laid, seen: Seen, settings: tone.ToneSettings, wanted: Balance, recipe: Recipe
     ) -> tuple[NDArray[np.uint8], dict[str, float]]:
         motion = laid.motion
+        if (haze := self._haze_between(laid.balance, wanted, laid.small.shape)) is not None:
+            xs, ys = source_positions(*lie(laid.small.shape, seen, laid.placed))
+            motion = motion.less(cv2.remap(haze, xs, ys, cv2.INTER_LINEAR).astype(np.float32))
         if (colour := self._evening(laid, seen, recipe)) is not None:
             motion = motion.by_colour(colour)
         if (stops := self._stops(laid, seen, recipe)) is not None:
@@ -411,6 +432,8 @@ class OpenView:
         if self._flat is None or self._flat.key != key:
             share = wanted.mixed - balance.mixed
             motion = self._whole_motion(self._reduced(seen, balance, placed.width, recipe), max(placed.size))
+            if (haze := self._haze_between(balance, wanted, motion.scene.shape)) is not None:
+                motion = motion.less(haze)
             turns = wanted.multipliers != balance.multipliers
             shift = self._recolouring(balance.multipliers, wanted.multipliers) if turns else None
             if share:
@@ -479,6 +502,7 @@ class OpenView:
             "own_white": self._own_white,
             "lift_limit": limit,
             "colour_temperature_known": mosaic is not None and mosaic.colours is not None,
+            "own_glare": None if self.seen.glare is None else 100 * self.seen.glare.share,
             "mixed_light_known": mosaic is not None and mosaic.form != "mono",
             "monochrome": seen.settings.monochrome,
             "joined": seen.source.stitched is not None,

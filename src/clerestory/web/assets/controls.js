@@ -25,6 +25,8 @@ const CONTROLS = [
     needs: (f, r) => f.colour_temperature_known && r.colour_temperature !== null, tells: say("What colour temperature cannot put right; set the temperature first.") },
   { name: "mixed_light", label: say("Mixed light"), min: 0, max: 1, step: 0.01, own: () => 0, times: 100, figures: 0,
     unit: () => "%", needs: (f) => f.mixed_light_known, tells: say("Takes the colour of lamps out where they fall beside daylight.") },
+  { name: "veiling_glare", label: say("Veiling glare"), min: 0, max: 10, step: 0.1, own: (f) => f.own_glare ?? 0, figures: 1,
+    unit: () => "%", needs: (f) => f.own_glare !== null, tells: say("The haze that the lens lays round bright windows, as a share of all light; where the picture tells of it, it is taken out.") },
   { name: "toning", label: say("Toning"), min: -1, max: 1, step: 0.01, own: () => 0, times: 100, figures: 0,
     unit: (v) => (v === 0 ? "" : v > 0 ? say("% warm") : say("% cold")), needs: (f) => f.monochrome, only: (f) => f.monochrome,
     tells: say("Of a monochrome picture, as a print is toned: warm or cold in the greys, black and white left alone.") },
