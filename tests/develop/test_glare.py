@@ -70,6 +70,14 @@ def test_a_church_without_glare_is_left_as_it_is_to_the_byte() -> None:
     assert np.array_equal(without_glare(light.copy(), found), light)
 
 
+def test_a_test_chart_lit_unevenly_is_left_as_it_is() -> None:
+    """Its ink is darkest where the light is least, as haze would be; but there is no window in it."""
+    y, x = np.mgrid[:400, :600].astype(np.float32)
+    ink = np.where((x // 20 + y // 20) % 4 == 0, 0.03, 0.8)
+    chart = np.repeat((ink * np.exp(-((x - 450) ** 2 + y**2) / 2e5))[..., None], 3, 2).astype(np.float32)
+    assert find_glare(chart).share == 0
+
+
 @pytest.mark.skipif(not PANORAMAS.is_dir(), reason=f"needs the open panoramas in {PANORAMAS}")
 @pytest.mark.parametrize("yaw", [0, 45])
 def test_what_a_lens_adds_to_a_real_place_is_told_as_much_more(yaw: int) -> None:
