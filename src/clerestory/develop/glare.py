@@ -42,8 +42,8 @@ LOW = 0.25  # the line lies under all but this share of the steps: what is lit t
 ALIKE = 0.12  # a step bears the line out that is no farther off
 BORNE_OUT = 4  # steps that must do so, with glare the greater part of their light
 BELIEVED = 0.6  # share of what is told that is taken out: the darkest place had some light of its own
-# Without windows haze is not worth a mistake. A test chart and a box on a table, both lit unevenly (open raws), where
-# the darkest ink follows the light as haze would, have 2.0 and 2.6 stops; the churches 4 to 10, clipped mostly 3 to 7.
+# Without windows haze is not worth a mistake. A test chart and a box on a table, lit unevenly (open raws), where the
+# darkest ink follows the light as haze would, have 2.0 and 2.6 stops; the churches 4 to 10, clipped mostly 3 to 7.
 WINDOWS = 3.0  # stops from the middling light to the brightest
 BRIGHTEST = 0.005  # share of the spots that is
 LEFT = 0.25  # of any pixel's light is left, whatever is told
