@@ -5,9 +5,12 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
+import subprocess
+import sys
 import time
 from pathlib import Path
 
+import psutil
 import pytest
 
 from clerestory.errors import UserError
@@ -65,3 +68,32 @@ def test_what_is_done_beside_ends_with_the_caller_and_tells_whether_all_of_it_ca
     with pytest.raises(ValueError, match="enough"), beside(behave, [("linger", tmp_path)], 1):
         raise ValueError("enough")
     assert time.monotonic() - began < 30 and not multiprocessing.active_children()
+
+
+LONE_WORKER = """
+import os, sys, time
+from clerestory.run.pool import pool_of_one
+if __name__ == "__main__":
+    pool = pool_of_one(3)
+    print(pool.submit(os.getpid).result(), flush=True)
+    time.sleep(60)
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs signals that cannot be refused")
+def test_a_worker_that_stays_does_not_outlive_a_program_that_was_killed(tmp_path: Path) -> None:
+    program = tmp_path / "lone.py"
+    program.write_text(LONE_WORKER)
+    with subprocess.Popen([sys.executable, program], stdout=subprocess.PIPE, text=True) as parent:
+        assert parent.stdout is not None
+        worker = int(parent.stdout.readline())
+        parent.kill()
+    patience = time.monotonic() + 20
+    while time.monotonic() < patience and _lives(worker):
+        time.sleep(0.05)
+    assert not _lives(worker)
+
+
+def _lives(process: int) -> bool:
+    """Whether a process runs; one that nobody has waited for yet (a zombie) does not."""
+    return psutil.pid_exists(process) and psutil.Process(process).status() != psutil.STATUS_ZOMBIE

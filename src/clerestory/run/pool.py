@@ -74,6 +74,12 @@ def beside(
     executor.shutdown()
 
 
+def pool_of_one(behind: int = 0) -> ProcessPoolExecutor:
+    """One worker that stays for more than one task, and ends when this process does, however that ends; it lets
+    others go first by so many steps of niceness."""
+    return ProcessPoolExecutor(1, system.SPAWN, _begin, (behind,))
+
+
 def _drain(
     executor: ProcessPoolExecutor,
     function: Callable[..., Value],
@@ -100,9 +106,11 @@ def _drain(
     return False
 
 
-def _begin() -> None:
-    """A worker leaves Ctrl-C to its parent, and ends with it, lest it write while the next run does."""
+def _begin(behind: int = 0) -> None:
+    """A worker leaves Ctrl-C to its parent, and ends with it, lest it write while the next run does, or stay."""
     system.leave_interrupt_to_parent()
+    if behind:
+        system.lower_priority(behind)
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 

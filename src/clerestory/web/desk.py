@@ -22,8 +22,8 @@ from clerestory.raw.group import SOFT_LEAST, SOFT_SHARE, View
 from clerestory.raw.kept import key_of, unpacked
 from clerestory.raw.overlap import changed_share
 from clerestory.raw.together import against, strangers, together
+from clerestory.run.pool import pool_of_one
 from clerestory.run.progress import BrokenOff
-from clerestory.run.system import SPAWN
 from clerestory.visit import hand
 from clerestory.visit.about import read_abouts
 from clerestory.visit.folder import VisitFolder
@@ -462,7 +462,7 @@ class Desk:
                 if what in self._given_up:
                     raise CancelledError
                 if self._away is None:
-                    self._away = ProcessPoolExecutor(1, SPAWN)
+                    self._away = pool_of_one()
                 pool = self._away
             found = pool.submit(work, *args).result()
             self._took[kind] = time.monotonic() - begun

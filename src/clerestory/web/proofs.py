@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from clerestory.errors import UserError
-from clerestory.run.system import SPAWN, lower_priority
+from clerestory.run.pool import pool_of_one
 from clerestory.visit.folder import VisitFolder
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ class Proofs:
     def _begin(self) -> ProcessPoolExecutor:
         with self._lock:
             if self._pool is None:
-                self._pool = ProcessPoolExecutor(1, SPAWN, lower_priority, (BEHIND,))
+                self._pool = pool_of_one(BEHIND)
             return self._pool
 
     def _run(self, work: Callable[..., Any], *args: Any) -> Any:
