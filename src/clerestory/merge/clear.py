@@ -29,6 +29,7 @@ from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
 from clerestory.raw.read import Mosaic
+from clerestory.run.bands import side_by_side
 from clerestory.run.progress import OnStage
 
 F32 = NDArray[np.float32]
@@ -100,11 +101,16 @@ def _supports(
     """Agreement of every pair of frames, (n, n, rows, columns), 0 to 1."""
     n = len(cells)
     out = np.zeros((n, n, *cells[0].shape[:2]), np.float32)
+
+    def fill(pair: tuple[int, int]) -> None:
+        i, j = pair
+        fits = cells_agree(cells[i], cells[j], model, max(1, (cell // 2) ** 2), *slack)
+        out[i, j] = out[j, i] = fits * (seen[i] & seen[j])
+
     for i in range(n):
         out[i, i] = seen[i]
-        for j in range(i):
-            fits = cells_agree(cells[i], cells[j], model, max(1, (cell // 2) ** 2), *slack)
-            out[i, j] = out[j, i] = fits * (seen[i] & seen[j])
+    for _ in side_by_side(fill, [(i, j) for i in range(n) for j in range(i)]):
+        pass
     return out
 
 
@@ -416,7 +422,10 @@ def _choose(view: _View, model: BlockNoise, cell: int) -> Choice:
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
     stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     stays |= label == 0
-    others = np.stack([_figures(np.take_along_axis(p, label[None].astype(np.intp), axis=0)[0] < 0.5) for p in pairs])
+    chosen = label[None].astype(np.intp)
+    others = np.stack(
+        list(side_by_side(lambda p: _figures(np.take_along_axis(p, chosen, axis=0)[0] < 0.5), list(pairs)))
+    )
     taken = np.where(stays, 0, label)[None].astype(np.intp)
     weak = np.take_along_axis(votes, taken, axis=0)[0] < np.maximum(ENOUGH * shown.sum(axis=0), 1.5)
     return Choice(label, stays, unknown, others, _figures(weak & ~few))
@@ -559,14 +568,21 @@ def _placed(looks: Sequence[Look], camera: Camera, left_out: dict[int, str], on_
         laying = None
     finest = int(max(camera.width, camera.height) >= LARGE)  # who stands where is told by cells of 4 x 4 pixels
     view = _View([], [first.cells], [np.ones(first.cells.shape[:2], bool)], laying)
-    for index, look in enumerate(looks[1:]):
-        on_stage(f"lay frame {index + 2} of {len(looks)}")
+
+    def lie(index: int) -> Motion | Refused:
         try:
-            motion = motion_of(first.guide, look.guide, laying, index, camera, finest)
+            return motion_of(first.guide, looks[index + 1].guide, laying, index, camera, finest)
         except Refused as why:
-            left_out[index] = str(why)
-            continue
-        view.fits.append(Laid(index, motion))
+            return why
+
+    found = side_by_side(lie, range(len(looks) - 1))
+    for index in range(len(looks) - 1):
+        on_stage(f"lay frame {index + 2} of {len(looks)}")
+        motion = next(found)
+        if isinstance(motion, Refused):
+            left_out[index] = str(motion)
+        else:
+            view.fits.append(Laid(index, motion))
     return view
 
 
@@ -580,19 +596,22 @@ def _with_cells(
     """
     del view.cells[1:], view.seen[1:]
     size, shape = (camera.height, camera.width), view.cells[0].shape[:2]
-    found = [cells_laid(looks[f.index + 1].cells, f.motion, cell, shape) for f in view.fits]
+    found = list(side_by_side(lambda f: cells_laid(looks[f.index + 1].cells, f.motion, cell, shape), view.fits))
     hides = np.zeros((len(found), *shape), bool)
     if view.laying is not None and view.laying.deep:
         hides = np.stack([view.laying.hidden(f.index, cell, camera) for f in view.fits])
         if visitors is not None:
             left = np.sum([seen & ~h for (_, seen), h in zip(found, hides, strict=True)], axis=0)
             hides &= ~(visitors & (left < FEWEST))
-    for k, fit in enumerate(view.fits):
-        cells, seen = found[k]
-        cells, gain = evened(cells, seen & ~hides[k], view.cells[0], fit.motion, cell, size)
+    view.seen += [seen & ~h for (_, seen), h in zip(found, hides, strict=True)]
+
+    def even(k: int) -> tuple[F32, F32]:
+        return evened(found[k][0], view.seen[k + 1], view.cells[0], view.fits[k].motion, cell, size)
+
+    for k, (cells, gain) in enumerate(side_by_side(even, range(len(found)))):
+        fit = view.fits[k]
         view.fits[k] = replace(fit, motion=replace(fit.motion, gain=gain))
         view.cells.append(cells)
-        view.seen.append(seen & ~hides[k])
 
 
 def _again(view: _View, looks: Sequence[Look], choice: Choice, camera: Camera) -> None:
@@ -601,7 +620,9 @@ def _again(view: _View, looks: Sequence[Look], choice: Choice, camera: Camera) -
     if laying is not None and laying.deep:
         laying = laying.again([x.cells for x in looks], camera, ~choice.reference_is_stone)
         view.laying, first = laying, first.without(~choice.reference_is_stone)
-    for k, fit in enumerate(view.fits):
+
+    def lie(k: int) -> Laid:
+        fit = view.fits[k]
         other = looks[fit.index + 1].guide
         try:
             if laying is not None and laying.deep and laying.stands.frames[fit.index] is not None:
@@ -609,9 +630,11 @@ def _again(view: _View, looks: Sequence[Look], choice: Choice, camera: Camera) -
             else:
                 hidden = ~choice.reference_is_stone | choice.others[k + 1]
                 motion = checked(align(first.without(hidden), other, camera, start=fit.motion.rotation))
-            view.fits[k] = replace(fit, motion=motion)
         except Refused:  # too little is left to go by
-            continue
+            return fit
+        return replace(fit, motion=motion)
+
+    view.fits[:] = list(side_by_side(lie, range(len(view.fits))))
 
 
 @dataclass(frozen=True)

@@ -25,14 +25,27 @@ ROUNDS = 3
 NEVER = 1e4  # the cost of a frame that shows nothing of a part
 
 
-def _pooled(values: F32, block: int) -> tuple[F32, F32]:
-    """Mean and greatest per block x block of a map (..., H, W); edges repeat."""
+def _parts(values: F32, block: int) -> F32:
+    """A map (..., H, W) cut into block x block parts, (..., rows, block, columns, block); edges repeat."""
     height, width = values.shape[-2:]
     pad = [(0, 0)] * (values.ndim - 2) + [(0, -height % block), (0, -width % block)]
     full = np.pad(values, pad, mode="edge")
     shape = (*full.shape[:-2], full.shape[-2] // block, block, full.shape[-1] // block, block)
-    parts = full.reshape(shape)
-    return parts.mean(axis=(-3, -1)), parts.max(axis=(-3, -1))
+    return full.reshape(shape)
+
+
+def _apart(pairs: F32, block: int) -> F32:
+    """How far each two frames differ, (n, n, rows, columns), 0 to 1: means over block x block places of what their
+    agreement `pairs` (n, n, H, W) lacks; edges repeat."""
+    n, _, height, width = pairs.shape
+    down, across = -height % block, -width % block
+    size = ((width + across) // block, (height + down) // block)
+    out = np.empty((n, n, size[1], size[0]), np.float32)
+    for i in range(n):
+        for j in range(i + 1):
+            full = cv2.copyMakeBorder(pairs[i, j], 0, down, 0, across, cv2.BORDER_REPLICATE)
+            out[i, j] = out[j, i] = 1 - cv2.resize(full, size, interpolation=cv2.INTER_AREA)
+    return np.maximum(out, 0)
 
 
 def _expanded(label: I16, alpha: int, cost: F32, apart: F32, nodes: NDArray[np.intp]) -> I16:
@@ -96,10 +109,11 @@ def labelled(support: F32, pairs: F32, shown: NDArray[np.bool_], extra: F32, blo
     best = np.where(shown, support, -1e3).max(axis=0)
     lack = np.clip(best - support, 0, MOST) + extra
     lack = np.where(shown, lack, NEVER).astype(np.float32)
-    mean, most = _pooled(lack, block)
+    parts = _parts(lack, block)
+    mean, most = parts.mean(axis=(-3, -1)), parts.max(axis=(-3, -1))
     cost = np.where(most >= NEVER, most, 0.5 * (mean + most)).astype(np.float32)
     cost += (np.arange(n) * FEWER)[:, None, None].astype(np.float32)
-    apart = np.float32(seam) * _pooled(1 - pairs, block)[0]
+    apart = np.float32(seam) * _apart(pairs, block)
     label = cost.argmin(axis=0).astype(np.int16)
     same = (apart.max(axis=(0, 1)) < 0.02 * seam) & (most.max(axis=0) < 0.05)
     label[same] = 0

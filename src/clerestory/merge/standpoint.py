@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from clerestory.camera.camera import Camera
 from clerestory.camera.pose import rotation_of
 from clerestory.merge.result import Refused
+from clerestory.run.bands import side_by_side
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -233,13 +235,13 @@ def stands_of(pictures: Sequence[F32], camera: Camera) -> Stands:
     if factor < 1:
         pictures = [cv2.resize(p, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA) for p in pictures]
     scale_up = np.array([camera.width / pictures[0].shape[1], camera.height / pictures[0].shape[0]])
-    details = [_details(p) for p in pictures]
+    details = list(side_by_side(_details, pictures))
 
     def rays_of(points: F64) -> F64:
         return camera.unproject((points + 0.5) * scale_up - 0.5)
 
     first = details[0]
-    matches = [_matched(first, other) for other in details[1:]]
+    matches = list(side_by_side(partial(_matched, first), details[1:]))
     rays = rays_of(first.points) if len(first.points) else np.zeros((0, 3))
     turns, usable = [], []
     for k, (pairs, other) in enumerate(zip(matches, details[1:], strict=True)):

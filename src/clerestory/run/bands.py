@@ -1,4 +1,4 @@
-"""A compiled loop over rows, dealt out to the processor's cores in bands.
+"""A compiled loop over rows, dealt out to the processor's cores in bands; and whole steps side by side.
 
 Kernels are plain loops over `first` to `last` that let go of Python's lock (`nogil`), not numba's own parallel loops:
 those take three to five times as long to compile, and a photographer's first picture waits for it.
@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from itertools import pairwise
-from typing import Any
+from typing import Any, TypeVar
 
+Item = TypeVar("Item")
+Value = TypeVar("Value")
 BANDS = 4
 """Bands to a core, so that a core which ends early finds more to do. Common practice, no source."""
 
@@ -48,3 +50,22 @@ def in_bands(kernel: Callable[..., Any], first: int, last: int, *given: Any, lea
     running = [_threads().submit(kernel, a, b, *given) for a, b in pairwise(edges)]
     for one in running:
         one.result()
+
+
+def side_by_side(step: Callable[[Item], Value], items: Sequence[Item]) -> Iterator[Value]:
+    """`step(item)` for each item, as many at once as there are cores; values in the items' order as they come.
+
+    For steps that spend most of their time without Python's lock: in OpenCV, or in kernels of `in_bands`, which these
+    threads may use. What a step raises is raised here, and no further step is begun then.
+    """
+    hands = min(cores(), len(items))
+    if hands <= 1:
+        yield from map(step, items)
+        return
+    with ThreadPoolExecutor(hands, thread_name_prefix="steps") as threads:
+        running = [threads.submit(step, item) for item in items]
+        try:
+            for one in running:
+                yield one.result()
+        finally:
+            threads.shutdown(cancel_futures=True)
