@@ -67,7 +67,7 @@ if __name__ == "__main__":
 MOVES = int(os.environ.get("MOVES", "40"))  # of each control
 WANTED = "60 and 100 wanted when idle"
 TONED = ("exposure", "window_hold", "shade_lift", "local_contrast")
-SLID = (*TONED, "colour_temperature", "green_magenta", "mixed_light", "plumb", "swing", "crop_size")
+SLID = (*TONED, "veiling_glare", "colour_temperature", "green_magenta", "mixed_light", "plumb", "swing", "crop_size")
 DONE_AT_ONCE = ("aspect", "place the crop", "lines", "leave to the tool", "undo", "redo")
 SLIDE = """async ([name, moves]) => {
   const house = window.clerestory, input = document.getElementById(name);

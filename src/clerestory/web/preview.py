@@ -66,6 +66,8 @@ SECOND_LIGHT, OFFERED = 0.5, 0.5
 colour out is offered, and the share then. Common practice, no source: a lamp of 3000 K beside daylight is about 1.5.
 """
 MASKS = 12  # of places lighter or darker that are kept, some 8 MB each
+SIZES = 3  # of pictures in motion that are kept prepared, some 25 MB each: another aspect is another size
+COARSER = 2.0  # times as coarse may be what is warped from one of them: one in motion is not looked at so closely
 SEEN_NOISE = 0.012  # display-linear deviation in the shade that shows as grain at preview size
 
 
@@ -73,7 +75,6 @@ SEEN_NOISE = 0.012  # display-linear deviation in the shade that shows as grain 
 class Flat:
     """The whole frame as recorded, toned: B, G, R of sRGB, uint8. While the geometry moves only this is warped."""
 
-    key: tuple[object, ...]
     pixels: NDArray[np.uint8]
     glass_and_stone: dict[str, float]
 
@@ -104,7 +105,7 @@ class OpenView:
     _small: dict[object, F32] = field(default_factory=dict)
     _whole: tuple[F32, dict[float, Motion]] | None = None
     _mixed: tuple[Multipliers, F32 | None] | None = None
-    _flat: Flat | None = None
+    _flats: dict[tuple[tuple[object, ...], int], Flat] = field(default_factory=dict)
     _toned: tuple[F32, F32] | None = None
 
     @classmethod
@@ -428,27 +429,43 @@ class OpenView:
     ) -> tuple[NDArray[np.uint8], dict[str, float]]:
         """The whole frame toned, and while the geometry moves only warped. What lies under the pointer is not known
         until it rests."""
-        key = (placed.width, max(placed.size), balance, wanted, settings, recipe.touches)
-        if self._flat is None or self._flat.key != key:
-            share = wanted.mixed - balance.mixed
-            motion = self._whole_motion(self._reduced(seen, balance, placed.width, recipe), max(placed.size))
-            if (haze := self._haze_between(balance, wanted, motion.scene.shape)) is not None:
-                motion = motion.less(haze)
-            turns = wanted.multipliers != balance.multipliers
-            shift = self._recolouring(balance.multipliers, wanted.multipliers) if turns else None
-            if share:
-                motion = self._without_mixed(motion, wanted.multipliers, share, shift)
-            elif shift is not None:
-                motion = motion.recoloured(shift)
-            if lights(recipe.touches):
-                motion = motion.by_stops(stops_map(motion.scene, recipe.touches))
-            pixels, shown = motion.render(settings, seen.noise)
-            self._flat = Flat(key, pixels, _glass_and_stone(shown))
+        flat = self._flat(seen, balance, placed, settings, wanted, recipe)
         self._toned = None
-        held = self._flat.pixels
-        xs, ys = source_positions(*lie(held.shape, seen, placed))
-        out: NDArray[np.uint8] = cv2.remap(held, xs, ys, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
-        return out, self._flat.glass_and_stone
+        xs, ys = source_positions(*lie(flat.pixels.shape, seen, placed))
+        out = cv2.remap(flat.pixels, xs, ys, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
+        return np.asarray(out, np.uint8), flat.glass_and_stone
+
+    def _flat(
+        self,
+        seen: Seen,
+        balance: Balance,
+        placed: Placed,
+        settings: tone.ToneSettings,
+        wanted: Balance,
+        recipe: Recipe,
+    ) -> Flat:
+        """The whole frame toned, of as many pixels as `placed` needs, or somewhat more where that is at hand."""
+        longest = max(placed.size)
+        key = (placed.width, balance, wanted, settings, recipe.touches)
+        kept = [size for (known, size) in self._flats if known == key and longest <= size <= COARSER * longest]
+        if kept:
+            return self._flats[key, min(kept)]
+        motion = self._whole_motion(self._reduced(seen, balance, placed.width, recipe), longest)
+        if (haze := self._haze_between(balance, wanted, motion.scene.shape)) is not None:
+            motion = motion.less(haze)
+        turns, share = wanted.multipliers != balance.multipliers, wanted.mixed - balance.mixed
+        shift = self._recolouring(balance.multipliers, wanted.multipliers) if turns else None
+        if share:
+            motion = self._without_mixed(motion, wanted.multipliers, share, shift)
+        elif shift is not None:
+            motion = motion.recoloured(shift)
+        if lights(recipe.touches):
+            motion = motion.by_stops(stops_map(motion.scene, recipe.touches))
+        pixels, shown = motion.render(settings, seen.noise)
+        while len(self._flats) >= SIZES:
+            self._flats.pop(next(iter(self._flats)))
+        self._flats[key, longest] = flat = Flat(pixels, _glass_and_stone(shown))
+        return flat
 
     def _whole_motion(self, small: F32, longest: int) -> Motion:
         """What is prepared of the whole frame for pictures in motion, `longest` pixels across or down."""
@@ -456,8 +473,11 @@ class OpenView:
         if self._whole is None or self._whole[0] is not small:
             self._whole = (small, {})
         held = self._whole[1]
-        if fineness not in held:
-            while len(held) > 1:
+        enough = [size for size in held if fineness <= size <= COARSER * fineness]
+        if enough:
+            fineness = min(enough)
+        else:
+            while len(held) >= SIZES:
                 held.pop(next(iter(held)))
             held[fineness] = Motion(cv2.resize(small, None, fx=fineness, fy=fineness, interpolation=cv2.INTER_AREA))
         return held[fineness]
@@ -474,7 +494,7 @@ class OpenView:
         for touch in laid.mends:
             if touch.kind == "even colour":
                 self._wall(moved, seen, touch)
-        self._whole_motion(laid.small, max(moved.placed.size))
+        self._flat(seen, wanted, moved.placed, asked(seen.settings, recipe), wanted, recipe)
 
     def _facts(self, placed: Placed, seen: Seen, settings: tone.ToneSettings, recipe: Recipe) -> dict[str, Any]:
         camera, lens = seen.camera, seen.camera.distortion or Distortion()
