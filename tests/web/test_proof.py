@@ -34,6 +34,8 @@ def test_a_proof_is_the_file_and_a_tone_control_develops_nothing_anew(
         assert np.array_equal(found, file)
         return found
 
+    hazy, clear = (proven(Recipe(veiling_glare=percent)) for percent in (0.0, 6.0))
+    assert not np.array_equal(hazy, clear), "another share of glare is taken out at full size, too"
     first = proven(Recipe())
     monkeypatch.setattr(proof, "developed", lambda *_: pytest.fail("developed again"))
     lighter = proven(Recipe(exposure=0.7, window_hold=1.0))

@@ -110,7 +110,8 @@ def write_negative(
     if source.mosaic is None and source.stitched is None:
         raise UserError(f"{view.name}: its frames are no raw files, and a DNG holds raw light; ask for TIFF instead.")
     if upright or source.mosaic is None:
-        straight = straightened(seen, developed(seen, recipe), recipe, aspect if upright else "free")
+        linear = developed(replace(seen, glare=None), recipe)
+        straight = straightened(seen, linear, recipe, aspect if upright else "free")
         values, info = _of_colour(straight), _as_held(source.info, seen, straight)
     else:
         values, info = _of_mosaic(view, source, seen), source.info

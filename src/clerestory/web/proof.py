@@ -123,7 +123,7 @@ def _laid(job: Job, given: Source | None) -> tuple[Seen, Straight, tone.Layers]:
     first: Seen = _SEEN.get((light, plain.digest()), lambda: look(held, plain))
     seen = replace(first, settings=asked(first.settings, recipe))
     hard = effort(seen, job.order.quality)
-    made = (light, seen.multipliers, recipe.mixed_light, recipe.denoise, hard)
+    made = (light, seen.multipliers, recipe.mixed_light, recipe.veiling_glare, recipe.denoise, hard)
     full = _FULL.get(made, lambda: developed(seen, recipe, job.order.quality))
     mending = mends(recipe)
     if mending:
