@@ -22,6 +22,7 @@ from clerestory.merge.result import Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
 from clerestory.merge.sway import swayed
 from clerestory.raw.read import Mosaic
+from clerestory.run.bands import one_ahead
 from clerestory.run.progress import OnStage
 
 F32 = NDArray[np.float32]
@@ -57,19 +58,24 @@ def fitting(
     left_out: dict[int, str],
     on_stage: Callable[[int], None],
 ) -> Iterator[tuple[int, Mosaic, Motion]]:
-    """Frames that can serve, read one at a time, with where they lie; `left_out` gets the reason of each that cannot.
+    """Frames that can serve, with where they lie; `left_out` gets the reason of each that cannot.
 
-    `on_stage` hears the index of each before it is read.
+    They are read one at a time, each while the caller merges the one before. `on_stage` hears the index of each.
     """
-    for index, read in enumerate(others):
-        on_stage(index)
+
+    def placed(read: Callable[[], Mosaic]) -> tuple[Mosaic, Motion | Refused]:
         other = read()
         try:
-            motion = checked(align(guide, guide_of(other, noise), camera))
+            return other, checked(align(guide, guide_of(other, noise), camera))
         except Refused as why:
-            left_out[index] = str(why)
-            continue
-        yield index, other, motion
+            return other, why
+
+    for index, (other, motion) in enumerate(one_ahead(placed, others)):
+        on_stage(index)
+        if isinstance(motion, Refused):
+            left_out[index] = str(motion)
+        else:
+            yield index, other, motion
 
 
 def merge_burst(

@@ -29,7 +29,7 @@ from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
 from clerestory.raw.read import Mosaic
-from clerestory.run.bands import side_by_side
+from clerestory.run.bands import one_ahead, side_by_side
 from clerestory.run.progress import OnStage
 
 F32 = NDArray[np.float32]
@@ -672,9 +672,9 @@ def merge_clear(
     """Merge frames, each read up to three times, one at a time. Raises Refused with fewer than three that fit."""
     cell = cell_of(reference.raw.shape)
     looks = [_look(reference, noise, cell)]
-    for index, read in enumerate(others):
-        on_stage(f"look at frame {index + 2} of {len(others) + 1}")
-        looks.append(_look(read(), noise, cell))
+    for look in one_ahead(lambda read: _look(read(), noise, cell), others):
+        on_stage(f"look at frame {len(looks) + 1} of {len(others) + 1}")
+        looks.append(look)
     done = decide(looks, camera, BlockNoise.of(noise, reference), cell, on_stage)
     del looks
     mine = own(reference)
@@ -712,17 +712,19 @@ def _stacked(
     bare = ~choice.reference_is_stone
     order = sorted(range(len(fits)), key=lambda k: -int(((choice.label == k + 1) & bare).sum()))
     # What stands for the stone comes first: every frame is judged by it.
-    for k in order:
-        stands = _to_blocks((choice.label == k + 1) & bare, shape)
-        if stands.any():
-            on_stage(f"take stone from frame {fits[k].index + 2}")
-            values = laid(reads[fits[k].index](), fits[k].motion, noise, stands)
-            stack.add(values, _shown(values, stands.astype(np.float32)))
-    for k in order:
+    own_stone = {k: _to_blocks((choice.label == k + 1) & bare, shape) for k in order}
+
+    def lay(k: int, wanted: NDArray[np.bool_] | None = None) -> F32:
+        return laid(reads[fits[k].index](), fits[k].motion, noise, wanted)
+
+    lending = [k for k in order if own_stone[k].any()]
+    for k, values in zip(lending, one_ahead(lambda k: lay(k, own_stone[k]), lending), strict=True):
+        on_stage(f"take stone from frame {fits[k].index + 2}")
+        stack.add(values, _shown(values, own_stone[k].astype(np.float32)))
+    for k, values in zip(order, one_ahead(lay, order), strict=True):
         on_stage(f"merge frame {fits[k].index + 2}")
-        values = laid(reads[fits[k].index](), fits[k].motion, noise)
         weights = agreement(values, stack, reference, model, about=ABOUT)
-        weights[_to_blocks((choice.label == k + 1) & bare, shape) | (stack.weight <= 0)] = 0
+        weights[own_stone[k] | (stack.weight <= 0)] = 0
         stack.add(values, _shown(values, weights))
     return stack
 

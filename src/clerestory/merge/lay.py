@@ -23,6 +23,7 @@ F64 = NDArray[np.float64]
 LARGE = 2600  # pixels along the longer side, from which decisions are taken per 4 x 4 pixels; below, per 2 x 2
 LEAST_SHOWN = 0.5  # of the first frame that another must show
 LIGHT_REACH = 14  # light is evened over so small a part of the longer side: shades wider than a figure, set on halls
+HALVED = 800  # cells along the longer side from which half as many tell how light differs between frames
 LIGHT_MOST = 0.35  # natural logarithm: a greater difference is another thing, not another light
 
 
@@ -149,6 +150,14 @@ def cells_laid(cells: F32, motion: Motion, cell: int, shape: tuple[int, ...]) ->
     return np.asarray(out, np.float32), seen
 
 
+def _halved(cells: F32) -> F32:
+    """Cells (rows, columns, ...) averaged down to half, of a picture with many: light changes slowly over a frame."""
+    if max(cells.shape[:2]) < HALVED:
+        return cells
+    size = (cells.shape[1] // 2, cells.shape[0] // 2)
+    return np.asarray(cv2.resize(cells, size, interpolation=cv2.INTER_AREA), np.float32)
+
+
 def evened(
     cells: F32, seen: NDArray[np.bool_], first: F32, motion: Motion, cell: int, size: tuple[int, int]
 ) -> tuple[F32, F32]:
@@ -157,9 +166,10 @@ def evened(
     The gain is smooth: one per colour for the whole, and on top one that changes slowly over the frame, both from
     where the two differ by no more than light does.
     """
-    floor = 0.01 * float(np.percentile(first[..., 1], 95))
-    bright = seen[..., None] & (cells > floor) & (first > floor)
-    ratio = np.log(np.maximum(first, floor) / np.maximum(cells, floor))
+    mine, theirs, both = _halved(first), _halved(cells), _halved(seen.astype(np.float32)) == 1
+    floor = 0.01 * float(np.percentile(mine[..., 1], 95))
+    bright = both[..., None] & (theirs > floor) & (mine > floor)
+    ratio = np.log(np.maximum(mine, floor) / np.maximum(theirs, floor))
     whole = np.array(
         [float(np.median(ratio[..., c][bright[..., c]])) if bright[..., c].any() else 0.0 for c in range(3)]
     )
@@ -170,7 +180,7 @@ def evened(
     held = cv2.resize(np.where(ok[..., None], rest, 0), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
     below = cv2.GaussianBlur(weight, (0, 0), sigma)[..., None] + np.float32(0.02)
     slow = cv2.GaussianBlur(held, (0, 0), sigma) / below
-    slow = cv2.resize(slow, ok.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    slow = cv2.resize(slow, seen.shape[::-1], interpolation=cv2.INTER_LINEAR)
     field = np.exp(slow + whole.astype(np.float32)).astype(np.float32)
     rows, columns = motion.nodes.shape[:2]
     u = (np.arange(columns, dtype=np.float32) * motion.step - (cell - 1) / 2) / cell

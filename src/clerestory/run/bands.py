@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import cache
 from itertools import pairwise
 from typing import Any, TypeVar
@@ -69,3 +69,22 @@ def side_by_side(step: Callable[[Item], Value], items: Sequence[Item]) -> Iterat
                 yield one.result()
         finally:
             threads.shutdown(cancel_futures=True)
+
+
+def one_ahead(step: Callable[[Item], Value], items: Iterable[Item]) -> Iterator[Value]:
+    """`step(item)` for each item in order, each begun while the caller is busy with the value before it.
+
+    So one value more than the caller's lies in memory. Where there is but one core none is begun ahead.
+    """
+    if cores() == 1:
+        yield from map(step, items)
+        return
+    with ThreadPoolExecutor(1, thread_name_prefix="ahead") as thread:
+        coming: Future[Value] | None = None
+        for item in items:
+            begun = thread.submit(step, item)
+            if coming is not None:
+                yield coming.result()
+            coming = begun
+        if coming is not None:
+            yield coming.result()
