@@ -437,5 +437,7 @@ def before(seen: Seen, long_edge: int = 1600) -> NDArray[np.uint8]:
     """The frame as shot, uint8 sRGB: same brightness, nothing held, lifted or straightened."""
     factor = min(1.0, long_edge / max(seen.half.shape[:2]))
     view = cv2.resize(seen.half, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    if seen.glare is not None and seen.glare.share > 0:
+        view += cv2.resize(seen.glare.light * np.float32(seen.glare.share), view.shape[1::-1])
     plain = np.clip(view * np.float32(2.0**seen.settings.exposure), 0, 1)
     return encode(plain, "srgb", 8).astype(np.uint8)

@@ -220,18 +220,24 @@ def place_in_words(box: Sequence[int], info: FrameInfo) -> str:
     return f"{wide:.0f} x {high:.0f} pixels, {right:.0f} % from the left and {down:.0f} % down"
 
 
+def _largest(boxes: Sequence[Sequence[int]], info: FrameInfo) -> str:
+    """Where the largest of some places lie, in words: those that one would look at first."""
+    by_size = sorted(boxes, key=lambda box: -box[2] * box[3])
+    return "; ".join(place_in_words(box, info) for box in by_size[:6])
+
+
 def _clear_remarks(record: dict[str, Any], used: Sequence[Path], info: FrameInfo) -> tuple[str, ...]:
     out = [
         f"visitors cleared from {record['replaced_pixels']} pixels, each filled from another frame of the same place"
     ]
     boxes = record["in_doubt_boxes"]
     if boxes:
-        places = "; ".join(place_in_words(box, info) for box in boxes[:6])
+        places = _largest(boxes, info)
         out.append(f"in {_places(len(boxes))} no two frames agree on what is behind the visitors, so the reference "
                    f"frame is left as it was: {places}")  # fmt: skip
     weak = record["weak_boxes"]
     if weak:
-        places = "; ".join(place_in_words(box, info) for box in sorted(weak, key=lambda b: -b[2] * b[3])[:6])
+        places = _largest(weak, info)
         out.append(f"in {_places(len(weak))} fewer than half of the frames agree with what is shown, so look whether "
                    f"somebody is left there: {places}")  # fmt: skip
     return (*out, *_left_out(record, used))

@@ -624,7 +624,9 @@ class OpenView:
         nothing held or lifted."""
         seen = replace(self.seen, vertical=self.vertical(recipe))
         placed = self._placing(seen, recipe, width)
-        scene = resampled(self._reduced(seen, self.own, width), seen, placed)
+        small = self._reduced(seen, self.own, width)
+        haze = self._haze_between(self.own, replace(self.own, glare=0.0), small.shape)
+        scene = resampled(small if haze is None else small - haze, seen, placed)
         plain = np.clip(scene * np.float32(2.0**self.seen.settings.exposure), 0, 1)
         return _jpeg(cv2.cvtColor(encode(plain, "srgb", 8), cv2.COLOR_RGB2BGR))
 
