@@ -90,6 +90,15 @@ def test_what_a_lens_adds_to_a_real_place_is_told_as_much_more(yaw: int) -> None
     assert 0.008 < more - own < 0.03
 
 
+@pytest.mark.parametrize("level", [0.0, -0.002, 0.002])
+def test_shade_that_is_nothing_but_noise_tells_of_no_glare(level: float) -> None:
+    """Black a little off, too: the darkest spots then lie under nothing."""
+    rng = np.random.default_rng(1)
+    light = rng.normal(level, 0.03, (400, 600, 3)).astype(np.float32)
+    light[60:130, 200:320] += 1
+    assert find_glare(light).share == 0
+
+
 def test_noise_in_the_shade_is_not_cut_off() -> None:
     """A quarter of every pixel's light stays, so what fluctuates still does."""
     rng = np.random.default_rng(2)

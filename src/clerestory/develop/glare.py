@@ -58,13 +58,18 @@ class Glare:
     light: F32
 
 
+def _coarse(shape: tuple[int, ...]) -> tuple[int, int]:
+    """Width and height of the map of scattered light of a picture of a shape (rows, columns, ...)."""
+    scale = min(1.0, LONG / max(shape[:2]))
+    return max(2, round(shape[1] * scale)), max(2, round(shape[0] * scale))
+
+
 def scattered(rgb: F32) -> F32:
     """Light of a linear picture (H x W x 3) spread as a lens scatters it, h x w x 3 at LONG pixels a side.
 
     What would fall beside the frame is lost.
     """
-    scale = min(1.0, LONG / max(rgb.shape[:2]))
-    width, height = (max(2, round(n * scale)) for n in (rgb.shape[1], rgb.shape[0]))
+    width, height = _coarse(rgb.shape)
     small = cv2.resize(rgb, (width, height), interpolation=cv2.INTER_AREA)
     y, x = np.fft.fftfreq(2 * height, 0.5 / height)[:, None], np.fft.fftfreq(2 * width, 0.5 / width)
     spread = 1 / (1 + (x**2 + y**2) / (CORE * math.hypot(width, height)) ** 2)
@@ -77,9 +82,11 @@ def scattered(rgb: F32) -> F32:
 def find_glare(rgb: F32) -> Glare:
     """The veiling glare that a linear picture (H x W x 3, all its light, windows too) tells of; share 0 where it
     tells none."""
-    light = scattered(rgb)
-    stops, darkest = _darkest(rgb, light)
-    return Glare(BELIEVED * _share(stops, darkest), light)
+    width, height = _coarse(rgb.shape)
+    spots = cv2.resize(rgb, (width * SPOTS, height * SPOTS), interpolation=cv2.INTER_AREA)
+    light = scattered(spots)
+    amounts, darkest = _darkest(spots, light)
+    return Glare(BELIEVED * _share(amounts, darkest), light)
 
 
 def without_glare(rgb: F32, glare: Glare) -> F32:
@@ -105,16 +112,15 @@ def _take(begin: int, end: int, rgb: F32, haze: F32) -> None:
         cv2.max(rgb[row], least, dst=rgb[row])
 
 
-def _darkest(rgb: F32, light: F32) -> tuple[Floats, Floats]:
-    """By steps of scattered light, most first: its amount (1 for the first), and the darkest spots' light as a share
-    of it, by the colour that tells most. No steps where there is no window."""
-    size = (light.shape[1] * SPOTS, light.shape[0] * SPOTS)
-    spots = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+def _darkest(spots: F32, light: F32) -> tuple[Floats, Floats]:
+    """Of a picture's spots (means, H x W x 3), by steps of scattered light (`light`, h x w x 3), most first: its
+    amount, 1 for the first, and the darkest spots' light as a share of it, by the colour that tells most. No steps
+    where there is no window."""
     brightness = spots @ LUMINANCE.astype(np.float32)
     middle, most = np.quantile(brightness, (0.5, 1 - BRIGHTEST))
     if not most > 2.0**WINDOWS * middle > 0:
         return np.empty(0), np.empty(0)
-    haze = np.maximum(cv2.resize(light, size, interpolation=cv2.INTER_LINEAR), np.float32(1e-9))
+    haze = np.maximum(cv2.resize(light, spots.shape[1::-1], interpolation=cv2.INTER_LINEAR), np.float32(1e-9))
     share = np.min(spots / haze, axis=2).ravel()
     step = np.floor(np.log2(haze.reshape(-1, 3) @ LUMINANCE.astype(np.float32)) / STEP).astype(int)
     amounts: list[float] = []
@@ -140,7 +146,10 @@ def _share(amounts: Floats, darkest: Floats) -> float:
     for i, j in combinations(range(len(amounts)), 2):
         share = (level[i] - level[j]) / (amounts[i] - amounts[j])
         lines.append((level[i] - share * amounts[i], share))
-    own, share = min((line for line in lines if min(line) >= 0), key=lambda line: _off(line, amounts, level))
+    possible = [line for line in lines if line[0] >= 0 and line[1] > 0]
+    if not possible:
+        return 0.0
+    own, share = min(possible, key=lambda line: _off(line, amounts, level))
     told = own + share * amounts
     bears_out = (np.abs(level / told - 1) < ALIKE) & (share * amounts > 0.5 * told)
     return float(share) if np.count_nonzero(bears_out) >= BORNE_OUT else 0.0
