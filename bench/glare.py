@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import fftconvolve
@@ -29,19 +30,17 @@ def hazed(light: F32, power: float, core: float) -> F32:
     small = scattered(light).shape[:2]
     y, x = np.mgrid[1 - small[0] : small[0], 1 - small[1] : small[1]]
     spread = 1 / (1 + (np.hypot(x, y) / math.hypot(*small) / core) ** power)
-    steps = np.array(light.shape[:2]) // small
-    rows, columns = steps * small
-    coarse = light[:rows, :columns].reshape(small[0], steps[0], small[1], steps[1], 3).mean(axis=(1, 3))
+    coarse = cv2.resize(light, small[::-1], interpolation=cv2.INTER_AREA)
     haze = np.dstack([fftconvolve(coarse[..., k], spread / spread.sum(), mode="same") for k in range(3)])
-    at = [np.minimum(np.arange(n) // s, m - 1) for n, s, m in zip(light.shape[:2], steps, small, strict=True)]
-    return ((1 - PUT_IN) * light + PUT_IN * haze[at[0]][:, at[1]]).astype(np.float32)
+    wide = cv2.resize(haze.astype(np.float32), light.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+    return ((1 - PUT_IN) * light + PUT_IN * wide).astype(np.float32)
 
 
 def _shade(light: F32) -> NDArray[np.bool_]:
     """The darker stone in the third of a picture that lies nearest to its windows."""
-    near, brightness = scattered(light) @ LUMINANCE, light @ LUMINANCE
-    at = [np.arange(n) * m // n for n, m in zip(light.shape[:2], near.shape, strict=True)]
-    close = near[at[0]][:, at[1]] > np.quantile(near, 0.67)
+    near = cv2.resize(scattered(light), light.shape[1::-1], interpolation=cv2.INTER_LINEAR) @ LUMINANCE
+    brightness = light @ LUMINANCE
+    close = near > np.quantile(near, 0.67)
     return np.asarray(close & (brightness < np.quantile(brightness[close], 0.3)))
 
 

@@ -57,6 +57,11 @@ class Glare:
     share: float
     light: F32
 
+    def haze(self, shape: tuple[int, ...]) -> F32:
+        """The light that it lays on a picture of a shape (rows, columns, ...): H x W x 3."""
+        wide = cv2.resize(self.light * np.float32(self.share), (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
+        return np.asarray(wide, np.float32)
+
 
 def _coarse(shape: tuple[int, ...]) -> tuple[int, int]:
     """Width and height of the map of scattered light of a picture of a shape (rows, columns, ...)."""
@@ -89,12 +94,12 @@ def find_glare(rgb: F32) -> Glare:
     return Glare(BELIEVED * _share(amounts, darkest), light)
 
 
-def without_glare(rgb: F32, glare: Glare) -> F32:
-    """A linear picture, H x W x 3, less the glare that lies on it, changed in place.
+def without_glare(rgb: F32, glare: Glare | None) -> F32:
+    """A linear picture, H x W x 3, less the glare that lies on it, changed in place; None takes nothing.
 
     Of no pixel more is taken than leaves a quarter, so that noise in the shade stays noise and is not cut off.
     """
-    if glare.share > 0:
+    if glare is not None and glare.share > 0:
         haze = cv2.resize(glare.light * np.float32(glare.share), (rgb.shape[1], len(glare.light)))
         in_bands(_take, 0, len(rgb), rgb, haze)
     return rgb

@@ -174,8 +174,7 @@ def look(source: Source, recipe: Recipe, on_stage: Callable[[str], None] = quiet
         swing = _swing_offered(source, luma, grid, vertical, recipe)
     on_stage("tone")
     glare = glare_of(source, half, recipe.veiling_glare)
-    if glare is not None:
-        without_glare(half, glare)
+    without_glare(half, glare)
     settings = asked(tone.judge(half, noise, light.is_monochrome(source)), recipe)
     said = (*message, *guessed)
     return Seen(source, half, multipliers, camera, known, vertical, settings, noise, swing, mixed, said, glare)
@@ -302,7 +301,7 @@ def developed(seen: Seen, recipe: Recipe, quality: Quality = "fast", on_stage: C
     """The whole frame at full size, scene-linear: what no geometry and no tone has touched yet."""
     denoise = 1.0 if recipe.denoise is None else recipe.denoise
     full = light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), on_stage, seen.mixed)
-    return full if seen.glare is None else without_glare(full, seen.glare)
+    return without_glare(full, seen.glare)
 
 
 def mended(
@@ -433,11 +432,14 @@ def _resampled(
     )
 
 
+def hazy(rgb: F32, seen: Seen) -> F32:
+    """A reduced half-size picture, H x W x 3, with the glare that was taken out of it."""
+    return rgb if seen.glare is None else rgb + seen.glare.haze(rgb.shape)
+
+
 def before(seen: Seen, long_edge: int = 1600) -> NDArray[np.uint8]:
     """The frame as shot, uint8 sRGB: same brightness, nothing held, lifted or straightened."""
     factor = min(1.0, long_edge / max(seen.half.shape[:2]))
     view = cv2.resize(seen.half, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-    if seen.glare is not None and seen.glare.share > 0:
-        view += cv2.resize(seen.glare.light * np.float32(seen.glare.share), view.shape[1::-1])
-    plain = np.clip(view * np.float32(2.0**seen.settings.exposure), 0, 1)
+    plain = np.clip(hazy(view, seen) * np.float32(2.0**seen.settings.exposure), 0, 1)
     return encode(plain, "srgb", 8).astype(np.uint8)

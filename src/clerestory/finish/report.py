@@ -108,9 +108,7 @@ def rows_of(account: Mapping[str, Any], truth: Mapping[str, Any] | None) -> list
 
 def glare_said(percent: float) -> str:
     """What was done about veiling glare, from the share of light, in percent, that was taken out."""
-    return (
-        f"{percent:.1f} % of all light taken out" if percent > 0 else "nothing taken out: the picture tells of none"
-    )
+    return f"{percent:.1f} % of the recorded light taken out" if percent > 0 else "nothing taken out"
 
 
 def _tilt_left(account: Mapping[str, Any]) -> str:

@@ -19,6 +19,7 @@ from clerestory.merge.agree import BlockNoise
 from clerestory.merge.align import Motion, guide_of_greens
 from clerestory.merge.clear import Box, Decided, Look, account, decide
 from clerestory.merge.result import IN_DOUBT
+from clerestory.run.bands import one_ahead
 
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
@@ -86,9 +87,9 @@ def merge_clear_pictures(
     """Merge pictures (float32 H x W x 3, linear, 1 at white), each read twice. Refused with fewer than three."""
     cell = max(2, round(max(reference.shape[:2]) / MOST_CELLS))
     looks = [_look(reference, cell)]
-    for index, read in enumerate(others):
-        on_stage(f"look at frame {index + 2} of {len(others) + 1}")
-        looks.append(_look(read(), cell))
+    for look in one_ahead(lambda read: _look(read(), cell), others):
+        on_stage(f"look at frame {len(looks) + 1} of {len(others) + 1}")
+        looks.append(look)
     model = BlockNoise(np.full(3, SLOPE, np.float32), np.full(3, FOOT, np.float32))
     done = decide(looks, camera, model, cell, on_stage)
     del looks

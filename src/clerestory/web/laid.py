@@ -15,7 +15,7 @@ from clerestory.camera.rectification import Rectification
 from clerestory.finish import tone
 from clerestory.finish.pipeline import Seen
 from clerestory.finish.recipe import Touch
-from clerestory.finish.resample import resample
+from clerestory.finish.resample import resample, source_positions
 from clerestory.finish.source import Multipliers
 from clerestory.web.motion import Motion
 
@@ -118,6 +118,12 @@ def lie(shape: tuple[int, ...], seen: Seen, placed: Placed) -> Lie:
 def resampled(rgb: F32, seen: Seen, placed: Placed) -> F32:
     """The preview's part of a picture of the whole frame (H x W x 3, of any fineness)."""
     return resample(rgb, *lie(rgb.shape, seen, placed))
+
+
+def warped(values: F32, seen: Seen, placed: Placed) -> F32:
+    """A smooth map of the whole frame (H x W or H x W x 3, of any fineness) as it lies in the preview."""
+    xs, ys = source_positions(*lie(values.shape, seen, placed))
+    return np.asarray(cv2.remap(values, xs, ys, cv2.INTER_LINEAR), np.float32)
 
 
 def by_stops(scene: F32, stops: F32 | None) -> F32:

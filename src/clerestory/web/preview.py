@@ -30,6 +30,7 @@ from clerestory.finish.pipeline import (
     before,
     crop_of,
     glare_of,
+    hazy,
     look,
     luma_of,
     mended,
@@ -49,7 +50,7 @@ from clerestory.run.progress import BrokenOff
 from clerestory.vertical import segments as lines
 from clerestory.vertical.drawn import at_odds, line_errors, with_lines
 from clerestory.vertical.result import Vertical
-from clerestory.web.laid import Balance, Laid, Placed, by_stops, lie, resampled, size_of
+from clerestory.web.laid import Balance, Laid, Placed, by_stops, lie, resampled, size_of, warped
 from clerestory.web.motion import Motion
 
 F32 = NDArray[np.float32]
@@ -146,8 +147,7 @@ class OpenView:
             mixed = mixed_light_of(source, self.camera_half, multipliers, wanted.mixed)
             half = light.balanced_half(self.camera_half.copy(), source, multipliers, mixed)
             glare = glare_of(source, half, wanted.glare)
-            if glare is not None:
-                without_glare(half, glare)
+            without_glare(half, glare)
             noise = light.shown_noise(source, multipliers)
             settings = tone.judge(half, noise, light.is_monochrome(source))
             fresh = replace(
@@ -181,9 +181,7 @@ class OpenView:
         if told is None or old.glare == new.glare:
             return None
         before, after = (told.share if b.glare is None else b.glare / 100 for b in (old, new))
-        by = told.light * np.float32(after - before)
-        out: F32 = cv2.resize(by, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
-        return out
+        return replace(told, share=after - before).haze(shape)
 
     def _recolouring(self, old: Multipliers, new: Multipliers) -> F32:
         """Another white balance as a matrix over working pixels: exact but where the raw was clipped."""
@@ -307,9 +305,7 @@ class OpenView:
         found = laid.masks.get(shape)
         if found is None:
             small = self._reduced(seen, laid.balance, laid.placed.width)
-            xs, ys = source_positions(*lie(small.shape, seen, laid.placed))
-            found = cv2.remap(evening(small, touch), xs, ys, cv2.INTER_LINEAR).astype(np.float32)
-            laid.masks[shape] = found
+            laid.masks[shape] = found = warped(evening(small, touch), seen, laid.placed)
         return found
 
     def _stops(self, laid: Laid, seen: Seen, recipe: Recipe) -> F32 | None:
@@ -319,8 +315,7 @@ class OpenView:
             shape = touch.model_copy(update={"stops": None})
             mask = laid.masks.get(shape)
             if mask is None:
-                xs, ys = source_positions(*lie(laid.small.shape, seen, laid.placed))
-                mask = cv2.remap(mask_on(laid.small, touch), xs, ys, cv2.INTER_LINEAR).astype(np.float32)
+                mask = warped(mask_on(laid.small, touch), seen, laid.placed)
                 while len(laid.masks) >= MASKS:
                     laid.masks.pop(next(iter(laid.masks)))
                 laid.masks[shape] = mask
@@ -360,7 +355,8 @@ class OpenView:
             pixels, light_words = self._moving_tone(laid.fewer(enough), seen, settings, wanted, recipe)
         else:
             moved = placed.fewer(enough)
-            pixels, light_words = self._moving_frame(seen, balance, moved, settings, wanted, recipe)
+            flat = self._flat(seen, balance, moved, settings, wanted, recipe)
+            pixels, light_words = self._moving_frame(flat, seen, moved), flat.glass_and_stone
         data = _jpeg(pixels, QUALITY if settled else QUALITY_MOVING)
         facts = self._facts(placed, seen, settings, recipe) | light_words
         facts |= {"settled": settled, "took_ms": round(1000 * (time.perf_counter() - begun), 1)}
@@ -406,8 +402,7 @@ class OpenView:
     ) -> tuple[NDArray[np.uint8], dict[str, float]]:
         motion = laid.motion
         if (haze := self._haze_between(laid.balance, wanted, laid.small.shape)) is not None:
-            xs, ys = source_positions(*lie(laid.small.shape, seen, laid.placed))
-            motion = motion.less(cv2.remap(haze, xs, ys, cv2.INTER_LINEAR).astype(np.float32))
+            motion = motion.less(warped(haze, seen, laid.placed))
         if (colour := self._evening(laid, seen, recipe)) is not None:
             motion = motion.by_colour(colour)
         if (stops := self._stops(laid, seen, recipe)) is not None:
@@ -418,22 +413,13 @@ class OpenView:
         self._toned = (motion.small, shown)
         return pixels, _glass_and_stone(shown)
 
-    def _moving_frame(
-        self,
-        seen: Seen,
-        balance: Balance,
-        placed: Placed,
-        settings: tone.ToneSettings,
-        wanted: Balance,
-        recipe: Recipe,
-    ) -> tuple[NDArray[np.uint8], dict[str, float]]:
-        """The whole frame toned, and while the geometry moves only warped. What lies under the pointer is not known
-        until it rests."""
-        flat = self._flat(seen, balance, placed, settings, wanted, recipe)
+    def _moving_frame(self, flat: Flat, seen: Seen, placed: Placed) -> NDArray[np.uint8]:
+        """The whole frame as it was toned, only warped, while the geometry moves. What lies under the pointer is not
+        known until it rests."""
         self._toned = None
         xs, ys = source_positions(*lie(flat.pixels.shape, seen, placed))
         out = cv2.remap(flat.pixels, xs, ys, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
-        return np.asarray(out, np.uint8), flat.glass_and_stone
+        return np.asarray(out, np.uint8)
 
     def _flat(
         self,
@@ -625,8 +611,7 @@ class OpenView:
         seen = replace(self.seen, vertical=self.vertical(recipe))
         placed = self._placing(seen, recipe, width)
         small = self._reduced(seen, self.own, width)
-        haze = self._haze_between(self.own, replace(self.own, glare=0.0), small.shape)
-        scene = resampled(small if haze is None else small - haze, seen, placed)
+        scene = resampled(hazy(small, seen), seen, placed)
         plain = np.clip(scene * np.float32(2.0**self.seen.settings.exposure), 0, 1)
         return _jpeg(cv2.cvtColor(encode(plain, "srgb", 8), cv2.COLOR_RGB2BGR))
 
