@@ -6,7 +6,7 @@ import io
 import struct
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -183,16 +183,35 @@ def demosaic(
 
 
 def demosaiced(
-    signal: NDArray[np.floating], mosaic: Mosaic, multipliers: tuple[float, float, float]
+    signal: NDArray[np.floating], mosaic: Mosaic, multipliers: tuple[float, float, float], orientation: int = 1
 ) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
     """As `demosaic` in its default way, but values: white-balanced camera RGB, float32 H x W x 3; and where channels
-    saturate: the multipliers, the least of them 1. A signal of `run.memory.room` is spent."""
+    saturate: the multipliers, the least of them 1. A signal of `run.memory.room` is spent.
+
+    `orientation` (EXIF): the picture comes out turned so. A 2 x 2 pattern is turned first, as one plane: three of a
+    hundred megapixels, turned, would lie in memory twice.
+    """
     least = np.asarray(multipliers, np.float64) / min(multipliers)
+    if orientation in _TURNS and mosaic.form == "bayer":
+        signal, mosaic, orientation = *_turned_mosaic(signal, mosaic, orientation), 1
     found = _directional(signal, mosaic, least)
     if found is not None:
-        return _all_rows(found), least
+        return turned(_all_rows(found), orientation), least
     done = demosaic(signal, mosaic, multipliers)
-    return done.counts * np.float32(done.scale) - done.offset.astype(np.float32), least
+    values = done.counts * np.float32(done.scale) - done.offset.astype(np.float32)
+    return turned(values, orientation), least
+
+
+def _turned_mosaic(
+    signal: NDArray[np.floating], mosaic: Mosaic, orientation: int
+) -> tuple[NDArray[np.float32], Mosaic]:
+    """A mosaic above black (H x W) turned as the camera was held, and what its cells are then. An odd last row or
+    column is left out: turned, it would come first, and the pattern begin with another colour."""
+    height, width = (n // 2 * 2 for n in signal.shape)
+    size = (height, width) if orientation == 3 else (width, height)
+    out = room(*size)
+    cv2.rotate(np.asarray(signal[:height, :width], np.float32), _TURNS[orientation], dst=out)
+    return out, replace(mosaic, cfa=cv2.rotate(mosaic.cfa, _TURNS[orientation]))
 
 
 def _all_rows(found: Directional | WideDirectional) -> NDArray[np.float32]:

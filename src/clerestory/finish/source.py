@@ -143,7 +143,7 @@ def half_size(source: Source) -> F32:
 def under_mixed_light(values: F32, mixed: F32 | None) -> F32:
     """Camera RGB, H x W x 3, multiplied in place by a small map, h x w x 3, from `white_balance.mixed_light`.
 
-    Both as recorded; the map is enlarged bilinearly.
+    Both as recorded or both as held; the map is enlarged bilinearly.
     """
     if mixed is None:
         return values
@@ -222,19 +222,20 @@ def full_size(
         assert source.rendered is not None
         return turned(source.rendered, source.info.orientation)
     on_stage("denoise")
-    mosaic = source.mosaic
+    mosaic, held = source.mosaic, source.info.orientation
     if mosaic.form != "bayer":
-        values = balanced_of_form(mosaic, source.noise, multipliers, denoise, quality, source.excess)
+        values = turned(balanced_of_form(mosaic, source.noise, multipliers, denoise, quality, source.excess), held)
     elif by_network(source, denoise, quality):
         values, gains = _by_network(source, multipliers, denoise, on_stage)
-        values = reconstruct_highlights(values, gains)
+        values = turned(reconstruct_highlights(values, gains), held)
     else:
-        values, gains = _balanced(source, multipliers, denoise, quality, on_stage)
+        values, gains = _balanced(source, multipliers, denoise, quality, on_stage, held)
         values = reconstruct_highlights(values, gains)
     on_stage("colour")
-    values = under_mixed_light(under_mixed_light(values, mixed), mosaic.shading)
-    working = to_working(values, mosaic.colours, source.lens.vignetting, multipliers)
-    return turned(working, source.info.orientation)
+    for gain in (mixed, mosaic.shading):
+        values = under_mixed_light(values, None if gain is None else turned(gain, held))
+    fall_off = source.lens.vignetting
+    return to_working(values, mosaic.colours, fall_off and fall_off.oriented(held), multipliers)
 
 
 def _by_network(
@@ -252,13 +253,19 @@ def _by_network(
 
 
 def _balanced(
-    source: Source, multipliers: Multipliers, denoise: float, quality: Quality, on_stage: Callable[[str], None]
+    source: Source,
+    multipliers: Multipliers,
+    denoise: float,
+    quality: Quality,
+    on_stage: Callable[[str], None],
+    orientation: int = 1,
 ) -> tuple[F32, NDArray[np.float64]]:
-    """White-balanced camera RGB, H x W x 3, noise taken out of the mosaic, and where its channels saturate."""
+    """White-balanced camera RGB, H x W x 3, noise taken out of the mosaic, turned as `orientation` (EXIF) asks; and
+    where its channels saturate."""
     assert source.mosaic is not None
     if source.noise is not None and denoise > 0:
         signal = denoise_mosaic(source.mosaic, source.noise, denoise, quality, source.excess)
     else:
         signal = signal_of(source.mosaic)
     on_stage("demosaic")
-    return demosaiced(signal, source.mosaic, multipliers)
+    return demosaiced(signal, source.mosaic, multipliers, orientation)
