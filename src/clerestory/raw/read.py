@@ -337,7 +337,7 @@ def _rendered_info(path: Path) -> FrameInfo:
             size, deep, remarks = (
                 tuple(handle.size),
                 handle.info.get("bit_depth", 8) > 8,
-                rendered.said_of_heif(handle),
+                rendered.said_of_heif(path, handle),
             )
         else:
             with Image.open(path) as picture:
@@ -618,7 +618,7 @@ def read_rendered(path: Path) -> tuple[NDArray[np.float32], tuple[str, ...]]:
 
     Its colours are those of the profile that the file names, else sRGB's (IEC 61966-2-1); what lies outside of sRGB
     is below 0 or above 1. Floating-point TIFFs are taken as linear. Not rotated. 16-bit TIFF keeps its 16 bits. Where
-    a JPEG has a gain map (ISO 21496-1), its light goes above 1.
+    a JPEG or HEIC has a gain map (ISO 21496-1), its light goes above 1.
     """
     path = Path(path)
     info = _rendered_info(path)
@@ -640,7 +640,7 @@ def read_rendered(path: Path) -> tuple[NDArray[np.float32], tuple[str, ...]]:
         raise UserError(f"{path}: has values of type {rgb.dtype}; 8 or 16 bits are needed: save it again.")
     linear, said = coded.linear_light(rgb, profile if data.ndim == 3 else None)
     remarks = (*info.remarks, said) if said else info.remarks
-    above = rendered.gain_map_in(path.read_bytes()) if kind == "jpeg" else None
+    above = rendered.gain_map_in(path.read_bytes()) if kind in ("jpeg", "heic") else None
     if above is None:
         return linear, remarks
     told = "light above its white is known from the file's gain map, as far as the phone kept it"

@@ -1,19 +1,19 @@
-"""Finished pictures of phones: HEIC files, and light above white where a JPEG carries a gain map.
+"""Finished pictures of phones: HEIC files, and light above white where a picture carries a gain map.
 
 ISO 21496-1: beside a picture lies a smaller one, the map, whose values say by how many stops each place is lighter in
 the light of the scene. With the map's value m from 0 to 1, for each channel
 
     stops = least + (most - least) m^(1 / gamma),   bright = (picture + k) 2^stops - l
 
-The map is the second picture of the file (CIPA DC-007, multi-picture format); its numbers stand in an APP2 segment
+Of a JPEG the map is the second picture (CIPA DC-007, multi-picture format), and its numbers stand in an APP2 segment
 that the standard names. Their layout is from memory of open implementations; what `finish.bright` writes is checked
-with one of them, and read back here. HEIC is read by libheif (ISO/IEC 23008-12); its
-gain maps, an image derived from two, are not given out by it, and those of makers' own kinds are left out: a remark
-says so.
+with one of them, and read back here. HEIC is read by libheif (ISO/IEC 23008-12), its map found by `heif_boxes`; maps
+of makers' own kinds are left out: a remark says so.
 """
 
 from __future__ import annotations
 
+import io
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.errors import UserError
+from clerestory.raw.heif_boxes import tone_map_of, with_primary
 
 F32 = NDArray[np.float32]
 NAME = b"urn:iso:std:iso:ts:21496:-1\0"
@@ -68,11 +69,12 @@ def read_heif(path: Path, handle: Any) -> NDArray[np.uint8] | NDArray[np.uint16]
     return np.ascontiguousarray(values)
 
 
-def said_of_heif(handle: Any) -> tuple[str, ...]:
-    """What is left out of a HEIC file, sentences."""
+def said_of_heif(path: Path, handle: Any) -> tuple[str, ...]:
+    """What is left out of a HEIC file, sentences; `handle`: as opened."""
     maps = [kind for kind, found in handle.info.get("aux", {}).items() if found and "gainmap" in str(kind).lower()]
-    told = "the file's map of light above white is of its maker's own kind and is left out"
-    return (told,) if maps else ()
+    if not maps or tone_map_of(path.read_bytes()) is not None:
+        return ()
+    return ("the file's map of light above white is of its maker's own kind and is left out",)
 
 
 @dataclass(frozen=True)
@@ -153,6 +155,8 @@ def _numbers(body: bytes) -> dict[str, F32] | None:
         values = [n / d for n, d in pairs]
     except (struct.error, ZeroDivisionError):
         return None
+    if values[0] >= values[1]:  # screens' room over white for which the picture, and its brighter other, is meant
+        return None
     names = ("least", "most", "gamma", "before", "after")
     rows = np.array(values[2:], np.float32).reshape(channels, 5)
     out = {name: np.broadcast_to(rows[:, k], (3,)).astype(np.float32) for k, name in enumerate(names)}
@@ -160,8 +164,30 @@ def _numbers(body: bytes) -> dict[str, F32] | None:
     return out if believed and (rows[:, 1] >= rows[:, 0]).all() and np.abs(rows[:, 3:]).max() <= 1 else None
 
 
-def gain_map_in(jpeg: bytes) -> GainMap | None:
-    """The gain map of a JPEG file; None where it has none, or one that cannot be meant."""
+def gain_map_in(data: bytes) -> GainMap | None:
+    """The gain map of a JPEG or HEIC file; None where it has none, or one that cannot be meant."""
+    return _of_heif(data) if is_heif(data) else _of_jpeg(data)
+
+
+def _of_heif(data: bytes) -> GainMap | None:
+    found = tone_map_of(data)
+    numbers = _numbers(found.numbers) if found is not None else None
+    if found is None or numbers is None:
+        return None
+    import pillow_heif
+
+    try:
+        values = np.asarray(
+            pillow_heif.open_heif(io.BytesIO(with_primary(data, found.item)), convert_hdr_to_8bit=False)
+        )
+    except Exception:  # of a damaged file libheif raises nearly everything there is; the picture itself was read
+        return None
+    most = np.float32(255 if values.dtype == np.uint8 else 65535)
+    values = np.repeat(values[..., None], 3, axis=2) if values.ndim == 2 else values[..., :3]
+    return GainMap(values.astype(np.float32) / most, **numbers)
+
+
+def _of_jpeg(jpeg: bytes) -> GainMap | None:
     if NAME not in jpeg:
         return None
     for other in _others(jpeg):
