@@ -106,7 +106,8 @@ class Learned:
         if not self.fit.told:
             return [
                 f"{self.fit.frames} frames judged, {self.fit.sharp} sharp: they do not tell how steady your hands "
-                "are, and learned.toml says nothing of it. Take a few views five times over, at several times.",
+                "are, and learned.toml says nothing of it. Take a few views five times over, at several shutter "
+                "times.",
                 *out,
             ]
         t0, doubt = self.fit.hands.t0_stops, 1.96 * self.fit.t0_error
