@@ -12,6 +12,7 @@ import pytest
 
 import clerestory
 from clerestory import languages
+from clerestory.finish.recipe import Recipe
 from clerestory.languages import _, day_words, decimal, length, marked, sentences, speaking, users_language, words_of
 from clerestory.languages.extract import catalogue_at, said
 
@@ -97,6 +98,12 @@ def test_what_the_server_says_is_still_said_so() -> None:
             for k in range(max(len(run) - 2, 1))
         ]
         assert any(found) or not found, line
+
+
+def test_every_key_of_a_recipe_is_said_where_undo_names_it() -> None:
+    """Undo and a view's history name the keys; a line of told.txt each."""
+    missing = {name.replace("_", " ") for name in Recipe.model_fields} - set(sentences())
+    assert not missing, f"add to languages/told.txt, beside the other names of controls: {sorted(missing)}"
 
 
 def test_dates_numbers_and_lengths_are_those_of_the_place() -> None:

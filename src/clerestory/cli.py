@@ -255,7 +255,7 @@ def demo(
     folder: Annotated[Path, typer.Argument(help="Where the demo visit is made.")] = Path("demo-visit"),
     workers: Annotated[int | None, typer.Option(min=1, max=64, help="Views finished at once.")] = None,
     film: Annotated[bool, typer.Option("--film", help="Also the film at full size; minutes more.")] = False,
-    quick: Annotated[bool, typer.Option("--quick", help="Small frames, fewer views: about a minute.")] = False,
+    quick: Annotated[bool, typer.Option("--quick", help="Small frames, fewer views: a minute or two.")] = False,
 ) -> None:
     """Make an invented visit to an invented church: plan, frames, pictures, film, each set against the ground truth.
 

@@ -79,3 +79,10 @@ def test_the_fit_with_its_prior_is_the_greatest_product() -> None:
 
 def test_measured_hands_hold_the_stabiliser() -> None:
     assert Hands(5.0, stabilised=True).t0(50, 4) == Hands(1.0).t0(50, 4)
+
+
+def test_a_fit_is_told_where_frames_straddle_the_odds_and_not_where_shutter_times_mean_nothing() -> None:
+    stops = np.tile(np.arange(-2.0, 3.0), 12)
+    assert fit_hands(2.0**stops / 50, np.full(60, 50.0), stops < 0.5).told
+    longer_is_sharper = fit_hands(2.0**stops / 50, np.full(60, 50.0), stops > -1.5)
+    assert not longer_is_sharper.told and longer_is_sharper.t0_error > 10

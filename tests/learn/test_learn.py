@@ -13,9 +13,9 @@ import pytest
 from bench.learn import LENS, WHOLE, photograph
 from scipy.ndimage import gaussian_filter
 
-from clerestory.camera.steadiness import Hands
+from clerestory.camera.steadiness import Hands, fit_hands
 from clerestory.learn import learn
-from clerestory.learn.measure import STEPS, unmoved
+from clerestory.learn.measure import STEPS, Learned, unmoved
 from clerestory.plan.model import read_learned, read_visit
 from clerestory.raw.inspect import blurred_sharpness
 from clerestory.raw.read import Mosaic
@@ -112,6 +112,15 @@ def test_what_is_learned_feeds_the_next_plan(visit: Path, tmp_path: Path, capsys
     (tmp_path / "visit.toml").write_text(text.replace("mine/learned.toml", "lost.toml"), encoding="utf-8")
     assert run("plan", str(tmp_path / "visit.toml")) == 1
     assert "there is no such learned file" in capsys.readouterr().err
+
+
+def test_hands_that_the_frames_do_not_tell_of_are_not_written() -> None:
+    stops = np.tile(np.arange(-2.0, 3.0), 12)
+    seconds, focal = 2.0**stops / 50, np.full(60, 50.0)
+    for sharp, told in ((stops < 0.5, True), (stops > -1.5, False)):  # the longer, the sharper: a support, or chance
+        found = Learned(fit=fit_hands(seconds, focal, sharp))
+        assert ("t0_stops =" in found.toml()) == told
+        assert ("they do not tell how steady" in found.lines()[0]) != told
 
 
 def test_nothing_to_learn_from_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -14,9 +14,9 @@ from clerestory.camera.exposure import METERED_FRACTION, raw_fraction
 from clerestory.camera.optics import defocus_blur
 from clerestory.camera.steadiness import Hands
 from clerestory.plan.exposure import focus_for, luminance, settings_for
-from clerestory.plan.model import Spot
+from clerestory.plan.model import NoiseTable, Spot
 from clerestory.plan.reckoning import Plan, ViewPlan, compute
-from clerestory.plan.words import focus_line, metres
+from clerestory.plan.words import focus_line, metres, noise_note, standing
 
 HANDS = Hands()
 
@@ -107,3 +107,25 @@ def test_noise_is_that_of_counted_electrons(plan: Plan) -> None:
     assert s.snr_one == pytest.approx(drawn.mean() / drawn.std(), rel=0.01)
     merged = drawn.reshape(s.merge, -1).mean(axis=0)
     assert s.snr == pytest.approx(merged.mean() / merged.std(), rel=0.01)
+
+
+def test_where_noise_comes_from_is_said(plan: Plan) -> None:
+    """Assumed, as the visit file has it, or as measured at the nearest ISO."""
+    view = plan.view("quire stalls")
+    assert noise_note(view).startswith("Noise assumed: 26080 electrons at saturation at ISO 200, 3.0 of read noise")
+    given = view.body.model_validate(view.body.model_dump(exclude_unset=True) | {"full_well_e": 25500})
+    assert noise_note(replace(view, body=given)).startswith("Noise in part assumed: 25500 ")
+    given = given.model_validate(given.model_dump(exclude_unset=True) | {"read_noise_e": 1.7})
+    assert noise_note(replace(view, body=given)).startswith("Noise as visit.toml has it: 25500 ")
+    four = (1.0, 1.0, 1.0, 1.0)
+    tables = tuple(NoiseTable(iso=iso, range=4000, gain=four, read=four) for iso in (100, 250, 6400))
+    measured = view.body.model_copy(update={"noise_at": tables})
+    assert view.settings.iso == 200 and noise_note(replace(view, body=measured)) == "Noise as measured at ISO 250."
+
+
+def test_a_point_named_by_where_it_lies_needs_no_at(plan: Plan) -> None:
+    view = plan.view("quire stalls")
+    named = {n: standing(plan, replace(view, framing=replace(view.framing, station=n))) for n in
+             ("crossing", "south aisle", "before the quire", "Under the tower", "belfry")}  # fmt: skip
+    assert list(named.values()) == ["at the crossing", "in the south aisle", "before the quire", "Under the tower",
+                                    "at the belfry"]  # fmt: skip

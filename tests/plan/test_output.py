@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from visits import example_text
 
@@ -220,6 +220,11 @@ def test_calculator_and_layout_on_a_phone(result: PlanResult) -> None:
     assert not faults
 
 
+CROWD = [(277.0, 72.0, "3\u20135, 9"), (338.0, 40.0, "12"), (344.0, 42.0, "12"), (289.0, 53.0, "1"),
+         (323.0, 40.0, "3\u20135, 9"), (309.0, 40.0, "3\u20135, 9")]  # fmt: skip
+
+
+@example(CROWD)
 @given(
     st.lists(
         st.tuples(st.floats(60, 660), st.floats(40, 260), st.sampled_from(["1", "12", "3\u20135, 9"])), max_size=9

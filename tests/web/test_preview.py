@@ -8,10 +8,12 @@ import cv2
 import numpy as np
 
 from clerestory.develop.colour import encode
+from clerestory.finish import tone
 from clerestory.finish.pipeline import look, pictures
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.source import read_source
 from clerestory.raw.group import View
+from clerestory.web.motion import Motion
 from clerestory.web.preview import OpenView
 
 
@@ -37,3 +39,14 @@ def test_previews_show_what_is_written(photographed: Path) -> None:
         pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_LINEAR).astype(float)
         off = np.abs(cv2.GaussianBlur(pixels, (0, 0), 2) - cv2.GaussianBlur(true, (0, 0), 2))
         assert np.median(off) < limit, np.median(off)
+
+
+def test_colours_that_a_setting_changes_are_seen_in_motion() -> None:
+    """As at rest, on a flat picture, where half the fineness loses nothing."""
+    scene = np.full((96, 128, 3), 0.02, np.float32)
+    for settings in (tone.ToneSettings(3.0, 2.0, 0.0, 0.1),
+                     tone.ToneSettings(3.0, 2.0, 0.0, 0.1, toning=1.0, monochrome=True)):  # fmt: skip
+        moved, _ = Motion(scene).render(settings, None)
+        rest = encode(tone.apply(scene, settings), "srgb", 8)[..., ::-1]
+        assert np.abs(moved[48, 64].astype(int) - rest[48, 64].astype(int)).max() <= 1
+        assert (np.ptp(moved[48, 64]) > 3) == settings.recolours

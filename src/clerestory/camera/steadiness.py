@@ -84,6 +84,9 @@ def fit_logistic(x: F64, yes: NDArray[np.bool_], prior: tuple[F64, F64] | None =
     raise ValueError("these outcomes have no most likely curve: all alike, or told apart without a doubt")
 
 
+EVEN = 3.0  # even odds are assumed at the middle of the user's own frames, give or take this much in the logit
+
+
 @dataclass(frozen=True)
 class HandsFit:
     """A user's hands from frames told sharp or not: `hands`, with `centre` and coefficients of the logistic in
@@ -103,6 +106,11 @@ class HandsFit:
         a, b = self.coefficients
         turn = np.array([-1 / b, a / b**2])
         return float(math.sqrt(turn @ self.covariance @ turn))
+
+    @property
+    def told(self) -> bool:
+        """Whether the frames say anything: `t0_stops` is surer than what was assumed before them has it."""
+        return self.t0_error < EVEN * Hands.slope
 
     def band(self, stops: F64, deviations: float = 1.96) -> tuple[F64, F64, F64]:
         """Chance of a sharp frame and its band (95 %): low, middle, high, each (n,), 0 to 1.
@@ -127,7 +135,7 @@ def fit_hands(seconds: F64, equivalent_mm: F64, sharp: NDArray[np.bool_]) -> Han
     """
     stops = np.log2(np.asarray(seconds, float) * np.asarray(equivalent_mm, float))
     centre, start = float(stops.mean()), -1 / Hands.slope
-    found, covariance = fit_logistic(stops - centre, sharp, (np.array([0.0, start]), np.array([3.0, -start])))
+    found, covariance = fit_logistic(stops - centre, sharp, (np.array([0.0, start]), np.array([EVEN, -start])))
     a, b = float(found[0]), min(float(found[1]), -0.05)  # longer times never help: that would be chance
     hands = Hands(centre - a / b, -1 / b, stabilised=True)
     return HandsFit(hands, centre, (a, b), covariance, len(stops), int(np.count_nonzero(sharp)))

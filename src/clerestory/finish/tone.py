@@ -69,6 +69,11 @@ class ToneSettings:
     toning: float = 0.0
     monochrome: bool = False
 
+    @property
+    def recolours(self) -> bool:
+        """Whether colours are changed and not only how light they are; a preview in motion has to show them then."""
+        return self.monochrome and self.toning != 0
+
 
 @dataclass(frozen=True)
 class WorkingNoise:

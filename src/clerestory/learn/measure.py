@@ -103,6 +103,13 @@ class Learned:
         out = [f"Noise at {len(self.noise)} ISO settings: {', '.join(cameras) or 'no camera'}."]
         if self.fit is None:
             return ["No burst of one view: nothing can be said of how steady your hands are.", *out]
+        if not self.fit.told:
+            return [
+                f"{self.fit.frames} frames judged, {self.fit.sharp} sharp: they do not tell how steady your hands "
+                "are, and learned.toml says nothing of it. Take a few views five times over, at several shutter "
+                "times.",
+                *out,
+            ]
         t0, doubt = self.fit.hands.t0_stops, 1.96 * self.fit.t0_error
         return [
             f"Half your frames are sharp {t0:+.1f} stops (± {doubt:.1f}) from 1 / equivalent focal "
@@ -113,7 +120,7 @@ class Learned:
     def toml(self, views: Mapping[str, Light] | None = None) -> str:
         """The learned file, as `plan.model.read_learned` reads it. `views`: light by the plan's names of views."""
         data: dict[str, object] = {}
-        if self.fit is not None:
+        if self.fit is not None and self.fit.told:
             data["hands"] = {
                 "t0_stops": round(self.fit.hands.t0_stops, 3),
                 "slope": round(self.fit.hands.slope, 3),

@@ -121,8 +121,12 @@ def _hands(learned: Learned) -> str:
     if not 0 < fit.sharp < fit.frames:
         kind = "sharp" if fit.sharp else "soft"
         out += _say(
-            f"All of them are {kind}: the figures are mostly what was assumed before. Try other shutter times.", "bad"
+            f"All of them are {kind}: the figures are mostly what was assumed before"
+            f"{'' if fit.told else ', and are left out of learned.toml'}. Try other shutter times.",
+            "bad",
         )
+    elif not fit.told:
+        out += _say("That tells nothing, and is left out of learned.toml. Try other shutter times.", "bad")
     elif doubt > 0.75:
         out += _say("These are few frames: the figures may well be off by as much as that.", "bad")
     rows = []

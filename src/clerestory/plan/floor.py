@@ -98,9 +98,7 @@ def _marks(plan: Plan, panel: Panel) -> list[_Mark]:
 def _apart(marks: list[_Mark], height: float) -> list[_Mark]:
     """Numbers moved off each other, within the drawing, the shorter way and both by the same."""
     for _ in range(ROUNDS):
-        for one in marks:
-            one.x = min(max(one.x, one.half), WIDTH - one.half)
-            one.y = min(max(one.y, HALF), height - HALF)
+        _within(marks, height)
         moved = False
         for k, one in enumerate(marks):
             for other in marks[k + 1 :]:
@@ -118,7 +116,15 @@ def _apart(marks: list[_Mark], height: float) -> list[_Mark]:
                     one.x, other.x = one.x + way * step, other.x - way * step
         if not moved:
             break
+    _within(marks, height)
     return marks
+
+
+def _within(marks: list[_Mark], height: float) -> None:
+    """Numbers moved back into the drawing."""
+    for one in marks:
+        one.x = min(max(one.x, one.half), WIDTH - one.half)
+        one.y = min(max(one.y, HALF), height - HALF)
 
 
 def _listed(numbers: list[int]) -> str:

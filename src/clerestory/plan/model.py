@@ -369,13 +369,17 @@ class BodyTable(Table):
         """Electrons at saturation at base ISO."""
         return self.full_well_e or FULL_WELL_PER_SQUARE_MICROMETRE * (self.pixel_mm * 1000) ** 2
 
+    def nearest(self, iso: float) -> NoiseTable:
+        """Of what was measured, that at the nearest ISO."""
+        return min(self.noise_at, key=lambda n: abs(math.log2(n.iso / iso)))
+
     def noise(self, iso: float, saturation: float = 1.0) -> NoiseModel:
         """Noise with signals in units where `saturation` is full (1: shares of saturation).
 
         As measured at the nearest ISO, in electrons, where `noise_at` has any; else four equal channels.
         """
         if self.noise_at:
-            near = min(self.noise_at, key=lambda n: abs(math.log2(n.iso / iso)))
+            near = self.nearest(iso)
             return near.model.scaled(saturation / near.range * iso / near.iso)
         gain = saturation / self.full_well * max(iso / self.base_iso, 1e-9)
         return NoiseModel((gain,) * 4, (gain * self.read_noise_e,) * 4)

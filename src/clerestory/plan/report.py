@@ -134,7 +134,7 @@ def _view(plan: Plan, number: int, view: ViewPlan) -> str:
         f'<div class="drawing">{drawing}</div>{_facts(facts)}'
         f"<details><summary>Every station and lens</summary>"
         f"{_table(['Station', 'Lens', 'How', 'Frame used', 'Pixels across'], others)}</details>"
-        f"{_tag('p', f'{light} {words.depth_note(view)} {counts}', 'quiet')}</section>"
+        f"{_tag('p', f'{light} {words.depth_note(view)} {words.noise_note(view)} {counts}', 'quiet')}</section>"
     )
 
 

@@ -14,6 +14,7 @@ from clerestory.plan.model import PlaceTable, ViewTable
 from clerestory.plan.reckoning import Plan, ViewPlan
 from clerestory.plan.timetable import Stop
 
+_BESIDE = re.compile(r"(above|at|before|behind|below|beneath|beside|between|by|in|near|on|opposite|under)\b", re.I)
 _IN = re.compile(r"(middle|centre|corner|heart)\b", re.I)
 
 
@@ -54,8 +55,10 @@ def house_lines(place: PlaceTable) -> list[str]:
 
 
 def standing(plan: Plan, view: ViewPlan) -> str:
-    """Where one stands for a view: "at the crossing", "in the south aisle", "at St Anne's altar"."""
+    """Where one stands for a view: "at the crossing", "in the south aisle", "before the quire"."""
     name = view.framing.station
+    if _BESIDE.match(name):
+        return name
     inside = _IN.match(name) or name in {room.name for room in plan.visit.room}
     if name[:1].islower() and not name.startswith("the "):
         return (_("in the {place}") if inside else _("at the {place}")).format(place=name)
@@ -316,6 +319,19 @@ def depth_note(view: ViewPlan) -> str:
     if f.soft:
         return f"Diffraction (Airy disc {disc:.0f} µm) exceeds the circle of confusion ({f.blur * 1000:.0f} µm)."
     return f"Circle of confusion {f.blur * 1000:.0f} µm, Airy disc {disc:.0f} µm."
+
+
+def noise_note(view: ViewPlan) -> str:
+    """Where the noise of the view's body comes from: measured, or assumed."""
+    body = view.body
+    if body.noise_at:
+        return f"Noise as measured at ISO {iso_label(body.nearest(view.settings.iso).iso)}."
+    given = {"full_well_e", "read_noise_e"} & body.model_fields_set
+    told = "as visit.toml has it" if len(given) == 2 else "in part assumed" if given else "assumed"
+    return (
+        f"Noise {told}: {body.full_well:.0f} electrons at saturation at ISO {body.base_iso:.0f}, "
+        f"{body.read_noise_e:.1f} of read noise."
+    )
 
 
 def stand_line(plan: Plan, view: ViewPlan) -> str:

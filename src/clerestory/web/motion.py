@@ -120,7 +120,7 @@ class Motion:
     def render(self, settings: tone.ToneSettings, noise: tone.WorkingNoise | None) -> tuple[NDArray[np.uint8], F32]:
         """The picture as B, G, R of sRGB, uint8; and the tone-mapped picture at half the fineness, linear."""
         toned = tone.apply(self.small, settings, noise, layers=self.layers)
-        if settings.monochrome and settings.toning:  # the gain below would leave the colour out
+        if settings.recolours:  # the gain below would leave the colour out
             wide = cv2.resize(toned, self.shown.shape[1::-1], interpolation=cv2.INTER_LINEAR)
             return encode(wide, "srgb", 8)[..., ::-1].astype(np.uint8), toned
         gain = cv2.transform(toned, np.ones((1, 3), np.float32)) / self.light
