@@ -23,7 +23,7 @@ export function beginForm(house, example) {
   const zone = Intl.DateTimeFormat().resolvedOptions().timeZone || "Europe/London";
   const node = el("form", { class: "begin", onsubmit: (e) => e.preventDefault() },
     el("h2", {}, say("A church in ten numbers")),
-    el("p", { class: "quiet" }, say("As a guidebook or your own eye gives them, in metres or feet. Rooms, a window in every bay, points to stand at and the usual views follow; each is said to be assumed, and the times say how far they may be off. Only type, length, width, height and the axis are needed.")),
+    el("p", { class: "quiet" }, say("As a guidebook or your own eye gives them, in metres or feet. Rooms, a window in every bay, points to stand at and the usual views follow; each is said to be assumed, and the times say how far they may be off. Of the church, only type, length, width, height and the axis are needed.")),
     el("div", { class: "fields" }, ...church, ...field("b-axis", say("Axis, ° from true north to the altar"), { placeholder: "81.5", required: true, inputmode: "decimal" })),
     outlinePicker((west, east) => picked(west, east)),
     el("h2", {}, say("Where and when")),
