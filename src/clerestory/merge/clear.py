@@ -669,10 +669,10 @@ def decide(looks: Sequence[Look], camera: Camera, model: BlockNoise, cell: int, 
 def merge_clear(
     reference: Mosaic, others: Sequence[Callable[[], Mosaic]], noise: NoiseModel, camera: Camera, on_stage: OnStage
 ) -> Cleared:
-    """Merge frames, each read up to three times, one at a time. Raises Refused with fewer than three that fit."""
+    """Merge frames, each read up to three times. Raises Refused with fewer than three that fit."""
     cell = cell_of(reference.raw.shape)
     looks = [_look(reference, noise, cell)]
-    for look in one_ahead(lambda read: _look(read(), noise, cell), others):
+    for look in side_by_side(lambda read: _look(read(), noise, cell), others):
         on_stage(f"look at frame {len(looks) + 1} of {len(others) + 1}")
         looks.append(look)
     done = decide(looks, camera, BlockNoise.of(noise, reference), cell, on_stage)

@@ -19,7 +19,7 @@ from clerestory.merge.agree import BlockNoise
 from clerestory.merge.align import Motion, guide_of_greens
 from clerestory.merge.clear import Box, Decided, Look, account, decide
 from clerestory.merge.result import IN_DOUBT
-from clerestory.run.bands import one_ahead
+from clerestory.run.bands import side_by_side
 
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
@@ -87,7 +87,7 @@ def merge_clear_pictures(
     """Merge pictures (float32 H x W x 3, linear, 1 at white), each read twice. Refused with fewer than three."""
     cell = max(2, round(max(reference.shape[:2]) / MOST_CELLS))
     looks = [_look(reference, cell)]
-    for look in one_ahead(lambda read: _look(read(), cell), others):
+    for look in side_by_side(lambda read: _look(read(), cell), others):
         on_stage(f"look at frame {len(looks) + 1} of {len(others) + 1}")
         looks.append(look)
     model = BlockNoise(np.full(3, SLOPE, np.float32), np.full(3, FOOT, np.float32))

@@ -297,13 +297,18 @@ def laid(
     return out[0] if len(out) == 1 else out
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def _own(begin, end, raw, black, gain, out):  # type: ignore[no-untyped-def]
+    """Values above black, balanced; `black`, `gain` by a pixel's row and column, even or odd."""
+    for y in range(begin, end):
+        for x in range(out.shape[1]):
+            out[y, x] = (np.float32(raw[y, x]) - black[y & 1, x & 1]) * gain[y & 1, x & 1]
+
+
 def own(mosaic: Mosaic) -> F32:
     """The reference itself: balanced values above black, float32 H x W, or 3 x H x W of three values a pixel."""
     out = np.empty((count_of_planes(mosaic), *mosaic.raw.shape), np.float32)
     black, gain = mosaic.black.astype(np.float32), channel_gains(mosaic)
     for (raw, cfa, _), plane in zip(_planes(mosaic), out, strict=True):
-        for row in range(2):
-            for column in range(2):
-                c = int(cfa[row, column])
-                plane[row::2, column::2] = (raw[row::2, column::2].astype(np.float32) - black[c]) * gain[c]
+        in_bands(_own, 0, len(plane), raw, black[cfa], gain[cfa].astype(np.float32), plane)
     return out[0] if len(out) == 1 else out
