@@ -93,6 +93,22 @@ def test_what_moves_is_called_quick_until_it_is_exact(desk: Any, wait: Any) -> N
     assert page.inner_text(".state") == "Exactly as it will be saved"
 
 
+IN_ONE_BREATH = """async () => {
+  const house = window.clerestory, told = [];
+  const ask = (values) => house.ask('set', { view: 'view-01', gesture: '', values });
+  const set = (v) => ask({ exposure: v }).then(() => told.push(v));
+  house.page.preview({ exposure: 0.4 }, false);
+  await Promise.all([set(0.4), house.ask('undo', { scope: 'finish' }).then(() => told.push('undo')), set(0.7)]);
+  return told;
+}"""
+
+
+def test_changes_that_wait_for_a_picture_are_made_in_the_order_they_were_asked_for(desk: Any, served: Any) -> None:
+    """The server draws what the hand moves before it writes; what is asked after a change still comes after it."""
+    assert desk.evaluate(IN_ONE_BREATH) == [0.4, "undo", 0.7]
+    assert recipe(served)["exposure"] == 0.7
+
+
 def test_the_crop_is_drawn_on_the_picture_and_undone(desk: Any, served: Any, wait: Any, shot: Any) -> None:
     page = desk
     page.get_by_role("button", name="Draw the crop").click()

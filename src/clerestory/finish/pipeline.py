@@ -32,6 +32,7 @@ from clerestory.finish.take_out import Other, TakenOut, taken_out
 from clerestory.finish.touch import evened, evens, lights, lit, removals
 from clerestory.merge.result import Stitched
 from clerestory.merge.surface import Surface
+from clerestory.run.bands import side_by_side
 from clerestory.vertical.find import find_vertical
 from clerestory.vertical.focal import estimate_focal
 from clerestory.vertical.plumb import default_plumb
@@ -164,20 +165,33 @@ def look(source: Source, recipe: Recipe, on_stage: Callable[[str], None] = quiet
     noise = light.shown_noise(source, multipliers)
     luma = luma_of(half)
     camera, known, guessed = _camera(source, luma)
-    swing = None
-    if source.stitched is not None:
-        vertical = _as_stitched(source.stitched)
-    else:
-        on_stage("verticals")
-        grid = camera.scaled(0.5).on_grid(half.shape[1], half.shape[0])
-        vertical = _found_vertical(source, luma, grid, noise, recipe)
-        swing = _swing_offered(source, luma, grid, vertical, recipe)
-    on_stage("tone")
-    glare = glare_of(source, half, recipe.veiling_glare)
-    without_glare(half, glare)
-    settings = asked(tone.judge(half, noise, light.is_monochrome(source)), recipe)
+    on_stage("verticals and tone")
+    grid = camera.scaled(0.5).on_grid(half.shape[1], half.shape[0])
+    steps: list[Callable[[], Any]] = [
+        partial(_upright, source, luma, grid, noise, recipe), partial(_lit, source, half, noise, recipe)
+    ]  # fmt: skip
+    (vertical, swing), (settings, glare) = side_by_side(lambda step: step(), steps)
     said = (*message, *guessed)
     return Seen(source, half, multipliers, camera, known, vertical, settings, noise, swing, mixed, said, glare)
+
+
+def _upright(
+    source: Source, luma: F32, grid: Camera, noise: tone.WorkingNoise | None, recipe: Recipe
+) -> tuple[Vertical, Swing | None]:
+    """The vertical of a source whose luminance is `luma` (H x W), seen by `grid`, and the swing on offer."""
+    if source.stitched is not None:
+        return _as_stitched(source.stitched), None
+    vertical = _found_vertical(source, luma, grid, noise, recipe)
+    return vertical, _swing_offered(source, luma, grid, vertical, recipe)
+
+
+def _lit(
+    source: Source, half: F32, noise: tone.WorkingNoise | None, recipe: Recipe
+) -> tuple[tone.ToneSettings, Glare | None]:
+    """How light is placed in a half-size picture (`half`, H x W x 3), and its glare, which is taken out of it."""
+    glare = glare_of(source, half, recipe.veiling_glare)
+    without_glare(half, glare)
+    return asked(tone.judge(half, noise, light.is_monochrome(source)), recipe), glare
 
 
 def glare_of(source: Source, half: F32, percent: float | None) -> Glare | None:

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("clerestory.web")
 WIDTHS = (320, 2400)  # of previews, pixels
+EYE_FIRST = 0.1  # seconds at most that a change is written later, so that the picture it asks for is drawn first
 ANOTHER = 4001  # the code with which a page's line is closed when its visit is no longer the one that is open
 Call = tuple[Executor, Callable[[], Any]]
 
@@ -207,6 +208,8 @@ class Talk(Conversation):
         self.visit, self.desk = visit, visit.desk
         self.latest: dict[str, dict[str, Any]] = {}
         self.waiting = asyncio.Event()
+        self.eye = threading.Event()  # set while no picture under the hand is asked for or drawn
+        self.eye.set()
 
     def _beside(self) -> list[asyncio.Task[None]]:
         return [asyncio.create_task(self._render())]
@@ -216,6 +219,7 @@ class Talk(Conversation):
             settled = kind == "preview" and bool(message.get("settled", True))
             if kind == "preview" and not settled:
                 self.latest.pop("settled", None)
+                self.eye.clear()
             self.latest["settled" if settled else kind] = message
             self.waiting.set()
         else:
@@ -266,7 +270,7 @@ class Talk(Conversation):
     def _about_views(self, kind: str, m: dict[str, Any]) -> Call | None:
         desk = self.desk
         calls: dict[str, Call] = {
-            "visit": (desk.pen, desk.visit_facts),
+            "visit": (desk.pen, self._after_the_eye(desk.visit_facts)),
             "sort again": (desk.pen, desk.sort_again),
             "stop reading": (desk.pen, desk.stop_reading),
             "stop work": (desk.pen, lambda: desk.stop_away(m["what"])),
@@ -293,14 +297,16 @@ class Talk(Conversation):
             "recipe": (desk.pen, lambda: desk.recipe(m["view"]).model_dump(mode="json")),
             "set": (
                 desk.pen,
-                lambda: desk.set_recipe(m["view"], m["values"], m.get("gesture", ""), was=m.get("was")).model_dump(
-                    mode="json"
+                self._after_the_eye(
+                    lambda: desk.set_recipe(
+                        m["view"], m["values"], m.get("gesture", ""), was=m.get("was")
+                    ).model_dump(mode="json")
                 ),
             ),
             "copy": (desk.pen, lambda: desk.copy_recipe(m["view"], m["others"], m["what"])),
             "undo": (desk.pen, lambda: desk.step(m["scope"], True)),
             "redo": (desk.pen, lambda: desk.step(m["scope"], False)),
-            "ahead": (desk.pen, lambda: desk.journal.ahead(m["scope"])),
+            "ahead": (desk.pen, self._after_the_eye(lambda: desk.journal.ahead(m["scope"]))),
             "open": (desk.slow, lambda: desk.opened(m["view"]).view.name),
             "edges": (desk.slow, lambda: desk.opened(m["view"]).edges()),
             "papers": (desk.quick, desk.papers),
@@ -312,6 +318,16 @@ class Talk(Conversation):
             "stop writing": (desk.pen, desk.stop_writing),
         }
         return calls.get(kind)
+
+    def _after_the_eye(self, work: Callable[[], Any]) -> Callable[[], Any]:
+        """Work that waits its turn, EYE_FIRST at most, while a picture under the hand is drawn. It waits in its pool,
+        so that what is asked after it is still done after it."""
+
+        def patient() -> Any:
+            self.eye.wait(EYE_FIRST)
+            return work()
+
+        return patient
 
     def _about_versions(self, kind: str, m: dict[str, Any]) -> Call | None:
         desk, kept = self.desk, self.desk.kept
@@ -453,6 +469,9 @@ class Talk(Conversation):
                     log.exception("%s", kind)
                     said = f"The preview could not be made ({problem})."
                     self._say(event="unseen", view=message.get("view"), said=said)
+                finally:
+                    if "preview" not in self.latest:
+                        self.eye.set()
 
     async def _preview(self, m: dict[str, Any]) -> None:
         loop, desk = asyncio.get_running_loop(), self.desk

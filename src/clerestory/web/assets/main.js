@@ -1,6 +1,6 @@
 // What stands round the pages of a visit: which is open, what goes on in the background, undo, keys.
 
-import { button, el } from "./build.js";
+import { button, debounce, el } from "./build.js";
 import { Exports } from "./export.js";
 import { Film } from "./film.js";
 import { Finish } from "./finish.js";
@@ -49,6 +49,8 @@ class House extends Signs {
     this.wire.on("held", ({ said }) => this.note("held", told(said)));
     this.wire.on("trouble", ({ key, said, text }) => this.problem(key ?? "said", told(said), text ? [this.textAction(text)] : []));
     this.wire.on("solved", ({ key }) => this.solved(key));
+    // Once for all that one step changes, and after the page has heard of it: the picture it asks for comes first.
+    this.lookAhead = debounce(() => this.readAhead(), 10);
     for (const event of ["recipe", "film", "plan", "views", "exports"]) this.wire.on(event, () => this.lookAhead());
     document.querySelectorAll("nav a[data-page]").forEach((a) => a.addEventListener("click", (e) => this.follow(e, a)));
     at("undo").addEventListener("click", () => this.step("undo"));
@@ -241,7 +243,8 @@ class House extends Signs {
 
   // ---- undo and redo
 
-  async lookAhead() {
+  // What undo and redo would do, beside their buttons.
+  async readAhead() {
     const ahead = await this.wire.ask("ahead", { scope: this.name }).catch(() => ({ undo: "", redo: "" }));
     for (const way of ["undo", "redo"]) {
       const words = `${way === "undo" ? say("Undo") : say("Redo")}${ahead[way] ? `: ${told(ahead[way])}` : ""}`;
