@@ -115,7 +115,14 @@ _CARD = (
   set text(hyphenate: false)
   if data.heading != "" { text(size: data.size * 1pt, data.heading) }
   if data.heading != "" and data.lines.len() > 0 { v(26pt, weak: true); rule(36pt); v(18pt, weak: true) }
-  for line in data.lines { stone(data.small * 1pt, line); linebreak() }
+  for line in data.lines {
+    let parts = line.split("\n")
+    block(spacing: if parts.len() > 1 { 20pt } else { 0.6em }, {
+      set par(spacing: 9pt)
+      if parts.len() > 1 { par(text(size: data.small * 1pt, parts.at(0))) }
+      par(stone(data.small * 1pt, parts.at(-1)))
+    })
+  }
 })
 """
 )
@@ -158,11 +165,14 @@ def _set(sheet: str, data: str, width: int) -> NDArray[np.uint8]:
 
 
 _NUMBERED = re.compile(r"\b(pp?|ff?|fols?|nos?|vols?|chs?|figs?|pls?|c)\. (?=[\dIVXLC])")
+_MEASURE = re.compile(r"(?<=\d) (?=(?:%|m|mm|s|stops?)(?!\w))")
 
 
 def unbroken(words: str) -> str:
-    """Words in which no line breaks between "p." and its number, and the like."""
-    return _NUMBERED.sub("\\1.\u00a0", words)
+    """Words as they are set: no line breaks between "p." and its number or a number and its unit, and an apostrophe
+    within or after a word is curved."""
+    bound = _MEASURE.sub("\u00a0", _NUMBERED.sub("\\1.\u00a0", words))
+    return re.sub(r"(?<=\w)'", "\u2019", bound)
 
 
 def _letters(sheet: str, values: dict[str, object], size: tuple[int, int]) -> NDArray[np.uint8]:
@@ -228,14 +238,23 @@ def plated(letters: NDArray[np.uint8], feather: float) -> tuple[Floats, Floats]:
     return rgba[..., :3] * share + _DARK * (1 - share), cover
 
 
-def note(head: str, lines: tuple[str, ...], size: tuple[int, int], lift: float | None = None) -> Layer:
+def note(
+    head: str, lines: tuple[str, ...], size: tuple[int, int], lift: float | None = None, plate: bool = True
+) -> Layer:
     """Small type at the top left, on a plate: what the words rest on, or what is seen at this moment.
 
-    With `lift` at the bottom left, raised by so many points.
+    With `lift` at the bottom left, raised by so many points. Without `plate` where what lies behind is dark already:
+    there a plate would be seen as a box.
     """
     low = {"low": lift is not None, "lift": lift or 0.0}
     letters = _letters(_NOTE, {"head": head, "lines": list(lines), **low}, size)
-    return _cropped(*plated(letters, size[0] / 60), "|".join((head, *lines)))
+    return _cropped(*(plated(letters, size[0] / 60) if plate else _bare(letters)), "|".join((head, *lines)))
+
+
+def _bare(letters: NDArray[np.uint8]) -> tuple[Floats, Floats]:
+    """Colour and cover of letters (H x W x 4, uint8) alone."""
+    rgba = letters.astype(np.float32) / np.float32(255)
+    return rgba[..., :3], rgba[..., 3]
 
 
 @lru_cache(maxsize=16)
