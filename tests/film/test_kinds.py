@@ -96,7 +96,7 @@ def test_the_demos_clips_move_evenly_by_parts_of_a_pixel() -> None:
     image = cv2.GaussianBlur(rng.integers(0, 256, (400, 640, 3)).astype(np.uint8), (0, 0), 2.0)
     seen = [_held(image, (480, 270), k / 29.97, 1.0 + 0.0008 * k).astype(int) for k in range(40)]
     steps = np.array([np.abs(b - a).mean() for a, b in pairwise(seen)])
-    assert np.abs(np.diff(steps)).max() < 0.35 * steps.mean() and steps.min() > 0.05
+    assert steps.min() > 0.2 * steps.max() > 0.05
 
 
 def test_every_kind_is_made_the_same_again_and_only_what_changed_is_encoded(visit: Path) -> None:
