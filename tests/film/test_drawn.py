@@ -119,6 +119,21 @@ def test_a_card_and_a_drawing_meet_in_the_dark_and_a_drawings_words_have_no_plat
     assert (lettered >= bare - 0.004).all() and (lettered > bare + 0.5).any()
 
 
+def test_in_an_upright_film_words_stand_beside_a_drawing_and_none_is_called_too_small(
+    tmp_path: Path,
+) -> None:
+    visit_at(tmp_path, TURNED)
+    size = (360, 640)
+    plan = plan_of(tmp_path, TOML, size)
+    assert not any("shot 1" in note for note in plan.notes) and any("of 360 x 640; it is" in n for n in plan.notes)
+    scene = shot_of(plan)
+    frame = (scene.showing.begin + scene.showing.end) // 2
+    bare, lettered = (drawn(scene, [frame], size, letters=letters)[0] for letters in (False, True))
+    rows = np.flatnonzero((lettered > bare + 0.2).any(axis=1))
+    top = (size[1] - size[0] * 9 / 16) / 2
+    assert top < rows.min() < top + 20, rows.min()
+
+
 def test_depth_of_field_lies_along_the_lens_as_the_handbook_has_it(tmp_path: Path) -> None:
     visit_at(tmp_path, TURNED)
     toml = '[[shots]]\nfocus = "arcade"\nstation = "south arcade"\nfocus_m = 2\nseconds = 6\nfact = []\n'

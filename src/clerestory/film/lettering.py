@@ -239,16 +239,17 @@ def plated(letters: NDArray[np.uint8], feather: float) -> tuple[Floats, Floats]:
 
 
 def note(
-    head: str, lines: tuple[str, ...], size: tuple[int, int], lift: float | None = None, plate: bool = True
+    head: str, lines: tuple[str, ...], size: tuple[int, int], lift: float | None = None, drawn: bool = False
 ) -> Layer:
     """Small type at the top left, on a plate: what the words rest on, or what is seen at this moment.
 
-    With `lift` at the bottom left, raised by so many points. Without `plate` where what lies behind is dark already:
-    there a plate would be seen as a box.
+    With `lift` at the bottom left, raised by so many points. With a `drawn` scene without a plate, which would be
+    seen as a box on the dark; and in a frame higher than 16:9 beside the drawing that lies in its middle.
     """
-    low = {"low": lift is not None, "lift": lift or 0.0}
+    inwards = max(0.0, 960 * size[1] / size[0] - 540) / 2 if drawn else 0.0
+    low = {"low": lift is not None, "lift": -inwards if lift is None else lift + inwards}
     letters = _letters(_NOTE, {"head": head, "lines": list(lines), **low}, size)
-    return _cropped(*(plated(letters, size[0] / 60) if plate else _bare(letters)), "|".join((head, *lines)))
+    return _cropped(*(_bare(letters) if drawn else plated(letters, size[0] / 60)), "|".join((head, *lines)))
 
 
 def _bare(letters: NDArray[np.uint8]) -> tuple[Floats, Floats]:

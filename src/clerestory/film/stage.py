@@ -251,13 +251,11 @@ def layer_of(span: Span, scene: Scene, size: tuple[int, int]) -> Drawn:
     if span.what == "fact":
         fact = scene.facts[span.number]
         low = scene.showing is not None and not scene.caption  # what is shown has words of its own at the top
-        return lettering.note(
-            fact.statement, (fact.cited,), size, SPOKEN_LIFT if low else None, plate=not _drawn(scene)
-        )
+        return lettering.note(fact.statement, (fact.cited,), size, SPOKEN_LIFT if low else None, drawn=_drawn(scene))
     if span.what == "step":
         assert scene.showing
         head, line = scene.showing.words()[span.number]
-        return lettering.note(head, tuple(line.split("\n")), size, plate=not _drawn(scene))
+        return lettering.note(head, tuple(line.split("\n")), size, drawn=_drawn(scene))
     assert scene.whole and scene.region
     return lettering.inset(load_linear(scene.whole.path), scene.region, size)
 
