@@ -11,7 +11,7 @@ import pytest
 from clerestory.errors import UserError
 from clerestory.film.description import clock, description_of
 from clerestory.film.facts import FILE, Fact, facts_of, numbers_in
-from clerestory.film.lettering import Card, Layer, card_light, unbroken
+from clerestory.film.lettering import Card, Layer, card_light, note, unbroken
 from clerestory.film.model import Film, Shot
 from clerestory.film.stage import layer_of, spans_of
 from clerestory.raw import srgb
@@ -159,6 +159,11 @@ def test_a_page_number_stays_beside_its_p() -> None:
 def test_a_date_is_written_as_it_is_read() -> None:
     assert Fact(name="a", statement="b", source="Seen", date="2027-04-20").cited == "Seen, 20 April 2027"
     assert Fact(name="a", statement="b", source="Seen", date="Easter 1931").cited == "Seen, Easter 1931"
+
+
+def test_lines_of_a_note_keep_apart() -> None:
+    (first, second) = lines_of(note("", ("xxxx xxxx xxxx", "xxxx xxxx xxxx"), (1920, 1080)))
+    assert second[0] - first[1] > 0.5 * (first[1] - first[0])
 
 
 def test_two_lines_of_one_source_lie_nearer_to_each_other_than_to_the_next() -> None:

@@ -30,7 +30,7 @@ _SHEET = f"""
 #let data = json(bytes(sys.inputs.data))
 #set page(width: 960pt, height: data.page * 1pt, margin: (x: 48pt, y: 30pt), fill: none)
 #set text(font: "Libertinus Serif", fill: rgb("{_PALE}"), number-type: "lining", lang: "en")
-#set par(leading: 0.5em, spacing: 0.6em)
+#set par(leading: 9pt, spacing: 10pt)
 #let stone(size, body) = text(size: size, fill: rgb("{_STONE}"), body)
 #let rule(length) = line(length: length, stroke: 1.1pt + rgb("{_BRASS}"))
 """
@@ -117,8 +117,7 @@ _CARD = (
   if data.heading != "" and data.lines.len() > 0 { v(26pt, weak: true); rule(36pt); v(18pt, weak: true) }
   for line in data.lines {
     let parts = line.split("\n")
-    block(spacing: if parts.len() > 1 { 20pt } else { 0.6em }, {
-      set par(spacing: 9pt)
+    block(spacing: if parts.len() > 1 { 20pt } else { 10pt }, {
       if parts.len() > 1 { par(text(size: data.small * 1pt, parts.at(0))) }
       par(stone(data.small * 1pt, parts.at(-1)))
     })

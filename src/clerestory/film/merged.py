@@ -176,7 +176,7 @@ class DrawnMerged(InLight):
         x, y, w, h = showing.place
         a, b = round((x - cut.left) * k), round((y - cut.top) * k)
         c, d = round((x + w - cut.left) * k), round((y + h - cut.top) * k)
-        thick = max(2, round(renderer.height / 360))
+        thick = max(2, round(renderer.height / 216))  # seen on a phone, too
         pixels = plain.reshape(renderer.height, renderer.width, 3)
         box = pixels[max(b, 0) : d, max(a, 0) : c]
         inner = box[thick:-thick, thick:-thick].copy()

@@ -246,6 +246,6 @@ class DrawnStraightening:
         left = np.float32(_LOST) + np.float32(_CUT - _LOST) * kept + np.float32(1 - _CUT) * shown
         light *= (1 - share * (1 - left))[..., None]
         np.maximum(light, np.array(SURROUND, np.float32), out=light)  # what is no frame stays as it was
-        thick = max(1.0, self.renderer.height / 540)
+        thick = max(1.0, self.renderer.height / 270)
         line = self._cover(moment, cut.left, cut.top, cut.width, cut.height, thick) - shown
         light += (share * np.float32(1 - moment.closed) * line)[..., None] * (_BRASS - light)
