@@ -25,7 +25,8 @@ Flat = tuple[tuple[float, float], ...]
 SECONDS = 9.0  # as long as it takes when nothing else says; seen on the demo's plan
 CONE, DEPTH = (0.08, 0.24), (0.3, 0.62)  # shares of the time in which the cone opens and the sharp depth spreads
 _BOX: Box = (60.0, 140.0, 840.0, 330.0)
-_SPARE, _WORTH = 1.15, 0.8  # room over what is seen; share of the ceiling from which the whole height is drawn
+# Room over what is seen; share of the ceiling from which the whole height is drawn: seen on the demo's plan.
+_SPARE, _WORTH = 1.15, 0.8
 _APART = 72.0  # points between two distances written under the section
 
 
