@@ -290,10 +290,11 @@ def _on_dark(rgba: NDArray[np.uint8]) -> Floats:
     """Letters or lines (H x W x 4) on the dark surround, in linear light, H x 3W."""
     out = np.empty((*rgba.shape[:2], 3), np.float32)
     out[:] = np.array(SURROUND, np.float32)
-    cover = rgba[..., 3:].astype(np.float32) / np.float32(255)
+    inked = rgba[..., 3] > 0
+    cover = rgba[inked, 3:].astype(np.float32) / np.float32(255)
     dark = code_values()[np.round(np.array(SURROUND) * 65535).astype(int)]
-    shown = rgba[..., :3].astype(np.float32) / np.float32(255) * cover + dark * (1 - cover)
-    out[:] = np.where(cover > 0, srgb.linear(shown), out)
+    shown = rgba[inked, :3].astype(np.float32) / np.float32(255) * cover + dark * (1 - cover)
+    out[inked] = srgb.linear(shown)
     return out.reshape(rgba.shape[0], -1)
 
 
