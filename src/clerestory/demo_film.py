@@ -5,6 +5,7 @@ Where the system has espeak-ng, a machine's voice speaks the words; without it t
 
 from __future__ import annotations
 
+import math
 import shutil
 import subprocess
 from collections.abc import Mapping
@@ -25,6 +26,7 @@ from clerestory.visit.about import read_abouts
 VOICE = "espeak-ng"
 RATE = 25
 _SPEED = "140"  # words a minute of the voice
+_STEP = 0.62  # seconds from footfall to footfall of an easy walk
 
 FACTS = """# What the film's words rest on. Church, rolls and people are invented.
 
@@ -57,22 +59,22 @@ SHOTS: tuple[Mapping[str, object], ...] = (
         "description": "A long nave of round piers, a rose window at its far end",
     },
     {
-        "straightening": "{rose}", "chapter": "Upright",
+        "straightening": "{arcade}", "chapter": "Upright",
         "words": "The camera looked up, so the walls lean. Turned back, they stand; corners are lost.",
     },
     {"distance": "{west end}", "words": "From far with a long lens, or near with a short one: the room changes."},
     {"walk": "{sanctuary}", "walk_from": "{nave}", "chapter": "Light", "words": "We walk up to the screen."},
-    {"exposures": "{sanctuary}", "words": "One frame for the stone, one for the glass, one between; then all."},
+    {"exposures": "{sanctuary}", "words": "One frame for the glass, one between, one for the stone; then all."},
     {"merge": "{north aisle}", "words": "In the shade the grain of one frame gives way to the merge of the run."},
     {"focus": "{capital}", "words": "It was focused on the capital. What lies in the band is sharp."},
     {
         "picture": "{capital}", "within": "{nave}", "region": [0.62, 0.3, 0.74, 0.44],
         "caption": "A capital of the arcade",
-        "point": [{"mark": "arrow", "at": [0.45, 0.5], "radius": 0.08, "word": "Carved leaf"}], "seconds": 6,
+        "point": [{"mark": "arrow", "at": [0.645, 0.47], "radius": 0.05, "word": "Carved leaf"}], "seconds": 6,
     },
     {
         "picture": "{vault}", "still": True, "seconds": 6, "caption": "The vault",
-        "point": [{"mark": "light", "at": [0.5, 0.5], "radius": 0.12, "word": "Boss"}],
+        "point": [{"mark": "light", "at": [0.5, 0.565], "radius": 0.07, "word": "Boss"}],
     },
     {
         "picture": "{west end}", "before": True, "chapter": "Then and now", "seconds": 8, "caption": "The west end",
@@ -106,11 +108,11 @@ def write_demo_film(folder: Path) -> Path:
     shots = [dict(_named(shot, pictures)) for shot in SHOTS]
     _older(pictures["west end"], folder / "film" / "older.jpg")
     voice = shutil.which(VOICE)
-    _clip(pictures["south side"], folder / "film" / "walk.mp4", _steps(4.0))
+    _clip(pictures["west end"], folder / "film" / "walk.mp4", _steps(4.0), nearer=1.1)
     if voice is None:
         shots = [shot for shot in shots if not shot.get("spoken")]
     else:
-        _spoken(voice, folder, shots, pictures["arcade"])
+        _spoken(voice, folder, shots, pictures["south arcade"])
     write_atomic(folder / "film" / "facts.toml", FACTS)
     head = {"title": "St Osmerin's, an afternoon", "subtitle": "An invented church, a true light"}
     film = film_from({**head, "credits": ["Photographs: A. N. Other"], "shots": shots}, target)
@@ -170,32 +172,33 @@ def _steps(seconds: float) -> NDArray[np.float32]:
     out = rng.normal(0, 0.002, round(seconds * 48000)).astype(np.float32)
     fall = (rng.normal(0, 1, 4800) * np.exp(-np.arange(4800) / 500)).astype(np.float32)
     dull = np.convolve(fall, np.ones(60) / 60, "same").astype(np.float32)
-    for at in np.arange(0.3, seconds - 0.2, 0.62):
+    for at in np.arange(0.3, seconds - 0.2, _STEP):
         first = round(at * 48000)
         out[first : first + 4800] += 1.2 * dull[: len(out) - first]
     return out
 
 
-def _clip(picture: Path, target: Path, sound: NDArray[np.float32]) -> None:
-    """A video file of 29.97 frames a second that passes over a picture, with a sound (48 kHz) as long as it."""
+def _clip(picture: Path, target: Path, sound: NDArray[np.float32], nearer: float = 1.0) -> None:
+    """A video file of 29.97 frames a second: a picture seen from a hand, with a sound (48 kHz) as long as it.
+
+    `nearer`: how much larger the picture stands at its end than at its beginning, as if one walked up to it.
+    """
     image = cv2.imread(str(picture))
     if image is None:
         raise UserError(f"{picture}: cannot be read as a picture.")
     rate, seconds = Fraction(30000, 1001), len(sound) / 48000
-    height = min(720, image.shape[0]) & ~1
+    height = min(1080, image.shape[0]) & ~1
     width = round(height * 16 / 9) & ~1
-    image = cv2.resize(image, None, fx=1.12 * height / image.shape[0], fy=1.12 * height / image.shape[0],
-                       interpolation=cv2.INTER_AREA)  # fmt: skip
+    scale = max(width / image.shape[1], height / image.shape[0]) * 1.06  # the hand needs room
+    image = cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     count = round(seconds * rate)
-    room = np.array([image.shape[1] - width, image.shape[0] - height], float)
     with av.open(str(target), "w") as container:
         video = container.add_stream("libx264", rate=rate, options={"crf": "20", "threads": "2"})
         video.width, video.height, video.pix_fmt = width, height, "yuv420p"
         audio = container.add_stream("aac", rate=48000, layout="mono")
         for k in range(count):
-            x, y = room * [1 - k / count * 0.5, 0.5 + 0.04 * np.sin(k / 6)]
-            part = image[round(y) : round(y) + height, round(x) : round(x) + width]
-            frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(part), format="bgr24")
+            part = _held(image, (width, height), k / float(rate), nearer ** (k / count))
+            frame = av.VideoFrame.from_ndarray(part, format="bgr24")
             frame.pts, frame.time_base = k, 1 / rate
             container.mux(video.encode(frame))
         container.mux(video.encode(None))
@@ -204,6 +207,18 @@ def _clip(picture: Path, target: Path, sound: NDArray[np.float32]) -> None:
             block.sample_rate, block.pts, block.time_base = 48000, first, Fraction(1, 48000)
             container.mux(audio.encode(block))
         container.mux(audio.encode(None))
+
+
+def _held(image: NDArray[np.uint8], size: tuple[int, int], time: float, larger: float) -> NDArray[np.uint8]:
+    """What a hand-held camera sees of a picture (H x W x 3) at a time in seconds: `size` pixels of it, enlarged.
+
+    It sways by parts of a pixel from frame to frame, never by whole ones, which would be seen as jolts.
+    """
+    width, height = size
+    sway = 0.008 * height * np.array([math.sin(1.9 * time), 0.5 * math.sin(2 * math.pi * time / _STEP)])
+    x, y = np.array([image.shape[1], image.shape[0]]) / 2 + sway / larger
+    turn = np.array([[larger, 0, width / 2 - larger * x], [0, larger, height / 2 - larger * y]])
+    return np.asarray(cv2.warpAffine(image, turn, size, flags=cv2.INTER_CUBIC), np.uint8)
 
 
 def _said(voice: str, words: str, target: Path) -> None:

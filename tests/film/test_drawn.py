@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -15,6 +16,8 @@ from clerestory.camera.pose import Pose
 from clerestory.camera.rectification import Rectification
 from clerestory.errors import UserError
 from clerestory.film.light import Renderer
+from clerestory.film.section import Section
+from clerestory.film.stage import words_meet
 from clerestory.film.walk import way_between
 from film.test_standpoint import CAMERA, SIZE, TOML, visit_at
 from film.test_straightening import record
@@ -79,6 +82,56 @@ def test_two_distances_are_drawn_as_the_camera_model_sees_the_room_to_a_pixel(tm
         fit, *_ = np.linalg.lstsq(design, ours[ahead].ravel(), rcond=None)
         assert fit[0] > 0 and np.abs(design @ fit - ours[ahead].ravel()).max() < 1
     assert [head for head, _ in showing.words()] == ["Standing back, long lens", "Going near, short lens"]
+    low, high = np.array(showing.subject)[:2], np.array(showing.subject)[2:][::-1]
+    assert (high[:, :2] == low[:, :2]).all() and (high[:, 2] > low[:, 2]).all()  # it stands: its sides are vertical
+
+
+def test_a_subject_that_faces_the_lens_is_drawn_upright_all_the_same(tmp_path: Path) -> None:
+    visit_at(tmp_path, TURNED)
+    plan = (tmp_path / "visit.toml").read_text(encoding="utf-8")
+    (tmp_path / "visit.toml").write_text(
+        plan.replace('on = "north"\nsquare_on = true', 'on = "free"'), encoding="utf-8"
+    )
+    toml = '[[shots]]\ndistance = "arcade"\nstation = "south arcade"\nseconds = 6\n'
+    showing = shot_of(plan_of(tmp_path, toml, SIZE)).showing
+    corners = showing.seen(np.array(showing.subject), showing.place(1.0))
+    assert corners[0, 0] == pytest.approx(corners[3, 0]) and corners[1, 0] == pytest.approx(corners[2, 0])
+
+
+def test_a_section_shows_what_is_seen_large_and_not_the_height_above_it() -> None:
+    low = Section(((-3.0, 6.0, 20.0), (6.0, 11.0, 6.0)), 1.6, 0.3, 0.08, (6.0, 3.5), 6.3, 5.5, 7.0, "", "")
+    nave, aisle = low.outlines()
+    assert nave[:, 1].max() == low.shown_to < 10 and len(nave) == 4  # its walls run on upwards
+    assert len(aisle) == 5 and aisle[:, 1].max() <= low.shown_to
+    up = replace(low, pitch=1.25)
+    assert up.shown_to == 20 and [len(outline) for outline in up.outlines()] == [5, 5]
+
+
+def test_a_card_and_a_drawing_meet_in_the_dark_and_a_drawings_words_have_no_plate(tmp_path: Path) -> None:
+    visit_at(tmp_path, TURNED)
+    scenes = plan_of(tmp_path, TOML.replace("[[shots]]", '[[shots]]\nchapter = "Here"', 1), SIZE).scenes
+    card = next(scene for scene in scenes if scene.card and scene.card.heading == "Here")
+    drawing, picture = (next(s for s in scenes if s.number == number) for number in (1, 2))
+    assert words_meet(card, drawing) and words_meet(drawing, card) and words_meet(card, card)
+    assert not words_meet(card, picture) and not words_meet(drawing, picture)
+    frame = (drawing.showing.begin + drawing.showing.end) // 2
+    bare, lettered = (drawn(drawing, [frame], SIZE, letters=letters)[0] for letters in (False, True))
+    assert (lettered >= bare - 0.004).all() and (lettered > bare + 0.5).any()
+
+
+def test_in_an_upright_film_words_stand_beside_a_drawing_and_none_is_called_too_small(
+    tmp_path: Path,
+) -> None:
+    visit_at(tmp_path, TURNED)
+    size = (360, 640)
+    plan = plan_of(tmp_path, TOML, size)
+    assert not any("shot 1" in note for note in plan.notes) and any("of 360 x 640; it is" in n for n in plan.notes)
+    scene = shot_of(plan)
+    frame = (scene.showing.begin + scene.showing.end) // 2
+    bare, lettered = (drawn(scene, [frame], size, letters=letters)[0] for letters in (False, True))
+    rows = np.flatnonzero((lettered > bare + 0.2).any(axis=1))
+    top = (size[1] - size[0] * 9 / 16) / 2
+    assert top < rows.min() < top + 20, rows.min()
 
 
 def test_depth_of_field_lies_along_the_lens_as_the_handbook_has_it(tmp_path: Path) -> None:

@@ -10,8 +10,8 @@ import pytest
 
 from clerestory.errors import UserError
 from clerestory.film.description import clock, description_of
-from clerestory.film.facts import FILE, facts_of, numbers_in
-from clerestory.film.lettering import Card, Layer, card_light, unbroken
+from clerestory.film.facts import FILE, Fact, facts_of, numbers_in
+from clerestory.film.lettering import Card, Layer, card_light, note, unbroken
 from clerestory.film.model import Film, Shot
 from clerestory.film.stage import layer_of, spans_of
 from clerestory.raw import srgb
@@ -90,7 +90,7 @@ def test_a_cited_fact_is_shown_while_it_is_said_and_listed_at_the_end(tmp_path: 
     assert np.abs(with_it - without)[:60, :200].max() > 0.3 and np.abs(with_it - without)[90:].max() < 0.01
     card = next(s.card for s in plan.scenes if s.label == "sources")
     line = "The nave was begun in 1182: A. Marrow, The Fabric Rolls of Saint Corvane's, p. 41"
-    assert card and card.lines == (line,)
+    assert card and card.lines == (line.replace(": ", "\n"),)  # the source on a line of its own
     film = Film(title="A day", credits=["Photographs: A. Reader"], shots=[Shot(picture="nave")])
     text = description_of(plan, film)
     assert text == f"A day\n\nSources\n{line}\n\nCredits\nPhotographs: A. Reader\n"
@@ -149,3 +149,24 @@ def test_a_page_number_stays_beside_its_p() -> None:
     said = "Vellingham Guide, p. 41, pp. 3-5, no. XII. The nave ends. Pp. 2 c. 1380, etc. 7"
     kept = "Vellingham Guide, p.~41, pp.~3-5, no.~XII. The nave ends. Pp. 2 c.~1380, etc. 7"
     assert unbroken(said) == kept.replace("~", "\u00a0")
+    said, kept = (
+        "St Osmerin's aisles' 7.5 m to 9 m, 74 % of 3 more",
+        "St Osmerin’s aisles’ 7.5~m to 9~m, 74~% of 3 more",
+    )
+    assert unbroken(said) == kept.replace("~", "\u00a0")
+
+
+def test_a_date_is_written_as_it_is_read() -> None:
+    assert Fact(name="a", statement="b", source="Seen", date="2027-04-20").cited == "Seen, 20 April 2027"
+    assert Fact(name="a", statement="b", source="Seen", date="Easter 1931").cited == "Seen, Easter 1931"
+
+
+def test_lines_of_a_note_keep_apart() -> None:
+    (first, second) = lines_of(note("", ("xxxx xxxx xxxx", "xxxx xxxx xxxx"), (1920, 1080)))
+    assert second[0] - first[1] > 0.5 * (first[1] - first[0])
+
+
+def test_two_lines_of_one_source_lie_nearer_to_each_other_than_to_the_next() -> None:
+    light = card_light(Card("", ("xxx\nxxx", "xxx\nxxx"), small=34.0), (960, 540))
+    gaps = [int(gap) for gap in np.diff(np.flatnonzero(light.max(axis=1) > 0.3)) if gap > 3]
+    assert len(gaps) == 3 and max(gaps[0], gaps[2]) < 0.8 * gaps[1], gaps

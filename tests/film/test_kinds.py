@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from fractions import Fraction
 from importlib.resources import files
+from itertools import pairwise
 from pathlib import Path
 from typing import get_args
 
 import av
+import cv2
 import numpy as np
 import opentimelineio as otio
 import pytest
 
 from clerestory import film
-from clerestory.demo_film import demo_shots, kinds_of
+from clerestory.demo_film import _held, demo_shots, kinds_of
 from clerestory.film import produce
 from clerestory.film.facts import FILE
 from clerestory.film.model import KINDS, PAIRS, Film, Point
@@ -86,6 +88,15 @@ def test_the_demos_film_uses_every_kind_there_is() -> None:
     marks = set(get_args(Point.model_fields["mark"].annotation))
     assert used >= {*KINDS, *PAIRS, *marks, "picture", "before", "within", "fact", "spoken", "still", "words_in"}
     assert used >= {"hold", "push", "pan", "subject", "description"}
+
+
+def test_the_demos_clips_move_evenly_by_parts_of_a_pixel() -> None:
+    """Whole pixels would show as jolts: frames alike, then a step."""
+    rng = np.random.default_rng(2)
+    image = cv2.GaussianBlur(rng.integers(0, 256, (400, 640, 3)).astype(np.uint8), (0, 0), 2.0)
+    seen = [_held(image, (480, 270), k / 29.97, 1.0 + 0.0008 * k).astype(int) for k in range(40)]
+    steps = np.array([np.abs(b - a).mean() for a, b in pairwise(seen)])
+    assert steps.min() > 0.2 * steps.max() > 0.05
 
 
 def test_every_kind_is_made_the_same_again_and_only_what_changed_is_encoded(visit: Path) -> None:

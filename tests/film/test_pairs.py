@@ -58,7 +58,7 @@ def test_an_older_picture_lies_on_todays_to_a_pixel(tmp_path: Path, told: bool) 
         assert shift(older[piece], ours[piece]) < 1
     assert np.abs(both[:, :310] - ours[:, :310]).max() < 0.02 < np.abs(both[:, 330:] - ours[:, 330:]).max()
     assert scene.showing.line(half) == scene.showing.line(half + 20) == 0.5  # the line is held
-    assert scene.showing.words() == (("Left: nave", "Right: 1910"),)
+    assert scene.showing.words() == (("", "Left: nave\nRight: 1910"),)
 
 
 def test_what_does_not_show_the_same_building_is_one_sentence_with_shot_and_line(tmp_path: Path) -> None:

@@ -85,6 +85,9 @@ def test_sunlight_on_the_floor_is_drawn_in_its_place_and_its_hour_said(tmp_path:
     assert scene.showing.sun == ()  # the picture does not say when it was taken
     assert scene.showing.words()[0][0] == "Standing point: south arcade"
     assert len(scene.showing.rooms) > 1 and len(scene.showing.windows) > 2
+    wide = replace(scene.showing, left=-3.0, right=0.1)  # corners of rooms are reached, not cut off
+    cone = np.array(wide.cone())
+    assert min(np.hypot(*(cone - corner).T).min() for corner in np.array(wide.rooms[0])) < 1e-6
     lit = replace(scene.showing, sun=(((0.0, 20.0), (2.0, 20.0), (2.0, 22.0), (0.0, 22.0)),), clock="14:20")
     assert lit.words()[0][1].endswith("sun at 14:20")
     before, after = (drawn(replace(scene, showing=s), [40], SIZE, letters=False)[0] for s in (scene.showing, lit))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -111,6 +112,13 @@ def test_what_is_lost_is_darker_than_what_is_cut_and_the_end_is_the_picture_alon
     assert kept > 1.15 * pale > 1.3 * lost > 0.05
     end, picture = drawn(scene, [scene.frames - scene.tail - 1], letters=False)[0], 0.1
     assert np.abs(end - picture).max() < 0.01
+
+
+def test_only_what_is_turned_all_the_way_is_called_parallel(tmp_path: Path) -> None:
+    showing = make(tmp_path).showing
+    assert showing and showing.words()[1] == ("Verticals made parallel", "the tilt taken out, swung 2.0° to the left")
+    made = replace(showing.made, rectification=replace(TURN_OF, plumb=0.74, swing=0.0))
+    assert replace(showing, made=made).words()[1] == ("Turned nearer to upright", "74 % of the tilt taken out")
 
 
 def test_still_turns_it_at_once_and_nothing_lies_in_between(tmp_path: Path) -> None:

@@ -18,8 +18,8 @@ from clerestory.film.drawing import BRASS, GLASS, PALE, ROOM, STONE, Box, FromTh
 from clerestory.film.light import Floats, InLight, Renderer
 from clerestory.film.moves import share_of, stepped
 from clerestory.film.standpoint import Planned, on_plan
-from clerestory.plan.framing import Framing, aim, frame, subject_points
-from clerestory.plan.model import BodyTable, LensTable
+from clerestory.plan.framing import Framing, aim, frame, subject_axes
+from clerestory.plan.model import BodyTable, LensTable, ViewTable
 
 Array = NDArray[np.float64]
 Solid = tuple[tuple[float, float, float], ...]
@@ -96,7 +96,8 @@ class Distances(FromThePlan):
         """What each place asks for."""
 
         def line(stand: Stand) -> str:
-            return f"{stand.metres:.0f} m away, {stand.focal:.0f} mm, tilted {stand.tilt:.0f}°, {stand.kept:.0%} kept"
+            away = f"{stand.metres:.0f} m away, {stand.focal:.0f} mm"
+            return f"{away}, tilted {stand.tilt:.0f}°, {100 * stand.kept:.0f} % kept"
 
         return ("Standing back, long lens", line(self.back)), ("Going near, short lens", line(self.near))
 
@@ -151,7 +152,7 @@ def distances_of(planned: Planned, body: str, still: bool) -> Distances | str:
     yaw = aimed.picture_yaw if aimed else math.atan2(towards[0], towards[1])
     eye = np.array([*at, station.lens_m])
     return Distances(
-        stands[-1], stands[0], station.lens_m, yaw, _solid(subject_points(view, eye)[:4]),
+        stands[-1], stands[0], station.lens_m, yaw, _solid(_upright(view, eye)),
         tuple(_corners(*hall.bounds) for hall in house.halls), tuple(_pane(house, w) for w in house.windows),
         max(camera.frame_mm), still,
     )  # fmt: skip
@@ -167,6 +168,14 @@ def _held(planned: Planned, body: BodyTable, at: tuple[float, float]) -> Framing
 
 def _standing(house: Building, place: Array) -> bool:
     return any(hall.holds(float(place[0]), float(place[1])) for hall in house.halls)
+
+
+def _upright(view: ViewTable, eye: Array) -> Array:
+    """Corners (4, 3) of the subject, metres, standing upright: one that faces the lens would lean out of the wall."""
+    across, _ = subject_axes(view, eye)
+    half, up = across * view.width_m / 2, np.array([0.0, 0.0, view.height_m / 2])
+    corners = [a * half + b * up for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
+    return np.array(view.centre_m) + np.array(corners)
 
 
 def _solid(points: Array) -> Solid:

@@ -19,6 +19,8 @@ from clerestory.files.toml import parse_toml, read_text
 
 FILE = "facts.toml"
 _Text = Annotated[str, Field(min_length=1)]
+_MONTH_TEXT = "January February March April May June July August September October November December"
+_MONTHS = _MONTH_TEXT.split()
 
 
 class Fact(BaseModel):
@@ -46,7 +48,16 @@ class Fact(BaseModel):
     def cited(self) -> str:
         """The source with its page or date, as it is printed."""
         page = f"p. {self.page}" if self.page[:1].isdigit() else self.page
-        return ", ".join(part for part in (self.source, page, self.date) if part)
+        return ", ".join(part for part in (self.source, page, _day(self.date)) if part)
+
+
+def _day(date: str) -> str:
+    """A date as it is read: 2027-04-20 as 20 April 2027; anything else as it is written."""
+    try:
+        day = datetime.date.fromisoformat(date)
+    except ValueError:
+        return date
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
 
 
 class _Facts(BaseModel):

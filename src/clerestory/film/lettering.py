@@ -30,7 +30,7 @@ _SHEET = f"""
 #let data = json(bytes(sys.inputs.data))
 #set page(width: 960pt, height: data.page * 1pt, margin: (x: 48pt, y: 30pt), fill: none)
 #set text(font: "Libertinus Serif", fill: rgb("{_PALE}"), number-type: "lining", lang: "en")
-#set par(leading: 0.5em, spacing: 0.6em)
+#set par(leading: 9pt, spacing: 10pt)
 #let stone(size, body) = text(size: size, fill: rgb("{_STONE}"), body)
 #let rule(length) = line(length: length, stroke: 1.1pt + rgb("{_BRASS}"))
 """
@@ -115,7 +115,13 @@ _CARD = (
   set text(hyphenate: false)
   if data.heading != "" { text(size: data.size * 1pt, data.heading) }
   if data.heading != "" and data.lines.len() > 0 { v(26pt, weak: true); rule(36pt); v(18pt, weak: true) }
-  for line in data.lines { stone(data.small * 1pt, line); linebreak() }
+  for line in data.lines {
+    let parts = line.split("\n")
+    block(spacing: if parts.len() > 1 { 20pt } else { 10pt }, {
+      if parts.len() > 1 { par(text(size: data.small * 1pt, parts.at(0))) }
+      par(stone(data.small * 1pt, parts.at(-1)))
+    })
+  }
 })
 """
 )
@@ -158,11 +164,14 @@ def _set(sheet: str, data: str, width: int) -> NDArray[np.uint8]:
 
 
 _NUMBERED = re.compile(r"\b(pp?|ff?|fols?|nos?|vols?|chs?|figs?|pls?|c)\. (?=[\dIVXLC])")
+_MEASURE = re.compile(r"(?<=\d) (?=(?:%|m|mm|s|stops?)(?!\w))")
 
 
 def unbroken(words: str) -> str:
-    """Words in which no line breaks between "p." and its number, and the like."""
-    return _NUMBERED.sub("\\1.\u00a0", words)
+    """Words as they are set: no line breaks between "p." and its number or a number and its unit, and an apostrophe
+    within or after a word is curved."""
+    bound = _MEASURE.sub("\u00a0", _NUMBERED.sub("\\1.\u00a0", words))
+    return re.sub(r"(?<=\w)'", "\u2019", bound)
 
 
 def _letters(sheet: str, values: dict[str, object], size: tuple[int, int]) -> NDArray[np.uint8]:
@@ -228,14 +237,24 @@ def plated(letters: NDArray[np.uint8], feather: float) -> tuple[Floats, Floats]:
     return rgba[..., :3] * share + _DARK * (1 - share), cover
 
 
-def note(head: str, lines: tuple[str, ...], size: tuple[int, int], lift: float | None = None) -> Layer:
+def note(
+    head: str, lines: tuple[str, ...], size: tuple[int, int], lift: float | None = None, drawn: bool = False
+) -> Layer:
     """Small type at the top left, on a plate: what the words rest on, or what is seen at this moment.
 
-    With `lift` at the bottom left, raised by so many points.
+    With `lift` at the bottom left, raised by so many points. With a `drawn` scene without a plate, which would be
+    seen as a box on the dark; and in a frame higher than 16:9 beside the drawing that lies in its middle.
     """
-    low = {"low": lift is not None, "lift": lift or 0.0}
+    inwards = max(0.0, 960 * size[1] / size[0] - 540) / 2 if drawn else 0.0
+    low = {"low": lift is not None, "lift": -inwards if lift is None else lift + inwards}
     letters = _letters(_NOTE, {"head": head, "lines": list(lines), **low}, size)
-    return _cropped(*plated(letters, size[0] / 60), "|".join((head, *lines)))
+    return _cropped(*(_bare(letters) if drawn else plated(letters, size[0] / 60)), "|".join((head, *lines)))
+
+
+def _bare(letters: NDArray[np.uint8]) -> tuple[Floats, Floats]:
+    """Colour and cover of letters (H x W x 4, uint8) alone."""
+    rgba = letters.astype(np.float32) / np.float32(255)
+    return rgba[..., :3], rgba[..., 3]
 
 
 @lru_cache(maxsize=16)
@@ -271,10 +290,11 @@ def _on_dark(rgba: NDArray[np.uint8]) -> Floats:
     """Letters or lines (H x W x 4) on the dark surround, in linear light, H x 3W."""
     out = np.empty((*rgba.shape[:2], 3), np.float32)
     out[:] = np.array(SURROUND, np.float32)
-    cover = rgba[..., 3:].astype(np.float32) / np.float32(255)
+    inked = rgba[..., 3] > 0
+    cover = rgba[inked, 3:].astype(np.float32) / np.float32(255)
     dark = code_values()[np.round(np.array(SURROUND) * 65535).astype(int)]
-    shown = rgba[..., :3].astype(np.float32) / np.float32(255) * cover + dark * (1 - cover)
-    out[:] = np.where(cover > 0, srgb.linear(shown), out)
+    shown = rgba[inked, :3].astype(np.float32) / np.float32(255) * cover + dark * (1 - cover)
+    out[inked] = srgb.linear(shown)
     return out.reshape(rgba.shape[0], -1)
 
 

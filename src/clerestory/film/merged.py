@@ -176,7 +176,7 @@ class DrawnMerged(InLight):
         x, y, w, h = showing.place
         a, b = round((x - cut.left) * k), round((y - cut.top) * k)
         c, d = round((x + w - cut.left) * k), round((y + h - cut.top) * k)
-        thick = max(2, round(renderer.height / 360))
+        thick = max(2, round(renderer.height / 216))  # seen on a phone, too
         pixels = plain.reshape(renderer.height, renderer.width, 3)
         box = pixels[max(b, 0) : d, max(a, 0) : c]
         inner = box[thick:-thick, thick:-thick].copy()
@@ -194,12 +194,13 @@ class DrawnMerged(InLight):
         count = len(showing.made.frames)
         said = ("One frame, 100 %", f"Merged from {count}, 100 %")
         lefts = (renderer.width // 2 - gap // 2 - w, renderer.width // 2 + gap // 2)
-        for left, place, words in zip(lefts, (frame, ours), said, strict=True):
+        tags = [tag(words, (renderer.width, renderer.height)) for words in said]
+        foot = top + h - max(word.cover.shape[0] for word in tags) - gap // 2  # letters stand on one line
+        for left, place, word in zip(lefts, (frame, ours), tags, strict=True):
             pixels[top : top + h, left : left + w] = (
                 place if k == 1 else cv2.resize(place, (w, h), interpolation=cv2.INTER_AREA)
             )
-            word = tag(words, (renderer.width, renderer.height))
-            lay_linear(word, pixels, left + gap // 2, top + h - word.cover.shape[0] - gap // 2)
+            lay_linear(word, pixels, left + gap // 2, foot)
 
     def linear(self, frame: int, out: Floats) -> None:
         """The picture, and as much as has come of the two places, into `out`, float32 (H, 3 W)."""

@@ -74,7 +74,7 @@ class Pairing:
         if not ours or not other:
             return ()
         first, second = ("Above", "Below") if self.stacked else ("Left", "Right")
-        return ((f"{first}: {ours}", f"{second}: {other}"),)
+        return (("", f"{first}: {ours}\n{second}: {other}"),)  # neither above the other
 
     def word_frames(self) -> list[tuple[int, int]]:
         """The words stand as long as the two."""

@@ -39,9 +39,10 @@ from clerestory.film.stage import (
     spans_of,
     through_dark,
     wipe_frames,
+    words_meet,
 )
 
-MADE_BY = "5"  # raise when frames would come out differently from the same words
+MADE_BY = "6"  # raise when frames would come out differently from the same words
 GOP = 25  # frames in the loop that a still stretch is made of
 STILL = 2 * GOP  # a shorter still stretch is not worth a part of its own
 _AVX2 = 11  # CV_CPU_AVX2 of opencv2/core/cvdef.h
@@ -297,8 +298,8 @@ class Studio:
             self._scene(part.scene - 1).linear(first + i, a)
             self._scene(part.scene).linear(i, b)
             share = (i + 1) / (part.frames + 1)
-            if self._plan.scenes[part.scene - 1].card and self._plan.scenes[part.scene].card:
-                through_dark(a, b, share, self._renderer)  # words over other words could not be read
+            if words_meet(self._plan.scenes[part.scene - 1], self._plan.scenes[part.scene]):
+                through_dark(a, b, share, self._renderer)  # words over other words or lines could not be read
             else:
                 joint(a, b, eased(share, 0.5), self._renderer)
             slot = self._slots[i % len(self._slots)]

@@ -281,11 +281,17 @@ def _cited(desk: _Desk, number: int, shot: Shot) -> tuple[claims.Fact, ...]:
     return facts
 
 
+def _rows(line: str) -> float:
+    """Rows that a line takes on a card: a long one counts for more, one of two parts has room around it."""
+    parts = line.split("\n")
+    return sum(1 + len(part) // 66 for part in parts) + (0.5 if len(parts) > 1 else 0)
+
+
 def _text_cards(label: str, heading: str, all_lines: list[str]) -> Iterator[Scene]:
     """Lines on cards, at most nine a card (a long one counts for more), each card long enough to be read."""
     cards: list[list[str]] = [[]]
     for line in all_lines:
-        if cards[-1] and sum(1 + len(each) // 66 for each in [*cards[-1], line]) > 9:
+        if cards[-1] and sum(map(_rows, [*cards[-1], line])) > 9:
             cards.append([])
         cards[-1].append(line)
     for i, lines in enumerate(tuple(card) for card in cards if card):
@@ -296,7 +302,7 @@ def _text_cards(label: str, heading: str, all_lines: list[str]) -> Iterator[Scen
 def _end_cards(film: Film, scenes: list[Scene]) -> Iterator[Scene]:
     """What the film's words rest on, each fact once in the order it is said; then the credits."""
     facts = dict.fromkeys(fact for scene in scenes for fact in scene.facts)
-    yield from _text_cards("sources", "Sources", [f"{fact.statement}: {fact.cited}" for fact in facts])
+    yield from _text_cards("sources", "Sources", [f"{fact.statement}\n{fact.cited}" for fact in facts])
     yield from _text_cards("credits", "Credits", film.credits)
 
 
@@ -410,9 +416,10 @@ def _check_move(desk: _Desk, scene: Scene, shot: Shot) -> None:
         least = _unhurried(shot, scene, desk.size)
         if scene.frames / RATE < 0.7 * least:
             desk.notes.append(f"{scene.label}: this {shot.move} is rushed; give it {least:.0f} s.")
-    if not shot.whole and path.closest() < desk.size[0] - 0.5:
+    drawn = scene.showing is not None and scene.showing.drawn_here
+    if not shot.whole and not drawn and path.closest() < desk.size[0] - 0.5:
         desk.notes.append(
-            f"{scene.label}: {size[0]} x {size[1]} pixels do not fill a frame {desk.size[0]} pixels wide;"
+            f"{scene.label}: {size[0]} x {size[1]} pixels do not fill a frame of {desk.size[0]} x {desk.size[1]};"
             " it is enlarged and will look soft."
         )
     elif shot.move in ("push", "pull") and abs(path.start.width / path.end.width - 1) < 0.01:

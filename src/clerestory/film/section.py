@@ -25,6 +25,8 @@ Flat = tuple[tuple[float, float], ...]
 SECONDS = 9.0  # as long as it takes when nothing else says; seen on the demo's plan
 CONE, DEPTH = (0.08, 0.24), (0.3, 0.62)  # shares of the time in which the cone opens and the sharp depth spreads
 _BOX: Box = (60.0, 140.0, 840.0, 330.0)
+# Room over what is seen; share of the ceiling from which the whole height is drawn: seen on the demo's plan.
+_SPARE, _WORTH = 1.15, 0.8
 _APART = 72.0  # points between two distances written under the section
 
 
@@ -91,6 +93,24 @@ class Section(FromThePlan):
     def _axes(self) -> tuple[Array, Array]:
         way = np.array([math.cos(self.pitch), math.sin(self.pitch)])
         return way, np.array([-way[1], way[0]])
+
+    @property
+    def shown_to(self) -> float:
+        """How high the section is drawn, metres: not far above what is seen, so that this is drawn large."""
+        ceiling = max(top for _, _, top in self.rooms)
+        rise = math.tan(min(self.pitch + self.half, 1.5))
+        seen = [min(top, self.eye + rise * end) for _, end, top in self.rooms if end > 0]
+        needed = _SPARE * max(*seen, self.subject[1], self.eye + 1)
+        return needed if needed < _WORTH * ceiling else ceiling
+
+    def outlines(self) -> list[Array]:
+        """Each room's outline (n, 2), metres, from one wall's top along the floor to the other's: closed where its
+        ceiling is drawn, else four points."""
+        out = []
+        for a, b, top in self.rooms:
+            high = min(top, self.shown_to)
+            out.append(np.array([(a, high), (a, 0), (b, 0), (b, high), *([(a, high)] if top <= high else [])]))
+        return out
 
     @property
     def reach(self) -> float:
@@ -168,17 +188,18 @@ class DrawnSection(InLight):
     @cached_property
     def drawn_at(self) -> Callable[[ArrayLike], Array]:
         """Where places of the section (n, 2), metres along and up, are drawn: points of the frame."""
-        return fitted([[(a, 0.0), (b, top)] for a, b, top in self.showing.rooms], _BOX)
+        return fitted(self.showing.outlines(), _BOX)
 
     def linear(self, frame: int, out: Floats) -> None:
         """The section at a frame, into `out`, float32 (H, 3 W)."""
         show = self.showing
         opened, spread = show.at(frame)
         sheet = Sheet((self.renderer.width, self.renderer.height))
-        outlines = [self.drawn_at(np.array([(a, 0), (b, 0), (b, top), (a, top)])) for a, b, top in show.rooms]
+        outlines = [self.drawn_at(outline) for outline in show.outlines()]
         for outline in outlines:
             sheet.fill(outline, ROOM)
-        low, high = np.min(outlines, axis=(0, 1)), np.max(outlines, axis=(0, 1))
+        corners = np.concatenate(outlines)
+        low, high = corners.min(axis=0), corners.max(axis=0)
         inside: Box = (low[0], low[1], high[0] - low[0], high[1] - low[1])
         far = opened * show.reach * 1.5
         sheet.fill(self.drawn_at(np.vstack([[0, show.eye], show.across(far)])), BRASS, 0.16, within=inside)
@@ -186,12 +207,12 @@ class DrawnSection(InLight):
             self._depth(sheet, spread, inside)
         for end in show.across(far):
             sheet.stroke(self.drawn_at(np.array([[0, show.eye], end])), PALE, 1.8, within=inside)
-        ceiling = max(top for _, _, top in show.rooms)
+        ceiling = show.shown_to
         for a, b, top in show.rooms:  # nothing is seen through a vault: the dark above a lower room
             if not any(c < b - 0.1 and a < d - 0.1 and top < other for c, d, other in show.rooms):
                 sheet.fill(self.drawn_at(np.array([(a, top), (b, top), (b, ceiling), (a, ceiling)])), sheet.dark)
         for outline in outlines:
-            sheet.stroke(outline, STONE, 2.0, closed=True)
+            sheet.stroke(outline, STONE, 2.0)
         sheet.disc(self.drawn_at(np.array([show.subject])), 5, BRASS)
         sheet.disc(self.drawn_at(np.array([[0, show.eye]])), 7, PALE)
         out[:] = sheet.light()

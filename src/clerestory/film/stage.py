@@ -251,11 +251,11 @@ def layer_of(span: Span, scene: Scene, size: tuple[int, int]) -> Drawn:
     if span.what == "fact":
         fact = scene.facts[span.number]
         low = scene.showing is not None and not scene.caption  # what is shown has words of its own at the top
-        return lettering.note(fact.statement, (fact.cited,), size, SPOKEN_LIFT if low else None)
+        return lettering.note(fact.statement, (fact.cited,), size, SPOKEN_LIFT if low else None, drawn=_drawn(scene))
     if span.what == "step":
         assert scene.showing
         head, line = scene.showing.words()[span.number]
-        return lettering.note(head, (line,), size)
+        return lettering.note(head, tuple(line.split("\n")), size, drawn=_drawn(scene))
     assert scene.whole and scene.region
     return lettering.inset(load_linear(scene.whole.path), scene.region, size)
 
@@ -334,6 +334,16 @@ def letter(layers: list[tuple[Span, Drawn]], frame: int, out: av.VideoFrame) -> 
 def joint(a: NDArray[np.float32], b: NDArray[np.float32], share: float, renderer: Renderer) -> None:
     """A dissolve in linear light: the `share` (0 to 1) of b mixed into a, in place; both float32 (H, 3 W)."""
     renderer.mix(a, b, np.full(renderer.width, share, np.float32))
+
+
+def words_meet(a: Scene, b: Scene) -> bool:
+    """Whether a dissolve would lay the words of a card over another card's, or over the lines of a drawing."""
+    return bool(a.card or b.card) and all(scene.card or _drawn(scene) for scene in (a, b))
+
+
+def _drawn(scene: Scene) -> bool:
+    """Whether a scene is a drawing on the dark."""
+    return scene.showing is not None and scene.showing.drawn_here
 
 
 def through_dark(a: NDArray[np.float32], b: NDArray[np.float32], share: float, renderer: Renderer) -> None:

@@ -80,9 +80,17 @@ class Standpoint(FromThePlan):
 
     def cone(self, steps: int = 96) -> Points:
         """The standing point, then what is seen from the left edge to the right one as far as the outer walls."""
-        yaws = np.linspace(self.left, self.right, steps)
+        yaws = np.sort(np.concatenate([np.linspace(self.left, self.right, steps), self._corner_yaws()]))
         ends = [(yaw, self._to_outer_wall(yaw)) for yaw in yaws]
         return (self.at, *((self.at[0] + d * math.sin(yaw), self.at[1] + d * math.cos(yaw)) for yaw, d in ends))
+
+    def _corner_yaws(self) -> Array:
+        """Yaws within the cone at which the rooms' corners are seen: without them the cone would cut corners off."""
+        corners = np.array([point for room in self.rooms for point in room], float).reshape(-1, 2) - self.at
+        yaws = np.arctan2(corners[:, 0], corners[:, 1])
+        middle = (self.left + self.right) / 2
+        near: Array = middle + (yaws - middle + math.pi) % (2 * math.pi) - math.pi
+        return near[(near > self.left) & (near < self.right)]
 
     def _to_outer_wall(self, yaw: float) -> float:
         """Metres along a yaw from the standing point through one room after another, which are boxes."""

@@ -140,9 +140,10 @@ class Straightening:
         turned, room = self.made.rectification, self.made.room
         pitch, roll = np.degrees(turned.pitch), np.degrees(turned.roll)
         tilt = f"tilted {'up' if pitch >= 0 else 'down'} {abs(pitch):.1f}°, {abs(roll):.1f}° off level"
-        done = "the tilt taken out" if turned.plumb >= 0.995 else f"{turned.plumb:.0%} of the tilt taken out"
+        head = "Verticals made parallel" if turned.plumb >= 0.995 else "Turned nearer to upright"
+        done = "the tilt taken out" if turned.plumb >= 0.995 else f"{100 * turned.plumb:.0f} % of the tilt taken out"
         if turned.plumb <= 0:
-            done = "the tilt left as it was"
+            head, done = "Turned", "the tilt left as it was"
         if abs(np.degrees(turned.swing)) >= 0.05:
             way = "right" if turned.swing > 0 else "left"
             done += f", swung {abs(np.degrees(turned.swing)):.1f}° to the {way}"
@@ -150,8 +151,8 @@ class Straightening:
         then = "" if abs(shape - 1) < 0.01 else "; paler, what the film's shape cuts off"
         return (
             ("The frame as held", tilt),
-            ("Verticals made parallel", done),
-            ("The picture", f"dark, what is lost: {1 - room.kept:.0%} of the frame{then}"),
+            (head, done),
+            ("The picture", f"dark, what is lost: {100 - 100 * room.kept:.0f} % of the frame{then}"),
         )
 
     def word_frames(self) -> list[tuple[int, int]]:
@@ -245,6 +246,6 @@ class DrawnStraightening:
         left = np.float32(_LOST) + np.float32(_CUT - _LOST) * kept + np.float32(1 - _CUT) * shown
         light *= (1 - share * (1 - left))[..., None]
         np.maximum(light, np.array(SURROUND, np.float32), out=light)  # what is no frame stays as it was
-        thick = max(1.0, self.renderer.height / 540)
+        thick = max(1.0, self.renderer.height / 270)
         line = self._cover(moment, cut.left, cut.top, cut.width, cut.height, thick) - shown
         light += (share * np.float32(1 - moment.closed) * line)[..., None] * (_BRASS - light)

@@ -70,7 +70,8 @@ class Walk(FromThePlan):
 
     def words(self) -> tuple[tuple[str, str], ...]:
         """One step: from where to where, and how far."""
-        return ((f"{self.first.station} → {self.last.station}", f"{self.metres:.0f} m of floor"),)
+        first = self.first.station
+        return ((f"{first[:1].upper()}{first[1:]} → {self.last.station}", f"{self.metres:.0f} m to walk"),)
 
     def word_frames(self) -> list[tuple[int, int]]:
         """The words stand as long as the plan."""
