@@ -50,3 +50,14 @@ def test_what_the_guide_shows_from_python_is_what_it_prints(tmp_path: Path, monk
         str(ROOT / "docs" / "python.md"), module_relative=False, optionflags=doctest.ELLIPSIS, encoding="utf-8"
     )
     assert failed == 0 and tried > 20
+
+
+def test_the_picture_of_the_house_names_every_file() -> None:
+    """Each row of ARCHITECTURE's table is a room; a file that it does not name is one that nobody finds."""
+    text = (ROOT / "docs" / "ARCHITECTURE.md").read_text(encoding="utf-8")
+    missing = []
+    for room in sorted(p.parent for p in (ROOT / "src" / "clerestory").glob("*/__init__.py")):
+        row = next((line for line in text.splitlines() if line.startswith(f"| `{room.name}/`")), "")
+        named = set(re.findall(r"`([a-z_]+)`", row))
+        missing += [f"{room.name}/{f.name}" for f in room.glob("*.py") if f.stem not in {*named, "__init__"}]
+    assert missing == []

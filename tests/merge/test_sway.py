@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -21,7 +20,8 @@ from clerestory.merge.agree import BlockNoise
 from clerestory.merge.align import guide_of_greens
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
-from clerestory.merge.clear import _choose, _View, merge_clear
+from clerestory.merge.choice import choose
+from clerestory.merge.clear import merge_clear
 from clerestory.merge.depth import depth_of, hidden, planes_of
 from clerestory.merge.labels import labelled
 from clerestory.merge.lay import cells_laid, evened, laying_of
@@ -142,7 +142,7 @@ def _put_together(pictures, *, noise=1e-5):
     """What clearing takes of frames (H x W x 3, laid on one another, hands moved), and from which."""
     seen = [np.ones(p.shape[:2], bool) for p in pictures]
     model = BlockNoise(np.full(3, noise, np.float32), np.full(3, noise, np.float32))
-    chosen = _choose(_View([], list(pictures), seen, SimpleNamespace(deep=True)), model, 2)
+    chosen = choose(list(pictures), seen, model, 2, deep=True)
     taken = np.where(chosen.reference_is_stone, 0, chosen.label)
     return np.take_along_axis(np.stack(pictures), taken[None, ..., None].astype(np.intp), axis=0)[0], taken
 

@@ -1,0 +1,173 @@
+"""Which frame stands for the stone at every place: one labelling of the whole picture, from frames laid on one.
+
+What recurs in most frames is taken for the stone; of answers that recur about equally often, `disputes` tells. Where
+no two frames agree nothing is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from clerestory.merge.agree import BlockNoise, cells_agree
+from clerestory.merge.disputes import FIGURE, judge_disputes, judge_owners
+from clerestory.merge.labels import SEAM, TURNED_SEAM, labelled
+from clerestory.merge.lay import LARGE
+from clerestory.run.bands import side_by_side
+
+F32 = NDArray[np.float32]
+LABELLED = 324  # parts along the longer side of the grid whose seams are chosen
+# Of the level, what light may change between frames once evened; of the local spread, what a misplacement may change.
+# A camera that only turned, set on modelled churches; one that moved, on halls with pillars near by.
+TURNED, MOVED = (0.008, 0.2), (0.022, 0.36)
+FEWEST = 3
+ENOUGH = 0.5  # of the frames, that must agree to be believed before the median
+SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Per cell: the frame that stands for the stone, whether the reference shows it, and whether it is unknown;
+    `others`: per frame whether it shows something else than the stone; `weak`: whether so few frames agree with what
+    was chosen that it may be what is left of somebody."""
+
+    label: NDArray[np.int16]
+    reference_is_stone: NDArray[np.bool_]
+    unknown: NDArray[np.bool_]
+    others: NDArray[np.bool_]
+    weak: NDArray[np.bool_]
+
+
+def _supports(
+    cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int, slack: tuple[float, float]
+) -> F32:
+    """Agreement of every pair of frames, (n, n, rows, columns), 0 to 1."""
+    n = len(cells)
+    out = np.zeros((n, n, *cells[0].shape[:2]), np.float32)
+
+    def fill(pair: tuple[int, int]) -> None:
+        i, j = pair
+        fits = cells_agree(cells[i], cells[j], model, max(1, (cell // 2) ** 2), *slack)
+        out[i, j] = out[j, i] = fits * (seen[i] & seen[j])
+
+    for i in range(n):
+        out[i, i] = seen[i]
+    for _ in side_by_side(fill, [(i, j) for i in range(n) for j in range(i)]):
+        pass
+    return out
+
+
+def choose(
+    cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int, deep: bool
+) -> Choice:
+    """The choice from frames on the first one's grid: their cells (rows x columns x 3), a cell `cell` pixels wide,
+    and which of them each frame shows. `deep`: hands moved so far that near things shift against far ones."""
+    pairs = _supports(cells, seen, model, cell, MOVED if deep else TURNED)
+    shown = np.stack(seen)
+    votes = pairs.sum(axis=1)
+    agreed = votes.max(axis=0)
+    support = judge_disputes(cells, pairs, votes, exact=not deep)
+    if deep:  # frames that lie well tell close races alone better: measured on modelled churches
+        support = judge_owners(cells, pairs, support, shown)
+    best = support.max(axis=0)
+    few = shown.sum(axis=0) < FEWEST
+    unknown = (agreed < 1.5) & ~few
+    block = max(1, round(max(unknown.shape) / LABELLED))
+    seam = SEAM if deep else TURNED_SEAM
+    sure = _sureness(shown, agreed) if deep else np.float32(1) - (agreed < 1.5)
+    # A few votes among many frames are no evidence: there whatever is nearest to the median of all is taken.
+    label = labelled(support - (1 - sure) * votes, pairs, shown, _off_middle(cells, shown, sure), block, seam)
+    stone = np.take_along_axis(pairs, label[None, None].astype(np.intp), axis=0)[0, 0]
+    unknown = cv2.morphologyEx(unknown.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)) > 0
+    if not deep:  # frames that lie well and still differ show visitors: no reason to take one rather than another
+        label[unknown] = 0
+    # Where hands moved, one frame that agrees by chance is not enough to keep the reference, and as many votes for
+    # the reference as for another are no reason to leave half of its figure.
+    kept = (stone > 0.5) & (support[0] > best - 1.2) if deep else (stone > 0.5) | (support[0] > best - 0.35)
+    stays = _without_specks(kept | (label == 0))
+    if deep:
+        stays |= _narrow(~stays)
+    # An edge pixel of someone half covers its cell: a cell more is replaced all round.
+    stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    stays |= label == 0
+    chosen = label[None].astype(np.intp)
+    others = np.stack(
+        list(side_by_side(lambda p: _figures(np.take_along_axis(p, chosen, axis=0)[0] < 0.5), list(pairs)))
+    )
+    taken = np.where(stays, 0, label)[None].astype(np.intp)
+    weak = np.take_along_axis(votes, taken, axis=0)[0] < np.maximum(ENOUGH * shown.sum(axis=0), 1.5)
+    return Choice(label, stays, unknown, others, _figures(weak & ~few))
+
+
+def choose_roughly(
+    cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int, deep: bool
+) -> Choice:
+    """As `choose`, roughly: on cells twice as wide where there are many; who stands where is seen there as well."""
+    height, width = cells[0].shape[:2]
+    if max(height, width) * cell < LARGE:
+        return choose(cells, seen, model, cell, deep)
+    size = (width // 2, height // 2)
+    even = (slice(0, height // 2 * 2), slice(0, width // 2 * 2))
+    small = [cv2.resize(c[even], size, interpolation=cv2.INTER_AREA) for c in cells]
+    there = [np.asarray(s[even].reshape(size[1], 2, size[0], 2).all(axis=(1, 3))) for s in seen]
+    found = choose(small, there, model, 2 * cell, deep)
+
+    def wide(values: NDArray[Any]) -> NDArray[Any]:
+        big = values.repeat(2, axis=-2).repeat(2, axis=-1)
+        room = [(0, 0)] * (values.ndim - 2) + [(0, height - big.shape[-2]), (0, width - big.shape[-1])]
+        return np.pad(big, room, mode="edge")
+
+    return Choice(
+        wide(found.label), wide(found.reference_is_stone), wide(found.unknown), wide(found.others), wide(found.weak)
+    )
+
+
+def _sureness(shown: NDArray[np.bool_], agreed: F32) -> F32:
+    """How surely what recurs most is the stone, 0 to 1 (rows, columns): 1 from half of the frames on."""
+    enough = np.maximum(shown.sum(axis=0) * np.float32(ENOUGH), 2)
+    return np.asarray(np.clip((agreed - 1) / (enough - 1), 0, 1), np.float32)
+
+
+def _off_middle(cells: Sequence[F32], shown: NDArray[np.bool_], sure: F32) -> F32:
+    """Votes (n, rows, columns) off a frame where few agree, by how far it is from the median of all."""
+    doubt = sure < 1
+    out = np.zeros(shown.shape, np.float32)
+    if doubt.any():
+        there = np.stack([np.where(s[doubt][:, None], np.sqrt(np.maximum(c[doubt], 0)), np.nan)
+                          for c, s in zip(cells, shown, strict=True)])  # fmt: skip
+        with np.errstate(all="ignore"):
+            middle = np.nan_to_num(np.nanmedian(there, axis=0))
+        far = np.abs(np.nan_to_num(there) - middle).sum(axis=-1) / np.maximum(middle.sum(axis=-1), 1e-3)
+        out[:, doubt] = (1 - sure[doubt]) * np.minimum(6 * far, 2)
+    return out
+
+
+def _figures(differs: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """What differs, without specks and a little beyond."""
+    opened = cv2.morphologyEx(differs.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    return np.asarray(cv2.dilate(opened, np.ones((5, 5), np.uint8)) > 0)
+
+
+def _without_specks(stays: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Replaced places too small to be anybody stay as they are."""
+    return stays | _specks(~stays)
+
+
+def _narrow(places: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whichever of some places, per cell, are nowhere as wide as somebody: edges that lie ill."""
+    labels = cv2.connectedComponents(places.astype(np.uint8), connectivity=8)[1]
+    wide = cv2.erode(np.pad(places.astype(np.uint8), 1), np.ones((FIGURE, FIGURE), np.uint8))[1:-1, 1:-1]
+    return np.asarray(places & ~np.isin(labels, np.unique(labels[wide > 0])))
+
+
+def _specks(places: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """What of some places, per cell, is too small to be anybody."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(places.astype(np.uint8), connectivity=8)
+    small = stats[:, cv2.CC_STAT_AREA] < max(12, round(SMALLEST_SPOT * places.size))
+    small[0] = False
+    return np.asarray(small[labels])
