@@ -188,6 +188,8 @@ def _disputes(
 def judge_disputes(cells: Sequence[F32], pairs: F32, support: F32, exact: bool = False) -> F32:
     """Support with close races decided: in each place in dispute the answer that the border speaks against loses.
 
+    `cells`: of each of n frames, rows x columns x 3; `pairs` (n, n, rows, columns): how far two frames agree, 0 to 1;
+    `support` (n, rows, columns): votes for each. `exact`: frames lie exactly, see `_step`.
     What is left may have others to meet: with three parties the winner of the first two is judged again.
     """
     for _ in range(PARTIES - 1):
@@ -253,7 +255,8 @@ def judge_owners(cells: Sequence[F32], pairs: F32, support: F32, shown: NDArray[
     Wherever frames differ from what recurs most, one of the two shows somebody: the one in whose picture the whole
     step at the border lies. Where that is what recurs, the frames that show it lose and those that differ gain; where
     it is the frame that differs, that one loses over the whole figure, whatever of it agrees with another by chance.
-    Each frame is tried by itself, then what is left of the second answer of two frames or more.
+    Each frame is tried by itself, then what is left of the second answer of two frames or more. Arrays as of
+    `judge_disputes`; `shown` (n, rows, columns): what each frame shows.
     """
     stacked, first = np.stack(cells), support.argmax(axis=0)
     common = np.take_along_axis(stacked, first[None, ..., None], axis=0)[0]
