@@ -107,8 +107,8 @@ def choose(
 def choose_roughly(
     cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int, deep: bool
 ) -> Choice:
-    """As `choose`, roughly: where there are many cells (rows x columns x 3), on cells twice as wide, in which who stands
-    where is seen as well."""
+    """As `choose`, roughly: where there are many cells (rows x columns x 3), on cells twice as wide. Who stands where
+    is seen there as well."""
     height, width = cells[0].shape[:2]
     if max(height, width) * cell < LARGE:
         return choose(cells, seen, model, cell, deep)

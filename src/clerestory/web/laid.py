@@ -16,22 +16,12 @@ from clerestory.finish import tone
 from clerestory.finish.pipeline import Seen
 from clerestory.finish.recipe import Touch
 from clerestory.finish.resample import resample, source_positions
-from clerestory.finish.source import Multipliers
+from clerestory.web.balances import Balance
 from clerestory.web.motion import Motion
 
 F32 = NDArray[np.float32]
 MOVING = (560, 640, 720, 800, 900, 1000, 1120, 1280)
 """Pixels across of pictures that move: in steps, since another size is prepared anew (0.1 s at 1000, two cores)."""
-
-
-@dataclass(frozen=True)
-class Balance:
-    """The light a preview is balanced for: white balance, the share of mixed light's other colour taken out, and the
-    veiling glare, in percent, that is; None for what the picture tells of."""
-
-    multipliers: Multipliers
-    mixed: float = 0.0
-    glare: float | None = None
 
 
 @dataclass(frozen=True)

@@ -18,10 +18,8 @@ from clerestory.camera.camera import Camera
 from clerestory.camera.crop import FINENESS, Crop, straightened_outline
 from clerestory.camera.lens import Distortion
 from clerestory.camera.rectification import Rectification
-from clerestory.develop import white_balance as white
-from clerestory.develop.colour import LUMINANCE, encode, working_from_camera
+from clerestory.develop.colour import LUMINANCE, encode
 from clerestory.develop.demosaic import turned
-from clerestory.develop.glare import without_glare
 from clerestory.finish import source as light
 from clerestory.finish import tone
 from clerestory.finish.pipeline import (
@@ -29,19 +27,16 @@ from clerestory.finish.pipeline import (
     asked,
     before,
     crop_of,
-    glare_of,
     hazy,
     look,
     luma_of,
     mended,
     mends,
-    mixed_light_of,
     rectification_of,
 )  # fmt: skip
 from clerestory.finish.prepare import prepare
 from clerestory.finish.recipe import Recipe, Touch
 from clerestory.finish.resample import source_positions
-from clerestory.finish.source import Multipliers
 from clerestory.finish.take_out import TakenOut
 from clerestory.finish.touch import evening, lights, mask_on, stops_map
 from clerestory.raw.clipping import FULL
@@ -50,7 +45,9 @@ from clerestory.run.progress import BrokenOff
 from clerestory.vertical import segments as lines
 from clerestory.vertical.drawn import at_odds, line_errors, with_lines
 from clerestory.vertical.result import Vertical
-from clerestory.web.laid import Balance, Laid, Placed, by_stops, lie, resampled, size_of, warped
+from clerestory.web import pointer
+from clerestory.web.balances import Balance, Balances
+from clerestory.web.laid import Laid, Placed, by_stops, lie, resampled, size_of, warped
 from clerestory.web.motion import Motion
 
 F32 = NDArray[np.float32]
@@ -62,14 +59,9 @@ AROUND = 0.35  # of the largest room's width and height, shown about it where a 
 BEYOND = (28, 29, 32)  # R, G, B of what lies beyond the straightened frame
 EDGES_SAY = ("The building's own edges, accurate to ±{:.2f}°, say {:.1f}° otherwise than these lines. Look whether "
              "each lies on what is truly upright or level.")  # fmt: skip
-SECOND_LIGHT, OFFERED = 0.5, 0.5
-"""Stops of red or blue between the coolest and the warmest lit parts of a frame from which taking a second light's
-colour out is offered, and the share then. Common practice, no source: a lamp of 3000 K beside daylight is about 1.5.
-"""
 MASKS = 12  # of places lighter or darker that are kept, some 8 MB each
 SIZES = 3  # of pictures in motion that are kept prepared, some 25 MB each: another aspect is another size
 COARSER = 2.0  # times as coarse may be what is warped from one of them: one in motion is not looked at so closely
-SEEN_NOISE = 0.012  # display-linear deviation in the shade that shows as grain at preview size
 
 
 @dataclass(frozen=True)
@@ -97,7 +89,6 @@ class OpenView:
     camera_half: F32
     merged: bool = True
     lock: threading.Lock = field(default_factory=threading.Lock)
-    _balanced: tuple[Balance, Seen] | None = None
     _vertical: tuple[object, Vertical] | None = None
     _edges: list[list[float]] | None = None
     _placed: Placed | None = None
@@ -105,9 +96,13 @@ class OpenView:
     _mended: dict[tuple[Balance, tuple[Touch, ...]], tuple[F32, tuple[TakenOut, ...]]] = field(default_factory=dict)
     _small: dict[object, F32] = field(default_factory=dict)
     _whole: tuple[F32, dict[float, Motion]] | None = None
-    _mixed: tuple[Multipliers, F32 | None] | None = None
     _flats: dict[tuple[tuple[object, ...], int], Flat] = field(default_factory=dict)
     _toned: tuple[F32, F32] | None = None
+
+    @cached_property
+    def balances(self) -> Balances:
+        """White balances of it."""
+        return Balances(self.seen, self.camera_half)
 
     @classmethod
     def of(cls, view: View, on_stage: Callable[[str], None], source: light.Source | None = None) -> OpenView:
@@ -119,97 +114,6 @@ class OpenView:
         light_of_it = replace(alone, view_frames=tuple(view.frames))
         seen = look(light_of_it, Recipe(), on_stage)
         return cls(view, seen, light.half_size(light_of_it), merged)
-
-    # ---- white balance
-
-    def balance(self, recipe: Recipe) -> Balance:
-        """What a recipe asks for."""
-        mosaic = self.seen.source.mosaic
-        if mosaic is None:
-            return self.own
-        mixed, glare = recipe.mixed_light or 0.0, recipe.veiling_glare
-        if recipe.colour_temperature is None or mosaic.colours is None:
-            return Balance(self.seen.multipliers, mixed, glare)
-        wanted = (recipe.colour_temperature, recipe.green_magenta or 0.0)
-        return Balance(white.multipliers_for(*wanted, mosaic.colours), mixed, glare)
-
-    @property
-    def own(self) -> Balance:
-        """What the tool chose."""
-        return Balance(self.seen.multipliers)
-
-    def balanced(self, wanted: Balance) -> Seen:
-        """What is seen under a balance."""
-        if wanted == self.own:
-            return self.seen
-        if self._balanced is None or self._balanced[0] != wanted:
-            source, multipliers = self.seen.source, wanted.multipliers
-            mixed = mixed_light_of(source, self.camera_half, multipliers, wanted.mixed)
-            half = light.balanced_half(self.camera_half.copy(), source, multipliers, mixed)
-            glare = glare_of(source, half, wanted.glare)
-            without_glare(half, glare)
-            noise = light.shown_noise(source, multipliers)
-            settings = tone.judge(half, noise, light.is_monochrome(source))
-            fresh = replace(
-                self.seen, half=half, multipliers=multipliers, noise=noise, settings=settings, glare=glare
-            )
-            self._balanced = (wanted, fresh)
-        return self._balanced[1]
-
-    def _without_mixed(
-        self, motion: Motion, multipliers: Multipliers, share: float, shift: F32 | None = None
-    ) -> Motion:
-        """The whole frame with a share of mixed light's other colour taken out."""
-        mosaic, found = self.seen.source.mosaic, self._mixed_logs(multipliers)
-        if mosaic is None or found is None:
-            return motion
-        matrix = working_from_camera(mosaic.colours, multipliers).astype(np.float32)
-        upright = turned(found, self.seen.source.info.orientation)
-        return motion.relit(upright * np.float32(share), matrix, shift)
-
-    def _mixed_logs(self, multipliers: Multipliers) -> F32 | None:
-        """Logarithms by which mixed light's other colour is taken out, as recorded; None where it is not known."""
-        if self._mixed is None or self._mixed[0] != multipliers:
-            found = mixed_light_of(self.seen.source, self.camera_half, multipliers, 1.0)
-            self._mixed = (multipliers, None if found is None else np.log(found))
-        return self._mixed[1]
-
-    def _haze_between(self, old: Balance, new: Balance, shape: tuple[int, ...]) -> F32 | None:
-        """Light by which the veiling glare taken out of the whole frame (of a shape: rows, columns, 3) differs
-        between two balances; None where it does not."""
-        told = self.seen.glare
-        if told is None or old.glare == new.glare:
-            return None
-        before, after = (told.share if b.glare is None else b.glare / 100 for b in (old, new))
-        return replace(told, share=after - before).haze(shape)
-
-    def _recolouring(self, old: Multipliers, new: Multipliers) -> F32:
-        """Another white balance as a matrix over working pixels: exact but where the raw was clipped."""
-        mosaic = self.seen.source.mosaic
-        if mosaic is None:
-            return np.eye(3, dtype=np.float32)
-        gains = (np.array(new) / min(new)) / (np.array(old) / min(old))
-        before, after = (working_from_camera(mosaic.colours, m) for m in (old, new))
-        out: F32 = (after @ np.diag(gains) @ np.linalg.inv(before)).astype(np.float32)
-        return out
-
-    @cached_property
-    def _own_white(self) -> list[float] | None:
-        """Kelvin and green-magenta of the balance that the frame has or the tool chose; None where not known."""
-        mosaic = self.seen.source.mosaic
-        if mosaic is None or mosaic.colours is None:
-            return None
-        kelvin, green_magenta = white.kelvin_green_magenta_of(self.seen.multipliers, mosaic.colours)
-        return [round(kelvin / 10) * 10, round(green_magenta, 1)]
-
-    @cached_property
-    def _mixed_offer(self) -> float | None:
-        """Share of a second light's colour that taking out is worth offering; None where there is no second light."""
-        found = self._mixed_logs(self.seen.multipliers)
-        if found is None:
-            return None
-        low, high = np.percentile(found[..., ::2] / math.log(2), (5, 95), axis=(0, 1))
-        return OFFERED if float((high - low).max()) > SECOND_LIGHT else None
 
     # ---- geometry
 
@@ -337,12 +241,12 @@ class OpenView:
         the page shows it smaller, `enough` across. Its facts are those of the full width. Raises BrokenOff where a
         settled one is being made and `moves()` says, between two steps, that a control moves again."""
         begun = time.perf_counter()
-        wanted = self.balance(recipe)
-        known = settled or (self._balanced is not None and self._balanced[0] == wanted)
-        seen = replace(self.balanced(wanted) if known else self.seen, vertical=self.vertical(recipe))
+        wanted = self.balances.of(recipe)
+        known = settled or self.balances.is_found(wanted)
+        seen = replace(self.balances.seen_under(wanted) if known else self.seen, vertical=self.vertical(recipe))
         if settled and moves():
             raise BrokenOff
-        balance = wanted if known else self.own
+        balance = wanted if known else self.balances.own
         placed = self._placing(seen, recipe, width, settled)
         settings = asked(seen.settings, recipe)
         if settled:
@@ -401,14 +305,14 @@ class OpenView:
         self, laid: Laid, seen: Seen, settings: tone.ToneSettings, wanted: Balance, recipe: Recipe
     ) -> tuple[NDArray[np.uint8], dict[str, float]]:
         motion = laid.motion
-        if (haze := self._haze_between(laid.balance, wanted, laid.small.shape)) is not None:
+        if (haze := self.balances.haze_between(laid.balance, wanted, laid.small.shape)) is not None:
             motion = motion.less(warped(haze, seen, laid.placed))
         if (colour := self._evening(laid, seen, recipe)) is not None:
             motion = motion.by_colour(colour)
         if (stops := self._stops(laid, seen, recipe)) is not None:
             motion = motion.by_stops(stops)
         if wanted != laid.balance:
-            motion = motion.recoloured(self._recolouring(laid.balance.multipliers, wanted.multipliers))
+            motion = motion.recoloured(self.balances.recolouring(laid.balance.multipliers, wanted.multipliers))
         pixels, shown = motion.render(settings, seen.noise)
         self._toned = (motion.small, shown)
         return pixels, _glass_and_stone(shown)
@@ -437,12 +341,12 @@ class OpenView:
         if kept:
             return self._flats[key, min(kept)]
         motion = self._whole_motion(self._reduced(seen, balance, placed.width, recipe), longest)
-        if (haze := self._haze_between(balance, wanted, motion.scene.shape)) is not None:
+        if (haze := self.balances.haze_between(balance, wanted, motion.scene.shape)) is not None:
             motion = motion.less(haze)
         turns, share = wanted.multipliers != balance.multipliers, wanted.mixed - balance.mixed
-        shift = self._recolouring(balance.multipliers, wanted.multipliers) if turns else None
+        shift = self.balances.recolouring(balance.multipliers, wanted.multipliers) if turns else None
         if share:
-            motion = self._without_mixed(motion, wanted.multipliers, share, shift)
+            motion = self.balances.without_mixed(motion, wanted.multipliers, share, shift)
         elif shift is not None:
             motion = motion.recoloured(shift)
         if lights(recipe.touches):
@@ -470,10 +374,10 @@ class OpenView:
 
     def make_ready(self, recipe: Recipe, enough: int | None) -> None:
         """Prepare, while nothing is asked for, what the first picture in motion after the one at rest will need."""
-        laid, wanted = self._laid, self.balance(recipe)
+        laid, wanted = self._laid, self.balances.of(recipe)
         if laid is None or laid.balance != wanted or laid.mends != mends(recipe):
             return
-        seen = replace(self.balanced(wanted), vertical=self.vertical(recipe))
+        seen = replace(self.balances.seen_under(wanted), vertical=self.vertical(recipe))
         moved = laid.fewer(enough)
         _ = moved.motion
         self._stops(moved, seen, recipe)
@@ -505,7 +409,7 @@ class OpenView:
             **self._line_facts(seen.vertical, recipe),
             "settings": vars(settings),
             "own": vars(seen.settings),
-            "own_white": self._own_white,
+            "own_white": self.balances.own_white,
             "lift_limit": limit,
             "colour_temperature_known": mosaic is not None and mosaic.colours is not None,
             "own_glare": None if self.seen.glare is None else 100 * self.seen.glare.share,
@@ -515,7 +419,7 @@ class OpenView:
             "plumb_offer": recipe.plumb is None
             and seen.vertical.verdict == "sure"
             and 0 < placed.rectification.plumb < 0.995,
-            "mixed_offer": self._mixed_offer if recipe.mixed_light is None else None,
+            "mixed_offer": self.balances.mixed_offer if recipe.mixed_light is None else None,
             "swing_offer": None if seen.swing is None or recipe.swing is not None else math.degrees(seen.swing.swing),
             "remarks": [*seen.source.remarks, *seen.remarks],
             "taken_out": [vars(one) | {"said": one.said} for one in self._told(recipe)],
@@ -561,42 +465,16 @@ class OpenView:
     # ---- what lies under the pointer, and where the limits are
 
     def reading(self, x: float, y: float) -> dict[str, float | bool]:
-        """Stops at a place of the preview (shares of its width and height), averaged over 5 x 5 pixels.
-
-        `shown`: below the display's white; `raw`: below raw saturation of the least amplified channel; `grain`: the
-        noise as a share of the light there, in stops; `clipped`: the raw has nothing there in some channel.
-        """
-        if self._toned is None or self._laid is None:
-            return {}
-        scene, shown = self._toned
-        height, width = scene.shape[:2]
-        column, row = int(np.clip(x * width, 2, width - 3)), int(np.clip(y * height, 2, height - 3))
-        patch = np.s_[row - 2 : row + 3, column - 2 : column + 3]
-        raw = float((scene[patch].mean(axis=(0, 1)) @ LUMINANCE).clip(1e-6))
-        out = float((shown[patch].mean(axis=(0, 1)) @ LUMINANCE).clip(1e-6))
-        reading: dict[str, float | bool] = {"shown": math.log2(out), "raw": math.log2(raw)}
-        if self.seen.noise is not None:
-            reading["grain"] = math.log2(1 + self.seen.noise.deviation(raw) / raw)
-        reading["clipped"] = bool(scene[patch].max() >= 1.0)
-        return reading
+        """What lies at a place of the last preview (shares of its width and height), as `pointer.reading`."""
+        return {} if self._toned is None else pointer.reading(*self._toned, self.seen.noise, x, y)
 
     def marks(self) -> bytes:
-        """A PNG with an alpha channel over the last preview: gold where raw is clipped, violet where noise shows."""
+        """A PNG to lay over the last preview, as `pointer.marks`."""
         if self._toned is None or self._laid is None:
             return b""
-        scene, shown = self._toned
-        lost = self._clipped_mask(replace(self._laid.placed, size=(scene.shape[1], scene.shape[0])))
-        out = np.zeros((*scene.shape[:2], 4), np.uint8)
-        rows, columns = np.indices(scene.shape[:2])
-        if self.seen.noise is not None:
-            luma = np.maximum(cv2.transform(scene, LUMINANCE.astype(np.float32)[None]), np.float32(1e-6))
-            lit = cv2.transform(shown, LUMINANCE.astype(np.float32)[None])
-            noise = self.seen.noise
-            grain = np.sqrt(np.maximum(noise.slope * luma + noise.floor, 0)) / luma * lit
-            out[(grain > SEEN_NOISE) & (lit < 0.18) & ((rows + columns) % 12 < 4)] = (214, 130, 176, 235)
-        out[lost & ((rows - columns) % 10 < 5)] = (70, 190, 240, 240)
-        ok, data = cv2.imencode(".png", out)
-        return data.tobytes() if ok else b""
+        height, width = self._toned[0].shape[:2]
+        lost = self._clipped_mask(replace(self._laid.placed, size=(width, height)))
+        return pointer.marks(*self._toned, self.seen.noise, lost)
 
     def _clipped_mask(self, placed: Placed) -> NDArray[np.bool_]:
         full = np.repeat((self.camera_half.max(axis=-1) >= FULL).astype(np.float32)[..., None], 3, axis=2)
@@ -610,17 +488,17 @@ class OpenView:
         nothing held or lifted."""
         seen = replace(self.seen, vertical=self.vertical(recipe))
         placed = self._placing(seen, recipe, width)
-        small = self._reduced(seen, self.own, width)
+        small = self._reduced(seen, self.balances.own, width)
         scene = resampled(hazy(small, seen), seen, placed)
         plain = np.clip(scene * np.float32(2.0**self.seen.settings.exposure), 0, 1)
         return _jpeg(cv2.cvtColor(encode(plain, "srgb", 8), cv2.COLOR_RGB2BGR))
 
     def still(self, recipe: Recipe, width: int) -> bytes:
         """What a recipe makes of the view, as JPEG; the preview that is shown is not touched by it."""
-        wanted = self.balance(recipe)
+        wanted = self.balances.of(recipe)
         held = self._placed, self._laid, self._toned, dict(self._small)
         try:
-            seen = replace(self.balanced(wanted), vertical=self.vertical(recipe))
+            seen = replace(self.balances.seen_under(wanted), vertical=self.vertical(recipe))
             placed, settings = self._placing(seen, recipe, width), asked(seen.settings, recipe)
             return _jpeg(self._exact(seen, wanted, placed, settings, recipe)[0])
         finally:
@@ -632,8 +510,8 @@ class OpenView:
         The facts: `size` of the preview, `room` [left, top, width, height] that it covers in pixels of the picture,
         the `limit` as points in shares of it, the `crop` there is and the `most` there could be, width and height.
         """
-        wanted = self.balance(recipe)
-        seen = replace(self.balanced(wanted), vertical=self.vertical(recipe))
+        wanted = self.balances.of(recipe)
+        seen = replace(self.balances.seen_under(wanted), vertical=self.vertical(recipe))
         rectification = rectification_of(seen, recipe)
         crop = crop_of(seen, rectification, recipe.aspect, recipe)
         most = crop_of(seen, rectification, recipe.aspect, recipe.model_copy(update={"crop_size": None}))
