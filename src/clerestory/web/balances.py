@@ -83,7 +83,7 @@ class Balances:
     def without_mixed(
         self, motion: Motion, multipliers: Multipliers, share: float, shift: F32 | None = None
     ) -> Motion:
-        """The whole frame with a share of mixed light's other colour taken out; `shift`: 3 x 3, as of `recolouring`."""
+        """The whole frame, a share of mixed light's other colour taken out; `shift`: 3 x 3, as of `recolouring`."""
         mosaic, found = self.seen.source.mosaic, self._mixed_logs(multipliers)
         if mosaic is None or found is None:
             return motion
