@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import CancelledError, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -545,14 +546,14 @@ class Desk:
         planned = self.planned_aspect(name) if recipe.aspect is None else None
         return recipe.model_copy(update={"aspect": planned}) if planned else recipe
 
-    def proof(self, name: str, values: Mapping[str, Any]) -> dict[str, Any] | None:
-        """Key and size of a view's picture as it would be written with some settings changed; see `Proofs.ask`."""
+    def proof(self, name: str, values: Mapping[str, Any]) -> dict[str, Any]:
+        """A view's picture as it would be written with some settings changed: what `proofs.Asked` tells of it."""
 
         def merged() -> Any:
             held = self.at_hand(name)
             return held.seen.source if held is not None and held.merged else None
 
-        return self.proofs.ask(self.job(name, values=values), merged)
+        return asdict(self.proofs.ask(self.job(name, values=values), merged))
 
     def papers(self) -> list[dict[str, str]]:
         """The papers' profiles that lie beside the visit."""

@@ -6,8 +6,9 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import CancelledError, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from clerestory.errors import UserError
 from clerestory.run.pool import pool_of_one
@@ -21,6 +22,16 @@ if TYPE_CHECKING:
 BEHIND = 3  # niceness of the process that makes proofs: the quick look under a moving hand comes first
 
 
+@dataclass(frozen=True)
+class Asked:
+    """What came of asking for a proof: its key and size (width, height) where it is made; "overtaken": another was
+    asked for meanwhile; "unmerged": the view's frames are not put together yet."""
+
+    state: Literal["made", "overtaken", "unmerged"]
+    key: str = ""
+    size: tuple[int, int] = (0, 0)
+
+
 class Proofs:
     """The proofs of one visit."""
 
@@ -31,11 +42,9 @@ class Proofs:
         self._turn = threading.Lock()
         self._latest = 0
 
-    def ask(self, job: Job, source: Callable[[], Source | None]) -> dict[str, Any] | None:
-        """Key and size (width, height) of a job's proof; nothing in it where another was asked for meanwhile.
-
-        `source`: gives the light of a view of several frames once it is put together; None until then, and here too.
-        """
+    def ask(self, job: Job, source: Callable[[], Source | None]) -> Asked:
+        """A job's proof, made where it is not kept. `source`: gives the light of a view of several frames once it is
+        put together; None until then."""
         from clerestory.web.proof import SourceWanted, hold, kept_at, key_of, prove, size_of
 
         with self._lock:
@@ -43,7 +52,7 @@ class Proofs:
             mine = self._latest
         with self._turn:
             if mine != self._latest:
-                return {}
+                return Asked("overtaken")
             key = key_of(job)
             if not kept_at(self.visit, key).exists():
                 try:
@@ -51,11 +60,11 @@ class Proofs:
                 except SourceWanted:
                     held = source()
                     if held is None:
-                        return None
+                        return Asked("unmerged")
                     self._run(prove, self.visit, job, held)
             elif self._pool is None:
                 self._begin().submit(hold, job)  # the next change then finds the view developed
-            return {"key": key, "size": list(size_of(kept_at(self.visit, key)))}
+            return Asked("made", key, size_of(kept_at(self.visit, key)))
 
     def tile(self, key: str, level: int, column: int, row: int) -> bytes:
         """A part of a proof as PNG."""

@@ -404,8 +404,8 @@ export class Finish {
     const values = this.changedValues();
     try {
       const found = await this.wire.ask("proof", { view, values });
-      if (!found || this.view !== view || asked !== this.recipeText()) return;
-      if (!found.key) return this.proveSoon(); // another window asked for one meanwhile
+      if (found.state === "unmerged" || this.view !== view || asked !== this.recipeText()) return;
+      if (found.state === "overtaken") return this.proveSoon(); // another window asked for one meanwhile
       this.proven = asked;
       this.scale.prove(found);
     } catch (problem) {

@@ -70,7 +70,8 @@ export async function paperDialog(house, page) {
   await list(last);
   while (dialog.open && !proof) {
     // None comes while the frames are put together, or another picture is being made.
-    proof = await house.ask("proof", { view, values: {} }).catch((problem) => { said.textContent = told(problem.message); return null; });
+    const found = await house.ask("proof", { view, values: {} }).catch((problem) => { said.textContent = told(problem.message); });
+    proof = found?.state === "made" ? found : null;
     if (!proof) await new Promise((go) => { setTimeout(go, 1000); });
   }
   if (await list(last)) draw();
