@@ -1,6 +1,6 @@
 """Every picture and every printed answer in the guide, made from the running program; none is made by hand.
 
-    python docs/pictures.py                     makes the invented visit and all of them, some ten minutes
+    python docs/pictures.py                     makes the invented visit and all of them: two minutes
     python docs/pictures.py --visit FOLDER      with a visit that `clerestory demo FOLDER` made before
     python docs/pictures.py --only map plan.txt  only these
 
