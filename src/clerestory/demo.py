@@ -10,6 +10,7 @@ from pathlib import Path
 from clerestory import film, story
 from clerestory.demo_film import write_demo_film
 from clerestory.files.store import digest_of, write_atomic
+from clerestory.files.wording import capital
 from clerestory.finish.folder import Finished, finish_sorted, write_report
 from clerestory.finish.job import Order
 from clerestory.finish.prepare import preparing
@@ -97,9 +98,7 @@ def words_of_demo(folder: Path, found: Sorted) -> None:
     if (folder / "about.toml").exists():
         return
     record = json.loads((folder / "truth" / "visit.json").read_text(encoding="utf-8"))
-    views = {
-        view: About(title=name[:1].upper() + name[1:], planned=name) for view, name in titles(folder, found).items()
-    }
+    views = {view: About(title=capital(name), planned=name) for view, name in titles(folder, found).items()}
     visit = About(place=record["building"], creator="A. N. Other", rights="No rights reserved; an invented place.")
     write_abouts(folder / "about.toml", Abouts(visit, views))
 

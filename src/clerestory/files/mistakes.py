@@ -12,6 +12,7 @@ from pydantic import BaseModel, ValidationError
 
 from clerestory.errors import Mistake, Mistakes, UserError
 from clerestory.files.dates import date_in, time_in
+from clerestory.files.wording import capital
 
 Loc = tuple[str | int, ...]
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
@@ -208,4 +209,4 @@ def _first_said(problem: ValidationError) -> str:
     """The first complaint of a model as a sentence."""
     first = problem.errors()[0]
     where, said = ".".join(str(part) for part in first["loc"]), plain(dict(first))
-    return f"{where}: {said}." if where else f"{said[:1].upper()}{said[1:]}."
+    return f"{where}: {said}." if where else f"{capital(said)}."

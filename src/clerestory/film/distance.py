@@ -18,7 +18,7 @@ from clerestory.film.drawing import BRASS, GLASS, PALE, ROOM, STONE, Box, FromTh
 from clerestory.film.light import Floats, InLight, Renderer
 from clerestory.film.moves import share_of, stepped
 from clerestory.film.standpoint import Planned, on_plan
-from clerestory.plan.framing import Framing, aim, frame, subject_axes
+from clerestory.plan.framing import Framing, aim, frame, subject_axes, subject_corners
 from clerestory.plan.model import BodyTable, LensTable, ViewTable
 
 Array = NDArray[np.float64]
@@ -172,10 +172,7 @@ def _standing(house: Building, place: Array) -> bool:
 
 def _upright(view: ViewTable, eye: Array) -> Array:
     """Corners (4, 3) of the subject, metres, standing upright: one that faces the lens would lean out of the wall."""
-    across, _ = subject_axes(view, eye)
-    half, up = across * view.width_m / 2, np.array([0.0, 0.0, view.height_m / 2])
-    corners = [a * half + b * up for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
-    return np.array(view.centre_m) + np.array(corners)
+    return subject_corners(view, subject_axes(view, eye)[0], np.array([0.0, 0.0, 1.0]))
 
 
 def _solid(points: Array) -> Solid:

@@ -16,6 +16,7 @@ from PIL import Image
 from clerestory.errors import UserError
 from clerestory.files.store import write_atomic
 from clerestory.files.toml import read_toml
+from clerestory.files.wording import capital
 from clerestory.film.model import Film, Shot, film_toml
 from clerestory.film.pictures import (
     Picture,
@@ -89,7 +90,7 @@ def _caption(picture: Picture, placed: bool) -> str:
     name = re.sub(r"[-_\s]+", " ", picture.view or picture.name).strip()
     if re.fullmatch(r"(view|img|image|frame|dsc[a-z]*|picture|[a-z]{0,4})? ?\d+", name, re.IGNORECASE):
         return ""
-    return name[:1].upper() + name[1:]
+    return capital(name)
 
 
 def _one_a_view(pictures: list[Picture]) -> list[Picture]:

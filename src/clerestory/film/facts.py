@@ -19,8 +19,6 @@ from clerestory.files.toml import parse_toml, read_text
 
 FILE = "facts.toml"
 _Text = Annotated[str, Field(min_length=1)]
-_MONTH_TEXT = "January February March April May June July August September October November December"
-_MONTHS = _MONTH_TEXT.split()
 
 
 class Fact(BaseModel):
@@ -57,7 +55,7 @@ def _day(date: str) -> str:
         day = datetime.date.fromisoformat(date)
     except ValueError:
         return date
-    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+    return f"{day.day} {day:%B %Y}"
 
 
 class _Facts(BaseModel):

@@ -19,6 +19,7 @@ import typst
 from numpy.typing import NDArray
 from PIL import Image
 
+from clerestory.files.wording import bound
 from clerestory.film.light import SURROUND, code_values
 from clerestory.raw import srgb
 
@@ -164,14 +165,12 @@ def _set(sheet: str, data: str, width: int) -> NDArray[np.uint8]:
 
 
 _NUMBERED = re.compile(r"\b(pp?|ff?|fols?|nos?|vols?|chs?|figs?|pls?|c)\. (?=[\dIVXLC])")
-_MEASURE = re.compile(r"(?<=\d) (?=(?:%|m|mm|s|stops?)(?!\w))")
 
 
 def unbroken(words: str) -> str:
     """Words as they are set: no line breaks between "p." and its number or a number and its unit, and an apostrophe
     within or after a word is curved."""
-    bound = _MEASURE.sub("\u00a0", _NUMBERED.sub("\\1.\u00a0", words))
-    return re.sub(r"(?<=\w)'", "\u2019", bound)
+    return re.sub(r"(?<=\w)'", "\u2019", bound(_NUMBERED.sub("\\1.\u00a0", words)))
 
 
 def _letters(sheet: str, values: dict[str, object], size: tuple[int, int]) -> NDArray[np.uint8]:

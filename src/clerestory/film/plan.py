@@ -416,8 +416,7 @@ def _check_move(desk: _Desk, scene: Scene, shot: Shot) -> None:
         least = _unhurried(shot, scene, desk.size)
         if scene.frames / RATE < 0.7 * least:
             desk.notes.append(f"{scene.label}: this {shot.move} is rushed; give it {least:.0f} s.")
-    drawn = scene.showing is not None and scene.showing.drawn_here
-    if not shot.whole and not drawn and path.closest() < desk.size[0] - 0.5:
+    if not shot.whole and not scene.drawn and path.closest() < desk.size[0] - 0.5:
         desk.notes.append(
             f"{scene.label}: {size[0]} x {size[1]} pixels do not fill a frame of {desk.size[0]} x {desk.size[1]};"
             " it is enlarged and will look soft."

@@ -110,6 +110,11 @@ class Scene:
     def end(self) -> int:
         return self.start + self.frames
 
+    @property
+    def drawn(self) -> bool:
+        """Whether it is a drawing on the dark, which no file shows."""
+        return self.showing is not None and self.showing.drawn_here
+
 
 @dataclass(frozen=True)
 class Plan:

@@ -149,7 +149,7 @@ def light_scene(scene: Scene, renderer: Renderer) -> Lit:
     size = (renderer.width, renderer.height)
     if scene.showing is not None:
         assert scene.picture
-        if scene.showing.drawn_here and 16 * renderer.height > 9 * renderer.width + 16:
+        if scene.drawn and 16 * renderer.height > 9 * renderer.width + 16:
             return Amid.of(renderer, scene.showing, scene.picture.path)
         return scene.showing.lit(renderer, scene.picture.path)
     if scene.picture is None:
@@ -251,11 +251,11 @@ def layer_of(span: Span, scene: Scene, size: tuple[int, int]) -> Drawn:
     if span.what == "fact":
         fact = scene.facts[span.number]
         low = scene.showing is not None and not scene.caption  # what is shown has words of its own at the top
-        return lettering.note(fact.statement, (fact.cited,), size, SPOKEN_LIFT if low else None, drawn=_drawn(scene))
+        return lettering.note(fact.statement, (fact.cited,), size, SPOKEN_LIFT if low else None, drawn=scene.drawn)
     if span.what == "step":
         assert scene.showing
         head, line = scene.showing.words()[span.number]
-        return lettering.note(head, tuple(line.split("\n")), size, drawn=_drawn(scene))
+        return lettering.note(head, tuple(line.split("\n")), size, drawn=scene.drawn)
     assert scene.whole and scene.region
     return lettering.inset(load_linear(scene.whole.path), scene.region, size)
 
@@ -338,12 +338,7 @@ def joint(a: NDArray[np.float32], b: NDArray[np.float32], share: float, renderer
 
 def words_meet(a: Scene, b: Scene) -> bool:
     """Whether a dissolve would lay the words of a card over another card's, or over the lines of a drawing."""
-    return bool(a.card or b.card) and all(scene.card or _drawn(scene) for scene in (a, b))
-
-
-def _drawn(scene: Scene) -> bool:
-    """Whether a scene is a drawing on the dark."""
-    return scene.showing is not None and scene.showing.drawn_here
+    return bool(a.card or b.card) and all(scene.card or scene.drawn for scene in (a, b))
 
 
 def through_dark(a: NDArray[np.float32], b: NDArray[np.float32], share: float, renderer: Renderer) -> None:

@@ -31,7 +31,7 @@ def _clip(scene: Scene, film: Path) -> otio.schema.Clip | otio.schema.Gap:
     cut_in, cut_out = scene.lead // 2, scene.frames - (scene.tail - scene.tail // 2)
     begin = scene.showing.start * RATE if isinstance(scene.showing, Stretch) else 0.0
     used = _span(begin + cut_in, cut_out - cut_in)
-    if scene.picture is None or (scene.showing and scene.showing.drawn_here):  # drawn here: no file shows it
+    if scene.picture is None or scene.drawn:
         name = scene.card.heading if scene.card else ""
         return otio.schema.Gap(name=name or scene.label, source_range=used)
     clip = otio.schema.Clip(

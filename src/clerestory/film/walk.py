@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from clerestory.files.wording import capital
 from clerestory.film.drawing import FromThePlan, covered
 from clerestory.film.light import Floats, InLight, Renderer
 from clerestory.film.moves import share_of, stepped
@@ -70,8 +71,7 @@ class Walk(FromThePlan):
 
     def words(self) -> tuple[tuple[str, str], ...]:
         """One step: from where to where, and how far."""
-        first = self.first.station
-        return ((f"{first[:1].upper()}{first[1:]} → {self.last.station}", f"{self.metres:.0f} m to walk"),)
+        return ((f"{capital(self.first.station)} → {self.last.station}", f"{self.metres:.0f} m to walk"),)
 
     def word_frames(self) -> list[tuple[int, int]]:
         """The words stand as long as the plan."""

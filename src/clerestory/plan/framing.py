@@ -35,17 +35,22 @@ _TILTS = np.arange(-20.0, 75.0 + _STEP, _STEP)
 
 def subject_points(view: ViewTable, eye: Array) -> Array:
     """Corners of the subject and the points that must be in, (n, 3) metres in building axes."""
-    centre = np.array(view.centre_m)
-    across, up = subject_axes(view, eye)
-    half_w, half_h = across * view.width_m / 2, up * view.height_m / 2
-    corners = [centre + a * half_w + b * half_h for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
-    points = corners + [np.array(p) for p in view.must_have_m]
+    points = [*subject_corners(view, *subject_axes(view, eye)), *(np.array(p) for p in view.must_have_m)]
     if view.floor:
-        ahead = centre[:2] - eye[:2]
+        ahead = np.array(view.centre_m[:2]) - eye[:2]
         span = float(np.hypot(*ahead))
         floor = eye[:2] + ahead / max(span, 1e-9) * min(FLOOR_FROM, span)
         points.append(np.array([floor[0], floor[1], 0.0]))
     return np.array(points)
+
+
+def subject_corners(view: ViewTable, across: Array, up: Array) -> Array:
+    """Corners of the subject (4, 3), metres in building axes, where its width and height run along two unit vectors,
+    each (3,)."""
+    half_w, half_h = across * view.width_m / 2, up * view.height_m / 2
+    return np.array(
+        [np.array(view.centre_m) + a * half_w + b * half_h for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
+    )
 
 
 def subject_axes(view: ViewTable, eye: Array) -> tuple[Array, Array]:

@@ -7,6 +7,8 @@ import re
 
 from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.camera.optics import airy_disc, equivalent_focal
+from clerestory.files.wording import bound
+from clerestory.files.wording import capital as capital
 from clerestory.languages import _, decimal, few, length
 from clerestory.plan.exposure import MOST_STEPS
 from clerestory.plan.framing import Framing, StandBack
@@ -20,13 +22,7 @@ _IN = re.compile(r"(middle|centre|corner|heart)\b", re.I)
 
 def unbroken(words: str) -> str:
     """Words with no line end between a number and its unit, nor inside a span of hours."""
-    words = re.sub(r"(?<=\d) (?=(?:%|m|ft|mm|s|stops|Blenden)(?!\w))", "\u00a0", words)
-    return re.sub(r"(?<=\d:\d\d–)(?=\d)", "\u2060", words)
-
-
-def capital(words: str) -> str:
-    """Words with a capital first letter, the rest as it is."""
-    return words[:1].upper() + words[1:]
+    return re.sub(r"(?<=\d:\d\d–)(?=\d)", "\u2060", bound(words))
 
 
 def metres(value: float) -> str:

@@ -65,8 +65,12 @@ def read_heif(path: Path, handle: Any) -> NDArray[np.uint8] | NDArray[np.uint16]
         raise UserError(
             f"{path}: cannot be read as a HEIC picture ({problem}); it is damaged or cut short: copy it again."
         ) from problem
-    values = np.repeat(values[..., None], 3, axis=2) if values.ndim == 2 else values[..., :3]
-    return np.ascontiguousarray(values)
+    return np.ascontiguousarray(_colour(values))
+
+
+def _colour(values: NDArray[Any]) -> NDArray[Any]:
+    """Values as libheif gives them, of grey, of colour or with a fourth channel, as H x W x 3."""
+    return np.repeat(values[..., None], 3, axis=2) if values.ndim == 2 else values[..., :3]
 
 
 def said_of_heif(path: Path, handle: Any) -> tuple[str, ...]:
@@ -183,8 +187,7 @@ def _of_heif(data: bytes) -> GainMap | None:
     except Exception:  # of a damaged file libheif raises nearly everything there is; the picture itself was read
         return None
     most = np.float32(255 if values.dtype == np.uint8 else 65535)
-    values = np.repeat(values[..., None], 3, axis=2) if values.ndim == 2 else values[..., :3]
-    return GainMap(values.astype(np.float32) / most, **numbers)
+    return GainMap(_colour(values).astype(np.float32) / most, **numbers)
 
 
 def _of_jpeg(jpeg: bytes) -> GainMap | None:
