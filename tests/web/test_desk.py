@@ -16,7 +16,7 @@ from clerestory.finish.icc import profile
 from web.test_way import looked_through
 
 TARGETS = "target-size"  # 24 pixels or room about them (WCAG 2.2, 2.5.8)
-PROOF = "clerestory.page?.scale.state === 'proof'"
+PROOF = "clerestory?.page?.scale.state === 'proof'"
 
 
 @pytest.fixture
@@ -203,6 +203,28 @@ def test_places_are_drawn_listed_put_off_and_undone(desk: Any, served: Any, wait
     undo = page.get_by_role("button", name="Undo")
     wait(lambda: "touches" not in recipe(served) or undo.click())
     page.keyboard.press("p")
+
+
+PLACES = "[...document.querySelectorAll('.controls, .doing button')].map((e) => e.getBoundingClientRect().top)"
+COME_TO = """k => { const e = document.querySelectorAll('.control input:not([disabled])')[k];
+  e.focus({preventScroll: true}); return e === document.activeElement; }"""
+
+
+def test_nothing_moves_where_a_control_is_come_to_or_left(desk: Any, wait: Any) -> None:
+    """A button that moves between press and release is not pressed."""
+    page = desk
+    for tongue in ("de", "en"):
+        page.select_option("#language", tongue)
+        wait(lambda t=tongue: page.get_attribute("html", "lang") == t and page.evaluate(f"window.{PROOF}"))
+        for width, height in ((1440, 900), (1280, 720), (1024, 768), (768, 900), (390, 844), (320, 700)):
+            page.set_viewport_size({"width": width, "height": height})
+            page.evaluate("document.activeElement.blur()")
+            wait(lambda: page.evaluate(PROOF))
+            there = page.evaluate(PLACES)
+            count = page.locator(".control input:not([disabled])").count()
+            assert sum(page.evaluate(COME_TO, k) for k in range(count)) > 15
+            moved = [k for k in range(count) if page.evaluate(COME_TO, k) and page.evaluate(PLACES) != there]
+            assert not moved, (tongue, width, moved)
 
 
 def test_versions_are_kept_set_side_by_side_and_taken_and_sets_put_on_many(

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from clerestory.finish.source import Source
 
 
-BEHIND = 3  # niceness of the process that makes proofs: the quick look under a moving hand comes first
+BEHIND = 15  # niceness of the process that makes proofs: the quick look under a moving hand comes first
 
 
 @dataclass(frozen=True)
