@@ -43,6 +43,7 @@ FORMS = ("bayer", "mono", "linear", "6x6")
 POSE = Pose(0.05, 0.16, 0.03, (0.2, 3.0, 1.6))
 SHOTS = ((800.0, 1 / 15), (6400.0, 1 / 120))
 BORDER = 24
+JOINS = 24
 
 
 def quality(rgb: NDArray[np.float32], truth: NDArray[np.float32]) -> float:
@@ -226,18 +227,19 @@ def cleared(bench: Bench) -> dict[str, float]:
 
 
 def joined(bench: Bench) -> dict[str, float]:
-    """Three frames turned about one spot: how far their turns are off, pixels; and how far the vertical."""
-    poses = [replace(POSE, yaw=POSE.yaw + 0.45 * k, pitch=0.1, roll=0.0) for k in (-1, 0, 1)]
-    paths = [bench.path(replace(BASE, pose=pose), 400 + k) for k, pose in enumerate(poses)]
-    source = bench.merged("panorama", paths)
-    turns = [np.array(r) for r in source.record["rotations"]]
+    """Three frames turned about one spot, JOINS times from another direction: root mean square of how far their
+    turns are off, pixels."""
     off = []
-    for k in (0, 2):
-        true = poses[k].rotation @ poses[1].rotation.T
-        turn = turns[k] @ turns[1].T @ true.T
-        off.append(math.acos(min(1.0, (float(np.trace(turn)) - 1) / 2)))
-    focal = bench.body.intrinsics(12).focal
-    return {"join: turn off, px": focal * max(off)}
+    for n in range(JOINS):
+        yaw, pitch, roll = np.random.default_rng(n).uniform(-1, 1, 3) * (n > 0)
+        poses = [replace(POSE, yaw=POSE.yaw + 0.25 * yaw + 0.45 * k, pitch=0.1 + 0.05 * pitch, roll=0.02 * roll)
+                 for k in (-1, 0, 1)]  # fmt: skip
+        paths = [bench.path(replace(BASE, pose=pose), 400 + 10 * n + k) for k, pose in enumerate(poses)]
+        turns = [np.array(r) for r in bench.merged("panorama", paths).record["rotations"]]
+        for k in (0, 2):
+            true = poses[k].rotation @ poses[1].rotation.T
+            off.append(float(np.linalg.norm(cv2.Rodrigues(turns[k] @ turns[1].T @ true.T)[0])))
+    return {"join: turn off, px": bench.body.intrinsics(12).focal * float(np.sqrt(np.mean(np.square(off))))}
 
 
 PARTS = (verticals, noise_told, noise_reduced, merges, cleared, joined)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from skimage.registration import phase_cross_correlation
 
 from clerestory.camera.camera import Camera
 from clerestory.camera.pose import Pose
-from clerestory.merge.align import align, guide_of
+from clerestory.merge.align import align, guide_of, matches
 from clerestory.merge.burst import checked
 from clerestory.merge.result import Refused
 
@@ -34,6 +35,22 @@ def test_a_tenth_of_a_pixel(wall, hands, gain, read):
     error = np.linalg.norm(motion.at(points) - _true(scene.camera, pose, points), axis=1)
     assert np.median(error) < 0.1
     assert np.percentile(error, 95) < 0.25
+
+
+def test_frames_turned_far_are_laid_without_bias(wall):
+    """Turned frames lie bent on one another: the middle of a tile is not where the mean of its places is."""
+    scene, pose = wall(gain=0.3, read=0.8), Pose(0.22, 0.05, 0.0)
+    first, other = (guide_of(scene.mosaic(scene.light(p), k), scene.noise) for k, p in enumerate((Pose(), pose)))
+    turn = pose.rotation @ Pose().rotation.T
+    found = matches(first, other, scene.camera, turn)
+    off = found.there - _true(scene.camera, pose, found.here)
+    assert len(off) > 40 and np.abs(np.median(off, axis=0)).max() < 0.03
+    assert turned_by(align(first, other, scene.camera, local=False).rotation @ turn.T) * scene.camera.focal < 0.03
+
+
+def turned_by(rotation) -> float:
+    """The angle of a rotation, radians, exact for small ones, too."""
+    return float(np.linalg.norm(cv2.Rodrigues(rotation)[0]))
 
 
 def test_agrees_with_scikit_image_on_a_plain_shift(wall):

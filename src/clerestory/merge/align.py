@@ -270,11 +270,19 @@ def _slopes(mapping: Callable[[F64], F64], tiles: _Tiles) -> F32:
     return np.stack([across[..., 0], down[..., 0], across[..., 1], down[..., 1]], axis=-1).astype(np.float32)
 
 
+def _means(mapping: Callable[[F64], F64], tiles: _Tiles) -> F64:
+    """Where tiles lie in the other frame, guide pixels (rows, columns, 2): their middles' places and what a tile's
+    mean is off them, as frames turned far lie bent on one another. By two points each way (Gauss and Legendre)."""
+    reach = TILE / 2 / math.sqrt(3) * tiles.factor
+    corners = [np.array([x, y]) * reach for x in (-1, 1) for y in (-1, 1)]
+    return np.asarray(tiles.to_guide(np.mean([mapping(tiles.frame + c) for c in corners], axis=0)))
+
+
 def _steps(
     a: Guide, b: Guide, level: int, tiles: _Tiles, mapping: Callable[[F64], F64], start: F64, rounds: int
 ) -> _Matched:
     """Lucas-Kanade rounds at one level, from `start` (guide pixels, on top of the mapping)."""
-    base = tiles.to_guide(mapping(tiles.frame))
+    base = _means(mapping, tiles)
     slope = _slopes(mapping, tiles)
     out = np.zeros((*base.shape[:2], 9), np.float32)
     shift = start.copy()
@@ -350,6 +358,33 @@ def _turned(camera: Camera, rotation: F64) -> Callable[[F64], F64]:
     return mapping
 
 
+@dataclass(frozen=True)
+class Matches:
+    """Places (n, 2) of one frame and where the other shows the same (n, 2), pixels; `information` (n, 2, 2): the
+    inverse covariance of what lies between, no place counting more than one known to a seventh of a pixel."""
+
+    here: F64
+    there: F64
+    information: F64
+
+
+def matches(reference: Guide, other: Guide, camera: Camera, rotation: F64) -> Matches:
+    """Where tiles of a frame lie in another turned by about `rotation` (3 x 3), by their light at full fineness."""
+    tiles = _Tiles.of(reference.levels[0].shape, 2)
+    found = _steps(reference, other, 0, tiles, _turned(camera, rotation), np.zeros((*tiles.frame.shape[:2], 2)), 3)
+    ok = (found.information[..., [0, 2]].sum(axis=-1) > 1.0) & (found.residual < 2.5)
+    base = _turned(camera, rotation)(tiles.frame[ok])
+    return Matches(tiles.frame[ok], base + found.shift[ok] * tiles.factor, _capped(found.information[ok], tiles))
+
+
+def _capped(information: F64, tiles: _Tiles) -> F64:
+    """Information (n, 3) as matrices (n, 2, 2) per frame pixel: one well-textured tile must not outvote the rest."""
+    info = information / tiles.factor**2
+    full = np.stack([info[:, [0, 1]], info[:, [1, 2]]], axis=1)
+    capped: F64 = full / np.maximum(1.0, np.trace(full, axis1=1, axis2=2) / 50)[:, None, None]
+    return capped
+
+
 def _refit(camera: Camera, rotation: F64, tiles: _Tiles, found: _Matched) -> F64:
     """The rotation that explains most tiles: iteratively reweighted least squares over a small turn."""
     rays = camera.unproject(tiles.frame)
@@ -358,13 +393,10 @@ def _refit(camera: Camera, rotation: F64, tiles: _Tiles, found: _Matched) -> F64
         return rotation
     base = camera.project(rays @ rotation.T)[ok]
     target = base + found.shift[ok] * tiles.factor
-    info = found.information[ok] / tiles.factor**2
     eps = 1e-4
     columns = [camera.project(rays[ok] @ (rotation_of(eps * e) @ rotation).T) - base for e in np.eye(3)]
     jac = np.stack(columns, axis=-1) / eps  # (n, 2, 3)
-    full = np.stack([info[:, [0, 1]], info[:, [1, 2]]], axis=1)
-    # One well-textured tile must not outvote the rest.
-    full = full / np.maximum(1.0, np.trace(full, axis1=1, axis2=2) / 50)[:, None, None]
+    full = _capped(found.information[ok], tiles)
     turn = np.zeros(3)
     for _ in range(8):
         left = target - base - jac @ turn
