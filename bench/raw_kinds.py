@@ -227,8 +227,8 @@ def cleared(bench: Bench) -> dict[str, float]:
 
 
 def joined(bench: Bench) -> dict[str, float]:
-    """Three frames turned about one spot, JOINS times from another direction: root mean square of how far their
-    turns are off, pixels."""
+    """Three frames turned about one spot, JOINS times from another direction: how far their turns are off, pixels,
+    root mean square and median."""
     off = []
     for n in range(JOINS):
         yaw, pitch, roll = np.random.default_rng(n).uniform(-1, 1, 3) * (n > 0)
@@ -239,7 +239,11 @@ def joined(bench: Bench) -> dict[str, float]:
         for k in (0, 2):
             true = poses[k].rotation @ poses[1].rotation.T
             off.append(float(np.linalg.norm(cv2.Rodrigues(turns[k] @ turns[1].T @ true.T)[0])))
-    return {"join: turn off, px": bench.body.intrinsics(12).focal * float(np.sqrt(np.mean(np.square(off))))}
+    pixels = bench.body.intrinsics(12).focal * np.array(off)
+    return {
+        "join: turn off, px": float(np.sqrt(np.mean(pixels**2))),
+        "join: the same, median": float(np.median(pixels)),
+    }
 
 
 PARTS = (verticals, noise_told, noise_reduced, merges, cleared, joined)

@@ -372,7 +372,7 @@ def matches(reference: Guide, other: Guide, camera: Camera, rotation: F64) -> Ma
     """Where tiles of a frame lie in another turned by about `rotation` (3 x 3), by their light at full fineness."""
     tiles = _Tiles.of(reference.levels[0].shape, 2)
     found = _steps(reference, other, 0, tiles, _turned(camera, rotation), np.zeros((*tiles.frame.shape[:2], 2)), 3)
-    ok = (found.information[..., [0, 2]].sum(axis=-1) > 1.0) & (found.residual < 2.5)
+    ok = found.information[..., [0, 2]].sum(axis=-1) > 1.0
     base = _turned(camera, rotation)(tiles.frame[ok])
     return Matches(tiles.frame[ok], base + found.shift[ok] * tiles.factor, _capped(found.information[ok], tiles))
 
