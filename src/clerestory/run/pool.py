@@ -74,10 +74,10 @@ def beside(
     executor.shutdown()
 
 
-def pool_of_one(behind: int = 0) -> ProcessPoolExecutor:
+def pool_of_one() -> ProcessPoolExecutor:
     """One worker that stays for more than one task, and ends when this process does, however that ends; it lets
-    others go first by so many steps of niceness."""
-    return ProcessPoolExecutor(1, system.SPAWN, _begin, (behind,))
+    others go first (system.BEHIND)."""
+    return ProcessPoolExecutor(1, system.SPAWN, _begin, (system.BEHIND,))
 
 
 def _drain(

@@ -38,7 +38,6 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("clerestory.web")
 FILE = "film/film.toml"
-BEHIND = 10  # niceness of the process that makes a film: controls come first
 EVERY = 0.2  # seconds between what it says
 MOST_HEARD = 200  # takes whose measure is kept
 _TAKE = re.compile(r"[a-z0-9][a-z0-9_-]{0,79}\.wav")
@@ -289,7 +288,7 @@ class FilmDesk:
 def _make(root: Path, preview: bool, shape: Any, tell: Pipe) -> None:
     """Make a film and say how it goes, a few times a second. A process of its own; ends when nobody listens."""
     system.leave_interrupt_to_parent()
-    system.lower_priority(BEHIND)
+    system.lower_priority(system.BEHIND)
     said = 0.0
 
     def on_progress(_: str, done: int, total: int | None) -> None:

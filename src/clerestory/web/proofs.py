@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from clerestory.finish.source import Source
 
 
-# Niceness of the process that makes proofs: the quick look under a moving hand comes first. Set with
-# `bench/web.py desk`: at 3 lines drawn took 59 to 65 ms to be seen, now 53; the exact picture at rest as long as before.
-BEHIND = 15
 
 
 @dataclass(frozen=True)
@@ -91,7 +88,7 @@ class Proofs:
     def _begin(self) -> ProcessPoolExecutor:
         with self._lock:
             if self._pool is None:
-                self._pool = pool_of_one(BEHIND)
+                self._pool = pool_of_one()
             return self._pool
 
     def _run(self, work: Callable[..., Any], *args: Any) -> Any:
