@@ -74,7 +74,7 @@ LONE_WORKER = """
 import os, sys, time
 from clerestory.run.pool import pool_of_one
 if __name__ == "__main__":
-    pool = pool_of_one(3)
+    pool = pool_of_one()
     print(pool.submit(os.getpid).result(), flush=True)
     time.sleep(60)
 """

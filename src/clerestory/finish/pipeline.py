@@ -23,7 +23,7 @@ from clerestory.develop.denoise import Quality
 from clerestory.develop.glare import Glare, find_glare, scattered, without_glare
 from clerestory.finish import source as light
 from clerestory.finish import tone
-from clerestory.finish.recipe import Aspect, Recipe
+from clerestory.finish.recipe import Aspect, Recipe, Touch
 from clerestory.finish.resample import resample
 from clerestory.finish.sharpen import sharpen
 from clerestory.finish.source import Multipliers, Source
@@ -32,7 +32,7 @@ from clerestory.finish.take_out import Other, TakenOut, taken_out
 from clerestory.finish.touch import evened, evens, lights, lit, removals
 from clerestory.merge.result import Stitched
 from clerestory.merge.surface import Surface
-from clerestory.run.bands import side_by_side
+from clerestory.run.bands import both
 from clerestory.vertical.find import find_vertical
 from clerestory.vertical.focal import estimate_focal
 from clerestory.vertical.plumb import default_plumb
@@ -167,10 +167,9 @@ def look(source: Source, recipe: Recipe, on_stage: Callable[[str], None] = quiet
     camera, known, guessed = _camera(source, luma)
     on_stage("verticals and tone")
     grid = camera.scaled(0.5).on_grid(half.shape[1], half.shape[0])
-    steps: list[Callable[[], Any]] = [
-        partial(_upright, source, luma, grid, noise, recipe), partial(_lit, source, half, noise, recipe)
-    ]  # fmt: skip
-    (vertical, swing), (settings, glare) = side_by_side(lambda step: step(), steps)
+    (vertical, swing), (settings, glare) = both(
+        lambda: _upright(source, luma, grid, noise, recipe), lambda: _lit(source, half, noise, recipe)
+    )
     said = (*message, *guessed)
     return Seen(source, half, multipliers, camera, known, vertical, settings, noise, swing, mixed, said, glare)
 
@@ -331,7 +330,7 @@ def mended(
     return evened(full, recipe.touches), told
 
 
-def mends(recipe: Recipe) -> tuple[Any, ...]:
+def mends(recipe: Recipe) -> tuple[Touch, ...]:
     """The touches that `mended` would carry out."""
     return (*removals(recipe.touches), *evens(recipe.touches))
 

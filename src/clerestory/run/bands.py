@@ -71,6 +71,15 @@ def side_by_side(step: Callable[[Item], Value], items: Sequence[Item]) -> Iterat
             threads.shutdown(cancel_futures=True)
 
 
+def both(one: Callable[[], Value], other: Callable[[], Item]) -> tuple[Value, Item]:
+    """What two steps give, taken at once where there are cores for it; for steps as of `side_by_side`."""
+    if cores() == 1:
+        return one(), other()
+    with ThreadPoolExecutor(1, thread_name_prefix="steps") as thread:
+        running = thread.submit(other)
+        return one(), running.result()
+
+
 def one_ahead(step: Callable[[Item], Value], items: Iterable[Item]) -> Iterator[Value]:
     """`step(item)` for each item in order, each begun while the caller is busy with the value before it.
 

@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from clerestory.finish.source import Source
 
 
-
-
 @dataclass(frozen=True)
 class Asked:
     """What came of asking for a proof: its key and size (width, height) where it is made; "overtaken": another was
