@@ -272,10 +272,8 @@ def patterns(width: int) -> Iterator[str]:
                 for name, value in part(Bench(scene, body, Path(folder))).items():
                     rows.setdefault(name, []).append(value)
         for name, values in rows.items():
-            told = [
-                f"{v:.{3 if name.startswith('join') else 2}f}{' ' if holds(name, v, values[0]) else '!'}"
-                for v in values
-            ]
+            digits = 3 if name.startswith("join") else 2
+            told = [f"{v:.{digits}f}{' ' if holds(name, v, values[0]) else '!'}" for v in values]
             yield f"{name:26}" + "".join(f"{t:>12}" for t in told)
     yield "!: more than 10 % worse than Bayer's"
 

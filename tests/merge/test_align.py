@@ -42,8 +42,8 @@ def test_frames_turned_far_are_laid_without_bias(wall):
     scene, pose = wall(gain=0.3, read=0.8), Pose(0.22, 0.05, 0.0)
     first, other = (guide_of(scene.mosaic(scene.light(p), k), scene.noise) for k, p in enumerate((Pose(), pose)))
     turn = pose.rotation @ Pose().rotation.T
-    found = matches(first, other, scene.camera, turn)
-    off = found.there - _true(scene.camera, pose, found.here)
+    here, there = matches(first, other, scene.camera, turn)
+    off = there - _true(scene.camera, pose, here)
     assert len(off) > 40 and np.abs(np.median(off, axis=0)).max() < 0.03
     assert turned_by(align(first, other, scene.camera, local=False).rotation @ turn.T) * scene.camera.focal < 0.03
 

@@ -358,31 +358,14 @@ def _turned(camera: Camera, rotation: F64) -> Callable[[F64], F64]:
     return mapping
 
 
-@dataclass(frozen=True)
-class Matches:
-    """Places (n, 2) of one frame and where the other shows the same (n, 2), pixels; `information` (n, 2, 2): the
-    inverse covariance of what lies between, no place counting more than one known to a seventh of a pixel."""
-
-    here: F64
-    there: F64
-    information: F64
-
-
-def matches(reference: Guide, other: Guide, camera: Camera, rotation: F64) -> Matches:
-    """Where tiles of a frame lie in another turned by about `rotation` (3 x 3), by their light at full fineness."""
+def matches(reference: Guide, other: Guide, camera: Camera, rotation: F64) -> tuple[F64, F64]:
+    """Places (n, 2) of one frame and where another, turned by about `rotation` (3 x 3), shows the same, (n, 2),
+    at full fineness: the middles of tiles whose light has anything to tell."""
     tiles = _Tiles.of(reference.levels[0].shape, 2)
     found = _steps(reference, other, 0, tiles, _turned(camera, rotation), np.zeros((*tiles.frame.shape[:2], 2)), 3)
-    ok = found.information[..., [0, 2]].sum(axis=-1) > 1.0
-    base = _turned(camera, rotation)(tiles.frame[ok])
-    return Matches(tiles.frame[ok], base + found.shift[ok] * tiles.factor, _capped(found.information[ok], tiles))
-
-
-def _capped(information: F64, tiles: _Tiles) -> F64:
-    """Information (n, 3) as matrices (n, 2, 2) per frame pixel: one well-textured tile must not outvote the rest."""
-    info = information / tiles.factor**2
-    full = np.stack([info[:, [0, 1]], info[:, [1, 2]]], axis=1)
-    capped: F64 = full / np.maximum(1.0, np.trace(full, axis1=1, axis2=2) / 50)[:, None, None]
-    return capped
+    told = found.information[..., [0, 2]].sum(axis=-1) > 1.0
+    here = tiles.frame[told]
+    return here, _turned(camera, rotation)(here) + found.shift[told] * tiles.factor
 
 
 def _refit(camera: Camera, rotation: F64, tiles: _Tiles, found: _Matched) -> F64:
@@ -393,10 +376,13 @@ def _refit(camera: Camera, rotation: F64, tiles: _Tiles, found: _Matched) -> F64
         return rotation
     base = camera.project(rays @ rotation.T)[ok]
     target = base + found.shift[ok] * tiles.factor
+    info = found.information[ok] / tiles.factor**2
     eps = 1e-4
     columns = [camera.project(rays[ok] @ (rotation_of(eps * e) @ rotation).T) - base for e in np.eye(3)]
     jac = np.stack(columns, axis=-1) / eps  # (n, 2, 3)
-    full = _capped(found.information[ok], tiles)
+    full = np.stack([info[:, [0, 1]], info[:, [1, 2]]], axis=1)
+    # One well-textured tile must not outvote the rest.
+    full = full / np.maximum(1.0, np.trace(full, axis1=1, axis2=2) / 50)[:, None, None]
     turn = np.zeros(3)
     for _ in range(8):
         left = target - base - jac @ turn

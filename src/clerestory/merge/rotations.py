@@ -156,13 +156,13 @@ def _settled(guides: Sequence[Guide], rotations: Sequence[F64], camera: Camera) 
     def residuals(x: F64) -> F64:
         turns, lens = unpacked(x)
         parts = []
-        for a, b, found in pairs:
-            off = lens.project(lens.unproject(found.here) @ (turns[b] @ turns[a].T).T) - found.there
+        for a, b, (here, there) in pairs:
+            off = lens.project(lens.unproject(here) @ (turns[b] @ turns[a].T).T) - there
             parts.append(np.linalg.norm(off, axis=1))
         return np.concatenate([*parts, [x[-1] / FOCAL_PRIOR]])
 
     nothing = np.zeros(3 * (len(start) - 1) + 1)
-    if min(len(found.here) for *_, found in pairs) < FEWEST:
+    if min(len(here) for *_, (here, _) in pairs) < FEWEST:
         return start, 1.0
     done = least_squares(residuals, nothing, loss="cauchy", f_scale=ASTRAY, x_scale=1e-3)
     turns, lens = unpacked(done.x)
