@@ -146,6 +146,7 @@ def test_sort(page: Any, window: Any, served: Any, shot: Shoot, wait: Any) -> No
     wait(lambda: page.locator(".view").count() == 4)
     wait(lambda: other.locator(".view").count() == 4)
     other.get_by_role("button", name="Undo").click()
+    wait(lambda: other.locator(".view").count() == 3)  # closed at once, it might be so before the click is sent
     other.close()
     wait(lambda: page.locator(".view").count() == 3)
     page.locator(".frame[data-frame^=HM0003]").click()
