@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
-from clerestory.camera.pose import Pose
+from clerestory.camera.pose import Pose, vector_of
 from clerestory.develop.colour import LUMINANCE, balanced_values
 from clerestory.develop.defects import measured
 from clerestory.develop.demosaic import demosaic, signal_of
@@ -238,7 +238,7 @@ def joined(bench: Bench) -> dict[str, float]:
         turns = [np.array(r) for r in bench.merged("panorama", paths).record["rotations"]]
         for k in (0, 2):
             true = poses[k].rotation @ poses[1].rotation.T
-            off.append(float(np.linalg.norm(cv2.Rodrigues(turns[k] @ turns[1].T @ true.T)[0])))
+            off.append(float(np.linalg.norm(vector_of(turns[k] @ turns[1].T @ true.T))))
     pixels = bench.body.intrinsics(12).focal * np.array(off)
     return {
         "join: turn off, px": float(np.sqrt(np.mean(pixels**2))),

@@ -57,6 +57,13 @@ def rotation_of(vector: Array) -> Array:
     return np.asarray(out, float)
 
 
+def vector_of(rotation: Array) -> Array:
+    """The rotation vector (3,) of a matrix (3, 3), `rotation_of` undone: its length is the angle in radians, exact
+    for small turns, where the trace's arc cosine is not."""
+    out, _ = cv2.Rodrigues(np.asarray(rotation, float))
+    return np.asarray(out, float).ravel()
+
+
 def fit_rotation(a: Array, b: Array) -> Array:
     """The rotation (3, 3) that carries unit vectors a (n, 3) nearest to b (n, 3), in the least-squares sense.
 

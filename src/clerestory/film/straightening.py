@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.camera.crop import Crop, frame_boundary
-from clerestory.camera.pose import rotation_of
+from clerestory.camera.pose import rotation_of, vector_of
 from clerestory.film.account import Made
 from clerestory.film.light import SURROUND, Floats, Renderer, Source, prepare
 from clerestory.film.moves import Framing, eased, share_of, whole
@@ -70,9 +70,9 @@ class Straightening:
 
     def homography(self, share: float) -> Array:
         """Ideal pixels of the frame to pixels of the picture plane when a share of the rotation is done, 3 x 3."""
-        vector, _ = cv2.Rodrigues(self.made.rectification.rotation)
+        vector = vector_of(self.made.rectification.rotation)
         camera = self.made.camera
-        out: Array = camera.matrix @ rotation_of(share * vector[:, 0]) @ camera.inverse
+        out: Array = camera.matrix @ rotation_of(share * vector) @ camera.inverse
         return out
 
     @property

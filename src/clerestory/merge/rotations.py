@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from clerestory.camera.camera import Camera
-from clerestory.camera.pose import fit_rotation, rotation_of
+from clerestory.camera.pose import fit_rotation, rotation_of, vector_of
 from clerestory.merge.align import Guide, Motion, align, matches
 from clerestory.merge.result import Refused
 
@@ -135,7 +135,7 @@ def _refined(guides: Sequence[Guide], rotations: Sequence[F64], camera: Camera) 
     for a, b in pairwise(order):
         start = rotations[b] @ rotations[a].T
         motion = align(guides[a], guides[b], camera, local=False, start=start)
-        angle = np.linalg.norm(cv2.Rodrigues(motion.rotation @ start.T)[0])
+        angle = np.linalg.norm(vector_of(motion.rotation @ start.T))
         # Details hold the turn to within a pixel or two; a match of the light far from that has gone astray.
         turn = motion.rotation if angle < 6 * NEAR else start
         out[b] = turn @ out[a]
