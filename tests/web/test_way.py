@@ -156,6 +156,18 @@ def test_sort(page: Any, window: Any, served: Any, shot: Shoot, wait: Any) -> No
     looked_through(page)
 
 
+def let_go_at(page: Any, x: float, y: float) -> None:
+    """The hand moves a last time and lets go within one frame of the screen."""
+    page.evaluate(
+        """([x, y]) => {
+          for (const kind of ["pointermove", "pointerup"])
+            document.querySelector("svg.lines").dispatchEvent(new PointerEvent(kind, { clientX: x, clientY: y }));
+        }""",
+        [x, y],
+    )
+    page.mouse.up()
+
+
 def test_lines_drawn_make_the_lean_fall(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     """Two verticals added and moved; one drawn beside an edge takes it only when it is asked to."""
     open_finish(page, served, "view-01")
@@ -182,9 +194,13 @@ def test_lines_drawn_make_the_lean_fall(page: Any, served: Any, shot: Shoot, wai
     wait(lambda: page.evaluate("document.querySelector('canvas.picture').style.transform.startsWith('matrix3d')"))
     shot(page, "finish-lines")
     looked_through(page)
-    page.mouse.move(x, y + 1, steps=12)
-    page.mouse.up()
-    wait(lambda: [line["kind"] for line in recipe(served, "view-01").get("lines", [])] == ["vertical", "vertical"])
+    laid = recipe(served, "view-01")["lines"][0]
+    let_go_at(page, x, y + 1)
+    wait(lambda: recipe(served, "view-01")["lines"][0] != laid)
+    lines = recipe(served, "view-01")["lines"]
+    assert [line["kind"] for line in lines] == ["vertical", "vertical"]
+    moved = np.abs(np.subtract([laid["start"], laid["end"]], [lines[0]["start"], lines[0]["end"]]))
+    assert moved.max() < 0.005, "a line lies where the hand let go of it"
     wait(lambda: lean_left(page) < 0.2)
     assert "plumb" not in recipe(served, "view-01")
     assert lean_left(page) < leaning / 20
@@ -193,7 +209,8 @@ def test_lines_drawn_make_the_lean_fall(page: Any, served: Any, shot: Shoot, wai
     assert math.degrees(math.acos(min(1.0, float(up @ truth)))) < 0.5, "the pose the picture was taken with"
     leaning_line = {"kind": "vertical", "start": [0.5, 0.2], "end": [0.57, 0.8], "off": False}
     page.evaluate("line => clerestory.page.lineUp([...clerestory.page.recipe.lines, line])", leaning_line)
-    page.locator(".odds", has_text="The building's own edges, accurate to").wait_for()
+    wait(lambda: page.evaluate("window.clerestory.page.facts.lines === 3"))
+    assert page.locator(".odds", has_text="The building's own edges, accurate to").count() == 1
     assert page.locator(".line-list .doubtful").count() == 1, "and the line that does it is named"
     page.get_by_role("checkbox", name="Line 3, vertical: kept").uncheck()
     wait(lambda: [line.get("off", False) for line in recipe(served, "view-01")["lines"]] == [False, False, True])

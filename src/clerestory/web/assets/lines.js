@@ -270,6 +270,11 @@ export class Lines {
 
   release() {
     if (!this.held) return;
+    if (this.pending) { // let go before the frame that would have shown the last movement
+      cancelAnimationFrame(this.pending);
+      this.pending = 0;
+      this.pull(this.last);
+    }
     const { line, fresh, far = 0 } = this.held;
     this.held = null;
     if (fresh && far < LEAST) {
