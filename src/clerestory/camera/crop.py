@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
@@ -60,13 +62,21 @@ def frame_boundary(camera: Camera, homography: Array, per_edge: int = 32) -> Arr
     `homography` (ideal pixels to picture pixels). The polyline closes from its last point to its first. What the
     homography would send to infinity or behind the picture's viewer is cut off 84 degrees from its axis.
     """
+    return project(homography, _in_front(_ideal_edge(camera, per_edge), camera, homography))
+
+
+@lru_cache(maxsize=16)
+def _ideal_edge(camera: Camera, per_edge: int) -> Array:
+    """The recorded frame's outer edge, clockwise from the top left, in ideal pixels, (n, 2); not to be written to."""
     w, h = camera.width, camera.height
     t = np.arange(per_edge) / per_edge
     zero, one = np.zeros(per_edge), np.ones(per_edge)
     outline = np.concatenate(
         [np.stack(side, axis=-1) for side in ((t, zero), (one, t), (1 - t, one), (zero, 1 - t))]
     ) * [w, h] - [0.5, 0.5]
-    return project(homography, _in_front(camera.ideal(outline), camera, homography))
+    edge = camera.ideal(outline)
+    edge.flags.writeable = False
+    return edge
 
 
 def straightened_outline(camera: Camera, homography: Array) -> Array:
@@ -94,23 +104,28 @@ def _in_front(points: Array, camera: Camera, homography: Array) -> Array:
     return found
 
 
-def _gaps(tries: Array, sides: Array) -> Array:
+@njit(cache=True, nogil=True, error_model="numpy")
+def _gaps(tries, sides):  # type: ignore[no-untyped-def]
     """Half height at which a rectangle about each try (m, 3) touches each side (n, 2, 2) of an outline: (m, n).
 
     A try is a centre x, y and the logarithm of width/height. Exact: the distance max(|dx| / aspect, |dy|) is convex
     along each side, so that its least value lies at an end or where the side crosses a diagonal of the rectangle.
     """
-    squash = np.exp(-tries[:, 2])[:, None]
-    x, y = (sides[:, 0, 0] - tries[:, :1]) * squash, sides[:, 0, 1] - tries[:, 1:2]
-    dx, dy = (sides[:, 1, 0] - sides[:, 0, 0]) * squash, sides[:, 1, 1] - sides[:, 0, 1]
-    best = np.minimum(np.maximum(np.abs(x), np.abs(y)), np.maximum(np.abs(x + dx), np.abs(y + dy)))
-    for sign in (-1.0, 1.0):
-        slope = dx + sign * dy
-        slope[np.abs(slope) < 1e-12] = 1.0
-        t = -(x + sign * y) / slope
-        np.clip(t, 0.0, 1.0, out=t)
-        np.minimum(best, np.maximum(np.abs(x + t * dx), np.abs(y + t * dy)), out=best)
-    return best
+    out = np.empty((len(tries), len(sides)))
+    for i in range(len(tries)):
+        squash = math.exp(-tries[i, 2])
+        for j in range(len(sides)):
+            x, y = (sides[j, 0, 0] - tries[i, 0]) * squash, sides[j, 0, 1] - tries[i, 1]
+            dx, dy = (sides[j, 1, 0] - sides[j, 0, 0]) * squash, sides[j, 1, 1] - sides[j, 0, 1]
+            best = min(max(abs(x), abs(y)), max(abs(x + dx), abs(y + dy)))
+            for sign in (-1.0, 1.0):
+                slope = dx + sign * dy
+                if abs(slope) < 1e-12:
+                    slope = 1.0
+                t = min(max(-(x + sign * y) / slope, 0.0), 1.0)
+                best = min(best, max(abs(x + t * dx), abs(y + t * dy)))
+            out[i, j] = best
+    return out
 
 
 def _sides(outline: Array) -> Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,6 +25,12 @@ class Distortion:
     radial: tuple[float, ...] = (1.0, 0.0, 0.0, 0.0)
     tangential: tuple[float, float] = (0.0, 0.0)
     centre: tuple[float, float] = (0.5, 0.5)
+
+    @classmethod
+    def of_json(cls, words: Mapping[str, Sequence[float]]) -> Distortion:
+        """The lens that JSON tells of, field by field: its lists as the tuples they were."""
+        radial, (t0, t1), (cx, cy) = (words[name] for name in ("radial", "tangential", "centre"))
+        return cls(tuple(radial), (t0, t1), (cx, cy))
 
     @property
     def is_identity(self) -> bool:

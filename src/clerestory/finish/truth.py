@@ -68,7 +68,7 @@ def compared(folder: Path, account: Mapping[str, Any]) -> dict[str, str]:
     if account["noise"]:
         out["noise"] = _true_noise(account, truth)
     told = truth["intrinsics"]
-    camera = Camera(**{**told, "distortion": Distortion(**told["distortion"])})
+    camera = Camera(**{**told, "distortion": Distortion.of_json(told["distortion"])})
     pitch, roll, yaw = (math.radians(a) for a in (pose["pitch_deg"], pose["roll_deg"], account["swing"]))
     turn = Rectification(pitch, roll, account["plumb"], yaw)
     for name in account["aspects"]:

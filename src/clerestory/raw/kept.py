@@ -62,7 +62,7 @@ def unpacked(data: bytes, path: Path) -> Inspection | None:
         words["path"] = path
         words["time"] = datetime.fromisoformat(words["time"]) if words["time"] else None
         if words["distortion"] is not None:
-            words["distortion"] = Distortion(**{k: _tuples(v) for k, v in words["distortion"].items()})
+            words["distortion"] = Distortion.of_json(text["info"]["distortion"])
         clipping = Clipping(**{k: _tuples(v) for k, v in text["clipping"].items()})
         return Inspection(
             FrameInfo(**words), clipping, text["sharpness"], text["brightness"], look, thumbnail, text["edge_blur"]
