@@ -98,6 +98,7 @@ class OpenView:
     _whole: tuple[F32, dict[float, Motion]] | None = None
     _flats: dict[tuple[tuple[object, ...], int], Flat] = field(default_factory=dict)
     _toned: tuple[F32, F32] | None = None
+    _warp: tuple[tuple[Placed, tuple[int, ...]], Any] | None = None
 
     @cached_property
     def balances(self) -> Balances:
@@ -321,8 +322,12 @@ class OpenView:
         """The whole frame as it was toned, only warped, while the geometry moves. What lies under the pointer is not
         known until it rests."""
         self._toned = None
-        xs, ys = source_positions(*lie(flat.pixels.shape, seen, placed))
-        out = cv2.remap(flat.pixels, xs, ys, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
+        shape = flat.pixels.shape
+        if self._warp is None or self._warp[0] != (placed, shape):  # else the light moves, not the geometry
+            maps = cv2.convertMaps(*source_positions(*lie(shape, seen, placed)), cv2.CV_16SC2)
+            self._warp = ((placed, shape), maps)
+        places, between = self._warp[1]
+        out = cv2.remap(flat.pixels, places, between, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
         return np.asarray(out, np.uint8)
 
     def _flat(
