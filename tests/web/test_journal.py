@@ -74,9 +74,18 @@ def test_what_was_changed_elsewhere_is_kept(tmp_path: Path) -> None:
     journal = Journal(tmp_path)
     journal.commit("finish", "one", {FILE: "a"})
     (tmp_path / FILE).write_text("by hand", encoding="utf-8")
+    heard: list[object] = []
     with pytest.raises(UserError, match="changed outside"):
-        journal.undo("finish")
-    assert text(tmp_path) == "by hand"
+        journal.undo("finish", heard.append)
+    assert text(tmp_path) == "by hand" and not heard, "nothing is said to come that is refused"
+
+
+def test_what_a_step_will_write_is_told_before_it_is_written(tmp_path: Path) -> None:
+    journal, heard = Journal(tmp_path), []
+    journal.commit("finish", "one", {FILE: "a"})
+    journal.undo("finish", lambda texts: heard.append((texts, text(tmp_path))))
+    journal.redo("finish", lambda texts: heard.append((texts, text(tmp_path))))
+    assert heard == [({FILE: None}, "a"), ({FILE: "a"}, None)]
 
 
 @settings(max_examples=25, deadline=None)

@@ -11,7 +11,7 @@ import contextlib
 import json
 import os
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,11 @@ from clerestory.errors import UserError
 from clerestory.files.store import digest_bytes, in_words, write_atomic
 
 Texts = dict[str, str | None]
+Coming = Callable[[Texts], None]
+
+
+def no_one(_: Texts) -> None:
+    """Hears of what is coming and does nothing."""
 
 
 def revision_of(text: str | None) -> str:
@@ -104,13 +109,14 @@ class Journal:
             self._take(change)
             return True
 
-    def undo(self, scope: str) -> Change | None:
-        """Take back the last step of a scope; None when there is none."""
-        return self._step(scope, True)
+    def undo(self, scope: str, coming: Coming = no_one) -> Change | None:
+        """Take back the last step of a scope; None when there is none. `coming` hears what the files will hold before
+        anything is written: all that can forbid the step is then looked at, but for the disk."""
+        return self._step(scope, True, coming)
 
-    def redo(self, scope: str) -> Change | None:
-        """Do again the step that was taken back last; None when there is none."""
-        return self._step(scope, False)
+    def redo(self, scope: str, coming: Coming = no_one) -> Change | None:
+        """Do again the step that was taken back last; None when there is none. `coming`: as of `undo`."""
+        return self._step(scope, False, coming)
 
     def ahead(self, scope: str) -> dict[str, str]:
         """What undo and redo would do, in words ('' where there is nothing to do)."""
@@ -121,7 +127,7 @@ class Journal:
                 "redo": stacks.undone[-1].said if stacks.undone else "",
             }
 
-    def _step(self, scope: str, back: bool) -> Change | None:
+    def _step(self, scope: str, back: bool, coming: Coming) -> Change | None:
         with self._lock:
             stacks = self._stacks.get(scope, _Stacks())
             source = stacks.done if back else stacks.undone
@@ -133,6 +139,7 @@ class Journal:
                 if self._text(name) != text:
                     raise UserError(f"{name} has been changed outside this page since; that change is kept, and this "
                                     "step cannot be undone or redone over it.")  # fmt: skip
+            coming(wanted)
             record = {"do": "undo" if back else "redo", "scope": scope, "number": self.number + 1}
             self._done(record, expected, wanted)
             self._move(scope, back)

@@ -18,7 +18,7 @@ from clerestory.errors import UserError
 from clerestory.files.lock import Taken
 from clerestory.files.mistakes import made
 from clerestory.files.store import in_words
-from clerestory.finish.recipe import OF_ONE_VIEW, Recipe, pick_gone, picked
+from clerestory.finish.recipe import OF_ONE_VIEW, Recipe, pick_gone, picked, recipe_of
 from clerestory.raw.group import SOFT_LEAST, SOFT_SHARE, View
 from clerestory.raw.kept import key_of, unpacked
 from clerestory.raw.overlap import changed_share
@@ -340,6 +340,19 @@ class Desk:
     def _told_recipe(self, view: str, recipe: Recipe) -> None:
         self.tell("recipe", view=view, recipe=recipe.model_dump(mode="json"))
 
+    def _coming(self, texts: Mapping[str, str | None]) -> list[str]:
+        """Tell every page of recipes that are about to be written, so that their pictures are drawn meanwhile; of
+        which views they are."""
+        out = []
+        for name, text in texts.items():
+            view = Path(name).stem
+            if name.startswith("recipes/") and any(v.name == view for v in self.table.views):
+                with contextlib.suppress(UserError):  # what is wrong with a text is told once it is written
+                    recipe = Recipe() if text is None else recipe_of(text, self.root / name)
+                    self.tell("coming", view=view, recipe=recipe.model_dump(mode="json"))
+                    out.append(view)
+        return out
+
     def texts_changed(self, names: Iterable[str]) -> None:
         """Let every page know what follows from texts that were written as such, or by a step back or forth."""
         follows = set()
@@ -381,7 +394,13 @@ class Desk:
 
     def step(self, scope: str, back: bool) -> dict[str, Any]:
         """Undo or redo, and say what it was and where."""
-        change = self.journal.undo(scope) if back else self.journal.redo(scope)
+        told: list[str] = []
+        try:
+            change = (self.journal.undo if back else self.journal.redo)(scope, lambda t: told.extend(self._coming(t)))
+        except UserError:
+            for view in told:
+                self._told_recipe(view, self.recipe(view))
+            raise
         if change is None:
             return {"said": "", "place": "", **self.journal.ahead(scope)}
         self.texts_changed(change.after)

@@ -16,6 +16,8 @@ const WIDTH = 1600;
 const SIDES = { left: say("left"), right: say("right"), top: say("top"), bottom: say("bottom") };
 const degrees = (v, figures = 1) => `${decimal(Math.abs(v), figures)}°`;
 
+const alike = (a, b) => JSON.stringify(a ?? null) === JSON.stringify(b ?? null);
+
 export class Finish {
   constructor(house, room) {
     this.house = house;
@@ -28,6 +30,7 @@ export class Finish {
     this.off = [
       this.wire.on("preview", (facts, bytes) => this.arrived(facts, bytes)),
       this.wire.on("recipe", ({ view, recipe }) => view === this.view && this.recipeChanged(recipe)),
+      this.wire.on("coming", ({ view, recipe }) => view === this.view && this.recipeComing(recipe)),
       this.wire.on("merged", ({ view }) => view === this.view && this.facts && !this.facts.merged && this.preview({}, true)),
       this.wire.on("reading", (facts) => facts.view === this.view && this.read(facts)),
       this.wire.on("unseen", ({ view, said }) => view === this.view && this.cannotOpen(said)),
@@ -267,13 +270,13 @@ export class Finish {
     if (!this.view || !this.recipe) return;
     this.wanted = { ...this.recipe, ...values };
     this.exact = settled;
-    if (this.proven !== this.recipeText()) this.unproven();
-    if (this.sheet && ("plumb" in values || "swing" in values)) this.leanTo(values);
     const n = ++this.number;
     this.begun.set(n, performance.now());
-    const box = this.sheetNode.getBoundingClientRect();
-    const enough = Math.ceil(Math.max(box.width, box.height) * window.devicePixelRatio) || WIDTH;
+    const enough = Math.ceil(this.scale.across * window.devicePixelRatio) || WIDTH;
     this.wire.send({ do: "preview", n, view: this.view, values, width: WIDTH, enough, settled });
+    // Only then what the page itself has to change: the server works meanwhile.
+    if (this.proven !== this.recipeText()) this.unproven();
+    if (this.sheet && ("plumb" in values || "swing" in values)) this.leanTo(values);
   }
 
   unproven() {
@@ -339,6 +342,12 @@ export class Finish {
     if (Object.keys(moving).length || (same && (this.exact || this.controls.gesture))) this.controls.show(recipe, this.facts);
     else if (same) this.preview({}, true);
     else this.soon();
+  }
+
+  // A step back or forth that is being written: its picture is drawn meanwhile.
+  recipeComing(recipe) {
+    if (!this.facts || Object.keys(this.controls.dirty).length || recipe.pick !== this.recipe.pick) return;
+    this.preview(Object.fromEntries(Object.entries(recipe).filter(([name, v]) => !alike(v, this.recipe[name]))), false);
   }
 
   // The picture on the page warped as the lean asked for would have it.
@@ -589,7 +598,7 @@ export class Finish {
   }
 
   changedValues() {
-    return Object.fromEntries(Object.entries(this.wanted).filter(([name, v]) => name !== "pick" && JSON.stringify(v ?? null) !== JSON.stringify(this.recipe[name] ?? null)));
+    return Object.fromEntries(Object.entries(this.wanted).filter(([name, v]) => name !== "pick" && !alike(v, this.recipe[name])));
   }
 
   // ---- before and after

@@ -57,6 +57,11 @@ export class Scale {
     this.changed();
   }
 
+  // The picture's longer side as shown, in CSS pixels; 0 where nothing is shown yet. Asks the page for no layout.
+  get across() {
+    return Math.max(...this.size) * (this.scale ?? 0);
+  }
+
   // To a zoom (null: fitted), a place of the stage (shares of the picture) kept where it is.
   to(zoom, about = null) {
     const least = this.fitting() * this.fine;
