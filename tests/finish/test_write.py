@@ -5,13 +5,19 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
+import cv2
 import exiv2
+import imagecodecs
 import numpy as np
 import pytest
 import tifffile
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 from PIL import Image
 
 from clerestory.errors import UserError
+from clerestory.finish.icc import profile
+from clerestory.finish.jpeg import BAND, jpeg
 from clerestory.finish.recipe import FORMER, Recipe, read_recipe
 from clerestory.finish.write import Record, encoded, with_metadata
 from clerestory.visit.about import About
@@ -87,3 +93,30 @@ def test_a_recipe_of_an_earlier_version_is_told_its_new_names(tmp_path: Path) ->
     path.write_text('[[lines]]\nkind = "upright"\nstart = [0.1, 0.1]\nend = [0.1, 0.9]\n', encoding="utf-8")
     with pytest.raises(UserError, match="line 2, lines 1, kind: 'upright' is now called 'vertical'"):
         read_recipe(path)
+
+
+@settings(max_examples=12, deadline=None)
+@given(height=st.integers(1, 1600), width=st.integers(1, 90), seed=st.integers(0, 99))
+@example(height=BAND, width=8, seed=0)
+@example(height=2 * BAND + 1, width=9, seed=0)
+@example(height=3 * BAND - 64, width=7, seed=0)
+def test_a_jpeg_of_bands_is_read_as_what_pillow_makes_of_the_whole(height: int, width: int, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    coded = cv2.resize(rng.integers(0, 256, (8, 8, 3)).astype(np.uint8), (width, height))
+    whole = io.BytesIO()
+    Image.fromarray(coded).save(whole, "JPEG", quality=93, subsampling=0)
+    ours = jpeg(coded, 93, profile("display-p3"), 300)
+    read = Image.open(io.BytesIO(ours))
+    assert np.array_equal(np.asarray(read), np.asarray(Image.open(whole)))
+    assert read.info["dpi"] == (300, 300) and read.info["icc_profile"] == profile("display-p3")
+    assert np.array_equal(by_imagecodecs(ours), np.asarray(read)), "and by another decoder"
+
+
+def by_imagecodecs(data: bytes) -> np.ndarray:
+    """A JPEG as imagecodecs decodes it."""
+    return np.asarray(imagecodecs.jpeg8_decode(data))
+
+
+def test_a_picture_larger_than_a_jpeg_can_be_is_refused_in_one_sentence() -> None:
+    with pytest.raises(UserError, match="65536 x 1 pixels is too large for a JPEG"):
+        encoded(np.zeros((1, 65536, 3), np.float32), "jpeg")

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from clerestory import __version__
-from clerestory.develop.colour import STRIP, encode
+from clerestory.develop.colour import encode
 from clerestory.errors import UserError
 from clerestory.finish.icc import profile
+from clerestory.finish.jpeg import jpeg
 from clerestory.finish.ten_bit import avif, jxl, with_words
 from clerestory.visit.about import About
 
@@ -58,11 +59,8 @@ def encoded(
     """
     out = io.BytesIO()
     if kind == "jpeg":
-        _image(rgb, space).save(
-            out, "JPEG", quality=quality, subsampling=0, icc_profile=profile(space), optimize=False,
-            **({} if per_inch is None else {"dpi": (round(per_inch),) * 2}),
-        )  # fmt: skip
-    elif kind == "tiff":
+        return jpeg(encode(rgb, space, 8).astype(np.uint8, copy=False), quality, profile(space), per_inch)
+    if kind == "tiff":
         tifffile.imwrite(
             out,
             encode(rgb, space, 16),
@@ -78,14 +76,6 @@ def encoded(
     else:
         raise UserError(f"'{kind}' is not a kind of picture this writes; ask for jpeg, tiff, avif or jxl.")
     return out.getvalue()
-
-
-def _image(rgb: NDArray[np.float32], space: str) -> Image.Image:
-    """A picture of 8 bits, filled by strips: coded values and picture at once would be too much of a large one."""
-    out = Image.new("RGB", rgb.shape[1::-1])
-    for first in range(0, len(rgb), STRIP):
-        out.paste(Image.fromarray(encode(rgb[first : first + STRIP], space, 8)), (0, first))
-    return out
 
 
 def _exif_of(source: Path) -> dict[str, str]:
