@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.raw.read import Mosaic
+from clerestory.run.bands import in_bands
 
 # Share of the way from black to saturation from which a value counts as clipped: below saturation by what the noise
 # there and unlike pixels spread it (common practice, no source).
@@ -52,8 +54,9 @@ def clip_level(values: NDArray[np.uint16], black: float, white: float) -> tuple[
     Saturated pixels pile up in a narrow band at the top of the histogram, often below the white level that the
     decoder assumes. A pile-up is a band holding far more pixels than the bands just below it.
     """
-    levels = max(int(white) + 2, int(values.max()) + 1)
-    counts = cv2.calcHist([np.ascontiguousarray(values)], [0], None, [levels], [0, levels]).ravel().astype(np.int64)
+    whole = np.ascontiguousarray(values)
+    levels = max(int(white) + 2, int(whole.max()) + 1)
+    counts = cv2.calcHist([whole], [0], None, [levels], [0, levels]).ravel().astype(np.int64)
     floor = int(black + 0.3 * (white - black))
     band = max(2, round(0.004 * (white - black)))
     enough = max(24, 2e-6 * values.size)
@@ -101,22 +104,33 @@ def clipping_of(mosaic: Mosaic, found: tuple[bool, bool, bool, bool] = (True,) *
     """What is clipped in a mosaic whose `white` is its true one. `found`: as of `with_real_white`. `patches`: look
     for the largest patch, too.
     """
-    limit = limits(mosaic)
-    height, width = (n // 2 for n in mosaic.raw.shape)
-    full: dict[int, NDArray[np.bool_]] = {}
-    for row, column in itertools.product(range(2), range(2)):
-        full[int(mosaic.cfa[row, column])] = mosaic.plane(row, column)[:height, :width] >= limit[row, column]
-    share = [float(np.count_nonzero(full[c]) / full[c].size) for c in range(4)]
-    counts = np.zeros((height, width), np.uint8)
-    if max(share) > 0:
-        counts = full[0].view(np.uint8) + (full[1] | full[3]).view(np.uint8) + full[2].view(np.uint8)
-    one, two, every = (int(n) / counts.size for n in np.bincount(counts.ravel(), minlength=4)[1:4])
+    flags = np.empty([n // 2 for n in mosaic.raw.shape], np.uint8)
+    in_bands(_flags, 0, len(flags), mosaic.raw, limits(mosaic), mosaic.cfa.astype(np.uint8), flags)
+    counts = cv2.calcHist([flags], [0], None, [16], [0, 16]).ravel().astype(float) / max(flags.size, 1)
+    r, g, b, h = (float(counts[_FLAGS[:16] & 1 << c > 0].sum()) for c in range(4))
+    one, two, every = (float(counts[_COLOURS[:16] == n].sum()) for n in (1, 2, 3))
     largest = 0.0
     if patches and every > 0:
-        sizes = cv2.connectedComponentsWithStats((counts == 3).astype(np.uint8))[2]
-        largest = float(sizes[1:, cv2.CC_STAT_AREA].max() / counts.size) if len(sizes) > 1 else 0.0
-    r, g, b, h = share
+        sizes = cv2.connectedComponentsWithStats(cv2.LUT(flags, (_COLOURS == 3).astype(np.uint8)))[2]
+        largest = float(sizes[1:, cv2.CC_STAT_AREA].max() / flags.size) if len(sizes) > 1 else 0.0
     return Clipping(_four(mosaic.white), found, (r, g, b, h), one, two, every, largest)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _flags(begin, end, raw, limit, cfa, out):  # type: ignore[no-untyped-def]
+    """For each cell of 2 x 2, a bit for each of its four channels that is clipped."""
+    for y in range(begin, end):
+        for x in range(out.shape[1]):
+            found = 0
+            for i in range(2):
+                for j in range(2):
+                    found |= int(raw[2 * y + i, 2 * x + j] >= limit[i, j]) << cfa[i, j]
+            out[y, x] = found
+
+
+_FLAGS = np.arange(256)
+_COLOURS = (_FLAGS & 1 > 0).astype(int) + (_FLAGS & 10 > 0) + (_FLAGS & 4 > 0)
+"""How many of red, green (channels 1 and 3) and blue a cell's flags say are clipped."""
 
 
 def _four(values: NDArray[np.float64]) -> tuple[float, float, float, float]:
