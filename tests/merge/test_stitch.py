@@ -106,27 +106,30 @@ def _turned(
     held: float = 0.0,
     stops: tuple[float, ...] = (0, 0, 0),
     apart: float = 22.0,
+    ways: tuple[tuple[float, float], ...] = (),
+    width: int = 640,
 ):
     """Three frames of a hall, so many degrees `apart`, exposed by so many `stops` more, and their poses; the body
-    rolled by `held` degrees."""
+    rolled by `held` degrees. `ways`: yaw and pitch of each frame, degrees, where they are others."""
     if not PANORAMA.exists():
         pytest.skip(f"open data is absent: {PANORAMA}")
     panorama = load_panorama(PANORAMA)
-    body = SimulatedCamera(width=640, height=480)
+    body = SimulatedCamera(width=width, height=3 * width // 4)
     poses, paths = [], []
     scale = 0.2 / float(np.median(panorama))
-    for k in range(3):
-        pose = Pose(math.radians(apart * (k - 1)), math.radians(4 + k), math.radians((-1) ** k * 0.8 + held))
+    for k, (yaw, pitch) in enumerate(ways or ((apart * (k - 1), 4 + k) for k in range(3))):
+        pose = Pose(math.radians(yaw), math.radians(pitch), math.radians((-1) ** k * 0.8 + held))
         view = panorama_view(panorama, body.intrinsics(12.0), pose) * scale
         colour = view @ body.rec2020_to_camera.T
         signal = np.empty(view.shape[:2], np.float32)
         for r, c, channel in ((0, 0, 0), (0, 1, 1), (1, 0, 1), (1, 1, 2)):
             signal[r::2, c::2] = colour[r::2, c::2, channel]
-        raw = expose(np.maximum(signal, 0) * 2.0 ** stops[k], body, 400.0, np.random.SeedSequence(k))
+        more = 2.0 ** stops[k % len(stops)]
+        raw = expose(np.maximum(signal, 0) * more, body, 400.0, np.random.SeedSequence(k))
         paths.append(folder / f"t{k}.dng")
         when = datetime(2031, 6, 1, 10) + timedelta(seconds=3 * k)
         level = math.degrees(pose.pitch), math.degrees(pose.roll)
-        write_dng(paths[-1], raw, _meta(body, when, level, orientation, 0.02 * 2.0 ** stops[k]))
+        write_dng(paths[-1], raw, _meta(body, when, level, orientation, 0.02 * more))
         poses.append(pose)
     return tuple(paths), poses, body
 
@@ -167,6 +170,20 @@ def test_frames_of_a_panorama_join(turned):
     assert inside.mean() > 0.7
     assert (merged.stitched.rgb[inside].max(axis=-1) > 0).mean() > 0.999
     assert _against_panorama(merged, poses, body, 0.6) < 0.15
+
+
+def test_frames_in_two_rows_lie_as_true_as_in_one(tmp_path):
+    """Three above three, a third of each shared with the next: every frame against all that lie beside it."""
+    ways = tuple((yaw, pitch) for pitch in (0, 30) for yaw in (-42, 0, 42))
+    paths, poses, body = _turned(tmp_path, ways=ways, width=960)
+    infos = [read_info(p) for p in paths]
+    merged = combine(View("hall", "panorama", paths, paths[1], ""), infos, edges=False, denoise=False)
+    found = [np.array(r) for r in merged.record["rotations"]]
+    off = {}
+    for a, b in ((0, 1), (1, 2), (3, 4), (4, 5), (0, 3), (1, 4), (2, 5)):
+        left = (found[b] @ found[a].T) @ (poses[b].rotation @ poses[a].rotation.T).T
+        off[a, b] = float(np.linalg.norm(vector_of(left))) * body.intrinsics(12.0).focal
+    assert max(off.values()) < 0.2, off
 
 
 def _against_panorama(merged, poses, body, below):

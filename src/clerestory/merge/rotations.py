@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -24,6 +23,7 @@ NEAR = 0.0012  # radians within which matched rays agree: leaves room for parall
 FEWEST = 25
 SEED = 1
 ASTRAY = 0.3  # pixels off beyond which a place counts little: what moved, or lies nearer; most are within 0.1
+SAMPLES = 24  # places across and down by which that share is told
 FOCAL_PRIOR = 0.01  # share by which the stated focal length is expected to be off
 
 
@@ -127,12 +127,47 @@ def _bundled(rotations: Sequence[F64], pairs: Sequence[_Pair]) -> tuple[list[F64
     return unpacked(found.x)
 
 
+def _overlaps(rotations: Sequence[F64], camera: Camera) -> list[tuple[float, int, int]]:
+    """Pairs of frames, the first of them that which comes first, and the share of it that the other shows, the
+    greatest first."""
+    across = (np.arange(SAMPLES) + 0.5) / SAMPLES
+    at = np.stack(np.meshgrid(across * camera.width, across * camera.height), axis=-1).reshape(-1, 2) - 0.5
+    rays, found = camera.unproject(at), []
+    for a in range(len(rotations)):
+        for b in range(a + 1, len(rotations)):
+            there = camera.project(rays @ (rotations[b] @ rotations[a].T).T)
+            inside = ((there > -0.5) & (there < np.array(camera.size) - 0.5)).all(axis=1)
+            found.append((float(inside.mean()), a, b))
+    return sorted(found, key=lambda one: (-one[0], one[1:]))
+
+
+def _neighbours(n: int, overlaps: Sequence[tuple[float, int, int]]) -> list[tuple[int, int]]:
+    """Each frame but one with that of those before it that it shares most with: a tree from the pair that shares
+    most, so that frames in rows hang on their neighbours of every side."""
+    known, out = {overlaps[0][1]}, list[tuple[int, int]]()
+    while len(known) < n:
+        _, a, b = next(one for one in overlaps if (one[1] in known) != (one[2] in known))
+        out.append((a, b) if a in known else (b, a))
+        known.add(out[-1][1])
+    return out
+
+
+def _beside(n: int, overlaps: Sequence[tuple[float, int, int]]) -> list[tuple[int, int]]:
+    """Pairs with no frame between them that shares more with either than they do with one another: the relative
+    neighbourhood graph (Toussaint 1980). It holds the tree of neighbours, and in rows the neighbours of every side;
+    pairs farther apart tell little more, and of what lies near the frames' edges."""
+    share = np.ones((n, n))
+    for value, a, b in overlaps:
+        share[a, b] = share[b, a] = value
+    return [(a, b) for value, a, b in overlaps if not (np.minimum(share[a], share[b]) > value).any()]
+
+
 def _refined(guides: Sequence[Guide], rotations: Sequence[F64], camera: Camera) -> tuple[list[F64], list[Motion]]:
-    """Neighbours laid on each other by their light: rotations along the chain in order of overlap."""
-    order = _order(rotations)
-    out: dict[int, F64] = {order[0]: rotations[order[0]]}
+    """Neighbours laid on each other by their light, one after another."""
+    tree = _neighbours(len(rotations), _overlaps(rotations, camera))
+    out: dict[int, F64] = {tree[0][0]: rotations[tree[0][0]]}
     motions = []
-    for a, b in pairwise(order):
+    for a, b in tree:
         start = rotations[b] @ rotations[a].T
         motion = align(guides[a], guides[b], camera, local=False, start=start)
         angle = np.linalg.norm(vector_of(motion.rotation @ start.T))
@@ -144,10 +179,17 @@ def _refined(guides: Sequence[Guide], rotations: Sequence[F64], camera: Camera) 
 
 
 def _settled(guides: Sequence[Guide], rotations: Sequence[F64], camera: Camera) -> tuple[list[F64], float]:
-    """All turns and the factor on the focal length once more, by how the light of neighbours lies on one another:
+    """All turns and the factor on the focal length once more, by how the light of frames beside one another lies:
     many places tell the focal length better than matched details do. Left as it was where there are few."""
-    order, start = _order(rotations), list(rotations)
-    pairs = [(a, b, matches(guides[a], guides[b], camera, start[b] @ start[a].T)) for a, b in pairwise(order)]
+    start = list(rotations)
+    overlaps = _overlaps(start, camera)
+    pairs = []
+    for a, b in _beside(len(start), overlaps):
+        here, there = matches(guides[a], guides[b], camera, start[b] @ start[a].T)
+        if len(here) >= FEWEST:
+            pairs.append((a, b, (here, there)))
+    if {frozenset(one) for one in _neighbours(len(start), overlaps)} - {frozenset((a, b)) for a, b, _ in pairs}:
+        return start, 1.0
 
     def unpacked(x: F64) -> tuple[list[F64], Camera]:
         turns = [start[0]] + [rotation_of(x[3 * k : 3 * k + 3]) @ start[k + 1] for k in range(len(start) - 1)]
@@ -162,19 +204,9 @@ def _settled(guides: Sequence[Guide], rotations: Sequence[F64], camera: Camera) 
         return np.concatenate([*parts, [x[-1] / FOCAL_PRIOR]])
 
     nothing = np.zeros(3 * (len(start) - 1) + 1)
-    if min(len(here) for *_, (here, _) in pairs) < FEWEST:
-        return start, 1.0
     done = least_squares(residuals, nothing, loss="cauchy", f_scale=ASTRAY, x_scale=1e-3)
     turns, lens = unpacked(done.x)
     return turns, lens.focal / camera.focal
-
-
-def _order(rotations: Sequence[F64]) -> list[int]:
-    """Frames along the direction in which their axes spread most."""
-    axes = np.array([r[2] for r in rotations])
-    spread = axes - axes.mean(axis=0)
-    direction = np.linalg.svd(spread)[2][0]
-    return [int(k) for k in np.argsort(spread @ direction)]
 
 
 def find_rotations(guides: Sequence[Guide], camera: Camera) -> Rotations:
