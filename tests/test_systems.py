@@ -128,7 +128,7 @@ def test_priority_is_lowered_the_windows_way(monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr(subprocess, "BELOW_NORMAL_PRIORITY_CLASS", 0x4000, raising=False)
     monkeypatch.delattr(os, "nice", raising=False)
     monkeypatch.setattr(sys, "platform", "win32")
-    system.lower_priority(10)
+    system.let_others_first()
     assert asked == [(2**64 - 1, 0x4000)]
 
 

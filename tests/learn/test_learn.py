@@ -14,6 +14,7 @@ from bench.learn import LENS, WHOLE, photograph
 from scipy.ndimage import gaussian_filter
 
 from clerestory.camera.steadiness import Hands, fit_hands
+from clerestory.errors import UserError
 from clerestory.learn import learn
 from clerestory.learn.measure import STEPS, Learned, unmoved
 from clerestory.plan.model import read_learned, read_visit
@@ -126,3 +127,10 @@ def test_hands_that_the_frames_do_not_tell_of_are_not_written() -> None:
 def test_nothing_to_learn_from_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run("learn", str(tmp_path)) == 1
     assert "no raw frames to learn from" in capsys.readouterr().err
+
+
+def test_hands_that_an_earlier_learning_could_not_tell_are_not_believed(tmp_path: Path) -> None:
+    path = tmp_path / "learned.toml"
+    path.write_text("[hands]\nt0_stops = 22.5\nslope = 1.2\nt0_error = 148.8\nframes = 8\nsharp = 8\n")
+    with pytest.raises(UserError, match=r"learned\.toml: hands: .* \(t0_error 148\.8 stops\); delete that table"):
+        read_learned(path)

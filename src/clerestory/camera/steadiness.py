@@ -87,6 +87,11 @@ def fit_logistic(x: F64, yes: NDArray[np.bool_], prior: tuple[F64, F64] | None =
 EVEN = 3.0  # even odds are assumed at the middle of the user's own frames, give or take this much in the logit
 
 
+def tells(t0_error: float) -> bool:
+    """Whether a fit whose `t0_stops` has that standard error, stops, is surer than what was assumed before it."""
+    return t0_error < EVEN * Hands.slope
+
+
 @dataclass(frozen=True)
 class HandsFit:
     """A user's hands from frames told sharp or not: `hands`, with `centre` and coefficients of the logistic in
@@ -109,8 +114,8 @@ class HandsFit:
 
     @property
     def told(self) -> bool:
-        """Whether the frames say anything: `t0_stops` is surer than what was assumed before them has it."""
-        return self.t0_error < EVEN * Hands.slope
+        """Whether the frames say anything (`tells`)."""
+        return tells(self.t0_error)
 
     def band(self, stops: F64, deviations: float = 1.96) -> tuple[F64, F64, F64]:
         """Chance of a sharp frame and its band (95 %): low, middle, high, each (n,), 0 to 1.

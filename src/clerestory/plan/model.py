@@ -26,7 +26,7 @@ from clerestory.building.model import (
 )
 from clerestory.building.sun import Observer
 from clerestory.camera.noise import NoiseModel
-from clerestory.camera.steadiness import Hands
+from clerestory.camera.steadiness import Hands, tells
 from clerestory.errors import UserError
 from clerestory.files.mistakes import Complaints, Loc, field_name, plain
 from clerestory.files.toml import model_of, read_text, read_toml
@@ -765,11 +765,15 @@ def read_learned(path: Path) -> LearnedTable:
     if data is None:
         raise UserError(f"{path}: there is no such learned file; run learn, or take 'learned' out of [hands].")
     try:
-        return LearnedTable.model_validate(data)
+        out = LearnedTable.model_validate(data)
     except ValidationError as error:
         item = error.errors()[0]
         where = field_name(tuple(item["loc"]))
         raise UserError(f"{path}: {where} {plain(dict(item))}; run learn again.") from error
+    if out.hands is not None and not tells(out.hands.t0_error):
+        raise UserError(f"{path}: hands: its frames do not tell how steady your hands are (t0_error "
+                        f"{out.hands.t0_error:g} stops); delete that table, or run learn again.")  # fmt: skip
+    return out
 
 
 def with_learned(visit: Visit, path: Path) -> Visit:

@@ -77,7 +77,7 @@ def beside(
 def pool_of_one() -> ProcessPoolExecutor:
     """One worker that stays for more than one task, and ends when this process does, however that ends; it lets
     others go first (system.BEHIND)."""
-    return ProcessPoolExecutor(1, system.SPAWN, _begin, (system.BEHIND,))
+    return ProcessPoolExecutor(1, system.SPAWN, _begin_behind)
 
 
 def _drain(
@@ -106,12 +106,15 @@ def _drain(
     return False
 
 
-def _begin(behind: int = 0) -> None:
+def _begin() -> None:
     """A worker leaves Ctrl-C to its parent, and ends with it, lest it write while the next run does, or stay."""
     system.leave_interrupt_to_parent()
-    if behind:
-        system.lower_priority(behind)
     threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _begin_behind() -> None:
+    system.let_others_first()
+    _begin()
 
 
 def _end_with_parent() -> None:

@@ -62,8 +62,8 @@ def leave_no_core() -> None:
 BEHIND = 10
 
 
-def lower_priority(steps: int) -> None:
-    """Let others go first: `steps` of niceness (POSIX), or the class below normal (Windows)."""
+def let_others_first() -> None:
+    """Let others go first: BEHIND steps of niceness (POSIX), or the class below normal (Windows)."""
     if sys.platform == "win32":
         import ctypes
         import subprocess
@@ -72,7 +72,7 @@ def lower_priority(steps: int) -> None:
         kernel.GetCurrentProcess.restype = ctypes.c_void_p
         kernel.SetPriorityClass(ctypes.c_void_p(kernel.GetCurrentProcess()), subprocess.BELOW_NORMAL_PRIORITY_CLASS)
     else:
-        os.nice(steps)
+        os.nice(BEHIND)
 
 
 def leave_interrupt_to_parent() -> None:

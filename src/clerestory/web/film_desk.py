@@ -288,7 +288,7 @@ class FilmDesk:
 def _make(root: Path, preview: bool, shape: Any, tell: Pipe) -> None:
     """Make a film and say how it goes, a few times a second. A process of its own; ends when nobody listens."""
     system.leave_interrupt_to_parent()
-    system.lower_priority(system.BEHIND)
+    system.let_others_first()
     said = 0.0
 
     def on_progress(_: str, done: int, total: int | None) -> None:
