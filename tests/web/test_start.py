@@ -347,7 +347,10 @@ def test_an_import_broken_off_goes_on_and_never_says_safe_before_its_end(
     bringing.begin(str(card), "", visit, lambda: after.append(True))
     wait(lambda: len(after) == 2)
     assert bringing.state["already"] == 1 and "safe to take" in bringing.state["keep"]
+    bringing.look(str(card), visit)
+    assert bringing.picture(0)[:2] == b"\xff\xd8"
     shutil.rmtree(card)
+    assert bringing.picture(0) and not bringing.picture(1), "what was not read of it has no picture now"
     with pytest.raises(UserError, match="no such folder"):
         bringing.begin(str(card), "", visit, lambda: None)
 

@@ -60,7 +60,8 @@ class Bringing:
         }
 
     def picture(self, number: int) -> bytes:
-        """The small picture of one frame of the card that was looked at last, as a JPEG."""
+        """The small picture of one frame of the card that was looked at last, as a JPEG; nothing where it cannot be
+        read, as when the card was pulled out meanwhile."""
         with self._lock:
             if self._card is None or not 0 <= number < len(self._card[1]):
                 raise UserError("There is no such frame on the card; look at it again.")
@@ -69,7 +70,10 @@ class Bringing:
         if known is None:
             from clerestory.raw.embedded import embedded_picture  # with the decoders, when there is a card
 
-            known = embedded_picture(path)
+            try:
+                known = embedded_picture(path)
+            except UserError:
+                return b""
             with self._lock:
                 self._small[path] = known
                 while len(self._small) > PICTURES_KEPT:

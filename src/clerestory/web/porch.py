@@ -144,7 +144,7 @@ class Porch:
         """A frame on the card that was looked at, small."""
         number = request.path_params["number"]
         data = await self._in(self.looks, lambda: self.house.bringing.picture(number))
-        return Response(data, media_type="image/jpeg")
+        return Response(data, media_type="image/jpeg") if data else Response(status_code=204)
 
     async def _in(self, pool: ThreadPoolExecutor, work: Callable[[], Any]) -> Any:
         return await asyncio.get_running_loop().run_in_executor(pool, work)
