@@ -72,10 +72,6 @@ def _made(name: str, account: dict[str, Any], picture: Picture) -> Made:
 
 def _camera(facts: dict[str, Any]) -> Camera:
     bent = facts["distortion"]
-    lens = None
-    if bent is not None:
-        across, down = bent["tangential"]
-        x, y = bent["centre"]
-        lens = Distortion(tuple(bent["radial"]), (across, down), (x, y))
+    lens = None if bent is None else Distortion.of_json(bent)
     size = int(facts["width"]), int(facts["height"])
     return Camera(*size, facts["focal"], facts["cx"], facts["cy"], lens)

@@ -14,12 +14,14 @@ from __future__ import annotations
 
 import io
 import struct
+from itertools import takewhile
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
 from clerestory.develop.colour import to_space
+from clerestory.files.jpeg import APPLICATION, segment, segments
 from clerestory.files.tiff import LONG, UNDEFINED, Entry, directory, numbers
 from clerestory.raw import srgb
 from clerestory.raw.rendered import NAME
@@ -89,13 +91,10 @@ def _index(first: int, second: int, offset: int) -> bytes:
 
 def _after_segments(jpeg: bytes) -> int:
     """Where the application segments of a JPEG end."""
-    at = 2
-    while jpeg[at] == 0xFF and 0xE0 <= jpeg[at + 1] <= 0xEF:
-        at += 2 + struct.unpack_from(">H", jpeg, at + 2)[0]
-    return at
+    told = takewhile(lambda one: one[0] in APPLICATION, segments(jpeg))
+    return 2 + sum(4 + len(body) for _, _, body in told)
 
 
 def _with_segments(jpeg: bytes, bodies: list[bytes]) -> bytes:
     at = _after_segments(jpeg)
-    put = b"".join(b"\xff\xe2" + struct.pack(">H", 2 + len(body)) + body for body in bodies)
-    return jpeg[:at] + put + jpeg[at:]
+    return jpeg[:at] + b"".join(segment(0xE2, body) for body in bodies) + jpeg[at:]

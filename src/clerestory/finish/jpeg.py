@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.errors import UserError
+from clerestory.files.jpeg import APPLICATION, segment, segments
 from clerestory.run.bands import side_by_side
 
 BAND = 64 * 8
@@ -23,7 +24,7 @@ cores; not swept."""
 MOST = 65535
 """Pixels across or down that the format can tell of (ITU-T T.81, B.2.2)."""
 _START, _END, _SEVENTH = b"\xff\xd8", b"\xff\xd9", b"\xff\xd7"
-_FRAME, _SCAN, _APPLICATION = 0xC0, 0xDA, range(0xE0, 0xF0)
+_FRAME = 0xC0  # baseline
 _PROFILE = b"ICC_PROFILE\0"
 _ROOM = 65535 - 2 - len(_PROFILE) - 2  # bytes of a profile in one segment (ICC.1:2022, annex B.4)
 
@@ -40,10 +41,9 @@ def jpeg(coded: NDArray[np.uint8], quality: int, profile: bytes, per_inch: float
                         "across and down; write tiff, or ask for a smaller one.")  # fmt: skip
     edges = [*range(0, height, BAND), height]
     bands = list(side_by_side(lambda rows: _coded(coded[rows[0] : rows[1]], quality), list(pairwise(edges))))
-    head, _ = _parts(bands[0])
-    scans = [_parts(band)[1] for band in bands]
-    told = [_segment(0xE0, _density(per_inch)), *_profile_segments(profile)]
-    return b"".join([_START, *told, _with_height(head, height), _SEVENTH.join(scans), _END])
+    told = [segment(APPLICATION[0], _density(per_inch)), *_profile_segments(profile)]
+    heads, scans = zip(*(_parts(band, height) for band in bands), strict=True)
+    return b"".join([_START, *told, heads[0], _SEVENTH.join(scans), _END])
 
 
 def _coded(rows: NDArray[np.uint8], quality: int) -> bytes:
@@ -58,28 +58,18 @@ def _coded(rows: NDArray[np.uint8], quality: int) -> bytes:
     return data.tobytes()
 
 
-def _parts(data: bytes) -> tuple[bytes, bytes]:
-    """A JPEG's segments but for its first marker and what applications say, and its coded data without the end."""
-    at, kept = 2, b""
-    while True:
-        kind, length = data[at + 1], 2 + struct.unpack_from(">H", data, at + 2)[0]
-        if kind not in _APPLICATION:
-            kept += data[at : at + length]
-        at += length
-        if kind == _SCAN:
-            return kept, data[at:-2]
-
-
-def _with_height(head: bytes, height: int) -> bytes:
-    """Segments in which the frame's says another height."""
-    at = 0
-    while head[at + 1] != _FRAME:
-        at += 2 + struct.unpack_from(">H", head, at + 2)[0]
-    return head[: at + 5] + struct.pack(">H", height) + head[at + 7 :]
-
-
-def _segment(kind: int, body: bytes) -> bytes:
-    return bytes([0xFF, kind]) + struct.pack(">H", 2 + len(body)) + body
+def _parts(data: bytes, height: int) -> tuple[bytes, bytes]:
+    """A JPEG's segments but for what applications say, its frame of another height, and its coded data."""
+    told = list(segments(data))
+    scan = told[-1][1] + len(told[-1][2])
+    coded = scan + 2 + struct.unpack_from(">H", data, scan + 2)[0]
+    tall = struct.pack(">H", height)
+    kept = [
+        segment(kind, body[:1] + tall + body[3:] if kind == _FRAME else body)
+        for kind, _, body in told
+        if kind not in APPLICATION
+    ]
+    return b"".join([*kept, data[scan:coded]]), data[coded : -len(_END)]
 
 
 def _density(per_inch: float | None) -> bytes:
@@ -90,4 +80,4 @@ def _density(per_inch: float | None) -> bytes:
 
 def _profile_segments(profile: bytes) -> list[bytes]:
     parts = [profile[i : i + _ROOM] for i in range(0, len(profile), _ROOM)]
-    return [_segment(0xE2, _PROFILE + bytes([k, len(parts)]) + part) for k, part in enumerate(parts, 1)]
+    return [segment(0xE2, _PROFILE + bytes([k, len(parts)]) + part) for k, part in enumerate(parts, 1)]

@@ -23,7 +23,7 @@ NEAR = 0.0012  # radians within which matched rays agree: leaves room for parall
 FEWEST = 25
 SEED = 1
 ASTRAY = 0.3  # pixels off beyond which a place counts little: what moved, or lies nearer; most are within 0.1
-SAMPLES = 24  # places across and down by which that share is told
+SAMPLES = 24  # places across and down a frame by which is told what share of it another shows
 FOCAL_PRIOR = 0.01  # share by which the stated focal length is expected to be off
 
 

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.errors import UserError
+from clerestory.files.jpeg import segments
 from clerestory.raw.heif_boxes import tone_map_of, with_primary
 
 F32 = NDArray[np.float32]
@@ -106,20 +107,9 @@ class GainMap:
         return picture
 
 
-def _segments(jpeg: bytes) -> Iterator[tuple[int, int, bytes]]:
-    """Application segments of a JPEG: marker, where the body begins, the body."""
-    at = 2
-    while at + 4 <= len(jpeg) and jpeg[at] == 0xFF and jpeg[at + 1] not in (0xDA, 0xD9):
-        (size,) = struct.unpack_from(">H", jpeg, at + 2)
-        if size < 2:
-            return
-        yield jpeg[at + 1], at + 4, jpeg[at + 4 : at + 2 + size]
-        at += 2 + size
-
-
 def _others(jpeg: bytes) -> Iterator[bytes]:
     """The further pictures in a file, as its index (CIPA DC-007) has them."""
-    for marker, at, body in _segments(jpeg):
+    for marker, at, body in segments(jpeg):
         if marker != 0xE2 or not body.startswith(b"MPF\0") or len(body) < 12:
             continue
         order = "<" if body[4:6] == b"II" else ">"
@@ -194,9 +184,7 @@ def _of_jpeg(jpeg: bytes) -> GainMap | None:
     if NAME not in jpeg:
         return None
     for other in _others(jpeg):
-        found = [
-            body[len(NAME) :] for marker, _, body in _segments(other) if marker == 0xE2 and body.startswith(NAME)
-        ]
+        found = [body[len(NAME) :] for marker, _, body in segments(other) if marker == 0xE2 and body.startswith(NAME)]
         numbers = _numbers(found[0]) if found else None
         if numbers is None:
             continue

@@ -340,13 +340,17 @@ class Desk:
     def _told_recipe(self, view: str, recipe: Recipe) -> None:
         self.tell("recipe", view=view, recipe=recipe.model_dump(mode="json"))
 
+    def _view_of(self, name: str) -> str:
+        """The view whose recipe a text is; '' for other texts, and for recipes of no view."""
+        view = Path(name).stem
+        return view if name.startswith("recipes/") and any(v.name == view for v in self.table.views) else ""
+
     def _coming(self, texts: Mapping[str, str | None]) -> list[str]:
         """Tell every page of recipes that are about to be written, so that their pictures are drawn meanwhile; of
         which views they are."""
         out = []
         for name, text in texts.items():
-            view = Path(name).stem
-            if name.startswith("recipes/") and any(v.name == view for v in self.table.views):
+            if view := self._view_of(name):
                 with contextlib.suppress(UserError):  # what is wrong with a text is told once it is written
                     recipe = Recipe() if text is None else recipe_of(text, self.root / name)
                     self.tell("coming", view=view, recipe=recipe.model_dump(mode="json"))
@@ -358,11 +362,11 @@ class Desk:
         follows = set()
         for name in names:
             self.tell("text", name=name, revision=self.journal.revision(name))
-            if name.startswith("recipes/"):
-                view = Path(name).stem
-                if any(v.name == view for v in self.table.views):
-                    self._told_recipe(view, self.recipe(view))
-                    follows.add("views")
+            if view := self._view_of(name):
+                self._told_recipe(view, self.recipe(view))
+                follows.add("views")
+            elif name.startswith("recipes/"):
+                continue
             elif name.startswith("film/"):
                 follows.add("film")
             else:

@@ -16,8 +16,6 @@ const WIDTH = 1600;
 const SIDES = { left: say("left"), right: say("right"), top: say("top"), bottom: say("bottom") };
 const degrees = (v, figures = 1) => `${decimal(Math.abs(v), figures)}°`;
 
-const alike = (a, b) => JSON.stringify(a ?? null) === JSON.stringify(b ?? null);
-
 export class Finish {
   constructor(house, room) {
     this.house = house;
@@ -347,7 +345,7 @@ export class Finish {
   // A step back or forth that is being written: its picture is drawn meanwhile.
   recipeComing(recipe) {
     if (!this.facts || Object.keys(this.controls.dirty).length || recipe.pick !== this.recipe.pick) return;
-    this.preview(Object.fromEntries(Object.entries(recipe).filter(([name, v]) => !alike(v, this.recipe[name]))), false);
+    this.preview(this.changedValues(recipe), false);
   }
 
   // The picture on the page warped as the lean asked for would have it.
@@ -597,8 +595,8 @@ export class Finish {
     this.trim.draw();
   }
 
-  changedValues() {
-    return Object.fromEntries(Object.entries(this.wanted).filter(([name, v]) => name !== "pick" && !alike(v, this.recipe[name])));
+  changedValues(wanted = this.wanted) {
+    return Object.fromEntries(Object.entries(wanted).filter(([name, v]) => name !== "pick" && JSON.stringify(v ?? null) !== JSON.stringify(this.recipe[name] ?? null)));
   }
 
   // ---- before and after
