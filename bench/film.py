@@ -13,6 +13,7 @@ import multiprocessing
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -23,11 +24,12 @@ import tifffile
 from numpy.typing import NDArray
 
 from clerestory import film
-from clerestory.film.light import Renderer, Source, prepare
+from clerestory.film.light import Renderer
 from clerestory.film.model import Film, Shot, film_toml
 from clerestory.film.moves import Framing, path_of
 from clerestory.film.moves import Path as MovePath
 from clerestory.film.parts import Coding
+from clerestory.film.planes import Planes
 
 Floats = NDArray[np.float32]
 
@@ -190,7 +192,7 @@ def motion() -> dict[str, float]:
     return worst
 
 
-def _grey(renderer: Renderer, source: Source, framing: Framing) -> Floats:
+def _grey(renderer: Renderer, source: Planes, framing: Framing) -> Floats:
     out = np.empty((1080, 5760), np.float32)
     renderer.linear(source, framing, out)
     return out[:, 1::3].copy()
@@ -232,7 +234,8 @@ def shimmer() -> dict[str, float]:
     stitched = zone_plate(side, rate)
     step, scale = 0.9, 4.0
     renderer = Renderer(*size, 2)
-    source = prepare(stitched, size[0] * scale, size[0])
+    begin = Framing(200.0, 900.0, size[0] * scale, size[1] * scale)
+    source = renderer.settled(stitched, begin, replace(begin, left=300.0))
     ours, theirs, phases = [], [], []
     x = (np.arange(size[0]) + 0.5) * scale
     y = (np.arange(size[1]) + 0.5) * scale

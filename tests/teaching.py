@@ -8,7 +8,8 @@ import av
 import numpy as np
 import tifffile
 
-from clerestory.film.light import Renderer, planes_of
+from clerestory.film.levels import planes_of
+from clerestory.film.light import Renderer
 from clerestory.film.plan import plan_scenes
 from clerestory.film.produce import load_film
 from clerestory.film.scenes import Plan, Scene

@@ -27,7 +27,7 @@ from clerestory.files import lock
 from clerestory.film import cautions, produce
 from clerestory.film.captions import FASTEST, Chapter, Cue, phrases, webvtt, webvtt_chapters
 from clerestory.film.draft import draft_film
-from clerestory.film.light import planes_of
+from clerestory.film.levels import planes_of
 from clerestory.film.loudness import measured
 from clerestory.film.model import read_film
 from clerestory.film.mux import chapters_of

@@ -13,7 +13,7 @@ from PIL import Image
 from clerestory import film
 from clerestory.errors import UserError
 from clerestory.film import parts, produce
-from clerestory.film.light import planes_of
+from clerestory.film.levels import planes_of
 from film.test_film import read_by_ffmpeg
 from teaching import put
 

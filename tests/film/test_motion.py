@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from clerestory.film.light import Renderer, planes_of, prepare
+from clerestory.film.levels import planes_of
+from clerestory.film.light import Renderer, prepare
 from clerestory.film.model import Shot
 from clerestory.film.moves import Framing, eased, path_of
 

@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from clerestory.building.model import Building, Window
 from clerestory.film.drawing import BRASS, GLASS, PALE, ROOM, STONE, Box, FromThePlan, Sheet, fitted
-from clerestory.film.light import Floats, InLight, Renderer
+from clerestory.film.light import InLight, Renderer
 from clerestory.film.moves import share_of, stepped
 from clerestory.film.standpoint import Planned, on_plan
+from clerestory.film.taps import Floats
 from clerestory.plan.framing import Framing, aim, frame, subject_axes, subject_corners
 from clerestory.plan.model import BodyTable, LensTable, ViewTable
 

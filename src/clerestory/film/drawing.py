@@ -14,8 +14,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from clerestory.film.lettering import lettered
-from clerestory.film.light import SURROUND, Floats, code_values
+from clerestory.film.levels import code_values
+from clerestory.film.light import SURROUND
 from clerestory.film.pictures import LINEAR_8
+from clerestory.film.taps import Floats
 
 Colour = tuple[int, int, int]
 Box = tuple[float, float, float, float]

@@ -19,9 +19,10 @@ from clerestory.camera.exposure import f_label, iso_label, time_label
 from clerestory.develop.colour import to_space
 from clerestory.errors import UserError
 from clerestory.film.account import Made
-from clerestory.film.light import Floats, InLight, Renderer, prepare
+from clerestory.film.light import InLight, Renderer, prepare
 from clerestory.film.moves import Framing, eased
 from clerestory.film.pictures import load_linear
+from clerestory.film.taps import Floats
 from clerestory.finish.resample import resample
 from clerestory.finish.source import Source, balanced_half, half_size, working_of_srgb
 from clerestory.raw.lens import lens_correction

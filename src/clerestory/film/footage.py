@@ -15,9 +15,10 @@ import cv2
 import numpy as np
 
 from clerestory.errors import UserError
-from clerestory.film.light import Floats, InLight, Renderer
+from clerestory.film.light import InLight, Renderer
 from clerestory.film.moves import Framing
 from clerestory.film.pictures import LINEAR_8
+from clerestory.film.taps import Floats
 
 RATE = 25  # the film's frames a second
 _TURNS = {90: cv2.ROTATE_90_COUNTERCLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_CLOCKWISE}

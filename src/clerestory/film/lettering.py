@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from clerestory.files.wording import bound
-from clerestory.film.light import SURROUND, code_values
+from clerestory.film.levels import code_values
+from clerestory.film.light import SURROUND
+from clerestory.film.taps import Floats
 from clerestory.raw import srgb
-
-Floats = NDArray[np.float32]
 
 _STONE, _PALE, _BRASS = "#b5afa3", "#e9e5db", "#b3935f"
 

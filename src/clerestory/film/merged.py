@@ -19,9 +19,10 @@ from clerestory.errors import UserError
 from clerestory.film.account import Made
 from clerestory.film.exposures import in_picture, plain_source
 from clerestory.film.lettering import lay_linear, tag
-from clerestory.film.light import Floats, InLight, Renderer, prepare
+from clerestory.film.light import InLight, Renderer, prepare
 from clerestory.film.moves import Framing, share_of, stepped
 from clerestory.film.pictures import load_linear, luminance
+from clerestory.film.taps import Floats
 from clerestory.finish.source import full_size
 
 SECONDS = 9.0  # as long as it takes when nothing else says; seen on the demo's pictures

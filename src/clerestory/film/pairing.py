@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from clerestory.errors import UserError
 from clerestory.film.detail import matched
-from clerestory.film.light import SURROUND, Floats, InLight, Renderer, prepare
+from clerestory.film.light import SURROUND, InLight, Renderer, prepare
 from clerestory.film.moves import Framing, filling, share_of, stepped
 from clerestory.film.pictures import load_linear, size_of
+from clerestory.film.taps import Floats
 
 How = Literal["beside", "wipe", "older"]
 Pair = tuple[tuple[float, float], tuple[float, float]]

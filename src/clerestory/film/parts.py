@@ -42,7 +42,7 @@ from clerestory.film.stage import (
     words_meet,
 )
 
-MADE_BY = "6"  # raise when frames would come out differently from the same words
+MADE_BY = "7"  # raise when frames would come out differently from the same words
 GOP = 25  # frames in the loop that a still stretch is made of
 STILL = 2 * GOP  # a shorter still stretch is not worth a part of its own
 _AVX2 = 11  # CV_CPU_AVX2 of opencv2/core/cvdef.h

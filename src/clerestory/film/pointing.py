@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.film.captions import cues
-from clerestory.film.lettering import Floats, Layer, tag
+from clerestory.film.lettering import Layer, tag
 from clerestory.film.model import Point
 from clerestory.film.moves import Framing, Path
+from clerestory.film.taps import Floats
 
 POINTED = 4.0  # seconds that a pointer timed to a word stays; common practice, no source
 _STROKE, _HALO = 2.2, 1.3  # width of a stroke and of the dark on either side of it, points of a frame 960 wide

@@ -22,7 +22,8 @@ from clerestory.film.captions import subrip, webvtt, webvtt_chapters
 from clerestory.film.description import description_of
 from clerestory.film.draft import draft_film, write_draft
 from clerestory.film.footage import Stretch
-from clerestory.film.light import Renderer, code_values
+from clerestory.film.levels import code_values
+from clerestory.film.light import Renderer
 from clerestory.film.loudness import RATE as SAMPLES
 from clerestory.film.model import Film, read_film
 from clerestory.film.mux import chapters_of, write_film

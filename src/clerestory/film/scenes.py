@@ -10,9 +10,10 @@ import av
 
 from clerestory.film.facts import Fact
 from clerestory.film.lettering import Card
-from clerestory.film.light import Floats, Renderer
+from clerestory.film.light import Renderer
 from clerestory.film.model import Shot
 from clerestory.film.pictures import Picture
+from clerestory.film.taps import Floats
 
 
 class Lit(Protocol):

@@ -14,10 +14,11 @@ from numpy.typing import ArrayLike, NDArray
 from clerestory.camera.optics import focus_between, sharp_limits
 from clerestory.film.account import Made
 from clerestory.film.drawing import BRASS, GLASS, PALE, ROOM, STONE, Box, FromThePlan, Sheet, fitted
-from clerestory.film.light import Floats, InLight, Renderer
+from clerestory.film.light import InLight, Renderer
 from clerestory.film.moves import share_of, stepped
 from clerestory.film.pictures import Picture
 from clerestory.film.standpoint import Planned
+from clerestory.film.taps import Floats
 
 Array = NDArray[np.float64]
 Flat = tuple[tuple[float, float], ...]

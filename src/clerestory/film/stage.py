@@ -14,11 +14,14 @@ from numpy.typing import NDArray
 
 from clerestory.film import lettering
 from clerestory.film.lettering import Card, Layer
-from clerestory.film.light import SURROUND, Bytes, Floats, InLight, Renderer, Source, StillCard, planes_of, prepare
+from clerestory.film.levels import planes_of
+from clerestory.film.light import SURROUND, InLight, Renderer, Source, StillCard, prepare
 from clerestory.film.moves import Framing, Path, eased, path_of
 from clerestory.film.pictures import load_linear
+from clerestory.film.planes import Planes
 from clerestory.film.pointing import POINTED, Pointer, said_at
 from clerestory.film.scenes import RATE, Lit, Scene, Showing
+from clerestory.film.taps import Bytes, Floats
 
 FADE = 12  # frames a caption takes to come or go
 CAPTION_SECONDS = 6.0
@@ -47,7 +50,7 @@ class Moving:
     """A picture under a camera move."""
 
     renderer: Renderer
-    source: Source
+    source: Source | Planes
     path: Path
     _held: Floats | None = None
 

@@ -17,8 +17,9 @@ from clerestory.errors import UserError
 from clerestory.film.account import Made
 from clerestory.film.drawing import FromThePlan
 from clerestory.film.lettering import drawn_plan
-from clerestory.film.light import Floats, Renderer, StillCard
+from clerestory.film.light import Renderer, StillCard
 from clerestory.film.pictures import Picture
+from clerestory.film.taps import Floats
 from clerestory.plan.framing import subject_points
 from clerestory.plan.kit import Framings, bags, best_bag
 from clerestory.plan.model import StationTable, ViewTable, Visit, read_visit

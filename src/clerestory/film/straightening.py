@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from clerestory.camera.crop import Crop, frame_boundary
 from clerestory.camera.pose import rotation_of, vector_of
 from clerestory.film.account import Made
-from clerestory.film.light import SURROUND, Floats, Renderer, Source, prepare
+from clerestory.film.light import SURROUND, Renderer, Source, prepare
 from clerestory.film.moves import Framing, eased, share_of, whole
 from clerestory.film.pictures import load_linear
+from clerestory.film.taps import Floats
 from clerestory.finish.resample import source_positions
 
 Array = NDArray[np.float64]

@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from clerestory.files.wording import capital
 from clerestory.film.drawing import FromThePlan, covered
-from clerestory.film.light import Floats, InLight, Renderer
+from clerestory.film.light import InLight, Renderer
 from clerestory.film.moves import share_of, stepped
 from clerestory.film.standpoint import Points, Standpoint
+from clerestory.film.taps import Floats
 
 Array = NDArray[np.float64]
 Cell = tuple[int, int]

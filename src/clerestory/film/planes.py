@@ -1,0 +1,241 @@
+"""A picture under a move as video levels: each frame is resampled in code values, luma and chroma by themselves.
+
+The picture is averaged down in linear light first, to a quarter more pixels than the closest frame has; what is left
+to each frame is a shift of less than a pixel and a change of size by a few hundredths. In code values that is half
+the numbers (chroma has half the fineness) and no curve; a lead beside bright glass keeps its width, as it does in the
+finished still, and a cubic's dark line beside a window is fainter than in linear light.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import cv2
+import numpy as np
+from numba import njit
+
+from clerestory.film.levels import BLUE, LUMA, RED, curve_of, decode_row, encode_row
+from clerestory.film.moves import Framing
+from clerestory.film.taps import (
+    AT_ONCE,
+    LEAST,
+    Axis,
+    Bytes,
+    Floats,
+    Room,
+    across,
+    across_whole,
+    down,
+    fma,
+    weights_of,
+)
+
+AROUND = 12  # half pixels of a pan's edge repeated on either side, for the taps that reach beyond it
+_MOST_Y, _MOST_C = 235, 240  # of the levels, ITU-R BT.709
+
+
+@dataclass(frozen=True)
+class Planes:
+    """A picture ready for a move, as video levels, float32: 16 to 235 of luma, 16 to 240 of chroma about 128."""
+
+    levels: tuple[Floats, Floats, Floats]
+    """Luma h x w, and blue and red difference h/2 x w/2; of a pan luma h x 2 x w: even columns, then odd ones."""
+    factor: tuple[float, float]
+    """Prepared pixels for one of the picture's, across and down."""
+    halves: bool = False
+    """The rows are the frame's, and across there are two pixels to one: a pan shifts by equal weights."""
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _split(light: Floats, curve: Floats, luma: Floats, blue: Floats, red: Floats) -> None:
+    """Levels of linear light, H x 3 W, both even: chroma is the mean of four pixels."""
+    upper, lower = np.empty(light.shape[1], np.float32), np.empty(light.shape[1], np.float32)
+    for y in range(blue.shape[0]):
+        encode_row(light[2 * y], curve, upper)
+        encode_row(light[2 * y + 1], curve, lower)
+        for x in range(luma.shape[1]):
+            for k, row in enumerate((upper, lower)):
+                grey = fma(LUMA[2], row[3 * x + 2], fma(LUMA[1], row[3 * x + 1], LUMA[0] * row[3 * x]))
+                luma[2 * y + k, x] = np.float32(16) + np.float32(219) * grey
+        for x in range(blue.shape[1]):
+            a, b = upper[6 * x : 6 * x + 6], lower[6 * x : 6 * x + 6]
+            r, g, c = a[0] + a[3] + b[0] + b[3], a[1] + a[4] + b[1] + b[4], a[2] + a[5] + b[2] + b[5]
+            grey = LUMA[0] * r + LUMA[1] * g + LUMA[2] * c
+            blue[y, x] = np.float32(128) + BLUE / 4 * (c - grey)
+            red[y, x] = np.float32(128) + RED / 4 * (r - grey)
+
+
+def planes_from(light: Floats, factor: tuple[float, float], halves: bool = False) -> Planes:
+    """Planes of a prepared picture, its linear light float32 h x w x 3; of a pan (`halves`) laid out for it."""
+    height, width = light.shape[:2]
+    even = np.pad(light, ((0, height % 2), (0, width % 2), (0, 0)), mode="edge") if height % 2 or width % 2 else light
+    flat = np.ascontiguousarray(even).reshape(even.shape[0], -1)
+    h, w = even.shape[:2]
+    luma, blue, red = np.empty((h, w), np.float32), *(np.empty((h // 2, w // 2), np.float32) for _ in range(2))
+    _split(flat, curve_of(), luma, blue, red)
+    if not halves:
+        return Planes((luma, blue, red), factor)
+    return Planes((_apart(luma), _apart(blue), _apart(red)), factor, True)
+
+
+def _apart(plane: Floats) -> Floats:
+    """h x w to h x 2 x w/2: even columns, then odd ones."""
+    plane = plane[:, : plane.shape[1] & ~1]
+    return np.ascontiguousarray(plane.reshape(len(plane), -1, 2).transpose(0, 2, 1))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _shifted(halves: Floats, first: int, w: Floats, out: Floats) -> None:
+    """Rows of a pan from the half pixels (rows x 2 x w) of its picture: eight taps (w), the same for every pixel."""
+    n, even, odd = out.shape[1], (first + 1) // 2, first // 2
+    for y in range(out.shape[0]):
+        if first % 2 == 0:
+            a, b = halves[y, 0, even:], halves[y, 1, odd:]
+        else:
+            a, b = halves[y, 1, odd:], halves[y, 0, even:]
+        o = out[y]
+        for i in range(n):
+            near = fma(w[3], b[i + 1], fma(w[2], a[i + 1], fma(w[1], b[i], w[0] * a[i])))
+            o[i] = fma(w[7], b[i + 3], fma(w[6], a[i + 3], fma(w[5], b[i + 2], fma(w[4], a[i + 2], near))))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _surrounded(out: Floats, cy: Floats, cx: Floats, dark: float) -> None:
+    """The dark where a framing reaches beyond the picture."""
+    for y in range(out.shape[0]):
+        for x in range(out.shape[1]):
+            cover = cy[y] * cx[x]
+            out[y, x] = cover * out[y, x] + (1 - cover) * dark
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _rounded(levels: Floats, most: int, out: Bytes) -> None:
+    low, high, half = np.float32(LEAST), np.float32(most), np.float32(0.5)
+    for y in range(out.shape[0]):
+        for x in range(out.shape[1]):
+            out[y, x] = np.uint8(min(max(levels[y, x], low), high) + half)
+
+
+@dataclass(frozen=True)
+class PlaneDrawing:
+    """One plane of a framing, to be drawn some rows at a time."""
+
+    plane: Floats
+    ys: Axis | None
+    """Rows of the frame; none of a pan, which has them already."""
+    xs: Axis
+    """Columns; of a pan the first one's, which are all columns'."""
+    width: int
+    dark: float
+    most: int
+
+    @cached_property
+    def _span(self) -> tuple[int, int]:
+        """First and last of the plane's columns that the frame's are made of."""
+        first, weights, _ = self.xs
+        return int(first[0]), min(int(first[-1]) + weights.shape[1], self.plane.shape[1])
+
+    @cached_property
+    def _filled(self) -> bool:
+        """Whether the picture fills the frame."""
+        return self.ys is None or bool(self.xs[2].min() >= 1 and self.ys[2].min() >= 1)
+
+    def rows(self, room: Room, lot: tuple[int, int]) -> Floats:
+        """Rows lot[0] to lot[1] of the frame's plane, float32 rows x width, in the thread's own room."""
+        first, last = lot
+        out = room.of("plane", AT_ONCE, self.width)
+        x0, wx, cx = self.xs
+        if self.ys is None:
+            _shifted(self.plane[first:last], int(x0[0]), wx[0], out[: last - first])
+            return out[: last - first]
+        done = room.of("done", self.width, AT_ONCE)
+        across(self._turned(room, self.ys, lot), self._span[0], x0, wx, done)
+        cv2.transpose(done, out)
+        if not self._filled:
+            _surrounded(out[: last - first], self.ys[2][first:last], cx, self.dark)
+        return out[: last - first]
+
+    def _turned(self, room: Room, ys: Axis, lot: tuple[int, int]) -> Floats:
+        """The frame's rows from the plane's, columns as they are: turned, float32 w x AT_ONCE."""
+        left, right = self._span
+        held, turned = room.of("held", AT_ONCE, right - left), room.of("turned", right - left, AT_ONCE)
+        down(self.plane, ys[0], ys[1], self._span, lot[0], held[: lot[1] - lot[0]])
+        cv2.transpose(held, turned)
+        return turned
+
+    def whole(self, room: Room, lot: tuple[int, int], out: Bytes) -> None:
+        """The same rows rounded to whole levels into `out`, uint8 rows x width."""
+        if self.ys is None or not self._filled or self.xs[1].shape[1] != 6:
+            _rounded(self.rows(room, lot), self.most, out)
+            return
+        x0, wx, _ = self.xs
+        done = room.of("whole", self.width, AT_ONCE // 4).view(np.uint8)
+        across_whole(self._turned(room, self.ys, lot), self._span[0], x0, wx, self.most, done)
+        if len(out) == AT_ONCE:
+            cv2.transpose(done, out)
+        else:
+            out[:] = cv2.transpose(done)[: len(out)]
+
+
+def drawings_of(
+    planes: Planes, framing: Framing, size: tuple[int, int], dark: Floats
+) -> tuple[PlaneDrawing, PlaneDrawing, PlaneDrawing]:
+    """What draws a framing's luma, blue and red; size: the frame's, width and height; dark: linear light (3,).
+
+    Chroma lies on every second luma pixel of a row, and between two rows (H.264, table E-3, "left").
+    """
+    (fx, fy), (width, height) = planes.factor, size
+    luma, blue, red = planes.levels
+    beyond = planes_from(np.broadcast_to(dark, (2, 2, 3)), (1, 1)).levels
+    shades = [float(plane[0, 0]) for plane in beyond]
+    ys: Axis | None = None
+    cys: Axis | None = None
+    if planes.halves:
+        start = 2 * width * framing.left / framing.width + AROUND
+        xs, cxs = (
+            weights_of(at, 2.0, 1, 2 * plane.shape[2]) for at, plane in ((start, luma), ((start - 1) / 2, blue))
+        )
+    else:
+        x, step = framing.left * fx, framing.width * fx / width
+        y, stride = framing.top * fy, framing.height * fy / height
+        xs = weights_of(x, step, width, luma.shape[1])
+        ys = weights_of(y, stride, height, luma.shape[0])
+        side = weights_of((x - step / 2) / 2, step, width // 2, blue.shape[1])
+        cxs = (side[0], side[1], xs[2][::2].copy())
+        tall = weights_of(y / 2, stride, height // 2, blue.shape[0])
+        cys = (tall[0], tall[1], (ys[2][::2] + ys[2][1::2]) / np.float32(2))
+    return (
+        PlaneDrawing(luma, ys, xs, width, shades[0], _MOST_Y),
+        PlaneDrawing(blue, cys, cxs, width // 2, shades[1], _MOST_C),
+        PlaneDrawing(red, cys, cxs, width // 2, shades[2], _MOST_C),
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _finer(near: Floats, far: Floats, out: Floats) -> None:
+    """A row of chroma at luma's fineness: three quarters of the row at hand, a quarter of the one beyond."""
+    n = near.size
+    for i in range(n):
+        out[2 * i] = np.float32(0.75) * near[i] + np.float32(0.25) * far[i]
+    for i in range(n - 1):
+        out[2 * i + 1] = (out[2 * i] + out[2 * i + 2]) / np.float32(2)
+    out[2 * n - 1] = out[2 * n - 2]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def light_of(luma: Floats, blue: Floats, red: Floats, undo: Floats, rows: tuple[int, int], out: Floats) -> None:
+    """Linear light (rows x 3 W, written to) of a frame's rows, of luma H x W and chroma H/2 x W/2 levels, float32."""
+    u, v = np.empty(luma.shape[1], np.float32), np.empty(luma.shape[1], np.float32)
+    most = blue.shape[0] - 1
+    for y in range(rows[0], rows[1]):
+        at = y // 2
+        beyond = min(max(at - 1 + 2 * (y % 2), 0), most)
+        _finer(blue[at], blue[beyond], u)
+        _finer(red[at], red[beyond], v)
+        o = out[y - rows[0]]
+        for x in range(luma.shape[1]):
+            grey = (luma[y, x] - np.float32(16)) / np.float32(219)
+            b, r = grey + (u[x] - np.float32(128)) / BLUE, grey + (v[x] - np.float32(128)) / RED
+            o[3 * x], o[3 * x + 1], o[3 * x + 2] = r, (grey - LUMA[0] * r - LUMA[2] * b) / LUMA[1], b
+        decode_row(o, undo)
