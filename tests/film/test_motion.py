@@ -10,16 +10,23 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from clerestory.film.levels import planes_of
-from clerestory.film.light import Renderer, prepare
+from clerestory.film.light import Renderer, Source, prepare
 from clerestory.film.model import Shot
 from clerestory.film.moves import Framing, eased, path_of
+from clerestory.film.planes import PlaneDrawing, Planes, drawings_of
+from clerestory.film.taps import AT_ONCE, Room
+from clerestory.raw.srgb import linear
 
 SIZE = (320, 180)
 
 
 def shown(picture: np.ndarray, framing: Framing, closest: float, renderer: Renderer) -> np.ndarray:
+    return _seen(prepare(picture, closest, SIZE[0]), framing, renderer)
+
+
+def _seen(source: Source | Planes, framing: Framing, renderer: Renderer) -> np.ndarray:
     out = np.empty((SIZE[1], 3 * SIZE[0]), np.float32)
-    renderer.linear(prepare(picture, closest, SIZE[0]), framing, out)
+    renderer.linear(source, framing, out)
     return out.reshape(SIZE[1], SIZE[0], 3)
 
 
@@ -42,6 +49,61 @@ def test_a_ramp_comes_out_exactly_where_asked() -> None:
     renderer.close()
 
 
+MOVES = {
+    "push": (Framing(100.0, 50.0, 960.0, 540.0), Framing(333.37, 21.19, 824.5, 824.5 * 9 / 16)),
+    "tilt": (Framing(7.3, 3.0, 960.0, 540.0), Framing(7.3, 120.25, 960.0, 540.0)),
+    "pan": (Framing(3.0, 31.7, 960.0, 540.0), Framing(533.3, 31.7, 960.0, 540.0)),
+}
+
+
+@pytest.mark.parametrize("move", MOVES)
+def test_luma_and_chroma_of_a_move_lie_where_asked(move: str) -> None:
+    # Ramps of levels: the value is the place. Chroma lies on every second luma pixel, between two rows (H.264).
+    renderer, (width, height) = Renderer(*SIZE, 2), (1600, 701)
+    x, y = (np.arange(width) + 0.5) / width, (np.arange(height) + 0.5) / height
+    blue, red = np.broadcast_to(0.1 * x, (height, width)), np.broadcast_to(0.1 * y[:, None], (height, width))
+    grey = 0.3 + 0.1 * x[None, :] + 0.2 * y[:, None]
+    r, b = grey + red, grey + blue
+    code = np.stack([r, (grey - 0.2126 * r - 0.0722 * b) / 0.7152, b], axis=-1)
+    planes = renderer.settled(linear(code).astype(np.float32), *MOVES[move])
+    for framing in (MOVES[move][0], MOVES[move][0].moved(MOVES[move][1], 0.377), MOVES[move][1]):
+        drawings = drawings_of(planes, framing, SIZE, np.zeros(3, np.float32))
+        luma, u, v = (_whole(drawing, SIZE[1] // n) for drawing, n in zip(drawings, (1, 2, 2), strict=True))
+        step = framing.width / SIZE[0]
+        place = framing.left + (np.arange(SIZE[0]) + 0.5) * step, framing.top + (np.arange(SIZE[1]) + 0.5) * step
+        inner = np.s_[6:-6, 6:-6]
+        wanted = 0.3 + 0.1 * place[0][None, :] / width + 0.2 * place[1][:, None] / height
+        assert np.abs((luma - 16) / 219 - wanted)[inner].max() < 0.05 * 0.2 * step / height
+        shift = (u - 128) / (224 / 1.8556) * 10 * width - place[0][::2]
+        assert np.abs(shift)[inner].max() < 0.02 * step
+        shift = (v - 128) / (224 / 1.5748) * 10 * height - (place[1][::2] + step / 2)[:, None]
+        assert np.abs(shift)[inner].max() < 0.02 * step
+    renderer.close()
+
+
+def _whole(drawing: PlaneDrawing, height: int) -> np.ndarray:
+    lots = [(y, min(y + AT_ONCE, height)) for y in range(0, height, AT_ONCE)]
+    return np.vstack([drawing.rows(Room(), lot) for lot in lots]).astype(np.float64)
+
+
+@pytest.mark.parametrize("move", MOVES)
+def test_a_dissolve_begins_with_the_frame_that_the_move_had_come_to(move: str) -> None:
+    # A joint is mixed in linear light: of a moving picture, its video undone, so that nothing changes abruptly.
+    rng, renderer = np.random.default_rng(4), Renderer(*SIZE, 2)
+    picture = cv2.resize(
+        rng.random((90, 200, 3)).astype(np.float32) ** 3, (1600, 700), interpolation=cv2.INTER_LINEAR
+    )
+    planes, at = renderer.settled(picture, *MOVES[move]), MOVES[move][0].moved(MOVES[move][1], 0.5)
+    shown, mixed = av.VideoFrame(*SIZE, "yuv420p"), av.VideoFrame(*SIZE, "yuv420p")
+    renderer.video(planes, at, shown)
+    light = np.empty((SIZE[1], 3 * SIZE[0]), np.float32)
+    renderer.linear(planes, at, light)
+    renderer.levels(light, mixed)
+    for (a, b), most in zip(zip(planes_of(shown), planes_of(mixed), strict=True), (1, 6, 6), strict=True):
+        assert np.percentile(np.abs(a.astype(int) - b), 99.5) <= most, most
+    renderer.close()
+
+
 def test_patterns_finer_than_the_frame_do_not_shimmer() -> None:
     # A zone plate under a slow pan: the flicker where it is too fine to show, against crop and bicubic resize.
     renderer = Renderer(*SIZE, 2)
@@ -50,9 +112,10 @@ def test_patterns_finer_than_the_frame_do_not_shimmer() -> None:
     stitched = (0.5 + 0.45 * np.cos(np.pi * (0.5 / 800) * (c[:, None] ** 2 + c[None, :] ** 2))).astype(np.float32)
     stitched = np.repeat(stitched[..., None], 3, axis=2)
     ours, bicubic = [], []
+    source = renderer.settled(stitched, Framing(100, 440, 1280, 720), Framing(120, 440, 1280, 720))
     for t in range(16):
         left = 100 + 1.3 * t
-        ours.append(shown(stitched, Framing(left, 440, 1280, 720), 1280, renderer)[..., 0])
+        ours.append(_seen(source, Framing(left, 440, 1280, 720), renderer)[..., 1])
         crop = stitched[440:1160, int(left) : int(left) + 1280, 0]
         bicubic.append(cv2.resize(crop, SIZE, interpolation=cv2.INTER_CUBIC))
     x = 100 + (np.arange(SIZE[0]) + 0.5) * scale - side / 2
