@@ -175,7 +175,7 @@ class Renderer:
         self, planes: Planes, framing: Framing, keep: Callable[[int, PlaneDrawing, tuple[int, int]], None]
     ) -> None:
         """Every plane of a move's frame, some rows at a time, on all threads."""
-        drawings = drawings_of(planes, framing, (self.width, self.height), self._dark)
+        drawings = drawings_of(planes, framing, (self.width, self.height), SURROUND)
         shares = zip(self._rows, *[self._bands(self.height // 2)] * 2, strict=True)
 
         def share(bands: tuple[tuple[int, int], ...]) -> None:

@@ -9,7 +9,7 @@ finished still, and a cubic's dark line beside a window is fainter than in linea
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 
 import cv2
 import numpy as np
@@ -158,8 +158,8 @@ class PlaneDrawing:
 
     def _turned(self, room: Room, ys: Axis, lot: tuple[int, int]) -> Floats:
         """The frame's rows from the plane's, columns as they are: turned, float32 w x AT_ONCE."""
-        left, right = self._span
-        held, turned = room.of("held", AT_ONCE, right - left), room.of("turned", right - left, AT_ONCE)
+        wide = self._span[1] - self._span[0]
+        held, turned = room.of("held", AT_ONCE, wide), room.of("turned", wide, AT_ONCE)
         down(self.plane, ys[0], ys[1], self._span, lot[0], held[: lot[1] - lot[0]])
         cv2.transpose(held, turned)
         return turned
@@ -178,17 +178,24 @@ class PlaneDrawing:
             out[:] = cv2.transpose(done)[: len(out)]
 
 
-def drawings_of(
-    planes: Planes, framing: Framing, size: tuple[int, int], dark: Floats
-) -> tuple[PlaneDrawing, PlaneDrawing, PlaneDrawing]:
-    """What draws a framing's luma, blue and red; size: the frame's, width and height; dark: linear light (3,).
+@cache
+def _shades(*dark: float) -> tuple[float, ...]:
+    """Luma, blue and red level of one linear light."""
+    beyond = planes_from(np.broadcast_to(np.array(dark, np.float32), (2, 2, 3)), (1, 1)).levels
+    return tuple(float(plane[0, 0]) for plane in beyond)
 
-    Chroma lies on every second luma pixel of a row, and between two rows (H.264, table E-3, "left").
+
+def drawings_of(
+    planes: Planes, framing: Framing, size: tuple[int, int], dark: tuple[float, float, float]
+) -> tuple[PlaneDrawing, PlaneDrawing, PlaneDrawing]:
+    """What draws a framing's luma, blue and red.
+
+    size: the frame's, width and height; dark: linear light of what lies beyond the picture. Chroma lies on every
+    second luma pixel of a row, and between two rows (H.264, table E-3, "left").
     """
     (fx, fy), (width, height) = planes.factor, size
     luma, blue, red = planes.levels
-    beyond = planes_from(np.broadcast_to(dark, (2, 2, 3)), (1, 1)).levels
-    shades = [float(plane[0, 0]) for plane in beyond]
+    shades = _shades(*dark)
     ys: Axis | None = None
     cys: Axis | None = None
     if planes.halves:
