@@ -29,7 +29,7 @@ from clerestory.film.model import Film, Shot, film_toml
 from clerestory.film.moves import Framing, path_of
 from clerestory.film.moves import Path as MovePath
 from clerestory.film.parts import Coding
-from clerestory.film.planes import Planes
+from clerestory.film.planes import PictureLevels
 
 Floats = NDArray[np.float32]
 
@@ -192,7 +192,7 @@ def motion() -> dict[str, float]:
     return worst
 
 
-def _grey(renderer: Renderer, source: Planes, framing: Framing) -> Floats:
+def _grey(renderer: Renderer, source: PictureLevels, framing: Framing) -> Floats:
     out = np.empty((1080, 5760), np.float32)
     renderer.linear(source, framing, out)
     return out[:, 1::3].copy()

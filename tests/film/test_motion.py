@@ -13,7 +13,7 @@ from clerestory.film.levels import planes_of
 from clerestory.film.light import Renderer, Source, prepare
 from clerestory.film.model import Shot
 from clerestory.film.moves import Framing, eased, path_of
-from clerestory.film.planes import PlaneDrawing, Planes, drawings_of
+from clerestory.film.planes import PictureLevels, PlaneDrawing, drawings_of
 from clerestory.film.taps import AT_ONCE, Room
 from clerestory.raw.srgb import linear
 
@@ -24,7 +24,7 @@ def shown(picture: np.ndarray, framing: Framing, closest: float, renderer: Rende
     return _seen(prepare(picture, closest, SIZE[0]), framing, renderer)
 
 
-def _seen(source: Source | Planes, framing: Framing, renderer: Renderer) -> np.ndarray:
+def _seen(source: Source | PictureLevels, framing: Framing, renderer: Renderer) -> np.ndarray:
     out = np.empty((SIZE[1], 3 * SIZE[0]), np.float32)
     renderer.linear(source, framing, out)
     return out.reshape(SIZE[1], SIZE[0], 3)

@@ -14,7 +14,7 @@ from numba import njit
 
 from clerestory.film.levels import curve_of, decoding_of, levels_band, planes_of
 from clerestory.film.moves import Framing
-from clerestory.film.planes import AROUND, PlaneDrawing, Planes, drawings_of, light_of, planes_from
+from clerestory.film.planes import AROUND, PictureLevels, PlaneDrawing, drawings_of, light_of, planes_from
 from clerestory.film.taps import AT_ONCE, Axis, Floats, Room, across_colours, down, weights_of
 
 SPARE = 1.25  # picture pixels kept for each frame pixel at the closest point of a move
@@ -102,19 +102,15 @@ class Renderer:
 
     def __init__(self, width: int, height: int, threads: int = 2) -> None:
         self.width, self.height = width, height
-        self._threads = max(1, threads)
-        self._pool = ThreadPoolExecutor(self._threads)
-        self._rows = self._bands(height)
+        bands = max(1, threads)
+        self._pool = ThreadPoolExecutor(bands)
+        edges = [AT_ONCE * round(i * height / bands / AT_ONCE) for i in range(bands)]
+        self._rows = list(pairwise([*edges, height]))
         self._room = Room()
         self._dark = np.array(SURROUND, np.float32)
 
     def close(self) -> None:
         self._pool.shutdown()
-
-    def _bands(self, height: int) -> list[tuple[int, int]]:
-        """Rows of a plane shared out among the threads."""
-        edges = [AT_ONCE * round(i * height / self._threads / AT_ONCE) for i in range(self._threads)]
-        return list(pairwise([*edges, height]))
 
     def _each(self, work: Callable[[tuple[int, int]], None]) -> None:
         """Some rows at a time, on all threads."""
@@ -125,10 +121,11 @@ class Renderer:
 
         list(self._pool.map(share, self._rows))
 
-    def settled(self, linear: Floats, start: Framing, end: Framing) -> Planes:
+    def settled(self, linear: Floats, start: Framing, end: Framing) -> PictureLevels:
         """A picture ready for a move, as video levels. linear: its linear light, float32 H x W x 3.
 
-        A pan is laid on two pixels to one of the frame: then all pixels of a frame are shifted by the same share.
+        start, end: what its first frame shows, and its last. A pan is laid on two pixels to one of the frame: then all
+        pixels of a frame are shifted by the same share.
         """
         closest = min(start.width, end.width)
         if (start.top, start.height) == (end.top, end.height) and start.width == end.width:
@@ -136,7 +133,7 @@ class Renderer:
         source = prepare(linear, closest, self.width)
         return planes_from(source.light, source.factor)
 
-    def _pan(self, source: Source, framing: Framing) -> Planes:
+    def _pan(self, source: Source, framing: Framing) -> PictureLevels:
         """A pan's source: the frame's rows, and half pixels across, its edges repeated."""
         (fx, fy), (height, width) = source.factor, source.light.shape[:2]
         tall = weights_of(framing.top * fy, framing.height * fy / self.height, self.height, height)
@@ -149,9 +146,9 @@ class Renderer:
         self._each(lambda lot: _drawn(self._room, flat, tall, axis, self._dark, lot, fine[lot[0] : lot[1]]))
         return planes_from(fine.reshape(self.height, count, 3), source.factor, halves=True)
 
-    def linear(self, source: Source | Planes, framing: Framing, out: Floats) -> None:
+    def linear(self, source: Source | PictureLevels, framing: Framing, out: Floats) -> None:
         """A framing in linear light into `out`, float32 height x 3 width."""
-        if isinstance(source, Planes):
+        if isinstance(source, PictureLevels):
             self._undone(source, framing, out)
             return
         (fx, fy), (height, width) = source.factor, source.light.shape[:2]
@@ -160,7 +157,7 @@ class Renderer:
         flat = source.light.reshape(height, -1)
         self._each(lambda rows: _drawn(self._room, flat, ys, xs, self._dark, rows, out[rows[0] : rows[1]]))
 
-    def _undone(self, planes: Planes, framing: Framing, out: Floats) -> None:
+    def _undone(self, planes: PictureLevels, framing: Framing, out: Floats) -> None:
         """A move's frame in linear light: what its video shows, before it is rounded to whole levels."""
         drawn = [np.empty((self.height // n, self.width // n), np.float32) for n in (1, 2, 2)]
 
@@ -172,22 +169,22 @@ class Renderer:
         self._each(lambda rows: light_of(luma, blue, red, decoding_of(), rows, out[rows[0] : rows[1]]))
 
     def _planes(
-        self, planes: Planes, framing: Framing, keep: Callable[[int, PlaneDrawing, tuple[int, int]], None]
+        self, planes: PictureLevels, framing: Framing, keep: Callable[[int, PlaneDrawing, tuple[int, int]], None]
     ) -> None:
-        """Every plane of a move's frame, some rows at a time, on all threads."""
+        """Every plane of a move's frame, some rows at a time, on one thread.
+
+        The encoder beside it takes several times as long, and all cores: shared out, a frame cost half as much again.
+        """
         drawings = drawings_of(planes, framing, (self.width, self.height), SURROUND)
-        shares = zip(self._rows, *[self._bands(self.height // 2)] * 2, strict=True)
+        for number, (drawing, height) in enumerate(
+            zip(drawings, (self.height, *[self.height // 2] * 2), strict=True)
+        ):
+            for lot in _lots((0, height)):
+                keep(number, drawing, lot)
 
-        def share(bands: tuple[tuple[int, int], ...]) -> None:
-            for number, (drawing, rows) in enumerate(zip(drawings, bands, strict=True)):
-                for lot in _lots(rows):
-                    keep(number, drawing, lot)
-
-        list(self._pool.map(share, shares))
-
-    def video(self, source: Source | Planes, framing: Framing, frame: av.VideoFrame) -> None:
+    def video(self, source: Source | PictureLevels, framing: Framing, frame: av.VideoFrame) -> None:
         """A framing straight to video levels, some rows at a time."""
-        if isinstance(source, Planes):
+        if isinstance(source, PictureLevels):
             into = planes_of(frame)
             self._planes(
                 source, framing, lambda n, drawing, lot: drawing.whole(self._room, lot, into[n][lot[0] : lot[1]])

@@ -36,7 +36,7 @@ _MOST_Y, _MOST_C = 235, 240  # of the levels, ITU-R BT.709
 
 
 @dataclass(frozen=True)
-class Planes:
+class PictureLevels:
     """A picture ready for a move, as video levels, float32: 16 to 235 of luma, 16 to 240 of chroma about 128."""
 
     levels: tuple[Floats, Floats, Floats]
@@ -66,8 +66,8 @@ def _split(light: Floats, curve: Floats, luma: Floats, blue: Floats, red: Floats
             red[y, x] = np.float32(128) + RED / 4 * (r - grey)
 
 
-def planes_from(light: Floats, factor: tuple[float, float], halves: bool = False) -> Planes:
-    """Planes of a prepared picture, its linear light float32 h x w x 3; of a pan (`halves`) laid out for it."""
+def planes_from(light: Floats, factor: tuple[float, float], halves: bool = False) -> PictureLevels:
+    """PictureLevels of a prepared picture, its linear light float32 h x w x 3; of a pan (`halves`) laid out for it."""
     height, width = light.shape[:2]
     even = np.pad(light, ((0, height % 2), (0, width % 2), (0, 0)), mode="edge") if height % 2 or width % 2 else light
     flat = np.ascontiguousarray(even).reshape(even.shape[0], -1)
@@ -75,8 +75,8 @@ def planes_from(light: Floats, factor: tuple[float, float], halves: bool = False
     luma, blue, red = np.empty((h, w), np.float32), *(np.empty((h // 2, w // 2), np.float32) for _ in range(2))
     _split(flat, curve_of(), luma, blue, red)
     if not halves:
-        return Planes((luma, blue, red), factor)
-    return Planes((_apart(luma), _apart(blue), _apart(red)), factor, True)
+        return PictureLevels((luma, blue, red), factor)
+    return PictureLevels((_apart(luma), _apart(blue), _apart(red)), factor, True)
 
 
 def _apart(plane: Floats) -> Floats:
@@ -186,7 +186,7 @@ def _shades(*dark: float) -> tuple[float, ...]:
 
 
 def drawings_of(
-    planes: Planes, framing: Framing, size: tuple[int, int], dark: tuple[float, float, float]
+    planes: PictureLevels, framing: Framing, size: tuple[int, int], dark: tuple[float, float, float]
 ) -> tuple[PlaneDrawing, PlaneDrawing, PlaneDrawing]:
     """What draws a framing's luma, blue and red.
 

@@ -18,7 +18,7 @@ from clerestory.film.levels import planes_of
 from clerestory.film.light import SURROUND, InLight, Renderer, Source, StillCard, prepare
 from clerestory.film.moves import Framing, Path, eased, path_of
 from clerestory.film.pictures import load_linear
-from clerestory.film.planes import Planes
+from clerestory.film.planes import PictureLevels
 from clerestory.film.pointing import POINTED, Pointer, said_at
 from clerestory.film.scenes import RATE, Lit, Scene, Showing
 from clerestory.film.taps import Bytes, Floats
@@ -50,7 +50,7 @@ class Moving:
     """A picture under a camera move."""
 
     renderer: Renderer
-    source: Source | Planes
+    source: Source | PictureLevels
     path: Path
     _held: Floats | None = None
 
