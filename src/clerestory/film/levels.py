@@ -21,7 +21,7 @@ BLUE, RED = np.float32(224 / 1.8556), np.float32(224 / 1.5748)  # levels of chro
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def encode_row(row: Floats, c: Floats, enc: Floats) -> None:
-    """Linear light, float32 of any length, to code values 0 to 1 into `enc`; c: `curve_of`."""
+    """Linear light, float32 (n,), to code values 0 to 1 into `enc` (n,); c: `curve_of`, (10,)."""
     for i in range(enc.size):
         v = min(max(row[i], np.float32(0)), np.float32(1))
         t = np.sqrt(v)
@@ -32,7 +32,7 @@ def encode_row(row: Floats, c: Floats, enc: Floats) -> None:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def decode_row(row: Floats, c: Floats) -> None:
-    """Code values, float32 of any length, to linear light, in place; c: `decoding_of`."""
+    """Code values, float32 (n,), to linear light, in place; c: `decoding_of`, (8,)."""
     for i in range(row.size):
         v = min(max(row[i], np.float32(0)), np.float32(1))
         high = fma(v, fma(v, fma(v, c[7], c[6]), c[5]), c[4])

@@ -124,8 +124,8 @@ class Renderer:
     def settled(self, linear: Floats, start: Framing, end: Framing) -> PictureLevels:
         """A picture ready for a move, as video levels. linear: its linear light, float32 H x W x 3.
 
-        start, end: what its first frame shows, and its last. A pan is laid on two pixels to one of the frame: then all
-        pixels of a frame are shifted by the same share.
+        start, end: what its first frame shows, and its last. A pan is laid on two pixels to one of the frame: then
+        all pixels of a frame are shifted by the same share.
         """
         closest = min(start.width, end.width)
         if (start.top, start.height) == (end.top, end.height) and start.width == end.width:

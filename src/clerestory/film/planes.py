@@ -67,7 +67,7 @@ def _split(light: Floats, curve: Floats, luma: Floats, blue: Floats, red: Floats
 
 
 def planes_from(light: Floats, factor: tuple[float, float], halves: bool = False) -> PictureLevels:
-    """PictureLevels of a prepared picture, its linear light float32 h x w x 3; of a pan (`halves`) laid out for it."""
+    """Levels of a prepared picture, its linear light float32 h x w x 3; of a pan (`halves`) laid out for it."""
     height, width = light.shape[:2]
     even = np.pad(light, ((0, height % 2), (0, width % 2), (0, 0)), mode="edge") if height % 2 or width % 2 else light
     flat = np.ascontiguousarray(even).reshape(even.shape[0], -1)
