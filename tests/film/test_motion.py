@@ -13,8 +13,8 @@ from clerestory.film.levels import planes_of
 from clerestory.film.light import Renderer, Source, prepare
 from clerestory.film.model import Shot
 from clerestory.film.moves import Framing, eased, path_of
-from clerestory.film.planes import PictureLevels, PlaneDrawing, drawings_of
-from clerestory.film.taps import AT_ONCE, Room
+from clerestory.film.planes import PictureLevels, drawings_of
+from clerestory.film.taps import Room
 from clerestory.raw.srgb import linear
 
 SIZE = (320, 180)
@@ -69,7 +69,7 @@ def test_luma_and_chroma_of_a_move_lie_where_asked(move: str) -> None:
     planes = renderer.settled(linear(code).astype(np.float32), *MOVES[move])
     for framing in (MOVES[move][0], MOVES[move][0].moved(MOVES[move][1], 0.377), MOVES[move][1]):
         drawings = drawings_of(planes, framing, SIZE, (0.0, 0.0, 0.0))
-        luma, u, v = (_whole(drawing, SIZE[1] // n) for drawing, n in zip(drawings, (1, 2, 2), strict=True))
+        luma, u, v = (drawing.floats(Room()).astype(np.float64) for drawing in drawings)
         step = framing.width / SIZE[0]
         place = framing.left + (np.arange(SIZE[0]) + 0.5) * step, framing.top + (np.arange(SIZE[1]) + 0.5) * step
         inner = np.s_[6:-6, 6:-6]
@@ -80,11 +80,6 @@ def test_luma_and_chroma_of_a_move_lie_where_asked(move: str) -> None:
         shift = (v - 128) / (224 / 1.5748) * 10 * height - (place[1][::2] + step / 2)[:, None]
         assert np.abs(shift)[inner].max() < 0.2 * step
     renderer.close()
-
-
-def _whole(drawing: PlaneDrawing, height: int) -> np.ndarray:
-    lots = [(y, min(y + AT_ONCE, height)) for y in range(0, height, AT_ONCE)]
-    return np.vstack([drawing.rows(Room(), lot) for lot in lots]).astype(np.float64)
 
 
 @pytest.mark.parametrize("move", MOVES)

@@ -14,7 +14,7 @@ from numba import njit
 
 from clerestory.film.levels import curve_of, decoding_of, levels_band, planes_of
 from clerestory.film.moves import Framing
-from clerestory.film.planes import AROUND, PictureLevels, PlaneDrawing, drawings_of, light_of, planes_from
+from clerestory.film.planes import AROUND, PictureLevels, drawings_of, light_of, planes_from
 from clerestory.film.taps import AT_ONCE, Axis, Floats, Room, across_colours, down, weights_of
 
 SPARE = 1.25  # picture pixels kept for each frame pixel at the closest point of a move
@@ -159,36 +159,21 @@ class Renderer:
 
     def _undone(self, planes: PictureLevels, framing: Framing, out: Floats) -> None:
         """A move's frame in linear light: what its video shows, before it is rounded to whole levels."""
-        drawn = [np.empty((self.height // n, self.width // n), np.float32) for n in (1, 2, 2)]
-
-        def keep(number: int, drawing: PlaneDrawing, lot: tuple[int, int]) -> None:
-            drawn[number][lot[0] : lot[1]] = drawing.rows(self._room, lot)
-
-        self._planes(planes, framing, keep)
-        luma, blue, red = drawn[0], *(cv2.sepFilter2D(c, -1, _TWICE, _TWICE, borderType=_EDGE) for c in drawn[1:])
+        drawings = drawings_of(planes, framing, (self.width, self.height), SURROUND)
+        luma, *chroma = (drawing.floats(self._room) for drawing in drawings)
+        blue, red = (cv2.sepFilter2D(c, -1, _TWICE, _TWICE, borderType=_EDGE) for c in chroma)
         self._each(lambda rows: light_of(luma, blue, red, decoding_of(), rows, out[rows[0] : rows[1]]))
 
-    def _planes(
-        self, planes: PictureLevels, framing: Framing, keep: Callable[[int, PlaneDrawing, tuple[int, int]], None]
-    ) -> None:
-        """Every plane of a move's frame, some rows at a time, on one thread.
-
-        The encoder beside it takes several times as long, and all cores: shared out, a frame cost half as much again.
-        """
-        drawings = drawings_of(planes, framing, (self.width, self.height), SURROUND)
-        for number, (drawing, height) in enumerate(
-            zip(drawings, (self.height, *[self.height // 2] * 2), strict=True)
-        ):
-            for lot in _lots((0, height)):
-                keep(number, drawing, lot)
-
     def video(self, source: Source | PictureLevels, framing: Framing, frame: av.VideoFrame) -> None:
-        """A framing straight to video levels, some rows at a time."""
+        """A framing as video.
+
+        A move's is drawn on one thread: the encoder beside it takes several times as long, and all cores. Shared out
+        among threads, a frame cost half as much again.
+        """
         if isinstance(source, PictureLevels):
-            into = planes_of(frame)
-            self._planes(
-                source, framing, lambda n, drawing, lot: drawing.whole(self._room, lot, into[n][lot[0] : lot[1]])
-            )
+            drawings = drawings_of(source, framing, (self.width, self.height), SURROUND)
+            for drawing, plane in zip(drawings, planes_of(frame), strict=True):
+                drawing.whole(self._room, plane)
             return
         light = np.empty((self.height, 3 * self.width), np.float32)
         self.linear(source, framing, light)

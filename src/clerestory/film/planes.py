@@ -14,6 +14,7 @@ from functools import cache, cached_property
 import cv2
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from clerestory.film.levels import BLUE, LUMA, RED, curve_of, decode_row, encode_row
 from clerestory.film.moves import Framing
@@ -117,9 +118,30 @@ def _rounded(levels: Floats, most: int, out: Bytes) -> None:
             out[y, x] = np.uint8(min(max(levels[y, x], low), high) + half)
 
 
+Taps = tuple[NDArray[np.int32], Floats]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _whole(plane: Floats, ys: Taps, xs: Taps, span: tuple[int, int], most: int, out: Bytes) -> None:
+    """A plane resampled with six taps across and rounded, `AT_ONCE` rows at a time, so that all of them stay near."""
+    wide, (height, width) = span[1] - span[0], out.shape
+    held, turned = np.zeros((AT_ONCE, wide), np.float32), np.empty((wide, AT_ONCE), np.float32)
+    done = np.empty((width, AT_ONCE), np.uint8)
+    for first in range(0, height, AT_ONCE):
+        count = min(AT_ONCE, height - first)
+        down(plane, ys[0], ys[1], span, first, held[:count])
+        for x in range(wide):
+            for k in range(AT_ONCE):
+                turned[x, k] = held[k, x]
+        across_whole(turned, span[0], xs[0], xs[1], most, done)
+        for k in range(count):
+            for x in range(width):
+                out[first + k, x] = done[x, k]
+
+
 @dataclass(frozen=True)
 class PlaneDrawing:
-    """One plane of a framing, to be drawn some rows at a time."""
+    """One plane of a framing, to be drawn."""
 
     plane: Floats
     ys: Axis | None
@@ -141,41 +163,40 @@ class PlaneDrawing:
         """Whether the picture fills the frame."""
         return self.ys is None or bool(self.xs[2].min() >= 1 and self.ys[2].min() >= 1)
 
-    def rows(self, room: Room, lot: tuple[int, int]) -> Floats:
-        """Rows lot[0] to lot[1] of the frame's plane, float32 rows x width, in the thread's own room."""
-        first, last = lot
-        out = room.of("plane", AT_ONCE, self.width)
-        x0, wx, cx = self.xs
+    def floats(self, room: Room) -> Floats:
+        """The frame's plane before it is rounded, float32 height x width."""
+        height = len(self.plane) if self.ys is None else self.ys[0].size
+        out = np.empty((height, self.width), np.float32)
         if self.ys is None:
-            _shifted(self.plane[first:last], int(x0[0]), wx[0], out[: last - first])
-            return out[: last - first]
-        done = room.of("done", self.width, AT_ONCE)
-        across(self._turned(room, self.ys, lot), self._span[0], x0, wx, done)
-        cv2.transpose(done, out)
-        if not self._filled:
-            _surrounded(out[: last - first], self.ys[2][first:last], cx, self.dark)
-        return out[: last - first]
-
-    def _turned(self, room: Room, ys: Axis, lot: tuple[int, int]) -> Floats:
-        """The frame's rows from the plane's, columns as they are: turned, float32 w x AT_ONCE."""
+            _shifted(self.plane, int(self.xs[0][0]), self.xs[1][0], out)
+            return out
+        y0, wy, cy = self.ys
+        x0, wx, cx = self.xs
         wide = self._span[1] - self._span[0]
         held, turned = room.of("held", AT_ONCE, wide), room.of("turned", wide, AT_ONCE)
-        down(self.plane, ys[0], ys[1], self._span, lot[0], held[: lot[1] - lot[0]])
-        cv2.transpose(held, turned)
-        return turned
+        done = room.of("done", self.width, AT_ONCE)
+        for first in range(0, height, AT_ONCE):
+            count = min(AT_ONCE, height - first)
+            down(self.plane, y0, wy, self._span, first, held[:count])
+            cv2.transpose(held, turned)
+            across(turned, self._span[0], x0, wx, done)
+            out[first : first + count] = cv2.transpose(done)[:count]
+        if not self._filled:
+            _surrounded(out, cy, cx, self.dark)
+        return out
 
-    def whole(self, room: Room, lot: tuple[int, int], out: Bytes) -> None:
-        """The same rows rounded to whole levels into `out`, uint8 rows x width."""
-        if self.ys is None or not self._filled or self.xs[1].shape[1] != 6:
-            _rounded(self.rows(room, lot), self.most, out)
-            return
-        x0, wx, _ = self.xs
-        done = room.of("whole", self.width, AT_ONCE // 4).view(np.uint8)
-        across_whole(self._turned(room, self.ys, lot), self._span[0], x0, wx, self.most, done)
-        if len(out) == AT_ONCE:
-            cv2.transpose(done, out)
+    def whole(self, room: Room, out: Bytes) -> None:
+        """The frame's plane rounded to whole levels into `out`, uint8 height x width."""
+        if self.ys is not None and self._filled and self.xs[1].shape[1] == 6:
+            _whole(self.plane, self.ys[:2], self.xs[:2], self._span, self.most, out)
+        elif self.ys is None:
+            for first in range(0, len(out), AT_ONCE):
+                rows = out[first : first + AT_ONCE]
+                part = room.of("part", AT_ONCE, self.width)[: len(rows)]
+                _shifted(self.plane[first : first + AT_ONCE], int(self.xs[0][0]), self.xs[1][0], part)
+                _rounded(part, self.most, rows)
         else:
-            out[:] = cv2.transpose(done)[: len(out)]
+            _rounded(self.floats(room), self.most, out)
 
 
 @cache
