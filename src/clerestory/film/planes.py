@@ -25,22 +25,28 @@ from clerestory.film.taps import (
     Bytes,
     Floats,
     Room,
+    Shorts,
     across,
     across_whole,
     down,
     fma,
+    one,
     weights_of,
 )
 
 AROUND = 12  # half pixels of a pan's edge repeated on either side, for the taps that reach beyond it
+FINE = 256  # steps of a picture's levels to one of the video's
 _MOST_Y, _MOST_C = 235, 240  # of the levels, ITU-R BT.709
 
 
 @dataclass(frozen=True)
 class PictureLevels:
-    """A picture ready for a move, as video levels, float32: 16 to 235 of luma, 16 to 240 of chroma about 128."""
+    """A picture ready for a move, as video levels, uint16, `FINE` to a level: half as much to read as in float32.
 
-    levels: tuple[Floats, Floats, Floats]
+    Luma goes from 16 to 235, chroma from 16 to 240, about 128.
+    """
+
+    levels: tuple[Shorts, Shorts, Shorts]
     """Luma h x w, and blue and red difference h/2 x w/2; of a pan luma h x 2 x w: even columns, then odd ones."""
     factor: tuple[float, float]
     """Prepared pixels for one of the picture's, across and down."""
@@ -49,22 +55,23 @@ class PictureLevels:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _split(light: Floats, curve: Floats, luma: Floats, blue: Floats, red: Floats) -> None:
+def _split(light: Floats, curve: Floats, luma: Shorts, blue: Shorts, red: Shorts) -> None:
     """Levels of linear light, H x 3 W, both even: chroma is the mean of four pixels."""
-    upper, lower = np.empty(light.shape[1], np.float32), np.empty(light.shape[1], np.float32)
+    half, upper = np.float32(0.5), np.empty(light.shape[1], np.float32)
+    lower = np.empty(light.shape[1], np.float32)
     for y in range(blue.shape[0]):
         encode_row(light[2 * y], curve, upper)
         encode_row(light[2 * y + 1], curve, lower)
         for x in range(luma.shape[1]):
             for k, row in enumerate((upper, lower)):
                 grey = fma(LUMA[2], row[3 * x + 2], fma(LUMA[1], row[3 * x + 1], LUMA[0] * row[3 * x]))
-                luma[2 * y + k, x] = np.float32(16) + np.float32(219) * grey
+                luma[2 * y + k, x] = np.uint16(FINE * (np.float32(16) + np.float32(219) * grey) + half)
         for x in range(blue.shape[1]):
             a, b = upper[6 * x : 6 * x + 6], lower[6 * x : 6 * x + 6]
             r, g, c = a[0] + a[3] + b[0] + b[3], a[1] + a[4] + b[1] + b[4], a[2] + a[5] + b[2] + b[5]
             grey = LUMA[0] * r + LUMA[1] * g + LUMA[2] * c
-            blue[y, x] = np.float32(128) + BLUE / 4 * (c - grey)
-            red[y, x] = np.float32(128) + RED / 4 * (r - grey)
+            blue[y, x] = np.uint16(FINE * (np.float32(128) + BLUE / 4 * (c - grey)) + half)
+            red[y, x] = np.uint16(FINE * (np.float32(128) + RED / 4 * (r - grey)) + half)
 
 
 def planes_from(light: Floats, factor: tuple[float, float], halves: bool = False) -> PictureLevels:
@@ -73,21 +80,21 @@ def planes_from(light: Floats, factor: tuple[float, float], halves: bool = False
     even = np.pad(light, ((0, height % 2), (0, width % 2), (0, 0)), mode="edge") if height % 2 or width % 2 else light
     flat = np.ascontiguousarray(even).reshape(even.shape[0], -1)
     h, w = even.shape[:2]
-    luma, blue, red = np.empty((h, w), np.float32), *(np.empty((h // 2, w // 2), np.float32) for _ in range(2))
+    luma, blue, red = np.empty((h, w), np.uint16), *(np.empty((h // 2, w // 2), np.uint16) for _ in range(2))
     _split(flat, curve_of(), luma, blue, red)
     if not halves:
         return PictureLevels((luma, blue, red), factor)
     return PictureLevels((_apart(luma), _apart(blue), _apart(red)), factor, True)
 
 
-def _apart(plane: Floats) -> Floats:
+def _apart(plane: Shorts) -> Shorts:
     """h x w to h x 2 x w/2: even columns, then odd ones."""
     plane = plane[:, : plane.shape[1] & ~1]
     return np.ascontiguousarray(plane.reshape(len(plane), -1, 2).transpose(0, 2, 1))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _shifted(halves: Floats, first: int, w: Floats, out: Floats) -> None:
+def _shifted(halves: Shorts, first: int, w: Floats, out: Floats) -> None:
     """Rows of a pan from the half pixels (rows x 2 x w) of its picture: eight taps (w), the same for every pixel."""
     n, even, odd = out.shape[1], (first + 1) // 2, first // 2
     for y in range(out.shape[0]):
@@ -97,8 +104,9 @@ def _shifted(halves: Floats, first: int, w: Floats, out: Floats) -> None:
             a, b = halves[y, 1, odd:], halves[y, 0, even:]
         o = out[y]
         for i in range(n):
-            near = fma(w[3], b[i + 1], fma(w[2], a[i + 1], fma(w[1], b[i], w[0] * a[i])))
-            o[i] = fma(w[7], b[i + 3], fma(w[6], a[i + 3], fma(w[5], b[i + 2], fma(w[4], a[i + 2], near))))
+            near = fma(w[3], one(b[i + 1]), fma(w[2], one(a[i + 1]), fma(w[1], one(b[i]), w[0] * one(a[i]))))
+            near = fma(w[5], one(b[i + 2]), fma(w[4], one(a[i + 2]), near))
+            o[i] = fma(w[7], one(b[i + 3]), fma(w[6], one(a[i + 3]), near))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -122,7 +130,7 @@ Taps = tuple[NDArray[np.int32], Floats]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _whole(plane: Floats, ys: Taps, xs: Taps, span: tuple[int, int], most: int, out: Bytes) -> None:
+def _whole(plane: Shorts, ys: Taps, xs: Taps, span: tuple[int, int], most: int, out: Bytes) -> None:
     """A plane resampled with six taps across and rounded, `AT_ONCE` rows at a time, so that all of them stay near."""
     wide, (height, width) = span[1] - span[0], out.shape
     held, turned = np.zeros((AT_ONCE, wide), np.float32), np.empty((wide, AT_ONCE), np.float32)
@@ -143,7 +151,7 @@ def _whole(plane: Floats, ys: Taps, xs: Taps, span: tuple[int, int], most: int, 
 class PlaneDrawing:
     """One plane of a framing, to be drawn."""
 
-    plane: Floats
+    plane: Shorts
     ys: Axis | None
     """Rows of the frame; none of a pan, which has them already."""
     xs: Axis
@@ -199,11 +207,16 @@ class PlaneDrawing:
             _rounded(self.floats(room), self.most, out)
 
 
+def _fine(axis: Axis) -> Axis:
+    """Weights that bring a picture's fine levels to the video's."""
+    return axis[0], axis[1] / np.float32(FINE), axis[2]
+
+
 @cache
 def _shades(*dark: float) -> tuple[float, ...]:
     """Luma, blue and red level of one linear light."""
     beyond = planes_from(np.broadcast_to(np.array(dark, np.float32), (2, 2, 3)), (1, 1)).levels
-    return tuple(float(plane[0, 0]) for plane in beyond)
+    return tuple(float(plane[0, 0]) / FINE for plane in beyond)
 
 
 def drawings_of(
@@ -221,17 +234,16 @@ def drawings_of(
     cys: Axis | None = None
     if planes.halves:
         start = 2 * width * framing.left / framing.width + AROUND
-        xs, cxs = (
-            weights_of(at, 2.0, 1, 2 * plane.shape[2]) for at, plane in ((start, luma), ((start - 1) / 2, blue))
-        )
+        xs = _fine(weights_of(start, 2.0, 1, 2 * luma.shape[2]))
+        cxs = _fine(weights_of((start - 1) / 2, 2.0, 1, 2 * blue.shape[2]))
     else:
         x, step = framing.left * fx, framing.width * fx / width
         y, stride = framing.top * fy, framing.height * fy / height
         xs = weights_of(x, step, width, luma.shape[1])
-        ys = weights_of(y, stride, height, luma.shape[0])
+        ys = _fine(weights_of(y, stride, height, luma.shape[0]))
         side = weights_of((x - step / 2) / 2, step, width // 2, blue.shape[1])
         cxs = (side[0], side[1], xs[2][::2].copy())
-        tall = weights_of(y / 2, stride, height // 2, blue.shape[0])
+        tall = _fine(weights_of(y / 2, stride, height // 2, blue.shape[0]))
         cys = (tall[0], tall[1], (ys[2][::2] + ys[2][1::2]) / np.float32(2))
     return (
         PlaneDrawing(luma, ys, xs, width, shades[0], _MOST_Y),

@@ -13,12 +13,16 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
+Shorts = NDArray[np.uint16]
 Axis = tuple[NDArray[np.int32], Floats, Floats]
 """First tap, weights and coverage of every frame pixel along one axis, as `weights_of` gives them."""
 
 # The cubic filter that Mitchell and Netravali chose, "Reconstruction filters in computer graphics" (SIGGRAPH 1988).
 # Sharper ones draw a dark line in the stone around a bright window.
 B, C = 1 / 3, 1 / 3
+
+
+one = np.float32  # short, for the kernels
 
 
 @njit(cache=True, error_model="numpy")
@@ -92,7 +96,7 @@ def fma(context: Any, a: Any, b: Any, c: Any) -> Any:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _down(light: Floats, y0: int, wy: Floats, left: int, right: int, out: Floats) -> None:
+def _down(light: Floats | Shorts, y0: int, wy: Floats, left: int, right: int, out: Floats) -> None:
     """One frame row's taps down, columns `left` to `right`: eight at once, or six, and more in pairs."""
     count = right - left
     a, b = light[y0, left:right], light[y0 + 1, left:right]
@@ -105,24 +109,28 @@ def _down(light: Floats, y0: int, wy: Floats, left: int, right: int, out: Floats
         p, q = wy[6], wy[7]
         done = 8
         for i in range(count):
-            near = fma(x, d[i], fma(w, c[i], fma(v, b[i], u * a[i])))
-            out[i] = fma(q, h[i], fma(p, g[i], fma(z, f[i], fma(y, e[i], near))))
+            near = fma(w, one(c[i]), fma(v, one(b[i]), u * one(a[i])))
+            near = fma(z, one(f[i]), fma(y, one(e[i]), fma(x, one(d[i]), near)))
+            out[i] = fma(q, one(h[i]), fma(p, one(g[i]), near))
     else:
         for i in range(count):
-            near = fma(w, c[i], fma(v, b[i], u * a[i]))
-            out[i] = fma(z, f[i], fma(y, e[i], fma(x, d[i], near)))
+            near = fma(w, one(c[i]), fma(v, one(b[i]), u * one(a[i])))
+            out[i] = fma(z, one(f[i]), fma(y, one(e[i]), fma(x, one(d[i]), near)))
     for k in range(done, wy.size, 2):
         a, b = light[y0 + k, left:right], light[y0 + k + 1, left:right]
         u, v = wy[k], wy[k + 1]
         for i in range(count):
-            out[i] = fma(v, b[i], fma(u, a[i], out[i]))
+            out[i] = fma(v, one(b[i]), fma(u, one(a[i]), out[i]))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def down(light: Floats, y0: NDArray[np.int32], wy: Floats, span: tuple[int, int], first: int, out: Floats) -> None:
+def down(
+    light: Floats | Shorts, y0: NDArray[np.int32], wy: Floats, span: tuple[int, int], first: int, out: Floats
+) -> None:
     """Taps down of the frame rows from `first` on, as many as `out` has: of `light`'s columns in `span`.
 
-    light: float32 h x w; y0, wy: first taps and weights of all frame rows; out: float32 rows x columns, written to.
+    light: float32 or uint16 h x w; y0, wy: first taps and weights of all frame rows; out: float32 rows x columns,
+    written to.
     """
     for k in range(out.shape[0]):
         _down(light, y0[first + k], wy[first + k], span[0], span[1], out[k])
