@@ -13,8 +13,6 @@ from clerestory.raw import srgb
 
 SLOPE, LINEAR_BELOW = np.float32(srgb.SLOPE), np.float32(srgb.LINEAR_BELOW)
 CODED_BELOW = np.float32(srgb.CODED_BELOW)
-
-
 LUMA = (np.float32(0.2126), np.float32(0.7152), np.float32(0.0722))  # of R', G', B'; ITU-R BT.709
 BLUE, RED = np.float32(224 / 1.8556), np.float32(224 / 1.5748)  # levels of chroma for one of B' - Y', R' - Y'
 

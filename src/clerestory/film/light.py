@@ -15,7 +15,7 @@ from numba import njit
 from clerestory.film.levels import curve_of, decoding_of, levels_band, planes_of
 from clerestory.film.moves import Framing
 from clerestory.film.planes import AROUND, PictureLevels, drawings_of, light_of, planes_from
-from clerestory.film.taps import AT_ONCE, Axis, Floats, Room, across_colours, down, weights_of
+from clerestory.film.taps import AT_ONCE, Floats, Room, drawn, weights_of
 
 SPARE = 1.25  # picture pixels kept for each frame pixel at the closest point of a move
 
@@ -53,36 +53,6 @@ def prepare(linear: Floats, closest: float, frame_width: int, spare: float = SPA
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _surrounded(out: Floats, cover_y: float, cover_x: Floats, dark: Floats) -> None:
-    for x in range(cover_x.size):
-        cover = np.float32(cover_y) * cover_x[x]
-        if cover < 1:
-            for c in range(3):
-                out[3 * x + c] = cover * out[3 * x + c] + (1 - cover) * dark[c]
-
-
-def _drawn(room: Room, light: Floats, ys: Axis, xs: Axis, dark: Floats, rows: tuple[int, int], out: Floats) -> None:
-    """Some rows in linear light into `out` (rows[1] - rows[0] of them, 3 W); light: H x 3 w."""
-    (y0, wy, cy), (x0, wx, cx) = ys, xs
-    left = int(x0.min())
-    right = min(int(x0.max()) + wx.shape[1], light.shape[1] // 3)
-    count, wide = rows[1] - rows[0], 3 * (right - left)
-    held = room.of("held", AT_ONCE, wide)
-    down(light, y0, wy, (3 * left, 3 * right), rows[0], held[:count])
-    turned = room.of("turned", wide, AT_ONCE)
-    done = room.of("done", 3 * x0.size, AT_ONCE)
-    cv2.transpose(held, turned)
-    across_colours(turned, left, x0, wx, done)
-    if count == AT_ONCE:
-        cv2.transpose(done, out)
-    else:
-        out[:] = cv2.transpose(done)[:count]
-    if cx.min() < 1 or cy[rows[0] : rows[1]].min() < 1:
-        for k in range(count):
-            _surrounded(out[k], cy[rows[0] + k], cx, dark)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def _mix_band(a: Floats, b: Floats, share: Floats, rows: tuple[int, int]) -> None:
     """b mixed into a, in place; share is how much of b, by column."""
     for y in range(rows[0], rows[1]):
@@ -90,11 +60,6 @@ def _mix_band(a: Floats, b: Floats, share: Floats, rows: tuple[int, int]) -> Non
             s = share[x]
             for c in range(3):
                 a[y, 3 * x + c] += s * (b[y, 3 * x + c] - a[y, 3 * x + c])
-
-
-def _lots(rows: tuple[int, int]) -> list[tuple[int, int]]:
-    """Rows in lots of `AT_ONCE`."""
-    return [(first, min(first + AT_ONCE, rows[1])) for first in range(*rows, AT_ONCE)]
 
 
 class Renderer:
@@ -107,7 +72,6 @@ class Renderer:
         edges = [AT_ONCE * round(i * height / bands / AT_ONCE) for i in range(bands)]
         self._rows = list(pairwise([*edges, height]))
         self._room = Room()
-        self._dark = np.array(SURROUND, np.float32)
 
     def close(self) -> None:
         self._pool.shutdown()
@@ -116,8 +80,8 @@ class Renderer:
         """Some rows at a time, on all threads."""
 
         def share(rows: tuple[int, int]) -> None:
-            for lot in _lots(rows):
-                work(lot)
+            for first in range(*rows, AT_ONCE):
+                work((first, min(first + AT_ONCE, rows[1])))
 
         list(self._pool.map(share, self._rows))
 
@@ -143,7 +107,7 @@ class Renderer:
         side = weights_of(-AROUND * step, step, count, width)
         fine = np.empty((self.height, 3 * count), np.float32)
         flat, axis = source.light.reshape(height, -1), (side[0], side[1], np.ones(count, np.float32))
-        self._each(lambda lot: _drawn(self._room, flat, tall, axis, self._dark, lot, fine[lot[0] : lot[1]]))
+        self._each(lambda lot: drawn(self._room, flat, tall, axis, SURROUND, lot, fine[lot[0] : lot[1]]))
         return planes_from(fine.reshape(self.height, count, 3), source.factor, halves=True)
 
     def linear(self, source: Source | PictureLevels, framing: Framing, out: Floats) -> None:
@@ -155,7 +119,7 @@ class Renderer:
         ys = weights_of(framing.top * fy, framing.height * fy / self.height, self.height, height)
         xs = weights_of(framing.left * fx, framing.width * fx / self.width, self.width, width)
         flat = source.light.reshape(height, -1)
-        self._each(lambda rows: _drawn(self._room, flat, ys, xs, self._dark, rows, out[rows[0] : rows[1]]))
+        self._each(lambda rows: drawn(self._room, flat, ys, xs, SURROUND, rows, out[rows[0] : rows[1]]))
 
     def _undone(self, planes: PictureLevels, framing: Framing, out: Floats) -> None:
         """A move's frame in linear light: what its video shows, before it is rounded to whole levels."""

@@ -1,4 +1,4 @@
-"""Resampling along one axis: which pixels of a picture make one of the frame, and with what weights."""
+"""Resampling: which pixels of a picture make one of the frame, with what weights, and rows drawn so."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable
 from typing import Any, cast
 
+import cv2
 import numpy as np
 from numba import njit, types
 from numba.extending import intrinsic
@@ -168,7 +169,7 @@ across = _across_of(AT_ONCE)
 turned: float32 w x AT_ONCE, from the picture's column `left` on; x0, wx: first taps and weights of all frame columns;
 out: float32 W x AT_ONCE, written to. A pixel's values of all rows lie together, so that one instruction serves many.
 """
-across_colours = _across_of(3 * AT_ONCE)
+_across_colours = _across_of(3 * AT_ONCE)
 """The same of three colours side by side: turned 3 w x AT_ONCE, out 3 W x AT_ONCE."""
 LEAST = 16  # of the video levels, ITU-R BT.709
 
@@ -200,3 +201,41 @@ class Room(threading.local):
         if kept is None or kept.size < rows * columns:  # a push asks for another width at every frame
             kept = self._kept[name] = np.zeros(rows * columns * 5 // 4, np.float32)
         return kept[: rows * columns].reshape(rows, columns)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _surrounded(out: Floats, cy: Floats, cx: Floats, dark: float) -> None:
+    """The dark where a framing reaches beyond the picture."""
+    for y in range(out.shape[0]):
+        for x in range(out.shape[1]):
+            cover = cy[y] * cx[x]
+            if cover < 1:
+                out[y, x] = cover * out[y, x] + (1 - cover) * dark
+
+
+def drawn(
+    room: Room,
+    source: Floats | Shorts,
+    ys: Axis,
+    xs: Axis,
+    dark: tuple[float, ...],
+    rows: tuple[int, int],
+    out: Floats,
+) -> None:
+    """Rows `rows` of a frame, at most `AT_ONCE`, resampled along both axes into `out`, float32 rows x colours W.
+
+    source: float32 or uint16 h x colours w, one colour or three side by side; dark: each colour's value beyond it.
+    """
+    (y0, wy, cy), (x0, wx, cx) = ys, xs
+    colours, (first, last) = len(dark), rows
+    left, right = int(x0[0]), min(int(x0[-1]) + wx.shape[1], source.shape[1] // colours)
+    wide = colours * (right - left)
+    held, turned = room.of("held", AT_ONCE, wide), room.of("turned", wide, AT_ONCE)
+    done = room.of("done", colours * x0.size, AT_ONCE)
+    down(source, y0, wy, (colours * left, colours * right), first, held[: last - first])
+    cv2.transpose(held, turned)
+    (across if colours == 1 else _across_colours)(turned, left, x0, wx, done)
+    out[:] = cv2.transpose(done)[: last - first]
+    if cx.min() < 1 or cy[first:last].min() < 1:
+        for colour, shade in enumerate(dark):
+            _surrounded(out[:, colour::colours], cy[first:last], cx, shade)
