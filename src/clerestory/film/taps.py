@@ -222,9 +222,10 @@ def drawn(
     rows: tuple[int, int],
     out: Floats,
 ) -> None:
-    """Rows `rows` of a frame, at most `AT_ONCE`, resampled along both axes into `out`, float32 rows x colours W.
+    """Rows `rows` of a frame, at most `AT_ONCE`, resampled along both axes into `out`, float32.
 
-    source: float32 or uint16 h x colours w, one colour or three side by side; dark: each colour's value beyond it.
+    source: float32 or uint16 h x w, or h x 3 w of three colours side by side; out: rows x W, or rows x 3 W; dark:
+    the value of each colour beyond it.
     """
     (y0, wy, cy), (x0, wx, cx) = ys, xs
     colours, (first, last) = len(dark), rows
