@@ -20,7 +20,8 @@ WINDOW_ABOVE = 3.5  # stops over the darker quarter of the picture from which a 
 GLASS_FROM, GLASS_TO = 1.5, 2.5  # stops over the stone at which the weight of glass begins, least and most
 GLASS_SHARE = 0.45  # of the stops from stone to the brightest, where in between that lies
 GLASS_WIDTH = 0.75  # stops over which the weight grows
-BELOW, BELOW_WIDTH = 1.5, 1.0  # stops under the mean of the glass near by where brighter glass begins, and its rise
+# Stops under the mean of the glass near by where brighter glass begins, and its rise.
+BELOW, BELOW_WIDTH = 2.0, 1.0
 LEAST_APART = 2.5  # stops over the stone below which nothing is a window
 ENOUGH = 1e-3  # of the picture: glass that there must be for its level to be told
 REACH = ((1 / 40, 1.0), (1 / 12, 0.1), (1 / 3, 0.005))  # of the long side, and weight: where glass is looked for

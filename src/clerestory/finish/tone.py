@@ -8,7 +8,7 @@ Each place has a curve of its own, as one who prints dodges and burns. Up to the
 stone's. From there it bends over to the darker glass of the window near by, so that the step from wall to window is
 taken down at the window's edge, and from there on runs at nearly full slope: the contrast within the glass stays.
 Within a window what is darker than its glass, its leads, keeps its distance too, but not so far that it would be
-shown well under stone that was darker. A wall's pixel has the stone's curve beside a window and far away: no halo.
+shown well under walls that were darker. A wall's pixel has the stone's curve beside a window and far away: no halo.
 
 Sources: He, Sun and Tang 2013 (guided filter), He and Sun 2015 (coefficients found at reduced size); the split into
 base and detail follows Durand and Dorsey 2002; a curve for every place, from the light around it, is the dodging and
@@ -26,7 +26,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel
-from clerestory.finish.glass import usual_level, windows
+from clerestory.finish.glass import DARKEST, LEAST_APART, Windows, usual_level, windows
 from clerestory.finish.toning import toned
 from clerestory.run.bands import in_bands
 
@@ -35,16 +35,20 @@ FLOOR = 2.0**-16  # darkest norm told apart
 MID = math.log2(0.18)  # mid-grey of the display, log2
 # Set on views of the open panoramas (Poly Haven), the Memorial Church bracket (Debevec) and the modelled church, with
 # bench/light.py tone: as much of the glass's contrast as leaves few places shown in the wrong order.
-KNEE = -2.6  # log2 of display where the window's hold begins
-KNEE_WIDTH = 0.3  # stops over which it sets in
+KNEE = -2.7  # log2 of display where the window's hold begins
+KNEE_WIDTH = 0.42  # stops over which it sets in
 FOOT = 1.5  # stops under the level of a window's glass: its darker glass, from which on contrast is kept
 FOOT_SHOWN = -1.97  # log2 of display at which that is shown
 HEADROOM = 1.0  # stops over the level of a window's glass that come under white when it is held
 FAINTER = 0.22  # stops by which a window is shown darker for each stop that it is darker than the brightest
-GLASS_SLOPE = 0.85  # contrast kept in held glass
+GLASS_SLOPE = 0.9  # contrast kept in held glass
 LEAD_SLOPE = 0.9  # and of what is darker within the window
 DEEPEST = 1.5  # stops under the stone's own curve that leads may come to be shown
-UNDER_STONE = 0.3  # and stops under the middling stone, lest the place be shown the wrong way round
+# And stops under the better lit walls, lest the place be shown the wrong way round; and the least room. Better
+# lit is the share of the walls, within BEST_LIT, that times the share of windows in the picture comes to MISPLACED: a
+# small window may be shown with darker leads than one that fills half of the picture.
+UNDER_WALLS, LEAST_ROOM = 0.3, 0.1
+MISPLACED, BEST_LIT = 0.04, (0.1, 0.5)
 BEND = 1.0  # how early lit stone takes its share of the way from stone to glass
 CONTRAST = 1.2  # of the base layer below mid-grey, for viewing on a screen in a lit room; common practice, no source
 LIFT_CENTRE = -5.5  # log2 of display: shade at which half of the lift is given
@@ -206,7 +210,7 @@ def _relu(x, width):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, inline="always", error_model="numpy")
-def _held(u, below, within, glass, stone, hold):  # type: ignore[no-untyped-def]
+def _held(u, below, within, glass, walls, hold):  # type: ignore[no-untyped-def]
     """Stops above the knee as shown, from the stops above it in the scene.
 
     `glass`: level (log2 of display) of the glass near by. From the knee the curve bends over to the darker glass of
@@ -225,8 +229,8 @@ def _held(u, below, within, glass, stone, hold):  # type: ignore[no-untyped-def]
     v = (u - over) / reach
     out = rise * v * (one + bend) / (one + bend * v) + slope * over
     deeper = max(np.float32(LEAD_SLOPE) - rise / reach, nil) * _relu(reach - u, np.float32(0.4))
-    room = below + out - stone + np.float32(UNDER_STONE)
-    share = deeper / min(max(room, np.float32(UNDER_STONE)), np.float32(DEEPEST))
+    room = below + out - walls + np.float32(UNDER_WALLS)
+    share = deeper / min(max(room, np.float32(LEAST_ROOM)), np.float32(DEEPEST))
     return out - within * deeper / np.sqrt(one + share * share)
 
 
@@ -283,7 +287,7 @@ def _powers(stops, whole, scale):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _stops(line, logs, inverse, stone, ev, hold, table, low, per_stop, detail, told, out):  # type: ignore[no-untyped-def]
+def _stops(line, logs, inverse, walls, ev, hold, table, low, per_stop, detail, told, out):  # type: ignore[no-untyped-def]
     """Gain of a row's pixels in stops. `line`: maps (columns x 4) at the row; `logs`: as `_logs` left them; `told`:
     room for 4 x width.
 
@@ -309,7 +313,7 @@ def _stops(line, logs, inverse, stone, ev, hold, table, low, per_stop, detail, t
         told[3, x] = line[j, 3] * gx + line[j2, 3] * fx
         out[x] = base
     for x in range(out.size):
-        held = _held(told[1, x], told[0, x], told[3, x], told[2, x] + ev, stone + ev, hold)
+        held = _held(told[1, x], told[0, x], told[3, x], told[2, x] + ev, walls + ev, hold)
         out[x] = told[0, x] + held + (one + detail) * (logs[0, x] - out[x]) - logs[0, x]
 
 
@@ -326,7 +330,7 @@ def _shown(rgb, y, norm, gain):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _apply(begin, end, rgb, maps, stone, step, ev, hold, table, low, per_stop, detail, floor):  # type: ignore[no-untyped-def]
+def _apply(begin, end, rgb, maps, walls, step, ev, hold, table, low, per_stop, detail, floor):  # type: ignore[no-untyped-def]
     """Multiply every pixel by its gain, in place. `maps`: slope, offset, glass, within at 1 / step of the size."""
     rows, columns = maps.shape[1:]
     width = rgb.shape[1]
@@ -344,7 +348,7 @@ def _apply(begin, end, rgb, maps, stone, step, ev, hold, table, low, per_stop, d
             for k in range(4):
                 line[j, k] = maps[k, i, j] * (1 - fy) + maps[k, i2, j] * fy
         _logs(rgb, y, floor, norm, bits, logs)
-        _stops(line, logs, inverse, stone, ev, hold, table, low, per_stop, detail, told, stops)
+        _stops(line, logs, inverse, walls, ev, hold, table, low, per_stop, detail, told, stops)
         _powers(stops, whole, logs[1])
         _shown(rgb, y, norm, stops)
 
@@ -364,14 +368,23 @@ class Layers:
     """
 
     maps: F32
-    stone: float  # level of the picture's stone
+    walls: float  # level of the best lit walls, under which nothing in a window may be shown by much
 
 
 def layers_of(rgb: F32) -> Layers:
     """The layers of a picture (H x W x 3); no setting changes them, so they may be kept between settings."""
     log = reduced_log(rgb, step_of(rgb.shape))
     found = windows(log)
-    return Layers(np.stack([*base_layer(log), found.level, found.within]), found.stone)
+    return Layers(np.stack([*base_layer(log), found.level, found.within]), _lit_walls(log, found))
+
+
+def _lit_walls(log: F32, found: Windows) -> float:
+    """log2 level under which the leads of the windows of a reduced picture (h x w) are not to be shown by much."""
+    walls = log[(log > DARKEST) & (log < found.stone + LEAST_APART)]
+    if walls.size < 16:
+        return found.stone
+    over = float(np.clip(MISPLACED / max(float(found.within.mean()), 1e-6), *BEST_LIT))
+    return float(np.quantile(walls, 1 - over))
 
 
 def apply(
@@ -395,8 +408,8 @@ def apply(
     _fill_table(low, per_stop, np.float32(max(settings.shade_lift, 0.0)), np.float32(CONTRAST), table)
     ev, hold = np.float32(settings.exposure), np.float32(max(settings.window_hold, 0.0))
     detail = np.float32(2**settings.local_contrast - 1)
-    step, stone = step_of(rgb.shape), np.float32(found.stone)
-    given = found.maps, stone, step, ev, hold, table, low, per_stop, detail, np.float32(FLOOR)
+    step, walls = step_of(rgb.shape), np.float32(found.walls)
+    given = found.maps, walls, step, ev, hold, table, low, per_stop, detail, np.float32(FLOOR)
     in_bands(_apply, 0, len(out), out, *given)
     return toned(out, settings.toning if settings.monochrome else 0.0)
 

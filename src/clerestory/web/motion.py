@@ -134,7 +134,7 @@ def _sized(layers: tone.Layers, shape: tuple[int, ...]) -> tone.Layers:
     step = tone.step_of(shape)
     size = (-(-shape[1] // step), -(-shape[0] // step))
     maps = np.stack([cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in layers.maps])
-    return tone.Layers(maps, layers.stone)
+    return tone.Layers(maps, layers.walls)
 
 
 def _light(small: F32) -> F32:
