@@ -254,7 +254,7 @@ def outside(visit: Path, page: Any, home: Path) -> None:
         page.wait_for_timeout(6000)
         shot(page, "map.jpg")
         page.goto(f"{base}/import")
-        page.wait_for_selector("text=Import 31 frames")
+        page.wait_for_selector("text=Import 33 frames")
         shown = "[...document.querySelectorAll('.sheet-of-card img')].slice(0, 12).every((i) => i.naturalWidth > 50)"
         for _ in range(600):  # the pages' policy lets no script be waited for in them
             if page.evaluate(shown):
