@@ -32,7 +32,7 @@ class Links(HTMLParser):
 def test_the_demo_tells_one_story_whose_links_all_lead_somewhere(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(demo, "QUICK", (492, 370))
+    monkeypatch.setattr(demo, "QUICK", (656, 492))
     said: list[str] = []
     made = demo.make_demo(tmp_path / "demo-visit", 1, lambda what, done, of: said.append(what), quick=True)
     text = made.page.read_text(encoding="utf-8")

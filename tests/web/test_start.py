@@ -170,7 +170,7 @@ def test_a_visit_is_checked_learnt_from_and_listed(
     page.wait_for_selector("text=The page with its plots")
     assert page.locator(".plot svg").count() >= 3 and "stops slower than" in page.inner_text(".plot >> nth=0")
     row = page.inner_text("[aria-label='Planned and measured'] tbody")
-    assert "31 mm, f/4.5, 1/50, ISO 200" in row and "20 mm, f/5.6, 1/4, ISO 200" in row and "90 %" in row
+    assert "31 mm, f/4.5, 1/50, ISO 200" in row and "20 mm, f/5.6, 1/10, ISO 200" in row and "90 %" in row
     page.fill("#seek", "ARCADE hm0005")  # a keyword of its view, and the file
     wait(lambda: page.locator("[aria-label=Frames] tbody tr").count() == 1)
     with page.expect_download() as saved:

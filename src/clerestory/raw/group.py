@@ -239,7 +239,8 @@ def _pick_of_bracket(group: Sequence[Inspection]) -> tuple[Inspection, str]:
     if above < SAME_EXPOSURE:
         why = f"the darkest: the next clips more than {100 * CLIPPED_MORE:.0f} % beyond it in every channel"
     else:
-        why = f"the brightest that keeps the windows, {above:.1f} stops above the darkest"
+        most = f"the brightest that clips at most {100 * CLIPPED_MORE:.0f} % more of the picture than the darkest"
+        why = f"{most}, {above:.1f} stops above it"
     return best, f"{why}; sharpness {_grade(best)}; {_clipped(best)}"
 
 

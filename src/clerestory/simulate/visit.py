@@ -107,9 +107,9 @@ class _Day:
 
 
 def _bracket(day: _Day, shot: Shot, stops: Sequence[float]) -> tuple[Shot, ...]:
-    """The same shot at other times, by hand."""
-    steps = bracket(shot, stops)
-    return tuple(replace(s, pose=_unsteady(s.pose, day.rng, 0.04), seconds=_shutter(s.seconds)) for s in steps)
+    """The same shot at other times, by hand: the hands move after the first."""
+    first, *rest = (replace(s, seconds=_shutter(s.seconds)) for s in bracket(shot, stops))
+    return first, *(replace(s, pose=_unsteady(s.pose, day.rng, 0.04)) for s in rest)
 
 
 def _first(day: _Day) -> list[DemoView]:
