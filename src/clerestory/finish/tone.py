@@ -26,7 +26,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel
-from clerestory.finish.glass import DARKEST, LEAST_APART, Windows, usual_level, windows
+from clerestory.finish.glass import DARKEST, LEAST_APART, Windows, sampled, usual_level, windows
 from clerestory.finish.toning import toned
 from clerestory.run.bands import in_bands
 
@@ -380,7 +380,8 @@ def layers_of(rgb: F32) -> Layers:
 
 def _lit_walls(log: F32, found: Windows) -> float:
     """log2 level under which the leads of the windows of a reduced picture (h x w) are not to be shown by much."""
-    walls = log[(log > DARKEST) & (log < found.stone + LEAST_APART)]
+    some = sampled(log)
+    walls = some[(some > DARKEST) & (some < found.stone + LEAST_APART)]
     if walls.size < 16:
         return found.stone
     over = float(np.clip(MISPLACED / max(float(found.within.mean()), 1e-6), *BEST_LIT))
