@@ -114,24 +114,28 @@ def find_defects(mosaics: Mosaic | Sequence[Mosaic], noise: NoiseModel) -> NDArr
 
 def _replace_defects(raw: NDArray[np.uint16], places: NDArray[np.int32]) -> None:
     """Each defect becomes the mean of the two same-colour neighbours, across or down, that agree best."""
-    bad = {(int(y), int(x)) for y, x in places}
+    y, x = places.T.astype(np.intp)
+    bad = np.zeros(raw.shape, np.bool_)
+    bad[y, x] = True
+    least, best = np.full(len(y), np.inf), np.zeros(len(y))
+    for down, across in ((0, 2), (2, 0), (2, 2), (2, -2)):
+        (one, known), (other, too) = (_neighbour(raw, bad, y + s * down, x + s * across) for s in (-1, 1))
+        one, other = np.where(known, one, other), np.where(too, other, one)
+        apart = np.abs(one - other) * (1.0 if down * across == 0 else 1.5) + 1e6 * ~(known & too)
+        better = (known | too) & (apart < least)
+        least[better], best[better] = apart[better], np.rint((one + other) / 2)[better]
+    found = np.isfinite(least)
+    raw[y[found], x[found]] = best[found]
+
+
+def _neighbour(
+    raw: NDArray[np.uint16], bad: NDArray[np.bool_], y: NDArray[np.intp], x: NDArray[np.intp]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Values of a mosaic (H x W) at places (n,), and whether each lies in it and is no defect itself."""
     height, width = raw.shape
-    values: list[tuple[int, int, int]] = []
-    for y, x in bad:
-        best: tuple[float, int] | None = None
-        for dy, dx in ((0, 2), (2, 0), (2, 2), (2, -2)):
-            ends = [(y + s * dy, x + s * dx) for s in (-1, 1)]
-            good = [e for e in ends if 0 <= e[0] < height and 0 <= e[1] < width and e not in bad]
-            if not good:
-                continue
-            found = [int(raw[e]) for e in good]
-            apart = float(abs(found[0] - found[-1])) * (1.0 if dy * dx == 0 else 1.5) + (1e6 if len(good) == 1 else 0)
-            if best is None or apart < best[0]:
-                best = apart, round(sum(found) / len(found))
-        if best is not None:
-            values.append((y, x, best[1]))
-    for y, x, v in values:
-        raw[y, x] = v
+    inside = (y >= 0) & (y < height) & (x >= 0) & (x < width)
+    at = np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)
+    return raw[at].astype(np.float64), inside & ~bad[at]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
