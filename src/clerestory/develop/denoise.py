@@ -403,7 +403,7 @@ def _shrink(planes: F32, width: int, push: float, quality: str) -> F32:
     guess = slide(planes, down, (2.7 * push, 2.9 * push, 2.9 * push, 2.9 * push))
     if quality == "quick":
         return guess
-    alike = like_means(planes, guess, 7 if quality == "better" else 5, 3.0 * push)
+    alike = like_means(planes, guess, 5 if quality == "better" else 4, 3.0 * push)
     del guess
     left = np.subtract(planes, alike, out=planes)
     rest = slide(left, down, (3.4 * push, 3.6 * push, 3.6 * push, 3.6 * push))
