@@ -38,7 +38,6 @@ MOST_TILES = 12000  # per plane, taken evenly over the frame
 DARKEST = 8000  # tiles per plane taken besides
 FEWEST_TILES = 200
 ENOUGH_TILES = 4000  # per plane
-SETTLED = 0.1  # of a line's own doubt: rounds that move it by less end the fit
 FLAT = 2.0  # low-frequency energy over that of noise, up to which a tile counts as flat
 
 _K = np.add.outer(np.arange(8), np.arange(8))
@@ -281,16 +280,8 @@ def _fit_plane(parts: Sequence[_Samples]) -> _Line:
         # Flat as far as noise lets one see; where little is, the flattest still serve.
         limit = max(FLAT, float(np.quantile(ratio, min(1.0, ENOUGH_TILES / ratio.size))))
         freed = replace(samples, variance=samples.variance - share * np.maximum(samples.flat - model, -model))
-        before, line = line, _line(*_levels(freed, ratio < limit, model))
-        if _alike(before, line):
-            break
+        line = _line(*_levels(freed, ratio < limit, model))
     return line
-
-
-def _alike(one: _Line, other: _Line) -> bool:
-    """Whether two lines differ by less than SETTLED of their own doubt."""
-    apart = (other.gain - one.gain) ** 2, (other.foot - one.foot) ** 2
-    return all(d < SETTLED**2 * doubt for d, doubt in zip(apart, other.doubt, strict=True))
 
 
 def _together(values: F64, doubt: F64) -> F64:
