@@ -129,13 +129,14 @@ class Start {
     this.name = el("input", { id: "new-name", autocomplete: "off", placeholder: say("St Corvane's, June") });
     this.place = el("input", { id: "new-place", autocomplete: "off", spellcheck: "false" });
     this.demoButton = button(say("Make the demo"), () => this.porch.ask("demo"));
-    // Where to begin looking is told by the server.
+    // Where to begin looking, and where a new visit is made, is told by the server.
+    this.beginButton = el("button", { disabled: true }, say("Begin"));
     this.openButton = button(say("Open a folder"), () => this.porch.choose(this.facts.place), { disabled: true });
     const form = el("form", { onsubmit: (e) => this.begin(e) },
       el("label", { for: "new-name" }, say("Name")), this.name,
       el("label", { for: "new-place" }, say("Its folder is made in")),
       el("div", { class: "row place" }, this.place, button(say("Choose"), () => this.choosePlace())),
-      el("button", {}, say("Begin")));
+      this.beginButton);
     room.append(el("div", { class: "start" },
       el("h1", { class: "unseen" }, say("Visits")),
       el("ol", { class: "arcade", "aria-label": say("From the plan to the film") }, ...STEPS.map(([name, words]) => el("li", {}, el("b", {}, name), el("span", {}, words)))),
@@ -153,7 +154,7 @@ class Start {
 
   drawn(facts) {
     this.facts = facts;
-    this.openButton.disabled = false;
+    this.openButton.disabled = this.beginButton.disabled = false;
     if (!this.place.value) this.place.value = facts.place;
     this.list.replaceChildren(...facts.recents.map((r) => this.recent(r)));
     if (!facts.recents.length) this.list.append(el("li", { class: "quiet none-yet" }, say("None yet. What you open is listed here, with a picture of it.")));
