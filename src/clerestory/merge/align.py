@@ -36,6 +36,7 @@ CLIPPED = 0.94  # share of saturation from which a guide is not believed
 SLACK = 0.03  # guide pixels squared by which interpolation may misplace an edge
 TEAR = 0.05  # guide pixels by which neighbouring tiles differ before the membrane starts to tear
 OVER = 1.8  # over-relaxation of the membrane
+FITS = 2.5  # times what noise explains that the residual of a tile may be where a frame lies on another
 ALIKE = 2 * 4 * math.pi * BLUR**2  # guide pixels that speak as one: the blur makes neighbours alike, in both frames
 FAR = 8.0  # guide pixels: local shifts expected at most beyond the camera's turn
 LEAST_OVERLAP = 0.6
@@ -47,12 +48,13 @@ REFINED_FROM = 2  # level, of a sixteenth of a frame's pixels, at which a motion
 class Guide:
     """What alignment sees of a frame. `levels`: smoothed square-root greens, half size first, each next one half
     as large; `sure`: 0 where clipped, else 1, likewise. `noise`: standard deviation of the first level's noise;
-    `ceiling`: the guide's value at saturation."""
+    `ceiling`: the guide's value at saturation; `fits`: times what noise explains that a well laid tile may be off."""
 
     levels: tuple[F32, ...]
     sure: tuple[F32, ...]
     noise: float
     ceiling: float
+    fits: float = FITS
 
     def without(self, hidden: NDArray[np.bool_]) -> Guide:
         """The guide blind to part of its frame: `hidden` (H x W, of any size) covers the whole of it."""
@@ -150,15 +152,15 @@ def guide_of(mosaic: Mosaic, noise: NoiseModel, exposure: float = 1.0) -> Guide:
     return _guide(image, sure, noisy, ceiling)
 
 
-def guide_of_greens(greens: F32, slope: float, foot: float) -> Guide:
+def guide_of_greens(greens: F32, slope: float, foot: float, fits: float = FITS) -> Guide:
     """The guide of a finished picture from its greens at half size (H/2 x W/2), linear with 1 at white.
 
-    `slope`, `foot`: the variance of a green is slope times its level plus foot.
+    `slope`, `foot`: the variance of a green is slope times its level plus foot; `fits`: as of `Guide`.
     """
     offset = np.float32(2 * (3 / 8 + foot / slope**2))
     image = np.sqrt(np.maximum(greens * np.float32(2 / slope) + offset, 0)).astype(np.float32)
     sure = (greens < CLIPPED).astype(np.float32)
-    return _guide(image, sure, 0.5, math.sqrt(CLIPPED * 2 / slope + float(offset)))
+    return replace(_guide(image, sure, 0.5, math.sqrt(CLIPPED * 2 / slope + float(offset))), fits=fits)
 
 
 def _guide(image: F32, sure: F32, noise: float, ceiling: float) -> Guide:
@@ -255,11 +257,12 @@ class _Tiles:
 @dataclass
 class _Matched:
     """Shifts found (rows, columns, 2), guide pixels, their information (rows, columns, 3: xx, xy, yy) in units of
-    the inverse variance, and the residual over what noise and a small misplacement explain."""
+    the inverse variance, and the residual over what noise and a small misplacement explain; see `Guide.fits`."""
 
     shift: F64
     information: F64
     residual: F64
+    fits: float
 
 
 def _slopes(mapping: Callable[[F64], F64], tiles: _Tiles) -> F32:
@@ -307,10 +310,10 @@ def _steps(
     # Energy of the central difference of noise blurred by BLUR.
     floor = weight * noise**2 * (1 - math.exp(-1 / BLUR**2)) / 2
     info = np.stack([np.maximum(h11 - floor, 0), h12, np.maximum(h22 - floor, 0)], axis=-1) / noise**2 / ALIKE
-    info *= (np.minimum(1.0, 2.5 / np.maximum(residual, 1e-6)) ** 4)[..., None]
+    info *= (np.minimum(1.0, b.fits / np.maximum(residual, 1e-6)) ** 4)[..., None]
     drift = np.linalg.norm(shift - start, axis=-1)
     info[(weight < 0.15 * TILE**2) | (drift > 4.0)] = 0
-    return _Matched(shift, info, misfit)
+    return _Matched(shift, info, misfit, b.fits)
 
 
 @njit(cache=True, error_model="numpy")
@@ -479,7 +482,7 @@ def align(reference: Guide, other: Guide, camera: Camera, local: bool = True, st
             rotation = _refit(camera, rotation, tiles, found)
             if local:
                 moved = (_turned(camera, before)(tiles.frame) - _turned(camera, rotation)(tiles.frame)) / tiles.factor
-                start_shift = _membrane(_Matched(found.shift + moved, found.information, found.residual))
+                start_shift = _membrane(replace(found, shift=found.shift + moved))
         if local:
             rounds = 2 if level == 0 else 3
             found = _steps(reference, other, level, tiles, _turned(camera, rotation), start_shift, rounds)
@@ -522,7 +525,7 @@ def refined(reference: Guide, other: Guide, motion: Motion, camera: Camera, fine
     local = _on_points(field, tiles, np.stack([x, y], axis=-1).astype(np.float32))
     nodes = motion.nodes + local.astype(np.float32)
     textured = found.information[..., [0, 2]].sum(axis=-1) > 20
-    good = (found.residual < 2.5) & textured
+    good = (found.residual < found.fits) & textured
     inside = (nodes[..., 0] > 0) & (nodes[..., 1] > 0) & (nodes[..., 0] < width - 1) & (nodes[..., 1] < height - 1)
     return replace(motion, nodes=nodes, share=float(inside[:-1, :-1].mean()),
                    agreement=float(good.sum() / max(1, textured.sum())))  # fmt: skip
@@ -541,7 +544,7 @@ def _motion(
     parallax = float(np.percentile(length[textured], 95)) if textured.any() else 0.0
     inside = (nodes[..., 0] > 0) & (nodes[..., 1] > 0) & (nodes[..., 0] < width - 1) & (nodes[..., 1] < height - 1)
     share = float(inside[:-1, :-1].mean())
-    good = (found.residual < 2.5) & textured
+    good = (found.residual < found.fits) & textured
     agreement = float(good.sum() / max(1, textured.sum()))
     gain = (camera.fall_off(nodes) / camera.fall_off(here)).astype(np.float32)
     return Motion(nodes.astype(np.float32), gain, rotation, share, parallax, agreement)

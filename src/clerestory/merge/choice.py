@@ -18,6 +18,7 @@ from clerestory.merge.agree import BlockNoise, cells_agree
 from clerestory.merge.disputes import FIGURE, judge_disputes, judge_owners
 from clerestory.merge.labels import SEAM, TURNED_SEAM, labelled
 from clerestory.merge.lay import LARGE
+from clerestory.merge.result import Refused
 from clerestory.run.bands import side_by_side
 
 F32 = NDArray[np.float32]
@@ -25,6 +26,11 @@ LABELLED = 324  # parts along the longer side of the grid whose seams are chosen
 # Of the level, what light may change between frames once evened; of the local spread, what a misplacement may change.
 # A camera that only turned, set on modelled churches; one that moved, on halls with pillars near by.
 TURNED, MOVED = (0.008, 0.2), (0.022, 0.36)
+# Of the agreement that a camera that moved is allowed, what must be left under the narrower bounds of one that turned
+# for the frames to have lain so well; not asked where two frames agree in more than the first of these at once.
+# Modelled churches give 0.96 and more, pictures of phones whose light was bent place by place 0.65 to 0.8.
+SURELY_WELL, LIES_WELL = 0.8, 0.87
+LEAST_AGREED = 0.25  # of what two frames show, below which nothing is told; real frames by hand give 0.6 and more
 FEWEST = 3
 ENOUGH = 0.5  # of the frames, that must agree to be believed before the median
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
@@ -62,13 +68,31 @@ def _supports(
     return out
 
 
+def _agreed_share(pairs: F32, shown: NDArray[np.bool_]) -> float:
+    """Of what two frames both show, over all pairs, the share in which they agree. Arrays as of `_supports`."""
+    count = shown.sum(axis=0, dtype=np.float64)
+    both = float((count * (count - 1)).sum())
+    return (float(pairs.sum(dtype=np.float64)) - float(count.sum())) / both if both else 1.0
+
+
 def choose(
     cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int, deep: bool
 ) -> Choice:
     """The choice from frames on the first one's grid: their cells (rows x columns x 3), a cell `cell` pixels wide,
-    and which of them each frame shows. `deep`: hands moved so far that near things shift against far ones."""
-    pairs = _supports(cells, seen, model, cell, MOVED if deep else TURNED)
+    and which of them each frame shows. `deep`: hands moved so far that near things shift against far ones. Raises
+    Refused where the frames hardly agree at all.
+    """
     shown = np.stack(seen)
+    pairs = _supports(cells, seen, model, cell, MOVED if deep else TURNED)
+    agreed_share = _agreed_share(pairs, shown)
+    if not deep and agreed_share < SURELY_WELL:
+        loosely = _supports(cells, seen, model, cell, MOVED)
+        allowed = _agreed_share(loosely, shown)
+        if agreed_share < LIES_WELL * allowed:
+            deep, pairs, agreed_share = True, loosely, allowed
+    if agreed_share < LEAST_AGREED:
+        raise Refused(f"its frames show the same in only {agreed_share * 100:.0f} % of their area, too little to tell "
+                      "stone from visitors. Choose frames of one exposure.")  # fmt: skip
     votes = pairs.sum(axis=1)
     agreed = votes.max(axis=0)
     support = judge_disputes(cells, pairs, votes, exact=not deep)

@@ -27,6 +27,7 @@ MOST_CELLS = 1300  # along the longer side
 # Noise of an 8-bit picture: about 1.5 of 255 steps of the sRGB curve, which in square-root light is nearly even.
 # Set on pictures of plain walls by phones; compression leaves more than the sensor.
 SLOPE, FOOT = 4 * (1.5 / 255) ** 2, (0.5 / 255) ** 2
+FITS = 5.0  # `Guide.fits`: a phone shades, smooths and sharpens each picture its own way, and that is no other place
 FEATHER = 1.0  # pixels over which one frame goes over into the next; they agree there
 
 
@@ -47,7 +48,7 @@ def _look(rgb: F32, cell: int) -> Look:
     size = (width // cell, height // cell)
     cells = even if cell == 1 else cv2.resize(even, size, interpolation=cv2.INTER_AREA)
     half = cv2.resize(rgb[..., 1], (rgb.shape[1] // 2, rgb.shape[0] // 2), interpolation=cv2.INTER_AREA)
-    return Look(np.asarray(cells, np.float32), guide_of_greens(half, SLOPE, FOOT))
+    return Look(np.asarray(cells, np.float32), guide_of_greens(half, SLOPE, FOOT, FITS))
 
 
 def _laid(rgb: F32, motion: Motion) -> F32:
