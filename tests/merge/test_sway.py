@@ -187,6 +187,27 @@ def test_an_edge_that_lies_ill_in_the_other_frames_stays_as_it_is():
     assert not taken.any()
 
 
+def test_a_place_that_lies_a_little_aside_in_the_other_frames_stays_as_it_is():
+    floor, frames = _tiled(), []
+    for k in range(4):
+        shot = floor.copy()
+        if k:
+            shot[:, 150:] = np.roll(floor, (7, 7, 4)[k - 1], axis=0)[:, 150:]
+        frames.append(shot)
+    _, taken = _put_together(frames)
+    assert (taken > 0).mean() < 0.01
+
+
+def test_of_two_answers_the_one_in_shadow_is_not_the_stones():
+    floor = _tiled()
+    shade = np.zeros(floor.shape[:2], np.float32)
+    cv2.ellipse(shade, (100, 90), (50, 16), 0, 0, 360, 0.3, -1)
+    dark = floor * (1 - cv2.GaussianBlur(shade, (0, 0), 6)[..., None])
+    for frames in ([floor, floor, dark, dark], [dark, dark, floor, floor]):
+        got, _ = _put_together([f.copy() for f in frames])
+        assert (np.abs(got / floor - 1).max(axis=-1) > 0.15).mean() < 0.002
+
+
 def _mosaics(views, crowds, exposures=(1.0,) * 4):
     """Raw frames of the hall with guests, twelve bits, and the first with nobody in it, without noise."""
     noise = NoiseModel((1.2,) * 4, (2.3,) * 4)

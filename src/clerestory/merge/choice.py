@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from clerestory.merge.agree import BlockNoise, cells_agree
 from clerestory.merge.disputes import FIGURE, judge_disputes, judge_owners
+from clerestory.merge.drift import shown_aside
 from clerestory.merge.labels import SEAM, TURNED_SEAM, labelled
 from clerestory.merge.lay import LARGE
 from clerestory.merge.result import Refused
@@ -33,6 +34,11 @@ SURELY_WELL, LIES_WELL = 0.8, 0.87
 LEAST_AGREED = 0.25  # of what two frames show, below which nothing is told; real frames by hand give 0.6 and more
 FEWEST = 3
 ENOUGH = 0.5  # of the frames, that must agree to be believed before the median
+# Of a place to be replaced, within so small a part of the longer side, that other frames must show a little aside for
+# it to be no visitor. Set on halls by swaying hands: visitors 0.02 to 0.15, stone-coloured coats 0.3, ill-laid edges
+# 0.2 to 0.9.
+ASIDE, ASIDE_WITHIN = 0.35, 60
+NO_SCRAP = 0.25  # of a place, below which a part of it is replaced with the rest
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
 
 
@@ -75,6 +81,25 @@ def _agreed_share(pairs: F32, shown: NDArray[np.bool_]) -> float:
     return (float(pairs.sum(dtype=np.float64)) - float(count.sum())) / both if both else 1.0
 
 
+def _agreements(
+    cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int, deep: bool
+) -> tuple[F32, bool]:
+    """Agreement of every pair of frames as of `_supports`, and whether as of frames whose camera moved: also where
+    they lie no better. Raises Refused where they hardly agree at all."""
+    shown = np.stack(seen)
+    pairs = _supports(cells, seen, model, cell, MOVED if deep else TURNED)
+    share = _agreed_share(pairs, shown)
+    if not deep and share < SURELY_WELL:
+        loosely = _supports(cells, seen, model, cell, MOVED)
+        allowed = _agreed_share(loosely, shown)
+        if share < LIES_WELL * allowed:
+            deep, pairs, share = True, loosely, allowed
+    if share < LEAST_AGREED:
+        raise Refused(f"its frames show the same in only {share * 100:.0f} % of their area, too little to tell stone "
+                      "from visitors. Choose frames of one exposure.")  # fmt: skip
+    return pairs, deep
+
+
 def choose(
     cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int, deep: bool
 ) -> Choice:
@@ -82,23 +107,13 @@ def choose(
     and which of them each frame shows. `deep`: hands moved so far that near things shift against far ones. Raises
     Refused where the frames hardly agree at all.
     """
+    pairs, deep = _agreements(cells, seen, model, cell, deep)
     shown = np.stack(seen)
-    pairs = _supports(cells, seen, model, cell, MOVED if deep else TURNED)
-    agreed_share = _agreed_share(pairs, shown)
-    if not deep and agreed_share < SURELY_WELL:
-        loosely = _supports(cells, seen, model, cell, MOVED)
-        allowed = _agreed_share(loosely, shown)
-        if agreed_share < LIES_WELL * allowed:
-            deep, pairs, agreed_share = True, loosely, allowed
-    if agreed_share < LEAST_AGREED:
-        raise Refused(f"its frames show the same in only {agreed_share * 100:.0f} % of their area, too little to tell "
-                      "stone from visitors. Choose frames of one exposure.")  # fmt: skip
     votes = pairs.sum(axis=1)
     agreed = votes.max(axis=0)
     support = judge_disputes(cells, pairs, votes, exact=not deep)
     if deep:  # frames that lie well tell close races alone better: measured on modelled churches
         support = judge_owners(cells, pairs, support, shown)
-    best = support.max(axis=0)
     few = shown.sum(axis=0) < FEWEST
     unknown = (agreed < 1.5) & ~few
     block = max(1, round(max(unknown.shape) / LABELLED))
@@ -106,26 +121,32 @@ def choose(
     sure = _sureness(shown, agreed) if deep else np.float32(1) - (agreed < 1.5)
     # A few votes among many frames are no evidence: there whatever is nearest to the median of all is taken.
     label = labelled(support - (1 - sure) * votes, pairs, shown, _off_middle(cells, shown, sure), block, seam)
-    stone = np.take_along_axis(pairs, label[None, None].astype(np.intp), axis=0)[0, 0]
     unknown = cv2.morphologyEx(unknown.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)) > 0
     if not deep:  # frames that lie well and still differ show visitors: no reason to take one rather than another
         label[unknown] = 0
-    # Where hands moved, one frame that agrees by chance is not enough to keep the reference, and as many votes for
-    # the reference as for another are no reason to leave half of its figure.
-    kept = (stone > 0.5) & (support[0] > best - 1.2) if deep else (stone > 0.5) | (support[0] > best - 0.35)
-    stays = _without_specks(kept | (label == 0))
+    fits = np.take_along_axis(pairs, label[None, None].astype(np.intp), axis=0)[0]
+    replaced = ~_kept(label, fits[0], support, deep)
     if deep:
-        stays |= _narrow(~stays)
+        replaced &= ~_narrow(replaced)
+        replaced &= ~_aside(replaced, cells, seen, fits, model, cell)
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
-    stays = cv2.erode(stays.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    stays |= label == 0
-    chosen = label[None].astype(np.intp)
-    others = np.stack(
-        list(side_by_side(lambda p: _figures(np.take_along_axis(p, chosen, axis=0)[0] < 0.5), list(pairs)))
-    )
+    wide = cv2.dilate((replaced & ~_specks(replaced)).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    stays = ~wide | (label == 0)
+    others = np.stack(list(side_by_side(lambda fit: _figures(fit < 0.5), list(fits))))
     taken = np.where(stays, 0, label)[None].astype(np.intp)
     weak = np.take_along_axis(votes, taken, axis=0)[0] < np.maximum(ENOUGH * shown.sum(axis=0), 1.5)
     return Choice(label, stays, unknown, others, _figures(weak & ~few))
+
+
+def _kept(label: NDArray[np.int16], stone: F32, support: F32, deep: bool) -> NDArray[np.bool_]:
+    """Where the first frame is kept (rows, columns). `stone`: how far it agrees with what was chosen.
+
+    Where hands moved, one frame that agrees by chance is not enough to keep it, and as many votes for it as for
+    another are no reason to leave half of its figure.
+    """
+    best = support.max(axis=0)
+    good = (stone > 0.5) & (support[0] > best - 1.2) if deep else (stone > 0.5) | (support[0] > best - 0.35)
+    return np.asarray(good | (label == 0))
 
 
 def choose_roughly(
@@ -178,9 +199,32 @@ def _figures(differs: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(cv2.dilate(opened, np.ones((5, 5), np.uint8)) > 0)
 
 
-def _without_specks(stays: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Replaced places too small to be anybody stay as they are."""
-    return stays | _specks(~stays)
+def _aside(
+    places: NDArray[np.bool_],
+    cells: Sequence[F32],
+    seen: Sequence[NDArray[np.bool_]],
+    fits: F32,
+    model: BlockNoise,
+    cell: int,
+) -> NDArray[np.bool_]:
+    """Whichever of some places, per cell, which the first frame shows as another that shows stone there does, but for
+    lying a little aside: distances told wrong, nobody. `fits` (n, rows, columns): agreement with the stone."""
+    per = max(1, (cell // 2) ** 2)
+
+    def same(k: int) -> NDArray[np.bool_]:
+        return shown_aside(cells[0], cells[k], seen[k], model, per, MOVED) & (fits[k] > 0.5)
+
+    found = np.any(list(side_by_side(same, range(1, len(cells)))), axis=0) & places
+    window = 2 * (max(places.shape) // ASIDE_WITHIN) + 1
+    share, whole = (cv2.blur(x.astype(np.float32), (window, window)) for x in (found, places))
+    kept = places & (share > ASIDE * whole)
+    # What would be a scrap of a place replaced for the rest goes with it.
+    labels, of = (cv2.connectedComponents(x.astype(np.uint8), connectivity=8)[1] for x in (places, kept))
+    areas = np.bincount(labels.ravel())
+    most = np.zeros(of.max() + 1)
+    np.maximum.at(most, of.ravel(), areas[labels.ravel()])
+    scraps = np.bincount(of.ravel()) < NO_SCRAP * most
+    return np.asarray(kept & ~scraps[of])
 
 
 def _narrow(places: NDArray[np.bool_]) -> NDArray[np.bool_]:
