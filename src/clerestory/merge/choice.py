@@ -128,7 +128,7 @@ def choose(
     replaced = ~_kept(label, fits[0], support, deep)
     if deep:
         replaced &= ~_narrow(replaced)
-        replaced &= ~_aside(replaced, cells, seen, fits, model, cell)
+        replaced &= ~_aside(replaced, cells, seen, pairs, fits, model, cell)
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
     wide = cv2.dilate((replaced & ~_specks(replaced)).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     stays = ~wide | (label == 0)
@@ -203,18 +203,21 @@ def _aside(
     places: NDArray[np.bool_],
     cells: Sequence[F32],
     seen: Sequence[NDArray[np.bool_]],
+    pairs: F32,
     fits: F32,
     model: BlockNoise,
     cell: int,
 ) -> NDArray[np.bool_]:
     """Whichever of some places, per cell, which the first frame shows as another that shows stone there does, but for
-    lying a little aside: distances told wrong, nobody. `fits` (n, rows, columns): agreement with the stone."""
+    lying a little aside: distances told wrong, nobody. `pairs` as of `_supports`; `fits` (n, rows, columns):
+    agreement with the stone."""
     per = max(1, (cell // 2) ** 2)
 
     def same(k: int) -> NDArray[np.bool_]:
-        return shown_aside(cells[0], cells[k], seen[k], model, per, MOVED) & (fits[k] > 0.5)
+        asked = places & (fits[k] > 0.5) & (pairs[0, k] < 0.5)
+        return asked & shown_aside(cells[0], cells[k], seen[k], model, per, MOVED) if asked.any() else asked
 
-    found = np.any(list(side_by_side(same, range(1, len(cells)))), axis=0) & places
+    found = np.any(list(side_by_side(same, range(1, len(cells)))), axis=0)
     window = 2 * (max(places.shape) // ASIDE_WITHIN) + 1
     share, whole = (cv2.blur(x.astype(np.float32), (window, window)) for x in (found, places))
     kept = places & (share > ASIDE * whole)

@@ -249,6 +249,14 @@ def _camps(pairs: F32, place: U8, support: F32) -> tuple[tuple[int, ...], tuple[
     return camps[0], camps[1] if len(camps[1]) >= 2 else ()
 
 
+def _picked(cells: Sequence[F32], which: NDArray[np.intp]) -> F32:
+    """At each place the cells of the frame `which` (rows, columns) tells."""
+    out = np.empty_like(cells[0])
+    for k, own in enumerate(cells):
+        np.copyto(out, own, where=(which == k)[..., None])
+    return out
+
+
 def judge_owners(cells: Sequence[F32], pairs: F32, support: F32, shown: NDArray[np.bool_]) -> F32:
     """Support with whoever stands in what most frames show found out.
 
@@ -258,18 +266,16 @@ def judge_owners(cells: Sequence[F32], pairs: F32, support: F32, shown: NDArray[
     Each frame is tried by itself, then what is left of the second answer of two frames or more. Arrays as of
     `judge_disputes`; `shown` (n, rows, columns): what each frame shows.
     """
-    stacked, first = np.stack(cells), support.argmax(axis=0)
-    common = np.take_along_axis(stacked, first[None, ..., None], axis=0)[0]
+    first = support.argmax(axis=0)
+    common = _picked(cells, first)
     agree_first = np.take_along_axis(pairs, first[None, None], axis=0)[0]
     away = ((agree_first < 0.5) & shown & (support > 0)).astype(np.float32)
     out = support.copy()
     for k in range(len(cells)):
-        alone = np.zeros_like(agree_first)
-        alone[k] = 1
-        away[k][_overrule(out, common, cells[k], away[k] > 0, agree_first, alone, pairs[k], OWNED)] = 0
+        away[k][_overrule(out, common, cells[k], away[k] > 0, agree_first, k, pairs[k], OWNED)] = 0
     seconds = np.einsum("kjhw,jhw->khw", pairs, away) * away
     second = seconds.argmax(axis=0)
-    other = np.take_along_axis(stacked, second[None, ..., None], axis=0)[0]
+    other = _picked(cells, second)
     agree_second = np.take_along_axis(pairs, second[None, None], axis=0)[0] * away
     _overrule(out, common, other, seconds.max(axis=0) > 1.5, agree_first, agree_second, agree_second, OWNED_BY_TWO)
     return out
@@ -281,16 +287,18 @@ def _overrule(
     other: F32,
     differs: NDArray[np.bool_],
     losers: F32,
-    winners: F32,
+    winners: F32 | int,
     backers: F32,
     owned: float,
 ) -> NDArray[np.bool_]:
     """Change votes where what differs has all of its border's step in one of two answers; where it is the other's.
 
     `losers`, `backers` (n, rows, columns): how far each frame agrees with the one and with the other; `winners`:
-    whose votes rise with the other. A frame by itself never beats frames that agree, but for the first, which is the
-    picture asked for: nobody who is not in it is put into it.
+    likewise, whose votes rise with the other, or the one frame whose do. A frame by itself never beats frames that
+    agree, but for the first, which is the picture asked for: nobody who is not in it is put into it.
     """
+    with_first = winners == 0 if isinstance(winners, int) else bool(winners[0].any())
+    rising = slice(winners, winners + 1) if isinstance(winners, int) else slice(None)
     places = cv2.morphologyEx(differs.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     count, parts, stats, _ = cv2.connectedComponentsWithStats(places, connectivity=8)
     theirs = np.zeros(differs.shape, bool)
@@ -305,14 +313,17 @@ def _overrule(
         if whole < STEEP * np.sqrt(area):
             continue
         wide = cv2.dilate(place, np.ones((5, 5), np.uint8)) > 0
+        rises = most * np.where(
+            place > 0, np.float32(1) if isinstance(winners, int) else winners[deep], np.float32(0)
+        )
         if mine < DISOWNED * whole:
-            out[deep] -= most * np.where(place > 0, winners[deep], np.float32(0))
+            out[(rising, *box)] -= rises
             theirs[box] |= place > 0
             continue
         against, backed = (float(v[deep].sum(axis=0)[place > 0].mean()) for v in (losers, backers))
-        alone = backed < RECURS <= against and not winners[0].any()
+        alone = backed < RECURS <= against and not with_first
         thin = not cv2.erode(np.pad(place, 1), np.ones((FIGURE, FIGURE), np.uint8)).any()
         if mine > owned * whole and against <= OUTVOTED * len(out) and not alone and not thin:
-            out[deep] += most * np.where(place > 0, winners[deep], np.float32(0))
+            out[(rising, *box)] += rises
             out[deep] -= most * np.where(wide, losers[deep], np.float32(0))
     return theirs

@@ -27,7 +27,7 @@ def _eight_bits(cells: F32, top: float) -> NDArray[np.uint8]:
 def shown_aside(
     first: F32, laid: F32, seen: NDArray[np.bool_], model: BlockNoise, per: int, slack: tuple[float, float]
 ) -> NDArray[np.bool_]:
-    """Where a frame differs from the first one but shows the same a little aside (rows, columns).
+    """Where a frame shows what the first one shows, or does a little aside (rows, columns).
 
     `first`, `laid`: cells (rows, columns, 3) on one grid and in one light, the mean of `per` blocks each; `seen`:
     where the frame shows anything; `slack`: as of `agree.cells_agree`, within which the two are the same.
@@ -46,6 +46,5 @@ def shown_aside(
     at = (flow + np.stack([x, y], axis=-1)).astype(np.float32)
     moved = cv2.remap(laid, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     there = cv2.remap(seen.astype(np.float32), at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT) > 0.99
-    before = cells_agree(first, laid, model, per, *slack) * seen
-    after = cells_agree(first, moved, model, per, *slack) * there
-    return np.asarray((before < 0.5) & (after > 0.5) & (np.linalg.norm(flow, axis=-1) < FARTHEST))
+    near = cv2.magnitude(flow[..., 0], flow[..., 1]) < FARTHEST
+    return np.asarray((cells_agree(first, moved, model, per, *slack) > 0.5) & there & near)
