@@ -35,9 +35,8 @@ LEAST_AGREED = 0.25  # of what two frames show, below which nothing is told; rea
 FEWEST = 3
 ENOUGH = 0.5  # of the frames, that must agree to be believed before the median
 # Of a place to be replaced, within so small a part of the longer side, that other frames must show a little aside for
-# it to be no visitor. Set on halls by swaying hands: visitors 0.02 to 0.15, stone-coloured coats 0.3, ill-laid edges
-# 0.2 to 0.9.
-ASIDE, ASIDE_WITHIN = 0.35, 60
+# it to be no visitor. Set on halls by swaying hands.
+ASIDE, ASIDE_WITHIN = 0.2, 60
 NO_SCRAP = 0.25  # of a place, below which a part of it is replaced with the rest
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
 
@@ -101,11 +100,17 @@ def _agreements(
 
 
 def choose(
-    cells: Sequence[F32], seen: Sequence[NDArray[np.bool_]], model: BlockNoise, cell: int, deep: bool
+    cells: Sequence[F32],
+    seen: Sequence[NDArray[np.bool_]],
+    model: BlockNoise,
+    cell: int,
+    deep: bool,
+    asks_aside: bool = True,
 ) -> Choice:
     """The choice from frames on the first one's grid: their cells (rows x columns x 3), a cell `cell` pixels wide,
-    and which of them each frame shows. `deep`: hands moved so far that near things shift against far ones. Raises
-    Refused where the frames hardly agree at all.
+    and which of them each frame shows. `deep`: hands moved so far that near things shift against far ones;
+    `asks_aside`: whether what lies a little aside in others is kept, as it is where frames lie as well as they will.
+    Raises Refused where the frames hardly agree at all.
     """
     pairs, deep = _agreements(cells, seen, model, cell, deep)
     shown = np.stack(seen)
@@ -128,6 +133,7 @@ def choose(
     replaced = ~_kept(label, fits[0], support, deep)
     if deep:
         replaced &= ~_narrow(replaced)
+    if deep and asks_aside:
         replaced &= ~_aside(replaced, cells, seen, pairs, fits, model, cell)
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
     wide = cv2.dilate((replaced & ~_specks(replaced)).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
@@ -156,12 +162,12 @@ def choose_roughly(
     is seen there as well."""
     height, width = cells[0].shape[:2]
     if max(height, width) * cell < LARGE:
-        return choose(cells, seen, model, cell, deep)
+        return choose(cells, seen, model, cell, deep, asks_aside=False)
     size = (width // 2, height // 2)
     even = (slice(0, height // 2 * 2), slice(0, width // 2 * 2))
     small = [cv2.resize(c[even], size, interpolation=cv2.INTER_AREA) for c in cells]
     there = [np.asarray(s[even].reshape(size[1], 2, size[0], 2).all(axis=(1, 3))) for s in seen]
-    found = choose(small, there, model, 2 * cell, deep)
+    found = choose(small, there, model, 2 * cell, deep, asks_aside=False)
 
     def wide(values: NDArray[Any]) -> NDArray[Any]:
         big = values.repeat(2, axis=-2).repeat(2, axis=-1)
