@@ -1,8 +1,8 @@
 """Whether a frame shows what another shows, but for a little aside: by dense flow between frames laid on one another.
 
 Beside near things and at the frame's edges a distance may be told wrong, and the place then lies some pixels off:
-another frame seems to show something else there. Flow (dense inverse search, Kroeger and others 2016) is believed only
-where following it makes the two agree, which it does not behind somebody.
+another frame seems to show something else there. Flow (dense inverse search, Kroeger and others 2016) is believed
+only where following it makes the two agree, which it does not behind somebody.
 """
 
 from __future__ import annotations
