@@ -49,6 +49,7 @@ export class Lines {
     this.offer = null;
     this.on = false;
     this.held = null;
+    this.later = null;
     this.frames = [];
     this.list = el("ol", { class: "plain-list line-list" });
     this.layer = svg("svg", { class: "lines", "aria-label": say("Lines drawn along the building"), role: "group" });
@@ -65,7 +66,8 @@ export class Lines {
     this.near = null;
     // A line that was added and not moved yet is only on offer: it is neither kept nor thrown away.
     const idle = this.lines.filter((l) => l.idle);
-    this.lines = [...lines.map((l) => ({ kind: l.kind, ends: [l.start, l.end], off: !!l.off })), ...idle];
+    // Nor is what keys have just moved, which the recipe has not heard of yet.
+    if (!this.later) this.lines = [...lines.map((l) => ({ kind: l.kind, ends: [l.start, l.end], off: !!l.off })), ...idle];
     this.errors = errors ?? [];
     this.rows();
     if (this.chosen !== null && this.chosen >= this.lines.length) this.chosen = null;
@@ -295,7 +297,7 @@ export class Lines {
     this.follow();
     this.draw();
     clearTimeout(this.later);
-    this.later = setTimeout(() => this.keep(), 350);
+    this.later = setTimeout(() => { this.later = null; this.keep(); }, 350);
   }
 
   // ---- drawing
