@@ -272,7 +272,8 @@ def judge_owners(cells: Sequence[F32], pairs: F32, support: F32, shown: NDArray[
     away = ((agree_first < 0.5) & shown & (support > 0)).astype(np.float32)
     out = support.copy()
     for k in range(len(cells)):
-        away[k][_overrule(out, common, cells[k], away[k] > 0, agree_first, k, pairs[k], OWNED)] = 0
+        alone = np.broadcast_to((np.arange(len(cells)) == k)[:, None, None], out.shape)
+        away[k][_overrule(out, common, cells[k], away[k] > 0, agree_first, alone, pairs[k], OWNED)] = 0
     seconds = np.einsum("kjhw,jhw->khw", pairs, away) * away
     second = seconds.argmax(axis=0)
     other = _picked(cells, second)
@@ -287,18 +288,16 @@ def _overrule(
     other: F32,
     differs: NDArray[np.bool_],
     losers: F32,
-    winners: F32 | int,
+    winners: F32 | NDArray[np.bool_],
     backers: F32,
     owned: float,
 ) -> NDArray[np.bool_]:
     """Change votes where what differs has all of its border's step in one of two answers; where it is the other's.
 
     `losers`, `backers` (n, rows, columns): how far each frame agrees with the one and with the other; `winners`:
-    likewise, whose votes rise with the other, or the one frame whose do. A frame by itself never beats frames that
-    agree, but for the first, which is the picture asked for: nobody who is not in it is put into it.
+    whose votes rise with the other. A frame by itself never beats frames that agree, but for the first, which is the
+    picture asked for: nobody who is not in it is put into it.
     """
-    with_first = winners == 0 if isinstance(winners, int) else bool(winners[0].any())
-    rising = slice(winners, winners + 1) if isinstance(winners, int) else slice(None)
     places = cv2.morphologyEx(differs.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     count, parts, stats, _ = cv2.connectedComponentsWithStats(places, connectivity=8)
     theirs = np.zeros(differs.shape, bool)
@@ -313,17 +312,14 @@ def _overrule(
         if whole < STEEP * np.sqrt(area):
             continue
         wide = cv2.dilate(place, np.ones((5, 5), np.uint8)) > 0
-        rises = most * np.where(
-            place > 0, np.float32(1) if isinstance(winners, int) else winners[deep], np.float32(0)
-        )
         if mine < DISOWNED * whole:
-            out[(rising, *box)] -= rises
+            out[deep] -= most * np.where(place > 0, winners[deep], np.float32(0))
             theirs[box] |= place > 0
             continue
         against, backed = (float(v[deep].sum(axis=0)[place > 0].mean()) for v in (losers, backers))
-        alone = backed < RECURS <= against and not with_first
+        alone = backed < RECURS <= against and not winners[0].any()
         thin = not cv2.erode(np.pad(place, 1), np.ones((FIGURE, FIGURE), np.uint8)).any()
         if mine > owned * whole and against <= OUTVOTED * len(out) and not alone and not thin:
-            out[(rising, *box)] += rises
+            out[deep] += most * np.where(place > 0, winners[deep], np.float32(0))
             out[deep] -= most * np.where(wide, losers[deep], np.float32(0))
     return theirs
