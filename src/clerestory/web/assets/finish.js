@@ -217,6 +217,7 @@ export class Finish {
     this.edgesOf = null;
     this.unproven();
     this.scale.to(null);
+    this.lines.forget();
     if (this.lines.on) this.drawLinesOff();
     if (this.places.on) this.placesOn();
     this.node.classList.add("opening");

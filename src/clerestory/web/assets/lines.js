@@ -76,6 +76,12 @@ export class Lines {
     this.draw();
   }
 
+  // What keys moved is not kept later by itself: it is moved on, or another view is opened and must not get it.
+  forget() {
+    clearTimeout(this.later);
+    this.later = null;
+  }
+
   toggle() {
     this.on = !this.on;
     this.choose(null);
@@ -296,7 +302,7 @@ export class Lines {
     this.choose(line);
     this.follow();
     this.draw();
-    clearTimeout(this.later);
+    this.forget();
     this.later = setTimeout(() => { this.later = null; this.keep(); }, 350);
   }
 
