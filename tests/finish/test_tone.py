@@ -93,8 +93,8 @@ def test_window_hold_darkens_every_pixel_steadily() -> None:
     assert np.diff(light, axis=0).min() > -0.06
 
 
-def _oklab_hue(rgb: np.ndarray) -> np.ndarray:
-    """Hue angle in degrees in Oklab (Ottosson 2020, matrices from memory)."""
+def _oklab(rgb: np.ndarray) -> np.ndarray:
+    """Lightness, a, b of Oklab (Ottosson 2020, matrices from memory)."""
     to_lms = np.array(
         [
             [0.8189330101, 0.3618667424, -0.1288597137],
@@ -102,9 +102,20 @@ def _oklab_hue(rgb: np.ndarray) -> np.ndarray:
             [0.0482003018, 0.2643662691, 0.6338517070],
         ]
     )
-    to_lab = np.array([[1.9779984951, -2.4285922050, 0.4505937099], [0.0259040371, 0.7827717662, -0.8086757660]])
-    ab = np.cbrt(rgb @ XYZ_FROM_WORKING.T @ to_lms.T) @ to_lab.T
-    return np.degrees(np.arctan2(ab[..., 1], ab[..., 0]))
+    to_lab = np.array(
+        [
+            [0.2104542553, 0.7936177850, -0.0040720468],
+            [1.9779984951, -2.4285922050, 0.4505937099],
+            [0.0259040371, 0.7827717662, -0.8086757660],
+        ]
+    )
+    return np.cbrt(rgb @ XYZ_FROM_WORKING.T @ to_lms.T) @ to_lab.T
+
+
+def _oklab_hue(rgb: np.ndarray) -> np.ndarray:
+    """Hue angle in degrees in Oklab."""
+    lab = _oklab(rgb)
+    return np.degrees(np.arctan2(lab[..., 2], lab[..., 1]))
 
 
 def test_colour_of_glass_is_kept_over_three_stops() -> None:
@@ -116,6 +127,27 @@ def test_colour_of_glass_is_kept_over_three_stops() -> None:
         turn = np.abs((_oklab_hue(out) - _oklab_hue(rgb) + 180) % 360 - 180)
         assert turn.max() < 2.0
         assert out.max() < 1.0
+
+
+def test_dim_window_beside_a_bright_one_is_shown_paler_in_its_own_hue() -> None:
+    """Three stops dimmer and shown nearly as light: less chroma for its lightness, the hue within 2 degrees. Alone in
+    the picture it keeps all of its colour, and so does the wall in either."""
+    colours = np.array([[0.6, 0.2, 0.15], [0.2, 0.3, 0.6], [0.25, 0.5, 0.3], [0.5, 0.4, 0.2]])
+    rgb = np.full((400, 1200, 3), 0.02, np.float32) * np.array([1.2, 1, 0.8], np.float32)
+    dim = np.s_[100:300, 800:1000]
+    rgb[dim] = np.repeat(np.repeat(colours, 50, 0)[:, None], 200, 1) * 2
+    alone = rgb.copy()
+    rgb[100:300, 200:400] = 10.0
+    look, kept = tone.judge(rgb), {}
+    for name, scene in (("beside", rgb), ("alone", alone)):
+        lab, own = _oklab(tone.apply(scene, look)), _oklab(scene)
+        share = [np.hypot(v[..., 1], v[..., 2]) / v[..., 0] for v in (lab, own)]
+        kept[name] = (share[0] / share[1])[110:290, 820:980]
+        assert np.allclose((share[0] / share[1])[:, 500:700], 1, atol=1e-3)
+        turn = (_oklab_hue(tone.apply(scene, look)) - _oklab_hue(scene) + 180) % 360 - 180
+        assert np.abs(turn[110:290, 820:980]).max() < 2
+    assert kept["beside"].min() > 0.6 and kept["beside"].max() < 0.9
+    assert kept["alone"].min() > 0.97
 
 
 def test_texture_of_stone_is_kept_while_the_window_is_held() -> None:

@@ -1,4 +1,4 @@
-"""Colours that a display cannot show made paler, at constant hue and lightness, until it can.
+"""Colours made paler at constant hue and lightness: by a given share, or until a display can show them.
 
 In Oklab (Ottosson 2020, "A perceptual color space for image processing"), where hue stays while chroma goes down. The
 mapping into a display's gamut is the chroma reduction of CSS Color Module Level 4 (W3C, section 13.2): lightness and
@@ -46,6 +46,50 @@ def _root(m, k, r, g, b):  # type: ignore[no-untyped-def]
 @njit(cache=True, inline="always", error_model="numpy")
 def _cubed(m, k, u, v, w):  # type: ignore[no-untyped-def]
     return m[k, 0] * u * u * u + m[k, 1] * v * v * v + m[k, 2] * w * w * w
+
+
+_THIRD = 0x2A5119F2  # added to a third of a number's bits: near the bits of its cube root
+_TINY = np.float32(1e-30)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _roots(values, bits, spare):  # type: ignore[no-untyped-def]
+    """Cube root of each value (0 or more), in place, to 32 bits' last digits. `bits`: its memory as whole numbers.
+
+    From a third of the number's bits by two of Halley's steps, in a loop that the processor's wide lanes can take.
+    """
+    two = np.float32(2)
+    for x in range(values.size):
+        spare[x] = max(values[x], _TINY)
+        values[x] = spare[x]
+    for x in range(values.size):
+        bits[x] = bits[x] // np.int32(3) + np.int32(_THIRD)
+    for _ in range(2):
+        for x in range(values.size):
+            v, c = values[x], values[x] * values[x] * values[x]
+            values[x] = v * (c + two * spare[x]) / (two * c + spare[x])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def paler(row, share, to_lms, from_lms, room):  # type: ignore[no-untyped-def]
+    """A row of colours (n x 3) with `share` (n) of their chroma, in place, at their lightness and hue, 0 to 1.
+
+    The matrices are of `matrices`; `room`: 4 x n to work in.
+    """
+    nil, one = np.float32(0), np.float32(1)
+    for k in range(3):
+        for x in range(share.size):
+            room[k, x] = to_lms[k, 0] * row[x, 0] + to_lms[k, 1] * row[x, 1] + to_lms[k, 2] * row[x, 2]
+        _roots(room[k], room[k].view(np.int32), room[3])
+    for x in range(share.size):
+        light = LIGHT_L * room[0, x] + LIGHT_M * room[1, x] + LIGHT_S * room[2, x]
+        for k in range(3):
+            v = light + share[x] * (room[k, x] - light)
+            room[k, x] = v * v * v
+    for x in range(share.size):
+        for k in range(3):
+            v = from_lms[k, 0] * room[0, x] + from_lms[k, 1] * room[1, x] + from_lms[k, 2] * room[2, x]
+            row[x, k] = min(max(v, nil), one)
 
 
 @njit(cache=True, error_model="numpy")

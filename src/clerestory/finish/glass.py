@@ -24,6 +24,7 @@ GLASS_WIDTH = 0.75  # stops over which the weight grows
 BELOW, BELOW_WIDTH = 2.0, 1.0
 SAMPLE = 650  # pixels: see `sampled`
 LEAST_APART = 2.5  # stops over the stone below which nothing is a window
+FEW = 0.1  # of the glass: the least that counts as the brightest windows, so that one bare lamp does not
 ENOUGH = 1e-3  # of the picture: glass that there must be for its level to be told
 REACH = ((1 / 40, 1.0), (1 / 12, 0.1), (1 / 3, 0.005))  # of the long side, and weight: where glass is looked for
 COARSE = 6.0
@@ -143,19 +144,20 @@ class Windows:
     """What is known of a picture's windows, in log2 of the picture's own units.
 
     `level`: of the brighter glass near every pixel; `within`: how far within a window it lies, 0 to 1 (both float32,
-    of the image's size). `stone`: the median of what is not window.
+    of the image's size). `stone`: the median of what is not window. `brightest`: the level of the brightest windows.
     """
 
     level: F32
     within: F32
     stone: float
+    brightest: float
 
 
 def windows(log: F32) -> Windows:
     """The windows of a reduced log2 image (H x W)."""
     stone = stone_level(log)
     if stone is None:
-        return Windows(np.zeros_like(log), np.zeros_like(log), 0.0)
+        return Windows(np.zeros_like(log), np.zeros_like(log), 0.0, 0.0)
     weight, top = _weights(log, stone)
     found = _mean_brighter(log, weight)
     usual = top if found is None else found
@@ -164,4 +166,6 @@ def windows(log: F32) -> Windows:
     middle = np.float32(0.5) * (level + np.float32(stone))
     over: F32 = np.asarray((log - middle) / np.float32(GLASS_WIDTH) + np.float32(0.5), np.float32)
     bright = _smooth(over)
-    return Windows(level, _within(bright), stone)
+    glass = sampled(level)[sampled(bright) > 0.5]
+    brightest = float(np.quantile(glass, 1 - FEW)) if glass.size else usual
+    return Windows(level, _within(bright), stone, brightest)

@@ -1,7 +1,7 @@
 """Tone: hold the window, lift the stone, in stops, so that the picture looks as the place did.
 
 Scene-referred and edge-aware. Brightness is a norm of RGB near the largest channel for a pure colour, and every
-pixel's RGB is only multiplied by one number: hue cannot move. A base layer in log2 of that norm, smooth on surfaces
+pixel's RGB is multiplied by one number: hue cannot move. A base layer in log2 of that norm, smooth on surfaces
 and sharp at edges, goes through a monotone curve; what is left over it, the texture of the stone, is kept as it is.
 
 Each place has a curve of its own, as one who prints dodges and burns. Up to the knee it is the same everywhere: the
@@ -10,9 +10,13 @@ taken down at the window's edge, and from there on runs at nearly full slope: th
 Within a window what is darker than its glass, its leads, keeps its distance too, but not so far that it would be
 shown well under walls that were darker. A wall's pixel has the stone's curve beside a window and far away: no halo.
 
+A window dimmer than the brightest (or a splay, or brick seen through clear glass) is shown far lighter than one who
+exposes for the brightest glass would show it, and colour grows with lightness: it is made paler, in its own hue.
+
 Sources: He, Sun and Tang 2013 (guided filter), He and Sun 2015 (coefficients found at reduced size); the split into
 base and detail follows Durand and Dorsey 2002; a curve for every place, from the light around it, is the dodging and
-burning of Reinhard and others 2002.
+burning of Reinhard and others 2002; colour that goes down with light's compression is after Mantiuk, Tomaszewska and
+Heidrich 2009, "Color correction for tone mapping".
 """
 
 from __future__ import annotations
@@ -26,6 +30,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel
+from clerestory.develop import gamut
 from clerestory.finish.glass import DARKEST, LEAST_APART, Windows, sampled, usual_level, windows
 from clerestory.finish.toning import toned
 from clerestory.run.bands import in_bands
@@ -49,11 +54,17 @@ DEEPEST = 1.5  # stops under the stone's own curve that leads may come to be sho
 # small window may be shown with darker leads than one that fills half of the picture.
 UNDER_WALLS, LEAST_ROOM = 0.3, 0.1
 MISPLACED, BEST_LIT = 0.04, (0.1, 0.5)
+# Chroma in a window goes down by this power of how much dimmer it is than the brightest, from so many stops on and
+# for so many: by a cube root, CIELAB's, it is what it would be where one exposes for the brightest.
+PALER, PALER_FROM, PALER_FOR = 1 / 3, 0.5, 1.5
 BEND = 1.0  # how early lit stone takes its share of the way from stone to glass
 CONTRAST = 1.2  # of the base layer below mid-grey, for viewing on a screen in a lit room; common practice, no source
 LIFT_CENTRE = -5.5  # log2 of display: shade at which half of the lift is given
 LIFT_WIDTH = 1.2
 REC2020 = (0.2627, 0.6780, 0.0593)  # luminance of linear Rec. 2020 (ITU-R BT.2020)
+
+
+_TO_LMS, _FROM_LMS = gamut.matrices(np.eye(3))
 
 
 @dataclass(frozen=True)
@@ -318,6 +329,24 @@ def _stops(line, logs, inverse, walls, ev, hold, table, low, per_stop, detail, t
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _paled(row, glass, within, brightest, to_lms, from_lms, room):  # type: ignore[no-untyped-def]
+    """A row's shown pixels (n x 3) made paler, in place, within windows that are dimmer than the brightest.
+
+    `within` is overwritten; `room`: 4 x n to work in. Only the runs of pixels that need it are gone through.
+    """
+    nil, one, most, start = np.float32(0), np.float32(1), np.float32(PALER_FOR), brightest - np.float32(PALER_FROM)
+    for x in range(within.size):
+        t = np.float32(PALER * math.log(2)) * within[x] * min(max(start - glass[x], nil), most)
+        within[x] = one - t * (one - t * (np.float32(1 / 2) - t * np.float32(1 / 6)))
+    begin = 0
+    for x in range(within.size + 1):
+        if x == within.size or within[x] > np.float32(0.993):
+            if x > begin:
+                gamut.paler(row[begin:x], within[begin:x], to_lms, from_lms, room[:, begin:x])
+            begin = x + 1
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _shown(rgb, y, norm, gain):  # type: ignore[no-untyped-def]
     """A row's pixels times their gain, in place: the strongest channel meets no ceiling, so that hue stays."""
     nil, one = np.float32(0), np.float32(1)
@@ -330,14 +359,14 @@ def _shown(rgb, y, norm, gain):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _apply(begin, end, rgb, maps, walls, step, ev, hold, table, low, per_stop, detail, floor):  # type: ignore[no-untyped-def]
+def _apply(begin, end, rgb, maps, walls, brightest, step, ev, hold, table, low, per_stop, detail, floor, lms, back):  # type: ignore[no-untyped-def]
     """Multiply every pixel by its gain, in place. `maps`: slope, offset, glass, within at 1 / step of the size."""
     rows, columns = maps.shape[1:]
     width = rgb.shape[1]
     inverse, half = np.float32(1.0 / step), np.float32(0.5)
     line, norm = np.empty((columns, 4), np.float32), np.empty(width, np.float32)
     logs, stops = np.empty((2, width), np.float32), np.empty(width, np.float32)
-    told = np.empty((4, width), np.float32)
+    told, room = np.empty((4, width), np.float32), np.empty((4, width), np.float32)
     bits, whole = norm.view(np.int32), logs[1].view(np.int32)
     for y in range(begin, end):
         v = min(max((np.float32(y) + half) * inverse - half, np.float32(0)), np.float32(rows - 1))
@@ -351,6 +380,7 @@ def _apply(begin, end, rgb, maps, walls, step, ev, hold, table, low, per_stop, d
         _stops(line, logs, inverse, walls, ev, hold, table, low, per_stop, detail, told, stops)
         _powers(stops, whole, logs[1])
         _shown(rgb, y, norm, stops)
+        _paled(rgb[y], told[2], told[3], brightest, lms, back, room)
 
 
 def step_of(shape: tuple[int, ...]) -> int:
@@ -369,13 +399,15 @@ class Layers:
 
     maps: F32
     walls: float  # level of the best lit walls, under which nothing in a window may be shown by much
+    brightest: float  # level of the glass of the brightest windows
 
 
 def layers_of(rgb: F32) -> Layers:
     """The layers of a picture (H x W x 3); no setting changes them, so they may be kept between settings."""
     log = reduced_log(rgb, step_of(rgb.shape))
     found = windows(log)
-    return Layers(np.stack([*base_layer(log), found.level, found.within]), _lit_walls(log, found))
+    maps = np.stack([*base_layer(log), found.level, found.within])
+    return Layers(maps, _lit_walls(log, found), found.brightest)
 
 
 def _lit_walls(log: F32, found: Windows) -> float:
@@ -409,9 +441,9 @@ def apply(
     _fill_table(low, per_stop, np.float32(max(settings.shade_lift, 0.0)), np.float32(CONTRAST), table)
     ev, hold = np.float32(settings.exposure), np.float32(max(settings.window_hold, 0.0))
     detail = np.float32(2**settings.local_contrast - 1)
-    step, walls = step_of(rgb.shape), np.float32(found.walls)
-    given = found.maps, walls, step, ev, hold, table, low, per_stop, detail, np.float32(FLOOR)
-    in_bands(_apply, 0, len(out), out, *given)
+    levels = np.float32(found.walls), np.float32(found.brightest)
+    curve = ev, hold, table, low, per_stop, detail, np.float32(FLOOR)
+    in_bands(_apply, 0, len(out), out, found.maps, *levels, step_of(rgb.shape), *curve, _TO_LMS, _FROM_LMS)
     return toned(out, settings.toning if settings.monochrome else 0.0)
 
 

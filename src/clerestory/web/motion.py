@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import copy
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from clerestory.develop.colour import encode, to_space
+from clerestory.develop.colour import LUMINANCE, encode, to_space
 from clerestory.develop.glare import LEFT
 from clerestory.finish import tone
 from clerestory.raw import srgb
@@ -28,10 +29,11 @@ _LEVELS = np.round(255 * srgb.encoded(np.arange(65536) / 65535)).astype(np.uint8
 @njit(cache=True, nogil=True, error_model="numpy")
 def _laid(begin, end, scene, gain, more, levels, out):  # type: ignore[no-untyped-def]
     """out (BGR, uint8) = encoded scene (linear sRGB) times gain, the gain taken from half the fineness, and times
-    `more`, at full fineness, where it has any rows."""
-    rows, columns = gain.shape
+    `more`, at full fineness, where it has any rows. `gain`: h x w x 2, light and what share of its colour is kept."""
+    rows, columns = gain.shape[:2]
     half, quarter = np.float32(0.5), np.float32(0.25)
     nil, one, top = np.float32(0), np.float32(1), np.float32(65535)
+    red, green, blue = np.float32(0.2126), np.float32(0.7152), np.float32(0.0722)  # IEC 61966-2-1
     for y in range(begin, end):
         v = min(max(np.float32(y) * half - quarter, nil), np.float32(rows - 1))
         i = min(int(v), rows - 2)
@@ -40,13 +42,14 @@ def _laid(begin, end, scene, gain, more, levels, out):  # type: ignore[no-untype
             u = min(max(np.float32(x) * half - quarter, nil), np.float32(columns - 1))
             j = min(int(u), columns - 2)
             fx = u - np.float32(j)
-            a = gain[i, j] * (one - fx) + gain[i, j + 1] * fx
-            b = gain[i + 1, j] * (one - fx) + gain[i + 1, j + 1] * fx
-            g = a * (one - fy) + b * fy
+            a, b, c, d = (one - fx) * (one - fy), fx * (one - fy), (one - fx) * fy, fx * fy
+            g = a * gain[i, j, 0] + b * gain[i, j + 1, 0] + c * gain[i + 1, j, 0] + d * gain[i + 1, j + 1, 0]
+            p = a * gain[i, j, 1] + b * gain[i, j + 1, 1] + c * gain[i + 1, j, 1] + d * gain[i + 1, j + 1, 1]
+            grey = (one - p) * (red * scene[y, x, 0] + green * scene[y, x, 1] + blue * scene[y, x, 2])
             if more.shape[0]:
                 g *= more[y, x]
             for k in range(3):
-                out[y, x, 2 - k] = levels[int(min(max(scene[y, x, k] * g, nil), one) * top)]
+                out[y, x, 2 - k] = levels[int(min(max((p * scene[y, x, k] + grey) * g, nil), one) * top)]
 
 
 class Motion:
@@ -123,7 +126,7 @@ class Motion:
         if settings.recolours:  # the gain below would leave the colour out
             wide = cv2.resize(toned, self.shown.shape[1::-1], interpolation=cv2.INTER_LINEAR)
             return encode(wide, "srgb", 8)[..., ::-1].astype(np.uint8), toned
-        gain = cv2.transform(toned, np.ones((1, 3), np.float32)) / self.light
+        gain = _gain(self.small, toned, self.light)
         out = np.empty(self.shown.shape, np.uint8)
         in_bands(_laid, 0, len(out), self.shown, gain, self.more, _LEVELS, out)
         return out, toned
@@ -134,9 +137,22 @@ def _sized(layers: tone.Layers, shape: tuple[int, ...]) -> tone.Layers:
     step = tone.step_of(shape)
     size = (-(-shape[1] // step), -(-shape[0] // step))
     maps = np.stack([cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in layers.maps])
-    return tone.Layers(maps, layers.walls)
+    return replace(layers, maps=maps)
 
 
 def _light(small: F32) -> F32:
-    out: F32 = np.maximum(cv2.transform(small, np.ones((1, 3), np.float32)), np.float32(1e-6))
+    out: F32 = np.maximum(cv2.transform(small, LUMINANCE.astype(np.float32)[None]), np.float32(1e-6))
     return out
+
+
+def _gain(small: F32, toned: F32, light: F32) -> F32:
+    """How much lighter each place of a picture is shown (h x w x 2), and what share of its colour it keeps."""
+    gain = cv2.transform(toned, LUMINANCE.astype(np.float32)[None]) / light
+    pure, shown = (_spread(v) for v in (small, toned))
+    kept = cv2.min((shown + np.float32(1e-4)) / (pure * gain + np.float32(1e-4)), 1.0)
+    return cv2.merge([gain, kept])
+
+
+def _spread(rgb: F32) -> F32:
+    red, green, blue = cv2.split(rgb)
+    return cv2.max(red, cv2.max(green, blue)) - cv2.min(red, cv2.min(green, blue))
