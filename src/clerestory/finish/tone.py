@@ -328,22 +328,34 @@ def _stops(line, logs, inverse, walls, ev, hold, table, low, per_stop, detail, t
         out[x] = told[0, x] + held + (one + detail) * (logs[0, x] - out[x]) - logs[0, x]
 
 
+@njit(cache=True, inline="always", error_model="numpy")
+def _less_colour(glass, within, start):  # type: ignore[no-untyped-def]
+    """Natural logarithm, without its sign, of the share of chroma that is kept."""
+    dimmer = min(max(start - glass, np.float32(0)), np.float32(PALER_FOR))
+    return np.float32(PALER * math.log(2)) * within * dimmer
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def _paled(row, glass, within, brightest, to_lms, from_lms, room):  # type: ignore[no-untyped-def]
+def _paled(row, line, step, told, brightest, to_lms, from_lms, room):  # type: ignore[no-untyped-def]
     """A row's shown pixels (n x 3) made paler, in place, within windows that are dimmer than the brightest.
 
-    `within` is overwritten; `room`: 4 x n to work in. Only the runs of pixels that need it are gone through.
+    `line`: maps (columns x 4) at the row, `told`: the same at its pixels, overwritten; `room`: 4 x n to work in. Only
+    the runs of columns that need it are gone through, and one more on either side.
     """
-    nil, one, most, start = np.float32(0), np.float32(1), np.float32(PALER_FOR), brightest - np.float32(PALER_FROM)
-    for x in range(within.size):
-        t = np.float32(PALER * math.log(2)) * within[x] * min(max(start - glass[x], nil), most)
-        within[x] = one - t * (one - t * (np.float32(1 / 2) - t * np.float32(1 / 6)))
-    begin = 0
-    for x in range(within.size + 1):
-        if x == within.size or within[x] > np.float32(0.993):
-            if x > begin:
-                gamut.paler(row[begin:x], within[begin:x], to_lms, from_lms, room[:, begin:x])
-            begin = x + 1
+    one, least, start = np.float32(1), np.float32(0.007), brightest - np.float32(PALER_FROM)
+    columns, begin, end = line.shape[0], 0, 0
+    for j in range(columns + 1):
+        more = j < columns and _less_colour(line[j, 2], line[j, 3], start) > least
+        if more:
+            begin = begin if end else max((j - 1) * step, 0)
+            end = min((j + 2) * step, len(row))
+        elif end and (j == columns or (j - 1) * step > end):
+            share = told[3, begin:end]
+            for x in range(share.size):
+                t = _less_colour(told[2, begin + x], share[x], start)
+                share[x] = one - t * (one - t * (np.float32(1 / 2) - t * np.float32(1 / 6)))
+            gamut.paler(row[begin:end], share, to_lms, from_lms, room[:, begin:end])
+            end = 0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -380,7 +392,7 @@ def _apply(begin, end, rgb, maps, walls, brightest, step, ev, hold, table, low, 
         _stops(line, logs, inverse, walls, ev, hold, table, low, per_stop, detail, told, stops)
         _powers(stops, whole, logs[1])
         _shown(rgb, y, norm, stops)
-        _paled(rgb[y], told[2], told[3], brightest, lms, back, room)
+        _paled(rgb[y], line, step, told, brightest, lms, back, room)
 
 
 def step_of(shape: tuple[int, ...]) -> int:
