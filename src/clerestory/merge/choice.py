@@ -6,6 +6,7 @@ no two frames agree nothing is known.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.merge.agree import BlockNoise, cells_agree
-from clerestory.merge.disputes import FIGURE, judge_disputes, judge_owners
+from clerestory.merge.disputes import FIGURE, RECURS, judge_disputes, judge_owners, owned_share, picked
 from clerestory.merge.drift import shown_aside
 from clerestory.merge.labels import SEAM, TURNED_SEAM, labelled
 from clerestory.merge.lay import LARGE
@@ -37,6 +38,12 @@ ENOUGH = 0.5  # of the frames, that must agree to be believed before the median
 # Of a place to be replaced, within so small a part of the longer side, that other frames must show a little aside for
 # it to be no visitor. Set on halls by swaying hands.
 ASIDE, ASIDE_WITHIN = 0.2, 60
+# Of the step at the border of a place to be replaced, what must be the first frame's own for it to be somebody: of
+# small places much, of large ones little, between shares of the picture; and where hardly another frame shows the
+# same. Set on halls by swaying hands and looked at on stacks by phones: all who stood there have more, nearly all of
+# what lay ill has less.
+SIZES, OWN, OWN_SELDOM = (4e-3, 2e-2), (0.8, 0.3), 0.6
+BORDER = 8  # cells about a place, in which its outline is sought
 NO_SCRAP = 0.25  # of a place, below which a part of it is replaced with the rest
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
 
@@ -135,6 +142,7 @@ def choose(
         replaced &= ~_narrow(replaced)
     if deep and asks_aside:
         replaced &= ~_aside(replaced, cells, seen, pairs, fits, model, cell)
+        replaced &= ~_nobody(replaced, cells, label, votes[0])
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
     wide = cv2.dilate((replaced & ~_specks(replaced)).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     stays = ~wide | (label == 0)
@@ -234,6 +242,25 @@ def _aside(
     np.maximum.at(most, of.ravel(), areas[labels.ravel()])
     scraps = np.bincount(of.ravel()) < NO_SCRAP * most
     return np.asarray(kept & ~scraps[of])
+
+
+def _nobody(
+    places: NDArray[np.bool_], cells: Sequence[F32], label: NDArray[np.int16], votes: F32
+) -> NDArray[np.bool_]:
+    """Whichever of some places, per cell, have not so much of their border's step in the first frame as somebody has
+    who stands there. `label`: who would stand for it; `votes` (rows, columns): of frames that show what it shows."""
+    count, parts, stats, _ = cv2.connectedComponentsWithStats(places.astype(np.uint8), connectivity=8)
+    new, out = picked(cells, label.astype(np.intp)), np.zeros(places.shape, bool)
+    for part in range(1, count):
+        x, y, w, h, area = (int(v) for v in stats[part])
+        box = (slice(max(y - BORDER, 0), y + h + BORDER), slice(max(x - BORDER, 0), x + w + BORDER))
+        place = parts[box] == part
+        needed = float(np.interp(math.log(area / places.size), np.log(SIZES), OWN))
+        if float(votes[box][place].mean()) < RECURS:
+            needed = min(needed, OWN_SELDOM)
+        if owned_share(cells[0][box], new[box], place.astype(np.uint8)) < needed:
+            out[box] |= place
+    return out
 
 
 def _narrow(places: NDArray[np.bool_]) -> NDArray[np.bool_]:

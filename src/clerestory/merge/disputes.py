@@ -107,6 +107,12 @@ def _step(
     return float((np.clip(share, *OF_A_STEP) * steep).sum()), float(steep.sum())
 
 
+def owned_share(a: F32, b: F32, place: U8) -> float:
+    """Of the step between two answers at the border of a place (rows, columns), how much is the first one's own."""
+    own, whole = _step(a, b, place)
+    return own / max(whole, 1e-9)
+
+
 @dataclass(frozen=True)
 class _Dispute:
     """A place where two camps of frames give different answers: its box and cells, the camps, and of the step at
@@ -249,7 +255,7 @@ def _camps(pairs: F32, place: U8, support: F32) -> tuple[tuple[int, ...], tuple[
     return camps[0], camps[1] if len(camps[1]) >= 2 else ()
 
 
-def _picked(cells: Sequence[F32], which: NDArray[np.intp]) -> F32:
+def picked(cells: Sequence[F32], which: NDArray[np.intp]) -> F32:
     """At each place the cells of the frame `which` (rows, columns) tells."""
     out = np.empty_like(cells[0])
     for k, own in enumerate(cells):
@@ -267,7 +273,7 @@ def judge_owners(cells: Sequence[F32], pairs: F32, support: F32, shown: NDArray[
     `judge_disputes`; `shown` (n, rows, columns): what each frame shows.
     """
     first = support.argmax(axis=0)
-    common = _picked(cells, first)
+    common = picked(cells, first)
     agree_first = np.take_along_axis(pairs, first[None, None], axis=0)[0]
     away = ((agree_first < 0.5) & shown & (support > 0)).astype(np.float32)
     out = support.copy()
@@ -276,7 +282,7 @@ def judge_owners(cells: Sequence[F32], pairs: F32, support: F32, shown: NDArray[
         away[k][_overrule(out, common, cells[k], away[k] > 0, agree_first, alone, pairs[k], OWNED)] = 0
     seconds = np.einsum("kjhw,jhw->khw", pairs, away) * away
     second = seconds.argmax(axis=0)
-    other = _picked(cells, second)
+    other = picked(cells, second)
     agree_second = np.take_along_axis(pairs, second[None, None], axis=0)[0] * away
     _overrule(out, common, other, seconds.max(axis=0) > 1.5, agree_first, agree_second, agree_second, OWNED_BY_TWO)
     return out
