@@ -25,6 +25,7 @@ from clerestory.merge.clear import merge_clear
 from clerestory.merge.depth import depth_of, hidden, planes_of
 from clerestory.merge.labels import labelled
 from clerestory.merge.lay import cells_laid, evened, laying_of
+from clerestory.merge.somebody import of_nobody
 from clerestory.merge.standpoint import stands_of
 from clerestory.raw.read import Mosaic
 from clerestory.simulate.hall import EYES, Guest, Hall, people_of, stone
@@ -196,6 +197,35 @@ def test_a_place_that_lies_a_little_aside_in_the_other_frames_stays_as_it_is():
         frames.append(shot)
     _, taken = _put_together(frames)
     assert (taken > 0).mean() < 0.01
+
+
+def _rough(shape, seed):
+    grain = cv2.GaussianBlur(np.random.default_rng(seed).standard_normal(shape).astype(np.float32), (0, 0), 1.5)
+    return np.repeat((0.5 * np.exp(0.25 * grain / grain.std()))[..., None], 3, axis=-1).astype(np.float32)
+
+
+def test_a_small_place_whose_outline_is_not_in_the_first_picture_is_nobodys():
+    """A piece of pillar that lies ill in the others, beside the pillar's edge; and one who stands there."""
+    wall = _rough((300, 400), 1)
+    wall[:, :200] *= 0.4
+    place, label = np.zeros((300, 400), bool), np.ones((300, 400), np.int16)
+    place[100:130, 200:214] = True
+    ill, guest = wall.copy(), wall.copy()
+    ill[place], guest[place] = 0.4 * _rough((300, 400), 2)[place], 0.9
+    votes = np.full((300, 400), 2, np.float32)
+    assert of_nobody(place, [wall, ill], label, votes)[place].all()
+    assert not of_nobody(place, [guest, wall], label, votes).any()
+
+
+def test_who_stands_where_no_two_other_frames_agree_goes_whole():
+    """The floor behind a table's edge lies otherwise in every frame; the legs that end there go with the rest."""
+    floor = _tiled((300, 400))
+    frames = [floor.copy() for _ in range(4)]
+    for k, shot in enumerate(frames[1:]):
+        shot[200:220] = _rough((20, 400), 10 + k) * (0.7, 1.0, 1.4)[k]
+    frames[0][60:220, 180:210] = (0.5, 0.48, 0.2)
+    _, taken = _put_together(frames)
+    assert (taken[60:220, 180:210] > 0).all()
 
 
 def test_of_two_answers_the_one_in_shadow_is_not_the_stones():

@@ -6,7 +6,6 @@ no two frames agree nothing is known.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -16,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.merge.agree import BlockNoise, cells_agree
-from clerestory.merge.disputes import FIGURE, RECURS, judge_disputes, judge_owners, owned_share, picked
-from clerestory.merge.drift import shown_aside
+from clerestory.merge.disputes import judge_disputes, judge_owners
 from clerestory.merge.labels import SEAM, TURNED_SEAM, labelled
 from clerestory.merge.lay import LARGE
 from clerestory.merge.result import Refused
+from clerestory.merge.somebody import narrow, of_nobody, rest_of_figures, specks, that_lie_aside
 from clerestory.run.bands import side_by_side
 
 F32 = NDArray[np.float32]
@@ -35,17 +34,6 @@ SURELY_WELL, LIES_WELL = 0.8, 0.87
 LEAST_AGREED = 0.25  # of what two frames show, below which nothing is told; real frames by hand give 0.6 and more
 FEWEST = 3
 ENOUGH = 0.5  # of the frames, that must agree to be believed before the median
-# Of a place to be replaced, within so small a part of the longer side, that other frames must show a little aside for
-# it to be no visitor. Set on halls by swaying hands.
-ASIDE, ASIDE_WITHIN = 0.2, 60
-# Of the step at the border of a place to be replaced, what must be the first frame's own for it to be somebody: of
-# small places much, of large ones little, between shares of the picture; and where hardly another frame shows the
-# same. Set on halls by swaying hands and looked at on stacks by phones: all who stood there have more, nearly all of
-# what lay ill has less.
-SIZES, OWN, OWN_SELDOM = (4e-3, 2e-2), (0.8, 0.3), 0.6
-BORDER = 8  # cells about a place, in which its outline is sought
-NO_SCRAP = 0.25  # of a place, below which a part of it is replaced with the rest
-SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
 
 
 @dataclass(frozen=True)
@@ -112,11 +100,11 @@ def choose(
     model: BlockNoise,
     cell: int,
     deep: bool,
-    asks_aside: bool = True,
+    asks_somebody: bool = True,
 ) -> Choice:
     """The choice from frames on the first one's grid: their cells (rows x columns x 3), a cell `cell` pixels wide,
     and which of them each frame shows. `deep`: hands moved so far that near things shift against far ones;
-    `asks_aside`: whether what lies a little aside in others is kept, as it is where frames lie as well as they will.
+    `asks_somebody`: whether what is nobody is kept and nobody is left by half, as where frames lie as well as they will.
     Raises Refused where the frames hardly agree at all.
     """
     pairs, deep = _agreements(cells, seen, model, cell, deep)
@@ -139,12 +127,14 @@ def choose(
     fits = np.take_along_axis(pairs, label[None, None].astype(np.intp), axis=0)[0]
     replaced = ~_kept(label, fits[0], support, deep)
     if deep:
-        replaced &= ~_narrow(replaced)
-    if deep and asks_aside:
-        replaced &= ~_aside(replaced, cells, seen, pairs, fits, model, cell)
-        replaced &= ~_nobody(replaced, cells, label, votes[0])
+        replaced &= ~narrow(replaced)
+    if deep and asks_somebody:
+        replaced &= ~that_lie_aside(replaced, cells, seen, pairs, fits, model, cell, MOVED)
+        replaced &= ~of_nobody(replaced, cells, label, votes[0])
+        rest, label = rest_of_figures(replaced, label, cells[0], votes[0], shown, support)
+        replaced |= rest
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
-    wide = cv2.dilate((replaced & ~_specks(replaced)).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    wide = cv2.dilate((replaced & ~specks(replaced)).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     stays = ~wide | (label == 0)
     others = np.stack(list(side_by_side(lambda fit: _figures(fit < 0.5), list(fits))))
     taken = np.where(stays, 0, label)[None].astype(np.intp)
@@ -170,12 +160,12 @@ def choose_roughly(
     is seen there as well."""
     height, width = cells[0].shape[:2]
     if max(height, width) * cell < LARGE:
-        return choose(cells, seen, model, cell, deep, asks_aside=False)
+        return choose(cells, seen, model, cell, deep, asks_somebody=False)
     size = (width // 2, height // 2)
     even = (slice(0, height // 2 * 2), slice(0, width // 2 * 2))
     small = [cv2.resize(c[even], size, interpolation=cv2.INTER_AREA) for c in cells]
     there = [np.asarray(s[even].reshape(size[1], 2, size[0], 2).all(axis=(1, 3))) for s in seen]
-    found = choose(small, there, model, 2 * cell, deep, asks_aside=False)
+    found = choose(small, there, model, 2 * cell, deep, asks_somebody=False)
 
     def wide(values: NDArray[Any]) -> NDArray[Any]:
         big = values.repeat(2, axis=-2).repeat(2, axis=-1)
@@ -211,68 +201,3 @@ def _figures(differs: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """What differs, without specks and a little beyond."""
     opened = cv2.morphologyEx(differs.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     return np.asarray(cv2.dilate(opened, np.ones((5, 5), np.uint8)) > 0)
-
-
-def _aside(
-    places: NDArray[np.bool_],
-    cells: Sequence[F32],
-    seen: Sequence[NDArray[np.bool_]],
-    pairs: F32,
-    fits: F32,
-    model: BlockNoise,
-    cell: int,
-) -> NDArray[np.bool_]:
-    """Whichever of some places, per cell, which the first frame shows as another that shows stone there does, but for
-    lying a little aside: distances told wrong, nobody. `pairs` as of `_supports`; `fits` (n, rows, columns):
-    agreement with the stone."""
-    per = max(1, (cell // 2) ** 2)
-
-    def same(k: int) -> NDArray[np.bool_]:
-        asked = places & (fits[k] > 0.5) & (pairs[0, k] < 0.5)
-        return asked & shown_aside(cells[0], cells[k], seen[k], model, per, MOVED) if asked.any() else asked
-
-    found = np.any(list(side_by_side(same, range(1, len(cells)))), axis=0)
-    window = 2 * (max(places.shape) // ASIDE_WITHIN) + 1
-    share, whole = (cv2.blur(x.astype(np.float32), (window, window)) for x in (found, places))
-    kept = places & (share > ASIDE * whole)
-    # What would be a scrap of a place replaced for the rest goes with it.
-    labels, of = (cv2.connectedComponents(x.astype(np.uint8), connectivity=8)[1] for x in (places, kept))
-    areas = np.bincount(labels.ravel())
-    most = np.zeros(of.max() + 1)
-    np.maximum.at(most, of.ravel(), areas[labels.ravel()])
-    scraps = np.bincount(of.ravel()) < NO_SCRAP * most
-    return np.asarray(kept & ~scraps[of])
-
-
-def _nobody(
-    places: NDArray[np.bool_], cells: Sequence[F32], label: NDArray[np.int16], votes: F32
-) -> NDArray[np.bool_]:
-    """Whichever of some places, per cell, have not so much of their border's step in the first frame as somebody has
-    who stands there. `label`: who would stand for it; `votes` (rows, columns): of frames that show what it shows."""
-    count, parts, stats, _ = cv2.connectedComponentsWithStats(places.astype(np.uint8), connectivity=8)
-    new, out = picked(cells, label.astype(np.intp)), np.zeros(places.shape, bool)
-    for part in range(1, count):
-        x, y, w, h, area = (int(v) for v in stats[part])
-        box = (slice(max(y - BORDER, 0), y + h + BORDER), slice(max(x - BORDER, 0), x + w + BORDER))
-        place = parts[box] == part
-        needed = float(np.interp(math.log(area / places.size), np.log(SIZES), OWN))
-        if float(votes[box][place].mean()) < RECURS:
-            needed = min(needed, OWN_SELDOM)
-        if owned_share(cells[0][box], new[box], place.astype(np.uint8)) < needed:
-            out[box] |= place
-    return out
-
-
-def _narrow(places: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Whichever of some places, per cell, are nowhere as wide as somebody: edges that lie ill."""
-    labels = cv2.connectedComponents(places.astype(np.uint8), connectivity=8)[1]
-    wide = cv2.erode(np.pad(places.astype(np.uint8), 1), np.ones((FIGURE, FIGURE), np.uint8))[1:-1, 1:-1]
-    return np.asarray(places & ~np.isin(labels, np.unique(labels[wide > 0])))
-
-
-def _specks(places: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """What of some places, per cell, is too small to be anybody."""
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(places.astype(np.uint8), connectivity=8)
-    small = stats[:, cv2.CC_STAT_AREA] < max(12, round(SMALLEST_SPOT * places.size))
-    small[0] = False
-    return np.asarray(small[labels])

@@ -23,10 +23,11 @@ from clerestory.camera.noise import NoiseModel
 from clerestory.merge.agree import BlockNoise, agreement
 from clerestory.merge.align import Guide, Motion, align, checked, guide_of
 from clerestory.merge.burst import motion_record
-from clerestory.merge.choice import FEWEST, SMALLEST_SPOT, Choice, choose, choose_roughly
+from clerestory.merge.choice import FEWEST, Choice, choose, choose_roughly
 from clerestory.merge.lay import LARGE, Laying, cell_of, cells_laid, cells_of, evened, laying_of, motion_of
 from clerestory.merge.resample import laid, own
 from clerestory.merge.result import IN_DOUBT, Refused
+from clerestory.merge.somebody import SMALLEST_SPOT
 from clerestory.merge.stack import Stack, merged_mosaic, merged_noise, typical_count
 from clerestory.raw.read import Mosaic
 from clerestory.run.bands import one_ahead, side_by_side
