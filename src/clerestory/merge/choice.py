@@ -104,7 +104,7 @@ def choose(
 ) -> Choice:
     """The choice from frames on the first one's grid: their cells (rows x columns x 3), a cell `cell` pixels wide,
     and which of them each frame shows. `deep`: hands moved so far that near things shift against far ones;
-    `asks_somebody`: whether what is nobody is kept and nobody is left by half, as where frames lie as well as they will.
+    `asks_somebody`: whether what is nobody is kept and nobody left by half, where frames lie as well as they will.
     Raises Refused where the frames hardly agree at all.
     """
     pairs, deep = _agreements(cells, seen, model, cell, deep)

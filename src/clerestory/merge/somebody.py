@@ -15,9 +15,10 @@ import cv2
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from clerestory.merge.agree import BlockNoise
-from clerestory.merge.disputes import FIGURE, RECURS, owned_share, picked
+from clerestory.merge.disputes import FIGURE, LEAST_DISPUTE, RECURS, owned_share, picked
 from clerestory.merge.drift import shown_aside
 from clerestory.run.bands import side_by_side
 
@@ -31,6 +32,9 @@ NO_SCRAP = 0.25  # of a place, below which a part of it is replaced with the res
 # same. Set on halls by swaying hands and looked at on stacks by phones: all who stood there have more, nearly all of
 # what lay ill has less.
 SIZES, OWN, OWN_SELDOM = (4e-3, 2e-2), (0.8, 0.3), 0.6
+# Half the width, of the longer side, under which a limb of a place is judged by itself: an edge that lies ill beside
+# somebody.
+LIMB = 140
 BORDER = 8  # cells about a place, in which its outline is sought
 # What is left of somebody: steps in root light between cells, of the level about, up to which he goes on; frames that
 # show the same, himself with them; and how far, a part of the longer side. Set on halls by swaying hands.
@@ -75,11 +79,11 @@ def of_nobody(
 ) -> NDArray[np.bool_]:
     """Whichever of some places, per cell, have not so much of their border's step in the first frame as somebody has
     who stands there. `label`: who would stand for it; `votes` (rows, columns): of frames that show what it shows."""
-    count, parts, stats, _ = cv2.connectedComponentsWithStats(places.astype(np.uint8), connectivity=8)
+    parts, boxes, areas = _limbs(places)
     new, out = picked(cells, label.astype(np.intp)), np.zeros(places.shape, bool)
-    for part in range(1, count):
-        x, y, w, h, area = (int(v) for v in stats[part])
-        box = (slice(max(y - BORDER, 0), y + h + BORDER), slice(max(x - BORDER, 0), x + w + BORDER))
+    for part, (rows, columns), area in zip(range(1, len(areas)), boxes, areas[1:], strict=True):
+        box = (slice(max(rows.start - BORDER, 0), rows.stop + BORDER),
+               slice(max(columns.start - BORDER, 0), columns.stop + BORDER))  # fmt: skip
         place = parts[box] == part
         needed = float(np.interp(math.log(area / places.size), np.log(SIZES), OWN))
         if float(votes[box][place].mean()) < RECURS:
@@ -87,6 +91,26 @@ def of_nobody(
         if owned_share(cells[0][box], new[box], place.astype(np.uint8)) < needed:
             out[box] |= place
     return out
+
+
+def _limbs(
+    places: NDArray[np.bool_],
+) -> tuple[NDArray[np.int32], list[tuple[slice, slice]], NDArray[np.intp]]:
+    """Some places (rows, columns) in numbered parts, bodies and what is narrow beside them, 0 elsewhere; the box of
+    each part from 1 on; and the area of each from 0 on."""
+    wide = max(FIGURE, 2 * (max(places.shape) // LIMB) + 1)
+    square = np.ones((wide, wide), np.uint8)
+    body = cv2.morphologyEx(places.astype(np.uint8), cv2.MORPH_OPEN, square)
+    count, parts = cv2.connectedComponents(body, connectivity=8)
+    narrow_ones = (places & (body == 0)).astype(np.uint8)
+    _, limbs, stats, _ = cv2.connectedComponentsWithStats(narrow_ones, connectivity=8)
+    near = cv2.dilate(parts.astype(np.float32), square).astype(np.int32)
+    scraps = (stats[limbs, cv2.CC_STAT_AREA] < LEAST_DISPUTE) & (near > 0)
+    parts = np.where(body > 0, parts, np.where(scraps, near, limbs + (count - 1))) * places
+    used, parts = np.unique(parts, return_inverse=True)
+    parts = parts.reshape(places.shape).astype(np.int32)
+    boxes = [found for found in ndimage.find_objects(parts) if found is not None]
+    return parts, boxes, np.bincount(parts.ravel(), minlength=len(used))
 
 
 def rest_of_figures(
