@@ -131,7 +131,7 @@ def choose(
     if deep and asks_somebody:
         replaced &= ~that_lie_aside(replaced, cells, seen, pairs, fits, model, cell, MOVED)
         replaced &= ~of_nobody(replaced, cells, label, votes[0])
-        rest, label = rest_of_figures(replaced, label, cells[0], votes[0], shown, support)
+        rest, label = rest_of_figures(replaced, fits[0], label, cells[0], votes[0], shown, pairs)
         replaced |= rest
     # An edge pixel of someone half covers its cell: a cell more is replaced all round.
     wide = cv2.dilate((replaced & ~specks(replaced)).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0

@@ -37,8 +37,9 @@ SIZES, OWN, OWN_SELDOM = (4e-3, 2e-2), (0.8, 0.3), 0.6
 LIMB = 140
 BORDER = 8  # cells about a place, in which its outline is sought
 # What is left of somebody: steps in root light between cells, of the level about, up to which he goes on; frames that
-# show the same, himself with them; and how far, a part of the longer side. Set on halls by swaying hands.
-EVEN, LONE, REST_WITHIN = 0.1, 1.5, 16
+# show the same, himself with them; how far, a part of the longer side; and how far the frame that fills the place
+# must agree with the first about it. Set on halls by swaying hands.
+EVEN, LONE, REST_WITHIN, FITS_ABOUT = 0.1, 1.5, 16, 0.25
 SMALLEST_SPOT = 2e-5  # of the picture: smaller places in doubt are not worth showing
 
 
@@ -115,30 +116,50 @@ def _limbs(
 
 def rest_of_figures(
     places: NDArray[np.bool_],
+    stone: F32,
     label: NDArray[np.int16],
     first: F32,
     votes: F32,
     shown: NDArray[np.bool_],
-    support: F32,
+    pairs: F32,
 ) -> tuple[NDArray[np.bool_], NDArray[np.int16]]:
-    """What is left, beside some places, of whoever is replaced in them (rows, columns), and `label` with a frame for
-    it: that beside it, or else the one with most `support` (n, rows, columns) of those that are `shown` there.
+    """What is left, beside some places, of whoever is replaced in them (rows, columns), and `label` with the frame
+    beside it there, where that is `shown` (n, rows, columns) and agrees with the first about it (`pairs`).
 
-    It is what goes on evenly in the first frame, and hardly another frame shows the same (`votes`). Behind a table's
-    edge or in a crowd no two frames may agree; half a figure is worse than what one of them shows.
+    It is what goes on evenly in the first frame from where that is not the `stone` (0 to 1, how far it agrees with
+    what stands for it), and hardly another frame shows the same (`votes`). Behind a table's edge or in a crowd no two
+    frames may agree; half a figure is worse than what one of them shows.
     """
     light = np.sqrt(np.maximum(first, 0))
     even = np.float32(EVEN) * cv2.blur(light, (9, 9)).max(axis=-1)
-    known = np.where(shown[1:], support[1:], -np.inf)
-    another = np.where(shown[1:].any(axis=0), 1 + known.argmax(axis=0), 0).astype(np.int16)
-    taken, filled = places & ~specks(places), label.copy()
-    free = (votes < LONE) & ~places & (another > 0)
-    _flooded(taken, free, light, even, filled, another, shown, max(places.shape) // REST_WITHIN)
-    return taken & ~places, filled
+    taken, filled = places & ~specks(places) & (stone < 0.5), label.copy()
+    free = (votes < LONE) & ~places
+    _flooded(taken, free, light, even, filled, shown, max(places.shape) // REST_WITHIN)
+    rest = taken & ~places
+    rest &= ~_ill_filled(rest, places, filled, pairs)
+    return rest, np.where(rest, filled, label)
+
+
+def _ill_filled(
+    rest: NDArray[np.bool_], places: NDArray[np.bool_], filled: NDArray[np.int16], pairs: F32
+) -> NDArray[np.bool_]:
+    """Whichever of what would go with a figure have about them, where nothing is replaced, too little of the frame
+    that would fill them."""
+    count, parts, stats, _ = cv2.connectedComponentsWithStats(rest.astype(np.uint8), connectivity=8)
+    out, fixed = np.zeros_like(rest), ~places & ~rest
+    for part in range(1, count):
+        x, y, w, h = (int(v) for v in stats[part, :4])
+        box = (slice(max(y - 4, 0), y + h + 4), slice(max(x - 4, 0), x + w + 4))
+        place = parts[box] == part
+        ring = (cv2.dilate(place.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0) & fixed[box]
+        by = np.bincount(filled[box][place]).argmax()
+        if ring.any() and float(pairs[0, by][box][ring].mean()) < FITS_ABOUT:
+            out[box] |= place
+    return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _flooded(taken, free, light, even, label, another, shown, reach):  # type: ignore[no-untyped-def]
+def _flooded(taken, free, light, even, label, shown, reach):  # type: ignore[no-untyped-def]
     """`taken` goes on, in place and up to `reach` cells, into what is `free` and as light as the cell before."""
     rows, columns = taken.shape
     far = np.zeros((rows, columns), np.int32)
@@ -154,14 +175,14 @@ def _flooded(taken, free, light, even, label, another, shown, reach):  # type: i
         for v, u in ((y - 1, x), (y + 1, x), (y, x - 1), (y, x + 1)):
             if not (0 <= v < rows and 0 <= u < columns) or not free[v, u] or far[y, x] >= reach:
                 continue
-            step = np.float32(0)
+            own = label[y, x]
+            step = np.float32(0) if own > 0 and shown[own, v, u] else np.float32(np.inf)
             for k in range(3):
                 step = max(step, abs(light[v, u, k] - light[y, x, k]))
             if step < even[v, u]:
                 far[v, u] = far[y, x] + 1
                 taken[v, u], free[v, u] = True, False
-                own = label[y, x]
-                label[v, u] = own if own > 0 and shown[own, v, u] else another[v, u]
+                label[v, u] = own
                 queue.append((v, u))
 
 
