@@ -20,7 +20,7 @@ from clerestory.web import launch
 from clerestory.web.bring import Bringing
 from clerestory.web.errand import Errand
 from clerestory.web.gate import Gate, Once
-from clerestory.web.start import Recents, begin_visit, doubts_of, folders_in
+from clerestory.web.start import Recents, begin_visit, doubts_of, folders_in, small_picture
 from web.conftest import EXAMPLE, START, card_of
 from web.test_gate import ask
 from web.test_way import looked_through
@@ -282,6 +282,14 @@ def test_the_start_page_is_as_guarded_as_the_others(begun: Any) -> None:
     assert ask(served, "/start")[0] == 200 and ask(served, "/recent/0123456789abcdef")[0] == 404
     assert ask(served, "/sort")[0] == 303 and ask(served, "/kept/pictures/a.jpg")[0] == 404
     assert ask(served, "/card/0")[0] == 400  # no card was looked at
+
+
+def test_a_visit_that_was_moved_away_or_has_no_picture_has_none_to_show(tmp_path: Path) -> None:
+    visit = VisitFolder.create(tmp_path / "Harrowmere")
+    assert small_picture(tmp_path / "moved") is None and small_picture(visit.root) is None
+    finished_picture(visit.pictures / "view-01.jpg")
+    shown = small_picture(visit.root)
+    assert shown is not None and shown.exists()
 
 
 def test_a_new_visit_takes_no_place_that_is_taken(tmp_path: Path) -> None:

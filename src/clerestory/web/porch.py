@@ -119,7 +119,7 @@ class Porch:
         if found is None:
             return PlainTextResponse("No such visit.\n", 404)
         path = await self._in(self.pool, lambda: small_picture(Path(found.path)))
-        return FileResponse(path, media_type="image/jpeg")
+        return FileResponse(path, media_type="image/jpeg") if path else Response(status_code=204)
 
     async def learned(self, request: Request) -> Response:
         """The page that learning wrote, as a stranger: it carries its own styles."""

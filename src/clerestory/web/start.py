@@ -106,12 +106,15 @@ def picture_file(visit: VisitFolder) -> tuple[Path, bool] | None:
     return (path, True) if path is not None else None
 
 
-def small_picture(folder: Path) -> Path:
-    """The file to show for a visit. UserError where there is none."""
-    visit = VisitFolder.open(folder)
+def small_picture(folder: Path) -> Path | None:
+    """The file to show for a visit; None where there is none, or no visit any more."""
+    try:
+        visit = VisitFolder.open(folder)
+    except UserError:  # moved or deleted since the page was told of it
+        return None
     found = picture_file(visit)
     if found is None:
-        raise UserError(f"{folder.name} has no picture yet.")
+        return None
     path, small = found
     if small:
         return path
