@@ -82,14 +82,11 @@ def paler(row, share, to_lms, from_lms, room):  # type: ignore[no-untyped-def]
             room[k, x] = to_lms[k, 0] * row[x, 0] + to_lms[k, 1] * row[x, 1] + to_lms[k, 2] * row[x, 2]
         _roots(room[k], room[k].view(np.int32), room[3])
     for x in range(share.size):
-        light = LIGHT_L * room[0, x] + LIGHT_M * room[1, x] + LIGHT_S * room[2, x]
+        u, v, w = room[0, x], room[1, x], room[2, x]
+        light = LIGHT_L * u + LIGHT_M * v + LIGHT_S * w
+        p, q, s = light + share[x] * (u - light), light + share[x] * (v - light), light + share[x] * (w - light)
         for k in range(3):
-            v = light + share[x] * (room[k, x] - light)
-            room[k, x] = v * v * v
-    for x in range(share.size):
-        for k in range(3):
-            v = from_lms[k, 0] * room[0, x] + from_lms[k, 1] * room[1, x] + from_lms[k, 2] * room[2, x]
-            row[x, k] = min(max(v, nil), one)
+            row[x, k] = min(max(_cubed(from_lms, k, p, q, s), nil), one)
 
 
 @njit(cache=True, error_model="numpy")

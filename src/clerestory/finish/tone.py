@@ -61,9 +61,8 @@ BEND = 1.0  # how early lit stone takes its share of the way from stone to glass
 CONTRAST = 1.2  # of the base layer below mid-grey, for viewing on a screen in a lit room; common practice, no source
 LIFT_CENTRE = -5.5  # log2 of display: shade at which half of the lift is given
 LIFT_WIDTH = 1.2
+LEAST_PALER = 0.007  # of chroma: less is not seen, and pixels that need no more are passed over
 REC2020 = (0.2627, 0.6780, 0.0593)  # luminance of linear Rec. 2020 (ITU-R BT.2020)
-
-
 _TO_LMS, _FROM_LMS = gamut.matrices(np.eye(3))
 
 
@@ -336,13 +335,13 @@ def _less_colour(glass, within, start):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _paled(row, line, step, told, brightest, to_lms, from_lms, room):  # type: ignore[no-untyped-def]
+def _paled(row, line, step, told, brightest, room):  # type: ignore[no-untyped-def]
     """A row's shown pixels (n x 3) made paler, in place, within windows that are dimmer than the brightest.
 
     `line`: maps (columns x 4) at the row, `told`: the same at its pixels, overwritten; `room`: 4 x n to work in. Only
     the runs of columns that need it are gone through, and one more on either side.
     """
-    one, least, start = np.float32(1), np.float32(0.007), brightest - np.float32(PALER_FROM)
+    one, least, start = np.float32(1), np.float32(LEAST_PALER), brightest - np.float32(PALER_FROM)
     columns, begin, end = line.shape[0], 0, 0
     for j in range(columns + 1):
         more = j < columns and _less_colour(line[j, 2], line[j, 3], start) > least
@@ -354,7 +353,7 @@ def _paled(row, line, step, told, brightest, to_lms, from_lms, room):  # type: i
             for x in range(share.size):
                 t = _less_colour(told[2, begin + x], share[x], start)
                 share[x] = one - t * (one - t * (np.float32(1 / 2) - t * np.float32(1 / 6)))
-            gamut.paler(row[begin:end], share, to_lms, from_lms, room[:, begin:end])
+            gamut.paler(row[begin:end], share, _TO_LMS, _FROM_LMS, room[:, begin:end])
             end = 0
 
 
@@ -371,7 +370,7 @@ def _shown(rgb, y, norm, gain):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _apply(begin, end, rgb, maps, walls, brightest, step, ev, hold, table, low, per_stop, detail, floor, lms, back):  # type: ignore[no-untyped-def]
+def _apply(begin, end, rgb, maps, walls, brightest, step, ev, hold, table, low, per_stop, detail, floor):  # type: ignore[no-untyped-def]
     """Multiply every pixel by its gain, in place. `maps`: slope, offset, glass, within at 1 / step of the size."""
     rows, columns = maps.shape[1:]
     width = rgb.shape[1]
@@ -392,7 +391,7 @@ def _apply(begin, end, rgb, maps, walls, brightest, step, ev, hold, table, low, 
         _stops(line, logs, inverse, walls, ev, hold, table, low, per_stop, detail, told, stops)
         _powers(stops, whole, logs[1])
         _shown(rgb, y, norm, stops)
-        _paled(rgb[y], line, step, told, brightest, lms, back, room)
+        _paled(rgb[y], line, step, told, brightest, room)
 
 
 def step_of(shape: tuple[int, ...]) -> int:
@@ -455,7 +454,7 @@ def apply(
     detail = np.float32(2**settings.local_contrast - 1)
     levels = np.float32(found.walls), np.float32(found.brightest)
     curve = ev, hold, table, low, per_stop, detail, np.float32(FLOOR)
-    in_bands(_apply, 0, len(out), out, found.maps, *levels, step_of(rgb.shape), *curve, _TO_LMS, _FROM_LMS)
+    in_bands(_apply, 0, len(out), out, found.maps, *levels, step_of(rgb.shape), *curve)
     return toned(out, settings.toning if settings.monochrome else 0.0)
 
 

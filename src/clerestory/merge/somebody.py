@@ -171,12 +171,14 @@ def _flooded(taken, free, light, even, label, shown, reach):  # type: ignore[no-
     at = 0
     while at < len(queue):
         y, x = queue[at]
+        own = label[y, x]
         at += 1
+        if own == 0 or far[y, x] >= reach:
+            continue
         for v, u in ((y - 1, x), (y + 1, x), (y, x - 1), (y, x + 1)):
-            if not (0 <= v < rows and 0 <= u < columns) or not free[v, u] or far[y, x] >= reach:
+            if not (0 <= v < rows and 0 <= u < columns) or not free[v, u] or not shown[own, v, u]:
                 continue
-            own = label[y, x]
-            step = np.float32(0) if own > 0 and shown[own, v, u] else np.float32(np.inf)
+            step = np.float32(0)
             for k in range(3):
                 step = max(step, abs(light[v, u, k] - light[y, x, k]))
             if step < even[v, u]:

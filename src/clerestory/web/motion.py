@@ -23,6 +23,7 @@ from clerestory.run.bands import in_bands
 F32 = NDArray[np.float32]
 _LN2 = math.log(2)
 _SHOWN = to_space("srgb").astype(np.float32)
+_LIGHT = LUMINANCE.astype(np.float32)[None]
 _LEVELS = np.round(255 * srgb.encoded(np.arange(65536) / 65535)).astype(np.uint8)
 
 
@@ -141,13 +142,13 @@ def _sized(layers: tone.Layers, shape: tuple[int, ...]) -> tone.Layers:
 
 
 def _light(small: F32) -> F32:
-    out: F32 = np.maximum(cv2.transform(small, LUMINANCE.astype(np.float32)[None]), np.float32(1e-6))
+    out: F32 = np.maximum(cv2.transform(small, _LIGHT), np.float32(1e-6))
     return out
 
 
 def _gain(small: F32, toned: F32, light: F32) -> F32:
     """How much lighter each place of a picture is shown (h x w x 2), and what share of its colour it keeps."""
-    gain = cv2.transform(toned, LUMINANCE.astype(np.float32)[None]) / light
+    gain = cv2.transform(toned, _LIGHT) / light
     pure, shown = (_spread(v) for v in (small, toned))
     kept = cv2.min((shown + np.float32(1e-4)) / (pure * gain + np.float32(1e-4)), 1.0)
     return cv2.merge([gain, kept])
