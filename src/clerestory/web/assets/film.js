@@ -217,10 +217,11 @@ export class Film {
 
   // The takes of a shot, the best said so, and where the one in use departs from the words.
   async hearTakes(number) {
-    const shot = this.facts.shots[number];
     if (!this.facts.takes?.length) return;
+    const asked = (this.hearings = (this.hearings ?? 0) + 1); // an older answer may come after a newer one
     const heard = await this.house.ask("film takes", { shot: number }).catch(() => null);
-    if (!heard || this.shot !== number || !this.takes?.isConnected) return;
+    const shot = this.facts.shots?.[number];
+    if (!heard || !shot || asked !== this.hearings || this.shot !== number || !this.takes?.isConnected) return;
     this.takes.replaceChildren(...heard.takes.map((take, k) => this.take(shot, take, k)));
     const used = heard.takes.find((take) => take.name === shot.narration);
     this.departs.replaceChildren(...(used?.marks.length ? marked(shot.words, used.marks) : []));
