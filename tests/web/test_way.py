@@ -411,6 +411,19 @@ FIRST_ANSWER_LAST = """(() => {
 })()"""
 
 
+def first_take(page: Any, film: Path, wait: Any) -> None:
+    """Record a take; it is kept, listed, and shown to be in use."""
+    page.evaluate(FIRST_ANSWER_LAST)
+    page.get_by_role("button", name="Record", exact=True).click()
+    wait(lambda: page.evaluate("window.clerestory.page.recorder?.seconds > 1.5"))
+    page.get_by_role("button", name="Stop recording").click()
+    wait(lambda: tomllib.loads(film.read_text(encoding="utf-8"))["shots"][0].get("narration"))
+    take = tomllib.loads(film.read_text(encoding="utf-8"))["shots"][0]["narration"]
+    assert (film.parent / take).stat().st_size > 100_000
+    wait(lambda: page.evaluate("window.takesLate"))
+    page.wait_for_selector(".takes input:checked")
+
+
 def test_film(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     wait(lambda: len(list((served.folder / "pictures").glob("view-*.jpg"))) == 3)
     page.goto(f"{served.base}/film")
@@ -424,15 +437,7 @@ def test_film(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     page.keyboard.press("Tab")
     film = served.folder / "film" / "film.toml"
     wait(lambda: tomllib.loads(film.read_text(encoding="utf-8"))["shots"][0].get("words") == "The nave looks east.")
-    page.evaluate(FIRST_ANSWER_LAST)
-    page.get_by_role("button", name="Record", exact=True).click()
-    wait(lambda: page.evaluate("window.clerestory.page.recorder?.seconds > 1.5"))
-    page.get_by_role("button", name="Stop recording").click()
-    wait(lambda: tomllib.loads(film.read_text(encoding="utf-8"))["shots"][0].get("narration"))
-    take = tomllib.loads(film.read_text(encoding="utf-8"))["shots"][0]["narration"]
-    assert (served.folder / "film" / take).stat().st_size > 100_000
-    wait(lambda: page.evaluate("window.takesLate"))
-    page.wait_for_selector(".takes input:checked")  # the take is listed, and in use
+    first_take(page, film, wait)
     page.get_by_role("button", name="Prompter").click()
     page.get_by_role("button", name="Record this shot").click()
     wait(lambda: page.evaluate("document.querySelector('.roll').scrollTop") > 0)  # the words roll
