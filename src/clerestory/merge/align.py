@@ -34,6 +34,9 @@ COARSEST = 220  # guide pixels along the longer side at which the search starts
 BLUR = 0.8  # guide pixels; keeps the guide free of aliasing, which would pull matches to whole pixels
 CLIPPED = 0.94  # share of saturation from which a guide is not believed
 SLACK = 0.03  # guide pixels squared by which interpolation may misplace an edge
+STANDS = (
+    0.02  # guide pixels: a tile whose step is shorter is stepped no further; a fifth of what alignment is good for
+)
 TEAR = 0.05  # guide pixels by which neighbouring tiles differ before the membrane starts to tear
 OVER = 1.8  # over-relaxation of the membrane
 FITS = 2.5  # times what noise explains that the residual of a tile may be where a frame lies on another
@@ -174,9 +177,28 @@ def _guide(image: F32, sure: F32, noise: float, ceiling: float) -> Guide:
     return Guide(tuple(levels), tuple(masks), noise / (2 * BLUR * math.sqrt(math.pi)), ceiling)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _match(begin, end, ref, ref_sure, src, src_sure, ys, xs, half, where, slope, noise, out):  # type: ignore[no-untyped-def]
-    """Normal equations of one Lucas-Kanade step for each tile.
+@njit(cache=True, error_model="numpy")
+def _sampled(src, src_sure, qx, qy, dx, dy, got, sure):  # type: ignore[no-untyped-def]
+    """Values of the source at places along a line from (qx, qy) on, `dx` and `dy` apart, and how far each is sure."""
+    height, width = src.shape
+    one = np.uintp(1)
+    for k in range(len(got)):
+        x, y = qx + dx * np.float32(k), qy + dy * np.float32(k)
+        if not (x >= 0 and y >= 0 and x < width - 1 and y < height - 1):
+            got[k] = sure[k] = np.float32(0.0)
+            continue
+        left, above = np.int32(x), np.int32(y)
+        fx, fy = x - np.float32(left), y - np.float32(above)
+        i, j = np.uintp(above), np.uintp(left)
+        top = src[i, j] + fx * (src[i, j + one] - src[i, j])
+        low = src[i + one, j] + fx * (src[i + one, j + one] - src[i + one, j])
+        got[k] = top + fy * (low - top)
+        sure[k] = min(src_sure[i, j], src_sure[i + one, j + one])
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "arcp"})
+def _match(begin, end, ref, ref_sure, src, src_sure, ys, xs, half, where, moving, slope, noise, out):  # type: ignore[no-untyped-def]
+    """Normal equations of one Lucas-Kanade step for each tile that is `moving` (rows, columns).
 
     `where`: (rows, columns, 2) x, y in the source of each tile's middle; `slope`: (rows, columns, 4) dx/dx, dx/dy,
     dy/dx, dy/dy. A constant difference in brightness over a tile is left out of account: light falls off differently
@@ -186,30 +208,29 @@ def _match(begin, end, ref, ref_sure, src, src_sure, ys, xs, half, where, slope,
     """
     height, width = ref.shape
     cut = np.float32(4.0) * noise
-    two, slack = np.float32(2.0) * noise * noise, np.float32(SLACK)
+    got, sure = np.empty(2 * half, np.float32), np.empty(2 * half, np.float32)
+    two, slack, one = np.float32(2.0) * noise * noise, np.float32(SLACK), np.uintp(1)
     for r in range(begin, end):
         for c in range(xs.shape[0]):
+            if not moving[r, c]:
+                continue
             h11 = h12 = h22 = b1 = b2 = rr = ww = ee = np.float32(0.0)
             g1 = g2 = dd = np.float32(0.0)
             qx0, qy0, even = where[r, c, 0], where[r, c, 1], out[r, c, 8]
             a, b, d, e = slope[r, c, 0], slope[r, c, 1], slope[r, c, 2], slope[r, c, 3]
+            left = max(xs[c] - half, 1)
+            count = min(xs[c] + half, width - 1) - left
+            u = np.float32(left - xs[c])
             for y in range(max(ys[r] - half, 1), min(ys[r] + half, height - 1)):
                 v = np.float32(y - ys[r])
-                for x in range(max(xs[c] - half, 1), min(xs[c] + half, width - 1)):
-                    u = np.float32(x - xs[c])
-                    qx, qy = qx0 + a * u + b * v, qy0 + d * u + e * v
-                    if not (qx >= 0 and qy >= 0 and qx < width - 1 and qy < height - 1):
-                        continue
-                    ix, iy = int(qx), int(qy)
-                    fx, fy = qx - np.float32(ix), qy - np.float32(iy)
-                    w = ref_sure[y, x] * min(src_sure[iy, ix], src_sure[iy + 1, ix + 1])
-                    if w <= 0:
-                        continue
-                    top = src[iy, ix] + fx * (src[iy, ix + 1] - src[iy, ix])
-                    low = src[iy + 1, ix] + fx * (src[iy + 1, ix + 1] - src[iy + 1, ix])
-                    diff = top + fy * (low - top) - ref[y, x] - even
-                    gx = np.float32(0.5) * (ref[y, x + 1] - ref[y, x - 1])
-                    gy = np.float32(0.5) * (ref[y + 1, x] - ref[y - 1, x])
+                _sampled(src, src_sure, qx0 + a * u + b * v, qy0 + d * u + e * v, a, d, got[:count], sure[:count])
+                own, above, below, own_sure = ref[y], ref[y - 1], ref[y + 1], ref_sure[y]
+                for k in range(np.uintp(count)):
+                    x = np.uintp(left) + k
+                    w = own_sure[x] * sure[k]
+                    diff = got[k] - own[x] - even
+                    gx = np.float32(0.5) * (own[x + one] - own[x - one])
+                    gy = np.float32(0.5) * (below[x] - above[x])
                     edge = cut + np.float32(1.5) * (abs(gx) + abs(gy))
                     w *= edge / max(abs(diff), edge)
                     h11 += w * gx * gx
@@ -292,10 +313,11 @@ def _steps(
     # Each level of the pyramid averages noise down by its binomial kernel; texture residue is what remains.
     noise = max(max(a.noise, b.noise) * 0.42**level, 0.02)
     half = TILE // 2
-    for _ in range(rounds):
+    moving = np.ones(base.shape[:2], bool)
+    for turn in range(rounds):
         where = (base + shift).astype(np.float32)
         both = a.levels[level], a.sure[level], b.levels[level], b.sure[level]
-        given = tiles.ys, tiles.xs, half, where, slope, np.float32(noise)
+        given = tiles.ys, tiles.xs, half, where, moving, slope, np.float32(noise)
         in_bands(_match, 0, len(tiles.ys), *both, *given, out, least=1)
         h11, h12, h22, b1, b2 = np.moveaxis(out[..., :5].astype(float), -1, 0)
         # Noise in the gradients adds to the matrix: what it adds is taken off for the information, kept for the step.
@@ -303,7 +325,9 @@ def _steps(
         det = (h11 + ridge) * (h22 + ridge) - h12**2
         step = np.stack([(h22 + ridge) * b1 - h12 * b2, (h11 + ridge) * b2 - h12 * b1], axis=-1) / det[..., None]
         length = np.linalg.norm(step, axis=-1, keepdims=True)
-        shift = shift + step * np.minimum(1.0, 1.5 / np.maximum(length, 1e-9))
+        shift = shift + moving[..., None] * step * np.minimum(1.0, 1.5 / np.maximum(length, 1e-9))
+        if turn > 0:  # the first step knows nothing of a difference in brightness
+            moving &= length[..., 0] > STANDS
     weight = out[..., 6].astype(float)
     residual = np.sqrt(np.maximum(out[..., 5], 0) / np.maximum(weight, 1)) / (noise * math.sqrt(2))
     misfit = np.sqrt(out[..., 7] / np.maximum(weight, 1)).astype(float)

@@ -94,75 +94,102 @@ def planes_of(stands: Stands, camera: Camera) -> F64:
     return np.linspace(low, high, count)
 
 
-@njit(cache=True, inline="always", error_model="numpy")
-def _middle(values, count):  # type: ignore[no-untyped-def]
-    """The median of the first `count` values, which it sorts."""
-    for k in range(1, count):
-        v, i = values[k], k
-        while i > 0 and values[i - 1] > v:
-            values[i] = values[i - 1]
-            i -= 1
-        values[i] = v
-    return np.float32(0.5) * (values[(count - 1) // 2] + values[count // 2])
+@njit(cache=True, error_model="numpy")
+def _row_of(picture, base, step, near, focal, cx, cy, out):  # type: ignore[no-untyped-def]
+    """Colours of a picture (H, W, 3) where it shows places at one inverse distance, infinite where it does not.
+
+    `base` (3, m): their rays, turned as the frame is; `out` (3, m).
+    """
+    height, width, _ = picture.shape
+    one, zero = np.uintp(1), np.uintp(0)
+    for m in range(base.shape[1]):
+        z = np.float32(1.0) / max(base[2, m] + near * step[2], np.float32(1e-3))
+        x = (base[0, m] + near * step[0]) * z * focal + cx
+        y = (base[1, m] + near * step[1]) * z * focal + cy
+        if not (x >= 0 and y >= 0 and x < width - 1 and y < height - 1):
+            out[0, m] = out[1, m] = out[2, m] = np.float32(np.inf)
+            continue
+        left, above = np.int32(x), np.int32(y)
+        fx, fy = x - np.float32(left), y - np.float32(above)
+        i, j = np.uintp(above), np.uintp(left)
+        for c in range(zero, np.uintp(3)):
+            a, b = np.float32(picture[i, j, c]), np.float32(picture[i, j + one, c])
+            d, e = np.float32(picture[i + one, j, c]), np.float32(picture[i + one, j + one, c])
+            top, low = a + fx * (b - a), d + fx * (e - d)
+            out[c, m] = top + fy * (low - top)
+
+
+@njit(cache=True, error_model="numpy")
+def _middles(shown, count, order, out):  # type: ignore[no-untyped-def]
+    """Medians (3, m) of what frames show, (n, 3, m), of which `count` (m,) show anything; `order`: as much room."""
+    n = len(shown)
+    order[:] = shown
+    for last in range(n - 1, 0, -1):  # the largest sinks to the end, then the next: of a whole row at once
+        for k in range(last):
+            for c in range(3):
+                upper, lower = order[k, c], order[k + 1, c]
+                for m in range(len(upper)):
+                    a, b = upper[m], lower[m]
+                    upper[m], lower[m] = min(a, b), max(a, b)
+    for c in range(3):
+        for m in range(len(count)):
+            k = max(count[m], 1)
+            out[c, m] = np.float32(0.5) * (order[(k - 1) // 2, c, m] + order[k // 2, c, m])
+
+
+@njit(cache=True, error_model="numpy")
+def _doubts(shown, middle, weights, total, cut, cost):  # type: ignore[no-untyped-def]
+    """Mean truncated distance of frames from their median colour, by `weights` (n, m), of `total` (m,) in all: what a
+    frame does not show counts as half in doubt."""
+    for m in range(len(cost)):
+        cost[m] = np.float32(0.0)
+    for k in range(len(shown)):
+        for m in range(len(cost)):
+            far = np.float32(0.0)
+            for c in range(3):
+                far += abs(shown[k, c, m] - middle[c, m])
+            known = shown[k, 0, m] < np.float32(1e9)
+            cost[m] += weights[k, m] * (min(far, cut) if known else np.float32(0.5) * cut)
+    for m in range(len(cost)):
+        cost[m] /= total[m]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _consensus(begin, end, pictures, turns, steps, focal, cx, cy, planes, cut, owns, cost):  # type: ignore[no-untyped-def]  # noqa: C901
+def _consensus(begin, end, pictures, turns, steps, focal, cx, cy, planes, cut, owns, cost):  # type: ignore[no-untyped-def]
     """Per plane and pixel the mean truncated distance of the frames from their own median colour.
 
     `pictures` (n, H, W, 3) uint8, the first the one to lay on; what a frame does not show counts as in doubt.
     """
-    n, height, width, _ = pictures.shape
-    half = np.float32(0.5)
+    n = len(pictures)
     for y in range(begin, end):
-        colours, values = np.empty((3, n), np.float32), np.empty(n, np.float32)
-        base, middle = np.empty((n, 3), np.float32), np.empty(3, np.float32)
-        for x in range(width):
-            own = owns[y, x]
-            if own < 0:
-                continue
+        asked = np.flatnonzero(owns[y] >= 0)
+        count = len(asked)
+        if count == 0:
+            continue
+        base, shown = np.empty((n, 3, count), np.float32), np.empty((n, 3, count), np.float32)
+        order, middle = np.empty_like(shown), np.empty((3, count), np.float32)
+        weights, found = np.ones((n, count), np.float32), np.empty(count, np.float32)
+        total, known = np.empty(count, np.float32), np.empty(count, np.int64)
+        for m in range(count):
+            x, own = asked[m], owns[y, asked[m]]
             u, v = (np.float32(x) - cx) / focal, (np.float32(y) - cy) / focal
             for k in range(n - 1):
                 for i in range(3):
-                    base[k, i] = turns[k, i, 0] * u + turns[k, i, 1] * v + turns[k, i, 2]
-            for j in range(planes.shape[0]):
-                near, count = planes[j], 0
-                if own > 0:
-                    count = 1
-                    for c in range(3):
-                        colours[c, 0] = np.float32(pictures[0, y, x, c])
-                for k in range(n - 1):
-                    z = max(base[k, 2] + near * steps[k, 2], np.float32(1e-3))
-                    qx = (base[k, 0] + near * steps[k, 0]) / z * focal + cx
-                    qy = (base[k, 1] + near * steps[k, 1]) / z * focal + cy
-                    if not (qx >= 0 and qy >= 0 and qx < width - 1 and qy < height - 1):
-                        continue
-                    ix, iy = int(qx), int(qy)
-                    fx, fy = qx - np.float32(ix), qy - np.float32(iy)
-                    for c in range(3):
-                        a, b = np.float32(pictures[k + 1, iy, ix, c]), np.float32(pictures[k + 1, iy, ix + 1, c])
-                        d, e = (
-                            np.float32(pictures[k + 1, iy + 1, ix, c]),
-                            np.float32(pictures[k + 1, iy + 1, ix + 1, c]),
-                        )
-                        top, low = a + fx * (b - a), d + fx * (e - d)
-                        colours[c, count] = top + fy * (low - top)
-                    count += 1
-                first = 1 if own > 0 else 0
-                total = half * cut * np.float32(n - 1 + first - count)
-                if count == 0:
-                    cost[j, y, x] = half * cut
-                    continue
-                for c in range(3):
-                    for k in range(count):
-                        values[k] = colours[c, k]
-                    middle[c] = _middle(values, count)
-                for k in range(count):
-                    far = np.float32(0.0)
-                    for c in range(3):
-                        far += abs(colours[c, k] - middle[c])
-                    total += min(far, cut) * (own if k == 0 and own > 0 else np.float32(1.0))
-                cost[j, y, x] = total / (np.float32(n - 1) + own)
+                    base[k + 1, i, m] = turns[k, i, 0] * u + turns[k, i, 1] * v + turns[k, i, 2]
+            weights[0, m], total[m] = own, np.float32(n - 1) + own
+            for c in range(3):
+                shown[0, c, m] = np.float32(pictures[0, y, x, c]) if own > 0 else np.float32(np.inf)
+        for j in range(planes.shape[0]):
+            for k in range(1, n):
+                _row_of(pictures[k], base[k], steps[k - 1], planes[j], focal, cx, cy, shown[k])
+            known[:] = 0
+            for k in range(n):
+                for m in range(count):
+                    known[m] += shown[k, 0, m] < np.float32(1e9)
+            _middles(shown, known, order, middle)
+            _doubts(shown, middle, weights, total, cut, found)
+            for m in range(count):
+                cost[j, y, asked[m]] = found[m]
 
 
 @njit(cache=True, error_model="numpy")

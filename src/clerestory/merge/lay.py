@@ -20,7 +20,8 @@ from clerestory.merge.standpoint import Stands, stands_of
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
-LARGE = 2600  # pixels along the longer side, from which decisions are taken per 4 x 4 pixels; below, per 2 x 2
+LARGE = 2600  # pixels along the longer side, from which the first looks are rougher
+CELLS = 950  # cells along the longer side, about, for which decisions are taken: as in the halls all was set on
 LEAST_SHOWN = 0.5  # of the first frame that another must show
 LIGHT_REACH = 14  # light is evened over so small a part of the longer side: shades wider than a figure, set on halls
 HALVED = 800  # cells along the longer side from which half as many tell how light differs between frames
@@ -29,7 +30,7 @@ LIGHT_MOST = 0.35  # natural logarithm: a greater difference is another thing, n
 
 def cell_of(shape: tuple[int, ...]) -> int:
     """Pixels along a side of a cell, for which one decision is taken."""
-    return 4 if max(shape) >= LARGE else 2
+    return 2 * max(1, round(max(shape) / CELLS / 2))
 
 
 def cells_of(values: F32, cfa: NDArray[np.int8], cell: int) -> F32:

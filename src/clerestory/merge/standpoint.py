@@ -26,6 +26,7 @@ U8 = NDArray[np.uint8]
 
 FEATURES = 3000
 LOOKED_AT = 1000  # pixels along the longer side at which details are looked for
+TRIED = 400  # pairs of details by which a turn is sought
 RATIO = 0.8  # of the nearest to the next nearest descriptor: Lowe's own value
 LEAST_MATCHES = 24  # below, a frame's place cannot be told: set on simulated churches with people in a fifth of it
 LOOSE = 0.02  # of the longer side: what near things may shift against the turn while it is being found
@@ -73,8 +74,16 @@ def _matched(first: _Details, second: _Details) -> NDArray[np.int64]:
     """Pairs (n, 2) of indices of details that are each other's nearest."""
     if len(first.points) < 2 or len(second.points) < 2:
         return np.zeros((0, 2), np.int64)
-    pairs = cv2.BFMatcher(cv2.NORM_L2).knnMatch(first.words, second.words, k=2)
-    good = [(p[0].queryIdx, p[0].trainIdx, p[0].distance) for p in pairs if p[0].distance < RATIO * p[1].distance]
+    # Words are whole numbers from 0 to 255: their squared distances are exact in this arithmetic, on any machine.
+    mine, theirs = ((d.words**2).sum(axis=1) for d in (first, second))
+    apart = first.words @ second.words.T
+    apart *= -2
+    apart += theirs
+    every, nearest = np.arange(len(apart)), apart.argmin(axis=1)
+    near = apart[every, nearest] + mine
+    apart[every, nearest] = np.inf
+    told = np.flatnonzero(near < RATIO**2 * (apart.min(axis=1) + mine))
+    good = [(int(a), int(nearest[a]), float(near[a])) for a in told]
     best: dict[int, tuple[float, int]] = {}
     for a, b, d in good:
         if b not in best or d < best[b][0]:
@@ -90,14 +99,11 @@ def _turn_between(a: F64, b: F64, tolerance: float, seed: int) -> F64:
     """The rotation (3 x 3) that carries most rays a (n, 3) onto b within a tolerance (radians): RANSAC over pairs."""
     a, b = _unit(a), _unit(b)
     rng = np.random.default_rng(seed)
-    best, score = np.eye(3), -1.0
-    for _ in range(400):
-        pick = rng.choice(len(a), 2, replace=False)
-        turn = _procrustes(a[pick], b[pick])
-        far = np.linalg.norm(a @ turn.T - b, axis=1)
-        fits = float(np.maximum(0, 1 - (far / tolerance) ** 2).sum())
-        if fits > score:
-            best, score = turn, fits
+    picks = np.stack([rng.choice(len(a), 2, replace=False) for _ in range(TRIED)])
+    turns = _procrustes(a[picks], b[picks])
+    # Of unit vectors: |R a - b|^2 = 2 - 2 b.R a
+    near = np.einsum("ni,nj->nij", b, a).reshape(len(a), 9) @ turns.reshape(TRIED, 9).T
+    best = turns[np.maximum(0, 1 - (2 - 2 * near) / tolerance**2).sum(axis=0).argmax()]
     for _ in range(10):
         far = np.linalg.norm(a @ best.T - b, axis=1)
         best = _procrustes(a, b, 1 / (1 + (far / (0.3 * tolerance)) ** 2) ** 2)
@@ -105,8 +111,11 @@ def _turn_between(a: F64, b: F64, tolerance: float, seed: int) -> F64:
 
 
 def _procrustes(a: F64, b: F64, weight: F64 | None = None) -> F64:
-    u, _, vt = np.linalg.svd((b if weight is None else b * weight[:, None]).T @ a)
-    return np.asarray(u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt)
+    """The rotation (..., 3, 3) that carries vectors a (..., n, 3) best onto b (Kabsch 1976)."""
+    u, _, vt = np.linalg.svd(np.swapaxes(b if weight is None else b * weight[:, None], -1, -2) @ a)
+    proper = np.ones((*u.shape[:-2], 1, 3))
+    proper[..., 0, 2] = np.linalg.det(u @ vt)
+    return np.asarray((u * proper) @ vt)
 
 
 @dataclass
@@ -179,7 +188,8 @@ def _adjusted(seen: _Seen, turns: F64, steps: F64, near: F64, scale: float) -> t
         skew[..., 2, 0], skew[..., 2, 1] = y, -x
         frame = np.concatenate([across @ skew, across * near[None, :, None, None]], axis=-1)
         point = np.einsum("knij,kj->kni", across, steps)
-        a = np.einsum("kn,knip,kniq->kpq", weight, frame, frame)
+        heavy = (weight[..., None, None] * frame).reshape(frames, -1, 6)
+        a = np.swapaxes(heavy, 1, 2) @ frame.reshape(frames, -1, 6)
         g = np.einsum("kn,knip,kni->kp", weight, frame, rest)
         b = np.einsum("kn,knip,kni->knp", weight, frame, point)
         c = np.einsum("kn,kni,kni->n", weight, point, point) + prior
@@ -187,7 +197,8 @@ def _adjusted(seen: _Seen, turns: F64, steps: F64, near: F64, scale: float) -> t
         whole = np.zeros((frames, 6, frames, 6))
         for k in range(frames):
             whole[k, :, k, :] = a[k] + damp * np.diag(np.diag(a[k]) + 1e-6)
-        whole -= np.einsum("knp,lnq->kplq", b / c[None, :, None], b)
+        rows = np.swapaxes(b, 0, 1).reshape(points, 6 * frames)
+        whole -= ((rows / c[:, None]).T @ rows).reshape(whole.shape)
         right = g - np.einsum("knp,n->kp", b, h / c)
         delta = np.linalg.lstsq(whole.reshape(6 * frames, -1), right.ravel(), rcond=1e-10)[0].reshape(frames, 6)
         change = (h - np.einsum("knp,kp->n", b, delta)) / c
