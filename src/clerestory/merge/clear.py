@@ -123,7 +123,7 @@ def _placed(looks: Sequence[Look], camera: Camera, left_out: dict[int, str], on_
         laying: Laying | None = laying_of([x.cells for x in looks], camera)
     except Refused:
         laying = None
-    finest = int(max(camera.width, camera.height) >= LARGE)  # who stands where is told by cells of 4 x 4 pixels
+    finest = int(max(camera.width, camera.height) >= LARGE)  # who stands where is told by cells of 4 pixels and more
     view = _View([], [first.cells], [np.ones(first.cells.shape[:2], bool)], laying)
 
     def lie(index: int) -> Motion | Refused:
