@@ -305,3 +305,18 @@ def test_a_bracket_by_swaying_hands_keeps_its_near_things_single(views):
     got, truth = _blocks(done.mosaic), _blocks(empty)
     got = got * float(np.median(truth) / np.median(got))
     assert (np.abs(got - truth) > 0.05).mean() < 0.01
+
+
+def test_a_sliver_that_two_frames_hide_does_not_put_a_visitor_in():
+    """Three frames: the first and the second show each another visitor, and the third, which alone shows stone,
+    hides a strip of a part's cells behind an error of distance."""
+    pairs = np.zeros((3, 3, 12, 12), np.float32)
+    for k in range(3):
+        pairs[k, k] = 1
+    support = np.stack([np.full((12, 12), v, np.float32) for v in (-5.0, -5.0, 2.0)])
+    shown = np.ones((3, 12, 12), bool)
+    shown[2, 3:6, 5] = False
+    label = labelled(support, pairs, shown, np.zeros_like(support), 3)
+    assert np.all(label == 2)
+    shown[2, 3:6, 3:6] = False  # what it does not show at all it cannot stand for
+    assert np.all(labelled(support, pairs, shown, np.zeros_like(support), 3)[3:6, 3:6] != 2)
