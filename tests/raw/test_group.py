@@ -111,6 +111,17 @@ def test_a_day_of_every_kind(walls: Walls) -> None:
     assert "of the picture changes" in views[3].why
 
 
+def test_frames_without_a_time_stand_as_their_names_count(walls: Walls) -> None:
+    """Ten frames along which a hand wanders: the tenth lies near the ninth, not near the first."""
+    frames = [walls.frame(k, yaw=4.0 * k) for k in range(10)]
+    untimed = [
+        replace(f, info=replace(f.info, time=None, path=f.info.path.with_name(f"nave{k + 1}.dng")))
+        for k, f in enumerate(frames)
+    ]
+    views = group_frames(untimed[::-1])
+    assert [p.name for v in views for p in v.frames] == [f"nave{k + 1}.dng" for k in range(10)]
+
+
 def test_a_still_run_taken_slowly_is_not_a_visitor_set(walls: Walls) -> None:
     rng = np.random.default_rng(3)
     assert kinds(group_frames([walls.frame(30 * i, **shaken(rng)) for i in range(4)])) == [("burst", 4)]

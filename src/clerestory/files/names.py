@@ -44,6 +44,11 @@ def legal_name(words: str) -> str:
     return name or "unnamed"
 
 
+def in_count(name: str) -> str:
+    """A name to sort by, so that numbers in names count: "nave 2" before "nave 10", which "nave 1" is before."""
+    return re.sub(r"[0-9]+", lambda number: number.group().zfill(20), name)
+
+
 def folded(name: str) -> str:
     """What two names have in common that are one name on some system."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFD", name).casefold())

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Literal
 
 from clerestory.camera.camera import Camera
+from clerestory.files.names import in_count
 from clerestory.raw.inspect import Inspection
 from clerestory.raw.overlap import Overlap, changed_share, overlap_of, rotation_between
 from clerestory.raw.read import FrameInfo, read_info
@@ -135,13 +136,14 @@ def _same_place(a: Inspection, b: Inspection) -> bool:
 
 
 def _in_order(frames: Sequence[Inspection]) -> list[Inspection]:
-    """By time, then name; frames without a time keep the order of their names, after the rest."""
+    """By time, then name; frames without a time keep the order of their names, numbers counted, after the rest."""
 
-    def key(seen: Inspection) -> tuple[bool, float, str]:
+    def key(seen: Inspection) -> tuple[bool, float, str, str]:
         moment = seen.info.time
         # By the camera's clock, whatever the zone of this computer.
         seconds = moment.replace(tzinfo=moment.tzinfo or UTC).timestamp() if moment else 0.0
-        return moment is None, seconds, str(seen.info.path)
+        path = str(seen.info.path)
+        return moment is None, seconds, in_count(path), path
 
     return sorted(frames, key=key)
 
@@ -181,8 +183,8 @@ def _kind_of(group: Sequence[Inspection]) -> tuple[Kind, str]:
     if max(pauses) > BURST_PAUSE or untimed:
         moved = max(changed_share(group[0].look, f.look) for f in group[1:])
         if moved >= MOVED_SHARE:
-            span = _seconds_between(group[0], group[-1])
-            return "clear", (f"{n} frames of one view over {span:.0f} s at one exposure; up to {moved * 100:.1f} % "
+            over = "" if untimed else f"over {_seconds_between(group[0], group[-1]):.0f} s "
+            return "clear", (f"{n} frames of one view {over}at one exposure; up to {moved * 100:.1f} % "
                              "of the picture changes")  # fmt: skip
     return "burst", f"{n} frames of one view at one exposure"
 

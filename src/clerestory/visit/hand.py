@@ -9,7 +9,7 @@ from typing import cast
 import tomli_w
 
 from clerestory.errors import UserError
-from clerestory.files.names import folded, legal_name
+from clerestory.files.names import folded, in_count, legal_name
 from clerestory.files.toml import read_toml
 from clerestory.raw.group import SAME_EXPOSURE, View, stops_of
 from clerestory.raw.read import FrameInfo
@@ -42,9 +42,9 @@ def hand_text(hand: Mapping[str, Sequence[str]]) -> str | None:
     return head + tomli_w.dumps({k: list(v) for k, v in sorted(hand.items())})
 
 
-def in_time(row: FrameRow) -> tuple[bool, str, str]:
-    """Sorts frames by time, those without one last, by name."""
-    return row.time is None, row.time or "", row.name
+def in_time(row: FrameRow) -> tuple[bool, str, str, str]:
+    """Sorts frames by time, those without one last, by name, in which numbers count."""
+    return row.time is None, row.time or "", in_count(row.name), row.name
 
 
 def arranged(
