@@ -196,7 +196,7 @@ def _sampled(src, src_sure, qx, qy, dx, dy, got, sure):  # type: ignore[no-untyp
         sure[k] = min(src_sure[i, j], src_sure[i + one, j + one])
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "arcp"})
+@njit(cache=True, nogil=True, error_model="numpy")
 def _match(begin, end, ref, ref_sure, src, src_sure, ys, xs, half, where, moving, slope, noise, out):  # type: ignore[no-untyped-def]
     """Normal equations of one Lucas-Kanade step for each tile that is `moving` (rows, columns).
 

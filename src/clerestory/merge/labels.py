@@ -113,7 +113,7 @@ def labelled(support: F32, pairs: F32, shown: NDArray[np.bool_], extra: F32, blo
     lack = np.clip(best - support, 0, MOST) + extra
     parts = _parts(np.where(shown, lack, MOST).astype(np.float32), block)
     mean, most = parts.mean(axis=(-3, -1)), parts.max(axis=(-3, -1))
-    absent = _parts(~shown, block).mean(axis=(-3, -1))
+    absent = _parts((~shown).astype(np.float32), block).mean(axis=(-3, -1))
     cost = np.where(absent > ABSENT, NEVER, 0.5 * (mean + most)).astype(np.float32)
     cost += (np.arange(n) * FEWER)[:, None, None].astype(np.float32)
     apart = np.float32(seam) * _apart(pairs, block)

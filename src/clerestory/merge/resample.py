@@ -23,7 +23,6 @@ from clerestory.run.bands import in_bands
 
 F32 = NDArray[np.float32]
 TAPS, PHASES = 6, 128
-WIDE = 8  # pixels of a row that are weighed at once: those beyond the taps count nothing
 REACH = 3  # pixels by which the kernels look beyond a place
 PATCH = 256  # pixels across a patch that is filled in and laid at once
 
@@ -45,15 +44,14 @@ def _lanczos(crispness: float = 0.0) -> F32:
     return out
 
 
-LANCZOS = _lanczos()
 # What the filters below lose at the fineness of a lens's own blur, 0.3 cycles per pixel, is 0.21 on average over
 # places; a little more, since the foot of an edge is lifted less.
 CRISPNESS = 0.25
+LANCZOS = _lanczos()
 # From no lift to all of it, in steps: where four neighbours span no more than noise does there is no detail to keep,
 # and a lift would only lift the noise. Spans squared over the variance; of four, noise alone spans 2.06 deviations on
 # average, and more than 3.6 once in 20 times (the range of four normal deviates).
 LIFTS = np.stack([_lanczos(CRISPNESS * share) for share in np.linspace(0, 1, 9)])
-LIFTS = np.pad(LIFTS, ((0, 0), (0, 0), (0, WIDE - TAPS)))
 SPAN_FROM, SPAN_TO = 3.4**2, 5.0**2
 
 
@@ -137,24 +135,6 @@ def _filled(raw, cfa, plain, black, gain, top, left, rows, columns):  # type: ig
 
 
 @njit(cache=True, inline="always", error_model="numpy")
-def _spanned(plane, top, left, across, down):  # type: ignore[no-untyped-def]
-    """The sum of 6 x 6 pixels by two kernels: all eight of a row at once, of which the last two count nothing."""
-    n, m, o, t, u, v = down[0], down[1], down[2], down[3], down[4], down[5]
-    total = np.float32(0.0)
-    for b in range(np.uintp(WIDE)):
-        x = left + b
-        total += across[b] * (
-            n * plane[top, x]
-            + m * plane[top + np.uintp(1), x]
-            + o * plane[top + np.uintp(2), x]
-            + t * plane[top + np.uintp(3), x]
-            + u * plane[top + np.uintp(4), x]
-            + v * plane[top + np.uintp(5), x]
-        )
-    return total
-
-
-@njit(cache=True, inline="always", error_model="numpy")
 def _sample(planes, k, ix, iy, kernels, px, py, slope, foot):  # type: ignore[no-untyped-def]
     """Lanczos value at a place, held to the range of the four pixels around it and 0.4 of that range.
 
@@ -167,7 +147,12 @@ def _sample(planes, k, ix, iy, kernels, px, py, slope, foot):  # type: ignore[no
     steps = np.float32(kernels.shape[0] - 1)
     share = beyond / (np.float32(SPAN_TO - SPAN_FROM) * variance + np.float32(1e-9))
     kernel = kernels[int(steps * min(max(share, np.float32(0.0)), np.float32(1.0)) + np.float32(0.5))]
-    total = _spanned(planes[k], np.uintp(iy - 2), np.uintp(ix - 2), kernel[px], kernel[py])
+    total = np.float32(0.0)
+    for a in range(6):
+        row = np.float32(0.0)
+        for b in range(6):
+            row += kernel[px, b] * planes[k, iy + a - 2, ix + b - 2]
+        total += kernel[py, a] * row
     room = np.float32(0.4) * (high - low)
     return min(max(total, low - room), high + room)
 
@@ -175,8 +160,8 @@ def _sample(planes, k, ix, iy, kernels, px, py, slope, foot):  # type: ignore[no
 @njit(cache=True, error_model="numpy")
 def _edge_sample(planes, k, ix, iy, kernels, px, py, slope, foot):  # type: ignore[no-untyped-def]
     """The same at the frame's edge, whose last pixels are repeated."""
-    height, width = planes.shape[1], planes.shape[2] - (WIDE - TAPS)
-    around = np.zeros((1, 6, WIDE), np.float32)
+    _, height, width = planes.shape
+    around = np.empty((1, 6, 6), np.float32)
     for a in range(6):
         for b in range(6):
             around[0, a, b] = planes[k, min(max(iy + a - 2, 0), height - 1), min(max(ix + b - 2, 0), width - 1)]
@@ -197,17 +182,6 @@ def _part_seen(nodes, r0, r1, c0, c1, height, width):  # type: ignore[no-untyped
 
 
 @njit(cache=True, error_model="numpy")
-def _places(x, y, dx, dy, count, at):  # type: ignore[no-untyped-def]
-    """Pixels and phases of `count` places along a row, into `at`: columns, rows, and the phases of both."""
-    phases, half = np.float32(PHASES), np.float32(0.5)
-    for m in range(count):
-        qx, qy = x + dx * np.float32(m), y + dy * np.float32(m)
-        fx, fy = np.floor(qx), np.floor(qy)
-        at[0, m], at[1, m] = np.int32(fx), np.int32(fy)
-        at[2, m], at[3, m] = np.int32((qx - fx) * phases + half), np.int32((qy - fy) * phases + half)
-
-
-@njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract"})
 def _lay_patch(planes, top, left, cfa, nodes, light, step, kernels, slope, foot, y0, x0, at, out):  # type: ignore[no-untyped-def]
     """Each reference pixel's own colour, between four nodes, from `planes`, the other frame from (top, left) on.
 
@@ -215,7 +189,7 @@ def _lay_patch(planes, top, left, cfa, nodes, light, step, kernels, slope, foot,
     """
     r, c = y0 // step, x0 // step
     height, width = out.shape
-    inverse = np.float32(1.0 / step)
+    phases, half, inverse = np.float32(kernels.shape[1] - 1), np.float32(0.5), np.float32(1.0 / step)
     count = min(step, width - x0)
     g0, dg = np.empty(3, np.float32), np.empty(3, np.float32)
     for y in range(y0, min(y0 + step, height)):
@@ -228,7 +202,11 @@ def _lay_patch(planes, top, left, cfa, nodes, light, step, kernels, slope, foot,
         for k in range(3):
             g0[k] = light[r, c, k] + v * (light[r + 1, c, k] - light[r, c, k])
             dg[k] = (light[r, c + 1, k] + v * (light[r + 1, c + 1, k] - light[r, c + 1, k]) - g0[k]) * inverse
-        _places(ax, ay, dx, dy, count, at)
+        for m in range(count):
+            qx, qy = ax + dx * np.float32(m), ay + dy * np.float32(m)
+            fx, fy = np.floor(qx), np.floor(qy)
+            at[0, m], at[1, m] = np.int32(fx), np.int32(fy)
+            at[2, m], at[3, m] = np.int32((qx - fx) * phases + half), np.int32((qy - fy) * phases + half)
         for m in range(count):
             ix, iy, px, py = at[0, m], at[1, m], at[2, m], at[3, m]
             channel = cfa[y % 2, (x0 + m) % 2]
@@ -258,7 +236,7 @@ def _lay(begin, end, raw, cfa, plain, black, gain, nodes, light, step, across, k
         if not wanted[k // patches[1], k % patches[1]] or top >= bottom or left >= right:
             out[r0 * step : r1 * step, c0 * step : c1 * step] = np.float32(-1e9)
             continue
-        planes = _filled(raw, cfa, plain, black, gain, top, left, bottom - top, right - left + WIDE - TAPS)
+        planes = _filled(raw, cfa, plain, black, gain, top, left, bottom - top, right - left)
         at = np.empty((4, step), np.int32)
         for r in range(r0, r1):
             for c in range(c0, c1):
