@@ -34,9 +34,7 @@ COARSEST = 220  # guide pixels along the longer side at which the search starts
 BLUR = 0.8  # guide pixels; keeps the guide free of aliasing, which would pull matches to whole pixels
 CLIPPED = 0.94  # share of saturation from which a guide is not believed
 SLACK = 0.03  # guide pixels squared by which interpolation may misplace an edge
-STANDS = (
-    0.02  # guide pixels: a tile whose step is shorter is stepped no further; a fifth of what alignment is good for
-)
+STANDS = 0.02  # guide pixels: a tile that steps less stands, and is stepped no further
 TEAR = 0.05  # guide pixels by which neighbouring tiles differ before the membrane starts to tear
 OVER = 1.8  # over-relaxation of the membrane
 FITS = 2.5  # times what noise explains that the residual of a tile may be where a frame lies on another
@@ -181,19 +179,17 @@ def _guide(image: F32, sure: F32, noise: float, ceiling: float) -> Guide:
 def _sampled(src, src_sure, qx, qy, dx, dy, got, sure):  # type: ignore[no-untyped-def]
     """Values of the source at places along a line from (qx, qy) on, `dx` and `dy` apart, and how far each is sure."""
     height, width = src.shape
-    one = np.uintp(1)
     for k in range(len(got)):
         x, y = qx + dx * np.float32(k), qy + dy * np.float32(k)
         if not (x >= 0 and y >= 0 and x < width - 1 and y < height - 1):
             got[k] = sure[k] = np.float32(0.0)
             continue
-        left, above = np.int32(x), np.int32(y)
-        fx, fy = x - np.float32(left), y - np.float32(above)
-        i, j = np.uintp(above), np.uintp(left)
-        top = src[i, j] + fx * (src[i, j + one] - src[i, j])
-        low = src[i + one, j] + fx * (src[i + one, j + one] - src[i + one, j])
+        i, j = int(y), int(x)
+        fx, fy = x - np.float32(j), y - np.float32(i)
+        top = src[i, j] + fx * (src[i, j + 1] - src[i, j])
+        low = src[i + 1, j] + fx * (src[i + 1, j + 1] - src[i + 1, j])
         got[k] = top + fy * (low - top)
-        sure[k] = min(src_sure[i, j], src_sure[i + one, j + one])
+        sure[k] = min(src_sure[i, j], src_sure[i + 1, j + 1])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -209,7 +205,7 @@ def _match(begin, end, ref, ref_sure, src, src_sure, ys, xs, half, where, moving
     height, width = ref.shape
     cut = np.float32(4.0) * noise
     got, sure = np.empty(2 * half, np.float32), np.empty(2 * half, np.float32)
-    two, slack, one = np.float32(2.0) * noise * noise, np.float32(SLACK), np.uintp(1)
+    two, slack = np.float32(2.0) * noise * noise, np.float32(SLACK)
     for r in range(begin, end):
         for c in range(xs.shape[0]):
             if not moving[r, c]:
@@ -225,11 +221,11 @@ def _match(begin, end, ref, ref_sure, src, src_sure, ys, xs, half, where, moving
                 v = np.float32(y - ys[r])
                 _sampled(src, src_sure, qx0 + a * u + b * v, qy0 + d * u + e * v, a, d, got[:count], sure[:count])
                 own, above, below, own_sure = ref[y], ref[y - 1], ref[y + 1], ref_sure[y]
-                for k in range(np.uintp(count)):
-                    x = np.uintp(left) + k
+                for k in range(count):
+                    x = left + k
                     w = own_sure[x] * sure[k]
                     diff = got[k] - own[x] - even
-                    gx = np.float32(0.5) * (own[x + one] - own[x - one])
+                    gx = np.float32(0.5) * (own[x + 1] - own[x - 1])
                     gy = np.float32(0.5) * (below[x] - above[x])
                     edge = cut + np.float32(1.5) * (abs(gx) + abs(gy))
                     w *= edge / max(abs(diff), edge)
