@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 from clerestory.camera.pose import Pose
 from clerestory.merge.align import Motion, align, guide_of
 from clerestory.merge.burst import merge_burst
-from clerestory.merge.resample import _filled, _lanczos, channel_gains, laid
+from clerestory.merge.resample import LANES, MARGIN, _filled, _lanczos, channel_gains, laid, own
 from clerestory.merge.result import Refused
 
 
@@ -68,8 +69,26 @@ def test_a_plane_of_light_is_filled_in_exactly(wall):
             tint = [0.5, 1.0, 0.6, 1.0][int(mosaic.cfa[r, c])]
             mosaic.raw[r::2, c::2] = np.rint(256 + tint * (600 + 10 * x + 20 * y)[r::2, c::2]).astype(np.uint16)
     black = mosaic.black.astype(np.float32)
-    planes = _filled(mosaic.raw, mosaic.cfa, False, black, channel_gains(mosaic), 0, 0, 48, 64)[:, 4:-4, 4:-4]
+    flat, shape = _filled(mosaic.raw, mosaic.cfa, False, black, channel_gains(mosaic), (0, 48, 0, 64))
+    within = slice(MARGIN + 4, -MARGIN - 4)
+    planes = flat[:-LANES].reshape(shape)[:, within, within]
     assert planes == pytest.approx(np.broadcast_to((600 + 10 * x + 20 * y)[4:-4, 4:-4], planes.shape), abs=2.5)
+
+
+def test_a_frame_laid_whole_pixels_aside_is_itself_up_to_its_edges(wall):
+    """Up to half a pixel beyond an edge its last pixels are repeated, and farther out there is nothing."""
+    scene = wall(width=640, height=480, gain=1.2, read=2.3)
+    mosaic = scene.mosaic(np.full((480, 640), 0.2), 3)
+    y, x = np.mgrid[:31, :41].astype(np.float32) * 16
+    nodes = np.stack([x + 6, y - 4], axis=-1)
+    motion = Motion(nodes, np.full(nodes.shape[:2], 1.5, np.float32), np.eye(3), 1.0, 0.0, 1.0, step=16)
+    found, values = laid(mosaic, motion, scene.noise), own(mosaic)
+    assert found[4:, :-6] == pytest.approx(1.5 * values[:-4, 6:], rel=1e-6)
+    assert (found[:4] == -1e9).all() and (found[:, -6:] == -1e9).all()
+    even = replace(mosaic, raw=np.full_like(mosaic.raw, 900))
+    found = laid(even, replace(motion, nodes=nodes + np.float32([0.25, -0.25])), scene.noise)
+    assert found[5:, :-6] == pytest.approx(1.5 * own(even)[5:, :-6], rel=1e-5)
+    assert (found[:4] == -1e9).all() and (found[:, -6:] == -1e9).all()
 
 
 def test_fine_detail_is_lifted_where_there_is_any_and_noise_is_not(wall):

@@ -8,6 +8,7 @@ others 2004). Where frames agree a seam costs nothing, so that figures come in o
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import maxflow
@@ -51,54 +52,59 @@ def _apart(pairs: F32, block: int) -> F32:
     return np.maximum(out, 0)
 
 
-def _expanded(label: I16, alpha: int, cost: F32, apart: F32, nodes: NDArray[np.intp]) -> I16:
-    """The labelling after the best expansion of `alpha`.
+@dataclass(frozen=True)
+class _Parts:
+    """The parts whose label may change: flat indices `nodes`, what each label costs there (labels, nodes), and pairs
+    of neighbours, of which both may (`p`, `q`, indices among the nodes) and how far two frames differ over each
+    (labels, labels, pairs)."""
 
-    `cost` (n, H, W); `apart` (n, n, H, W): how far two frames differ there; `nodes`: flat indices that may change.
-    """
-    shape = label.shape
-    flat = label.ravel()
-    place = np.full(flat.shape, -1, np.intp)
-    place[nodes] = np.arange(len(nodes))
-    costs, gaps = cost.reshape(len(cost), -1), apart.reshape(len(cost), len(cost), -1)
-    stay, take = costs[flat[nodes], nodes].astype(float), costs[alpha, nodes].astype(float)
-    graph = maxflow.Graph[float](len(nodes), 2 * len(nodes))
-    ids = graph.add_nodes(len(nodes))
-    index = np.arange(flat.size).reshape(shape)
-    for p, q in ((index[:, :-1], index[:, 1:]), (index[:-1], index[1:])):
-        p, q = p.ravel(), q.ravel()
+    nodes: NDArray[np.intp]
+    cost: F32
+    p: NDArray[np.intp]
+    q: NDArray[np.intp]
+    gaps: F32
+
+    @classmethod
+    def of(cls, cost: F32, apart: F32, nodes: NDArray[np.intp]) -> _Parts:
+        """From costs (n, H, W) and differences (n, n, H, W)."""
+        n, shape = len(cost), cost.shape[1:]
+        place = np.full(shape[0] * shape[1], -1, np.intp)
+        place[nodes] = np.arange(len(nodes))
+        index = np.arange(place.size).reshape(shape)
+        p = np.concatenate([index[:, :-1].ravel(), index[:-1].ravel()])
+        q = np.concatenate([index[:, 1:].ravel(), index[1:].ravel()])
         both = (place[p] >= 0) & (place[q] >= 0)
         p, q = p[both], q[both]
-        a, b = flat[p], flat[q]
-        same = gaps[a, b, p] + gaps[a, b, q]
-        left, right = gaps[a, alpha, p] + gaps[a, alpha, q], gaps[alpha, b, p] + gaps[alpha, b, q]
-        # Cost 0-0 same, 0-1 left (p keeps a), 1-0 right, 1-1 nothing.
-        i, j = place[p], place[q]
-        np.add.at(take, i, (right - same).astype(float))
-        np.add.at(take, j, -right.astype(float))
-        np.add.at(stay, i, 0.0)
-        weight = np.maximum(left + right - same, 0).astype(float)
-        shift = same.astype(float)
-        np.add.at(stay, i, shift)
-        np.add.at(take, i, shift)
-        graph.add_edges(ids[i], ids[j], weight, np.zeros_like(weight))
-    # The sink side takes alpha: cutting source -> node costs `take`, node -> sink costs `stay`.
-    least = np.minimum(stay, take)
-    graph.add_grid_tedges(ids, take - least, stay - least)
-    graph.maxflow()
-    out = flat.copy()
-    out[nodes[np.asarray(graph.get_grid_segments(ids), bool)]] = alpha
-    return out.reshape(shape)
+        flat = apart.reshape(n, n, -1)
+        gaps = flat[..., p] + flat[..., q]
+        return cls(nodes, cost.reshape(n, -1)[:, nodes], place[p], place[q], gaps)
 
+    def energy(self, label: I16) -> float:
+        """What a labelling (nodes,) costs."""
+        e = np.arange(len(self.p))
+        seams = self.gaps[label[self.p], label[self.q], e]
+        return float(self.cost[label, np.arange(len(label))].sum(dtype=float) + seams.sum(dtype=float))
 
-def _energy(label: I16, cost: F32, apart: F32) -> float:
-    rows, columns = (np.asarray(x) for x in np.indices(label.shape))
-    total = float(cost[label, rows, columns].sum())
-    for p, q in (((slice(None), slice(None, -1)), (slice(None), slice(1, None))),
-                 ((slice(None, -1), slice(None)), (slice(1, None), slice(None)))):  # fmt: skip
+    def expanded(self, label: I16, alpha: int) -> I16:
+        """The labelling after the best expansion of `alpha`."""
+        count, p, q = len(self.nodes), self.p, self.q
+        e = np.arange(len(p))
         a, b = label[p], label[q]
-        total += float((apart[a, b, rows[p], columns[p]] + apart[a, b, rows[q], columns[q]]).sum())
-    return total
+        stay, take = self.cost[label, np.arange(count)].astype(float), self.cost[alpha].astype(float)
+        same = self.gaps[a, b, e].astype(float)
+        left, right = self.gaps[a, alpha, e].astype(float), self.gaps[alpha, b, e].astype(float)
+        # Cost 0-0 same, 0-1 left (p keeps a), 1-0 right, 1-1 nothing.
+        stay += np.bincount(p, same, count)
+        take += np.bincount(p, right, count) - np.bincount(q, right, count)
+        graph = maxflow.Graph[float](count, len(p))
+        ids = graph.add_nodes(count)
+        weight = np.maximum(left + right - same, 0)
+        graph.add_edges(ids[p], ids[q], weight, np.zeros_like(weight))
+        # The sink side takes alpha: cutting source -> node costs `take`, node -> sink costs `stay`.
+        least = np.minimum(stay, take)
+        graph.add_grid_tedges(ids, take - least, stay - least)
+        graph.maxflow()
+        return np.where(np.asarray(graph.get_grid_segments(ids), bool), alpha, label).astype(np.int16)
 
 
 def labelled(support: F32, pairs: F32, shown: NDArray[np.bool_], extra: F32, block: int, seam: float = SEAM) -> I16:
@@ -123,22 +129,23 @@ def labelled(support: F32, pairs: F32, shown: NDArray[np.bool_], extra: F32, blo
     wide = cv2.dilate((~same).astype(np.uint8), np.ones((5, 5), np.uint8))
     nodes = np.flatnonzero(wide.ravel())
     if len(nodes):
-        label = _solved(label, cost, apart, nodes)
+        label.ravel()[nodes] = _solved(label.ravel()[nodes], _Parts.of(cost, apart, nodes))
     big = np.repeat(np.repeat(label, block, axis=0), block, axis=1)
     return np.asarray(big[:height, :width], np.int16)
 
 
-def _solved(label: I16, cost: F32, apart: F32, nodes: NDArray[np.intp]) -> I16:
+def _solved(label: I16, parts: _Parts) -> I16:
+    """The cheapest labelling (nodes,) that is found, from one given or all of the first frame."""
     starts: Sequence[I16] = (label, np.zeros_like(label))
-    start = min(starts, key=lambda one: _energy(one, cost, apart))
-    energy = _energy(start, cost, apart)
-    for _ in range(ROUNDS):
-        before = energy
-        for alpha in range(len(cost)):
-            tried = _expanded(start, alpha, cost, apart, nodes)
-            now = _energy(tried, cost, apart)
-            if now < energy - 1e-6:
-                start, energy = tried, now
-        if energy >= before - 1e-6:
+    start = min(starts, key=parts.energy)
+    energy = parts.energy(start)
+    count, stood = len(parts.cost), 0
+    for k in range(ROUNDS * count):
+        tried = parts.expanded(start, k % count)
+        now = parts.energy(tried)
+        stood += 1
+        if now < energy - 1e-6:
+            start, energy, stood = tried, now, 0
+        if stood >= count:  # no label lowers it
             break
     return start
