@@ -25,6 +25,7 @@ F32 = NDArray[np.float32]
 ACCEPT, REJECT = 20.0, 28.0  # chi-square of three colours: chance of 2e-4 and 4e-6
 MISPLACED = 0.2  # of the local spread, that a small misplacement may change
 FLICKER = 0.004  # of the level, that light may change between frames
+BAND = 16  # rows of blocks that are compared at once, an even number
 NEAREST = 2  # blocks by which what moved is widened
 FIGURE, ABOUT = 13, 10  # blocks: a figure is at least so wide; so far about one the alignment may follow it
 
@@ -57,32 +58,30 @@ class BlockNoise:
         return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _blocks(begin, end, values, total, weight, cfa, level, difference, shown):  # type: ignore[no-untyped-def]
-    """Per 2 x 2 block: the running mean's colours, what the new frame differs, and whether both show something."""
-    half = np.float32(0.5)
-    for y in range(begin, end):
-        for x in range(level.shape[1]):
-            w = weight[y, x]
-            ok = w > 0
-            inverse = np.float32(1.0) / w if ok else np.float32(0.0)
+@njit(cache=True, error_model="numpy")
+def _row_of_blocks(values, total, weight, energy, cfa, y, level, difference, spread, shown):  # type: ignore[no-untyped-def]
+    """A row of 2 x 2 blocks: the running mean's colours (3 n), what the new frame differs (3 n), the mean's variance
+    over that of one frame (n), and whether both show something (n)."""
+    half, least = np.float32(0.5), np.float32(1e-9)
+    level[:] = np.float32(0.0)
+    difference[:] = np.float32(0.0)
+    for x in range(len(shown)):
+        w = weight[y, x]
+        ok = w > 0
+        inverse = np.float32(1.0) / w if ok else np.float32(0.0)
+        for a in range(2):
+            for b in range(2):
+                v, c = values[2 * y + a, 2 * x + b], cfa[a, b]
+                ok = ok and v > np.float32(-1e8)
+                share = half if (c == 1 or c == 3) else np.float32(1.0)
+                mean, k = total[2 * y + a, 2 * x + b] * inverse, 3 * x + (1 if c == 3 else c)
+                level[k] += share * mean
+                difference[k] += share * (v - mean)
+        spread[x] = energy[y, x] / (max(w, least) * max(w, least))
+        shown[x] = np.float32(1.0) if ok else np.float32(0.0)
+        if not ok:
             for c in range(3):
-                level[y, x, c] = np.float32(0.0)
-                difference[y, x, c] = np.float32(0.0)
-            for a in range(2):
-                for b in range(2):
-                    v = values[2 * y + a, 2 * x + b]
-                    ok = ok and v > np.float32(-1e8)
-                    c = cfa[a, b]
-                    share = half if (c == 1 or c == 3) else np.float32(1.0)
-                    k = 1 if c == 3 else c
-                    mean = total[2 * y + a, 2 * x + b] * inverse
-                    level[y, x, k] += share * mean
-                    difference[y, x, k] += share * (v - mean)
-            shown[y, x] = np.float32(1.0) if ok else np.float32(0.0)
-            if not ok:
-                for c in range(3):
-                    difference[y, x, c] = np.float32(0.0)
+                difference[3 * x + c] = np.float32(0.0)
 
 
 def _box(image: F32, size: int) -> F32:
@@ -126,30 +125,76 @@ def _window_sums(level, difference, y, r, down, across):  # type: ignore[no-unty
                 total[j] += shifted[j]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _chi(  # type: ignore[no-untyped-def]
-    begin, end, level, difference, noise, fresh, r, per, slope, foot, accept, reject, misplaced, flicker, out
-):
-    """Weight 0 to 1 from the chi-square of three colours over windows of 2 r + 1 places of `per` blocks each."""
-    height, width = out.shape
+@njit(cache=True, error_model="numpy")
+def _chi_row(level, difference, y, r, per, noise, fresh, slope, foot, limits, down, across, out):  # type: ignore[no-untyped-def]
+    """Weights 0 to 1 of a row from the chi-square of three colours over windows of 2 r + 1 places of `per` blocks.
+
+    `noise`, `fresh`: variance of the mean and of the new frame over the model's, at the row's places; `limits`:
+    what is accepted, what refused, what may be misplaced and what may flicker.
+    """
+    accept, reject, misplaced, flicker = limits
     side = np.float32((2 * r + 1) ** 2)
     inverse, count, share = np.float32(1) / side, side * per, np.float32(1) / per
+    _window_sums(level, difference, y, r, down, across)
+    for x in range(len(out)):
+        chi = np.float32(0.0)
+        for c in range(3):
+            mean = across[1, 3 * x + c] * inverse
+            variance = max(mean, np.float32(0.0)) * slope[c] + foot[c]
+            spread2 = across[2, 3 * x + c] * inverse - mean * mean - variance * noise[x] * share
+            room = variance * (fresh[x] + noise[x]) / count
+            room += misplaced * misplaced * max(spread2, np.float32(0.0)) + flicker * flicker * mean * mean
+            d = across[0, 3 * x + c] * inverse
+            chi += d * d / max(room, np.float32(1e-9))
+        out[x] = min(max((reject - chi) / (reject - accept), np.float32(0.0)), np.float32(1.0))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _chi(begin, end, level, difference, noise, fresh, r, per, slope, foot, limits, out):  # type: ignore[no-untyped-def]
+    """The weights of bands of 64 rows: see `_chi_row`."""
+    height, width = out.shape
+    down, across = np.empty((3, 3 * (width + 2 * r)), np.float32), np.empty((3, 3 * width), np.float32)
+    for y in range(begin * 64, min(end * 64, height)):
+        _chi_row(level, difference, y, r, per, noise[y], fresh[y], slope, foot, limits, down, across, out[y])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _near_by(  # type: ignore[no-untyped-def]
+    begin, end, values, total, weight, energy, cfa, fresh, slope, foot, limits, halves, half_noise, shown, out
+):
+    """Weights of windows of 3 x 3 blocks, by bands of `BAND` rows that stay in fast memory, and whether both frames
+    show something; and what wider windows go by, of 2 x 2 blocks each: `halves` (2, rows, 3 n), level and difference,
+    and `half_noise` (2, rows, n), that of the mean and of the new frame."""
+    height, width = out.shape
+    one, quarter = np.float32(1), np.float32(0.25)
+    level, difference = np.empty((BAND + 2, 3 * width), np.float32), np.empty((BAND + 2, 3 * width), np.float32)
+    noise, seen = np.empty((BAND + 2, width), np.float32), np.empty(width, np.float32)
+    down, across = np.empty((3, 3 * (width + 2)), np.float32), np.empty((3, 3 * width), np.float32)
     for band in range(begin, end):
-        down = np.empty((3, 3 * (width + 2 * r)), np.float32)
-        across = np.empty((3, 3 * width), np.float32)
-        for y in range(band * 64, min(band * 64 + 64, height)):
-            _window_sums(level, difference, y, r, down, across)
-            for x in range(width):
-                chi = np.float32(0.0)
+        top, bottom = band * BAND, min(band * BAND + BAND, height)
+        for y in range(top - 1, bottom + 1):
+            at, row = y - top + 1, _mirrored(y, height)
+            into = shown[y] if top <= y < bottom else seen
+            _row_of_blocks(values, total, weight, energy, cfa, row, level[at], difference[at], noise[at], into)
+        for y in range(top, bottom):
+            at = y - top + 1
+            _chi_row(level, difference, at, 1, one, noise[at], fresh[y], slope, foot, limits, down, across, out[y])
+        for y in range(top // 2, min(bottom // 2, halves.shape[1])):
+            at = 2 * y - top + 1
+            for x in range(half_noise.shape[2]):
                 for c in range(3):
-                    mean = across[1, 3 * x + c] * inverse
-                    variance = max(mean, np.float32(0.0)) * slope[c] + foot[c]
-                    spread2 = across[2, 3 * x + c] * inverse - mean * mean - variance * noise[y, x] * share
-                    room = variance * (fresh[y, x] + noise[y, x]) / count
-                    room += misplaced * misplaced * max(spread2, np.float32(0.0)) + flicker * flicker * mean * mean
-                    d = across[0, 3 * x + c] * inverse
-                    chi += d * d / max(room, np.float32(1e-9))
-                out[y, x] = min(max((reject - chi) / (reject - accept), np.float32(0.0)), np.float32(1.0))
+                    a, b = 6 * x + c, 6 * x + 3 + c
+                    halves[0, y, 3 * x + c] = quarter * (
+                        level[at, a] + level[at, b] + level[at + 1, a] + level[at + 1, b]
+                    )
+                    halves[1, y, 3 * x + c] = quarter * (
+                        difference[at, a] + difference[at, b] + difference[at + 1, a] + difference[at + 1, b]
+                    )
+                a, b = 2 * x, 2 * x + 1
+                half_noise[0, y, x] = quarter * (noise[at, a] + noise[at, b] + noise[at + 1, a] + noise[at + 1, b])
+                half_noise[1, y, x] = quarter * (
+                    fresh[2 * y, a] + fresh[2 * y, b] + fresh[2 * y + 1, a] + fresh[2 * y + 1, b]
+                )
 
 
 def _weights(
@@ -167,10 +212,10 @@ def _weights(
     height, width = level.shape[:2]
     out = np.empty((height, width), np.float32)
     flat = (height, 3 * width)
-    limits = [np.float32(v) for v in (ACCEPT, REJECT, misplaced, flicker)]
-    shown = level.reshape(flat), difference.reshape(flat), spread, fresh
+    limits = tuple(np.float32(v) for v in (ACCEPT, REJECT, misplaced, flicker))
+    given = level.reshape(flat), difference.reshape(flat), spread, fresh
     in_bands(
-        _chi, 0, -(-height // 64), *shown, size // 2, np.float32(per), model.slope, model.foot, *limits, out, least=1
+        _chi, 0, -(-height // 64), *given, size // 2, np.float32(per), model.slope, model.foot, limits, out, least=1
     )
     return out
 
@@ -189,22 +234,17 @@ def agreement(
     `about`: blocks about a figure that are left out.
     """
     shape = stack.weight.shape
-    level, difference = np.empty((*shape, 3), np.float32), np.empty((*shape, 3), np.float32)
-    shown = np.empty(shape, np.float32)
-    seen, total = dealt(values, mosaic.cfa), dealt(stack.total, mosaic.cfa)
-    in_bands(_blocks, 0, len(level), seen, total, stack.weight, mosaic.cfa, level, difference, shown)
-    # Variance of the running mean over that of the model.
-    spread = (stack.energy / np.maximum(stack.weight, 1e-9) ** 2).astype(np.float32)
+    half = max(shape[0] // 2, 1), max(shape[1] // 2, 1)
+    fine, shown = np.empty(shape, np.float32), np.empty(shape, np.float32)
+    halves, noise = np.empty((2, half[0], 3 * half[1]), np.float32), np.empty((2, *half), np.float32)
     fresh = np.broadcast_to(np.asarray(relative, np.float32), shape)
-    fine = _weights(level, difference, spread, fresh, model, 3, 1)
-    small = (max(shape[1] // 2, 1), max(shape[0] // 2, 1))
-    half_level, half_difference, half_spread, half_fresh = (
-        cv2.resize(a, small, interpolation=cv2.INTER_AREA) for a in (level, difference, spread, fresh)
-    )
-    wide = np.minimum(
-        _weights(half_level, half_difference, half_spread, half_fresh, model, 3, 4),
-        _weights(half_level, half_difference, half_spread, half_fresh, model, 7, 4),
-    )
+    seen, total = dealt(values, mosaic.cfa), dealt(stack.total, mosaic.cfa)
+    limits = tuple(np.float32(v) for v in (ACCEPT, REJECT, MISPLACED, FLICKER))
+    given = fresh, model.slope, model.foot, limits, halves, noise, shown, fine
+    of_stack = total, stack.weight, stack.energy, mosaic.cfa
+    in_bands(_near_by, 0, -(-shape[0] // BAND), seen, *of_stack, *given, least=1)
+    level, difference = halves.reshape(2, *half, 3)
+    wide = np.minimum(*(_weights(level, difference, noise[0], noise[1], model, size, 4) for size in (3, 7)))
     wide = cv2.erode(wide, np.ones((3, 3), np.uint8))
     out = np.minimum(fine, cv2.resize(wide, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR))
     figures = _about_figures(out, about)
