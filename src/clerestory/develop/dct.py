@@ -83,25 +83,41 @@ def _inverse(a):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
-def _load(planes, y, m0, blocks, a):  # type: ignore[no-untyped-def]
+def _load(flat, shape, y, m0, blocks, a):  # type: ignore[no-untyped-def]
+    """Windows' places from planes (4 x H x STRIDE x M), given flat: at indices that cannot be negative, which the
+    compiler need not look after."""
+    height, columns, step = shape[1], shape[3], np.uint64(LANES)
     for q in range(4):
+        into = np.uint64(q * BLOCKS)
         for i in range(8):
+            row = np.uint64(((q * height + y + i) * STRIDE) * columns + m0)
             for j in range(8):
-                r, m, at = j % STRIDE, m0 + j // STRIDE, (i * 8 + j) * LANES + q * BLOCKS
+                at = row + np.uint64((j % STRIDE) * columns + j // STRIDE)
                 for b in range(blocks):
-                    a[at + b] = planes[q, y + i, r, m + b]
+                    a[into + np.uint64(b)] = flat[at + np.uint64(b)]
+                into += step
 
 
 @njit(cache=True, error_model="numpy")
-def _add(a, weight, y, m0, blocks, num, den):  # type: ignore[no-untyped-def]
-    for i in range(8):
-        for j in range(8):
-            r, m, base = j % STRIDE, m0 + j // STRIDE, (i * 8 + j) * LANES
-            for q in range(4):
+def _add(a, weight, shape, y, m0, blocks, num, den):  # type: ignore[no-untyped-def]
+    """Add windows' places, weighted, to sums laid out as in `_load`."""
+    height, columns, step = shape[1], shape[3], np.uint64(LANES)
+    for q in range(4):
+        base = np.uint64(q * BLOCKS)
+        for i in range(8):
+            row = np.uint64(((q * height + y + i) * STRIDE) * columns + m0)
+            for j in range(8):
+                at = row + np.uint64((j % STRIDE) * columns + j // STRIDE)
                 for b in range(blocks):
-                    num[q, y + i, r, m + b] += weight[b] * a[base + q * BLOCKS + b]
+                    k = np.uint64(b)
+                    num[at + k] += weight[k] * a[base + k]
+                base += step
+    for i in range(8):
+        row = np.uint64(((y + i) * STRIDE) * columns + m0)
+        for j in range(8):
+            at = row + np.uint64((j % STRIDE) * columns + j // STRIDE)
             for b in range(blocks):
-                den[y + i, r, m + b] += weight[b]
+                den[at + np.uint64(b)] += weight[np.uint64(b)]
 
 
 @njit(cache=True, error_model="numpy")
@@ -158,16 +174,17 @@ def _pass(begin, end, parity, planes, down, blocks, limits, num, den):  # type: 
     groups = (planes.shape[3] - 8 // STRIDE) // BLOCKS
     rows = (height - 8 + down - 1) // down + 1
     a, u, weight = np.empty(64 * LANES, np.float32), np.empty(4 * BLOCKS, np.float32), np.empty(BLOCKS, np.float32)
+    flat, sums, weights = planes.ravel(), num.ravel(), den.ravel()
     for stripe in range(2 * begin + parity, 2 * end + parity, 2):
         for k in range(stripe * BETWEEN, min((stripe + 1) * BETWEEN, rows)):
             y = min(k * down, height - 8)
             for group in range(groups):
-                _load(planes, y, group * BLOCKS, blocks, a)
+                _load(flat, planes.shape, y, group * BLOCKS, blocks, a)
                 _forward(a)
                 _axes(a, u)
                 _hard(a, u, limits, weight)
                 _inverse(a)
-                _add(a, weight, y, group * BLOCKS, blocks, num, den)
+                _add(a, weight, planes.shape, y, group * BLOCKS, blocks, sums, weights)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

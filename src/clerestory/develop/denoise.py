@@ -131,11 +131,14 @@ def _restore(begin, end, stable, row, column, a, b, few, strength, raw, black, s
     sigma2 = b - np.float32(0.375)
     gain = np.float32(1) / a
     for y in range(begin, end):
-        for x in range(width):
-            v = _inverse(stable[y, x % STRIDE, x // STRIDE], sigma2, few)
-            clean = _unclipped(v * gain, span, gain, sigma2 * gain * gain, under)
-            old = np.float32(raw[2 * y + row, 2 * x + column]) - black
-            out[2 * y + row, 2 * x + column] = old + strength * (clean - old)
+        for r in range(STRIDE):
+            line = stable[y, r]
+            for m in range((width - r + STRIDE - 1) // STRIDE):
+                v = _inverse(line[m], sigma2, few)
+                clean = _unclipped(v * gain, span, gain, sigma2 * gain * gain, under)
+                x = np.uint64(2 * (STRIDE * m + r) + column)
+                old = np.float32(raw[2 * y + row, x]) - black
+                out[2 * y + row, x] = old + strength * (clean - old)
 
 
 def _plane_order(mosaic: Mosaic) -> list[tuple[int, int, int]]:
