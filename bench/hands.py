@@ -22,7 +22,7 @@ from clerestory.camera.lens import Vignetting
 from clerestory.camera.noise import NoiseModel
 from clerestory.merge.bracket import Step, merge_bracket
 from clerestory.merge.burst import merge_burst
-from clerestory.merge.clear import merge_clear
+from clerestory.merge.clear import Cleared, merge_clear
 from clerestory.raw.read import Mosaic
 from clerestory.simulate.camera import Lens, SimulatedCamera
 from clerestory.simulate.hall import Swayed, sway
@@ -107,18 +107,28 @@ def figures(found: Any, truth: Any, where: Any) -> Figures:
     )
 
 
+def given(view: Swayed) -> tuple[list[Mosaic], NoiseModel, Camera]:
+    """What a hall's frames are cleared from: mosaics, their noise and the lens."""
+    body = view.body
+    optics = replace(body.intrinsics(12.0, LENS), vignetting=Vignetting(LENS.vignetting))
+    return [mosaic_of(f.raw, body) for f in view.frames], body.noise_model(view.shots[0].iso), optics
+
+
+def cleared(mosaics: list[Mosaic], noise: NoiseModel, optics: Camera) -> tuple[Cleared, float]:
+    """The first frame cleared by the others, and the seconds it took."""
+    start = time.perf_counter()
+    done = merge_clear(mosaics[0], [partial(lambda m: m, m) for m in mosaics[1:]], noise, optics, lambda _: None)
+    return done, time.perf_counter() - start
+
+
 def measured(view: Swayed, folder: Path | None, name: str) -> tuple[Figures, Figures, Figures, dict[str, Any], float]:
     """Ours, the median's and one frame's figures, our record and the seconds it took."""
     body = view.body
-    mosaics = [mosaic_of(f.raw, body) for f in view.frames]
+    mosaics, noise, optics = given(view)
     truth_mosaic = mosaic_of(view.empty.raw, body)
     top = float(np.percentile((view.empty.raw - body.black)[0::2, 1::2], 98)) / body.range
     truth = cv2.GaussianBlur(shown(truth_mosaic, top), (0, 0), 0.6)
-    optics = replace(body.intrinsics(12.0, LENS), vignetting=Vignetting(LENS.vignetting))
-    start = time.perf_counter()
-    noise = body.noise_model(view.shots[0].iso)
-    done = merge_clear(mosaics[0], [partial(lambda m: m, m) for m in mosaics[1:]], noise, optics, lambda _: None)
-    spent = time.perf_counter() - start
+    done, spent = cleared(mosaics, noise, optics)
     pictures = [shown(m, top) for m in mosaics]
     median, count = aligned_median(pictures)
     ours = shown(done.mosaic, top)
@@ -164,23 +174,15 @@ def bench_clearing(width: int = 5184) -> list[tuple[str, str, str]]:
     body = SimulatedCamera(width=width, height=width * 3 // 4)
     seed, frames, people, near = STACKS[0]
     view = sway(seed, frames, body, LENS, people, near)
-    mosaics = [mosaic_of(f.raw, body) for f in view.frames]
-    optics = replace(body.intrinsics(12.0, LENS), vignetting=Vignetting(LENS.vignetting))
-    noise = body.noise_model(view.shots[0].iso)
     with multiprocessing.get_context("spawn").Pool(1) as pool:
-        spent = pool.apply(_cleared_in, (mosaics, noise, optics))
+        spent = pool.apply(_seconds, given(view))
     found = f"{sorted(spent)[1]:.1f}, {min(spent):.1f}"
     return [("speed: seconds of clearing 6 x 20 MP, the middle one of three and the best", found, "10")]
 
 
-def _cleared_in(mosaics: list[Mosaic], noise: NoiseModel, optics: Camera) -> list[float]:
+def _seconds(mosaics: list[Mosaic], noise: NoiseModel, optics: Camera) -> list[float]:
     """Seconds of three rounds, after one in which kernels are compiled."""
-    spent = []
-    for _ in range(4):
-        start = time.perf_counter()
-        merge_clear(mosaics[0], [partial(lambda m: m, m) for m in mosaics[1:]], noise, optics, lambda _: None)
-        spent.append(time.perf_counter() - start)
-    return spent[1:]
+    return [cleared(mosaics, noise, optics)[1] for _ in range(4)][1:]
 
 
 def _meet(a: Any, b: Any) -> bool:
@@ -196,9 +198,7 @@ def bench_swayed(body: SimulatedCamera) -> list[tuple[str, str, str]]:
     rows = []
     for seed, count, people, near in ((1, 6, 5, 3), (4, 3, 3, 2)):
         view = sway(seed, count, body, LENS, people, near)
-        mosaics = [mosaic_of(f.raw, body) for f in view.frames]
-        optics = replace(body.intrinsics(12.0, LENS), vignetting=Vignetting(LENS.vignetting))
-        noise = body.noise_model(view.shots[0].iso)
+        mosaics, noise, optics = given(view)
         reads = [partial(lambda m: m, m) for m in mosaics[1:]]
         burst = merge_burst(mosaics[0], reads, noise, optics, lambda _: None)
         rows.append((f"hands {seed}: burst, taken of {count}, frames behind a place, ghosts",

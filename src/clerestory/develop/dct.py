@@ -83,41 +83,40 @@ def _inverse(a):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
-def _load(flat, shape, y, m0, blocks, a):  # type: ignore[no-untyped-def]
-    """Windows' places from planes (4 x H x STRIDE x M), given flat: at indices that cannot be negative, which the
-    compiler need not look after."""
-    height, columns, step = shape[1], shape[3], np.uint64(LANES)
-    for q in range(4):
-        into = np.uint64(q * BLOCKS)
-        for i in range(8):
-            row = np.uint64(((q * height + y + i) * STRIDE) * columns + m0)
-            for j in range(8):
-                at = row + np.uint64((j % STRIDE) * columns + j // STRIDE)
-                for b in range(blocks):
-                    a[into + np.uint64(b)] = flat[at + np.uint64(b)]
-                into += step
+def _places(columns):  # type: ignore[no-untyped-def]
+    """How far the 64 places of a window lie behind its first in a flat plane (H x STRIDE x `columns`).
+
+    Unsigned: a compiler looks after indices that may be negative, and takes fewer numbers at once.
+    """
+    out = np.empty(64, np.uint64)
+    for i in range(8):
+        for j in range(8):
+            out[i * 8 + j] = (i * STRIDE + j % STRIDE) * columns + j // STRIDE
+    return out
 
 
 @njit(cache=True, error_model="numpy")
-def _add(a, weight, shape, y, m0, blocks, num, den):  # type: ignore[no-untyped-def]
-    """Add windows' places, weighted, to sums laid out as in `_load`."""
-    height, columns, step = shape[1], shape[3], np.uint64(LANES)
+def _load(flat, size, start, places, blocks, a):  # type: ignore[no-untyped-def]
+    """A group of windows from flat planes of `size`, in which it begins at `start`."""
     for q in range(4):
-        base = np.uint64(q * BLOCKS)
-        for i in range(8):
-            row = np.uint64(((q * height + y + i) * STRIDE) * columns + m0)
-            for j in range(8):
-                at = row + np.uint64((j % STRIDE) * columns + j // STRIDE)
-                for b in range(blocks):
-                    k = np.uint64(b)
-                    num[at + k] += weight[k] * a[base + k]
-                base += step
-    for i in range(8):
-        row = np.uint64(((y + i) * STRIDE) * columns + m0)
-        for j in range(8):
-            at = row + np.uint64((j % STRIDE) * columns + j // STRIDE)
+        for place in range(64):
+            at, into = np.uint64(q * size + start) + places[place], np.uint64(place * LANES + q * BLOCKS)
             for b in range(blocks):
-                den[at + np.uint64(b)] += weight[np.uint64(b)]
+                a[into + np.uint64(b)] = flat[at + np.uint64(b)]
+
+
+@njit(cache=True, error_model="numpy")
+def _add(a, weight, size, start, places, blocks, num, den):  # type: ignore[no-untyped-def]
+    """The group, weighted, added to sums that lie as the planes do, and the weights to one such plane."""
+    for place in range(64):
+        for q in range(4):
+            at, base = np.uint64(q * size + start) + places[place], np.uint64(place * LANES + q * BLOCKS)
+            for b in range(blocks):
+                k = np.uint64(b)
+                num[at + k] += weight[k] * a[base + k]
+        at = np.uint64(start) + places[place]
+        for b in range(blocks):
+            den[at + np.uint64(b)] += weight[np.uint64(b)]
 
 
 @njit(cache=True, error_model="numpy")
@@ -175,16 +174,19 @@ def _pass(begin, end, parity, planes, down, blocks, limits, num, den):  # type: 
     rows = (height - 8 + down - 1) // down + 1
     a, u, weight = np.empty(64 * LANES, np.float32), np.empty(4 * BLOCKS, np.float32), np.empty(BLOCKS, np.float32)
     flat, sums, weights = planes.ravel(), num.ravel(), den.ravel()
+    columns, places = planes.shape[3], _places(planes.shape[3])
+    size = height * STRIDE * columns
     for stripe in range(2 * begin + parity, 2 * end + parity, 2):
         for k in range(stripe * BETWEEN, min((stripe + 1) * BETWEEN, rows)):
             y = min(k * down, height - 8)
             for group in range(groups):
-                _load(flat, planes.shape, y, group * BLOCKS, blocks, a)
+                start = y * STRIDE * columns + group * BLOCKS
+                _load(flat, size, start, places, blocks, a)
                 _forward(a)
                 _axes(a, u)
                 _hard(a, u, limits, weight)
                 _inverse(a)
-                _add(a, weight, planes.shape, y, group * BLOCKS, blocks, sums, weights)
+                _add(a, weight, size, start, places, blocks, sums, weights)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

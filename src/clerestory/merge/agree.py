@@ -151,11 +151,21 @@ def _chi_row(level, difference, y, r, per, noise, fresh, slope, foot, limits, do
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _chi(begin, end, level, difference, noise, fresh, r, per, slope, foot, limits, out):  # type: ignore[no-untyped-def]
-    """The weights of bands of 64 rows: see `_chi_row`."""
-    height, width = out.shape
+    """The weights of rows `begin` to `end`: see `_chi_row`."""
+    width = out.shape[1]
     down, across = np.empty((3, 3 * (width + 2 * r)), np.float32), np.empty((3, 3 * width), np.float32)
-    for y in range(begin * 64, min(end * 64, height)):
+    for y in range(begin, end):
         _chi_row(level, difference, y, r, per, noise[y], fresh[y], slope, foot, limits, down, across, out[y])
+
+
+@njit(cache=True, error_model="numpy")
+def _halved(upper, lower, count, out):  # type: ignore[no-untyped-def]
+    """Means of 2 x 2 places of two rows of `count` numbers a place."""
+    last = len(upper) // count - 1
+    for x in range(len(out) // count):
+        a, b = 2 * x * count, min(2 * x + 1, last) * count
+        for c in range(count):
+            out[x * count + c] = np.float32(0.25) * (upper[a + c] + upper[b + c] + lower[a + c] + lower[b + c])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -166,7 +176,7 @@ def _near_by(  # type: ignore[no-untyped-def]
     show something; and what wider windows go by, of 2 x 2 blocks each: `halves` (2, rows, 3 n), level and difference,
     and `half_noise` (2, rows, n), that of the mean and of the new frame."""
     height, width = out.shape
-    one, quarter = np.float32(1), np.float32(0.25)
+    one = np.float32(1)
     level, difference = np.empty((BAND + 2, 3 * width), np.float32), np.empty((BAND + 2, 3 * width), np.float32)
     noise, seen = np.empty((BAND + 2, width), np.float32), np.empty(width, np.float32)
     down, across = np.empty((3, 3 * (width + 2)), np.float32), np.empty((3, 3 * width), np.float32)
@@ -179,22 +189,12 @@ def _near_by(  # type: ignore[no-untyped-def]
         for y in range(top, bottom):
             at = y - top + 1
             _chi_row(level, difference, at, 1, one, noise[at], fresh[y], slope, foot, limits, down, across, out[y])
-        for y in range(top // 2, min(bottom // 2, halves.shape[1])):
+        for y in range(top // 2, min((top + BAND) // 2, halves.shape[1])):
             at = 2 * y - top + 1
-            for x in range(half_noise.shape[2]):
-                for c in range(3):
-                    a, b = 6 * x + c, 6 * x + 3 + c
-                    halves[0, y, 3 * x + c] = quarter * (
-                        level[at, a] + level[at, b] + level[at + 1, a] + level[at + 1, b]
-                    )
-                    halves[1, y, 3 * x + c] = quarter * (
-                        difference[at, a] + difference[at, b] + difference[at + 1, a] + difference[at + 1, b]
-                    )
-                a, b = 2 * x, 2 * x + 1
-                half_noise[0, y, x] = quarter * (noise[at, a] + noise[at, b] + noise[at + 1, a] + noise[at + 1, b])
-                half_noise[1, y, x] = quarter * (
-                    fresh[2 * y, a] + fresh[2 * y, b] + fresh[2 * y + 1, a] + fresh[2 * y + 1, b]
-                )
+            _halved(level[at], level[at + 1], 3, halves[0, y])
+            _halved(difference[at], difference[at + 1], 3, halves[1, y])
+            _halved(noise[at], noise[at + 1], 1, half_noise[0, y])
+            _halved(fresh[2 * y], fresh[min(2 * y + 1, height - 1)], 1, half_noise[1, y])
 
 
 def _weights(
@@ -214,9 +214,7 @@ def _weights(
     flat = (height, 3 * width)
     limits = tuple(np.float32(v) for v in (ACCEPT, REJECT, misplaced, flicker))
     given = level.reshape(flat), difference.reshape(flat), spread, fresh
-    in_bands(
-        _chi, 0, -(-height // 64), *given, size // 2, np.float32(per), model.slope, model.foot, limits, out, least=1
-    )
+    in_bands(_chi, 0, height, *given, size // 2, np.float32(per), model.slope, model.foot, limits, out)
     return out
 
 

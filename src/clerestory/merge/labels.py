@@ -53,20 +53,18 @@ def _apart(pairs: F32, block: int) -> F32:
 
 
 @dataclass(frozen=True)
-class _Parts:
-    """The parts whose label may change: flat indices `nodes`, what each label costs there (labels, nodes), and pairs
-    of neighbours, of which both may (`p`, `q`, indices among the nodes) and how far two frames differ over each
-    (labels, labels, pairs)."""
+class _Open:
+    """Parts whose label may change: what each label costs there, `cost` (labels, parts); pairs of neighbours of which
+    both may, `p` and `q` among the parts; and `gaps`, how far two frames differ over each (labels, labels, pairs)."""
 
-    nodes: NDArray[np.intp]
     cost: F32
     p: NDArray[np.intp]
     q: NDArray[np.intp]
     gaps: F32
 
     @classmethod
-    def of(cls, cost: F32, apart: F32, nodes: NDArray[np.intp]) -> _Parts:
-        """From costs (n, H, W) and differences (n, n, H, W)."""
+    def of(cls, cost: F32, apart: F32, nodes: NDArray[np.intp]) -> _Open:
+        """From costs (n, H, W) and differences (n, n, H, W); `nodes`: flat indices of the parts."""
         n, shape = len(cost), cost.shape[1:]
         place = np.full(shape[0] * shape[1], -1, np.intp)
         place[nodes] = np.arange(len(nodes))
@@ -77,17 +75,17 @@ class _Parts:
         p, q = p[both], q[both]
         flat = apart.reshape(n, n, -1)
         gaps = flat[..., p] + flat[..., q]
-        return cls(nodes, cost.reshape(n, -1)[:, nodes], place[p], place[q], gaps)
+        return cls(cost.reshape(n, -1)[:, nodes], place[p], place[q], gaps)
 
     def energy(self, label: I16) -> float:
-        """What a labelling (nodes,) costs."""
+        """What a labelling (parts,) costs."""
         e = np.arange(len(self.p))
         seams = self.gaps[label[self.p], label[self.q], e]
         return float(self.cost[label, np.arange(len(label))].sum(dtype=float) + seams.sum(dtype=float))
 
     def expanded(self, label: I16, alpha: int) -> I16:
         """The labelling after the best expansion of `alpha`."""
-        count, p, q = len(self.nodes), self.p, self.q
+        count, p, q = len(label), self.p, self.q
         e = np.arange(len(p))
         a, b = label[p], label[q]
         stay, take = self.cost[label, np.arange(count)].astype(float), self.cost[alpha].astype(float)
@@ -129,13 +127,13 @@ def labelled(support: F32, pairs: F32, shown: NDArray[np.bool_], extra: F32, blo
     wide = cv2.dilate((~same).astype(np.uint8), np.ones((5, 5), np.uint8))
     nodes = np.flatnonzero(wide.ravel())
     if len(nodes):
-        label.ravel()[nodes] = _solved(label.ravel()[nodes], _Parts.of(cost, apart, nodes))
+        label.ravel()[nodes] = _solved(label.ravel()[nodes], _Open.of(cost, apart, nodes))
     big = np.repeat(np.repeat(label, block, axis=0), block, axis=1)
     return np.asarray(big[:height, :width], np.int16)
 
 
-def _solved(label: I16, parts: _Parts) -> I16:
-    """The cheapest labelling (nodes,) that is found, from one given or all of the first frame."""
+def _solved(label: I16, parts: _Open) -> I16:
+    """The cheapest labelling (parts,) that is found, from one given or all of the first frame."""
     starts: Sequence[I16] = (label, np.zeros_like(label))
     start = min(starts, key=parts.energy)
     energy = parts.energy(start)

@@ -298,7 +298,6 @@ def _lay(  # type: ignore[no-untyped-def]
     height, width = out.shape
     patches = (nodes.shape[0] + across - 2) // across, (nodes.shape[1] + across - 2) // across
     steps, weights = np.float32(len(kernels) - 1), kernels.ravel()
-    slopes, feet = np.empty(2, np.float32), np.empty(2, np.float32)
     for k in range(begin, end):
         r0, c0 = k // patches[1] * across, k % patches[1] * across
         r1, c1 = min(r0 + across, nodes.shape[0] - 1), min(c0 + across, nodes.shape[1] - 1)
@@ -315,8 +314,7 @@ def _lay(  # type: ignore[no-untyped-def]
         for y in range(r0 * step, min(r1 * step, height)):
             even, odd = cfa[y & 1, 0], cfa[y & 1, 1]
             channels = (1 if even == 3 else even), (1 if odd == 3 else odd)
-            for j in range(2):
-                slopes[j], feet[j] = slope[channels[j]], foot[channels[j]]
+            slopes, feet = (slope[channels[0]], slope[channels[1]]), (foot[channels[0]], foot[channels[1]])
             _row_seen(y, x0, x1, nodes, light, step, channels, (height, width), shape, part[0], part[2], at, real)
             _chosen(flat, shape[2], steps, slopes, feet, at, real)
             _down(flat, shape[2], weights, at, lanes, sums)
