@@ -7,13 +7,16 @@
 `train` wants PyTorch and a CUDA device (a processor serves for a try), `export` the `onnx` package; neither is needed
 to use the network. Workers make the pictures, photograph them and develop them the default way, with
 `learned.first_answer` itself; `--seed` fixes weights and pictures, but these are used as they get ready, so that two
-runs agree in kind, not in bytes. Several `--nets` learn from the same pictures side by side for `--trial` minutes,
-then the best goes on alone. The log of the run that made the packaged weights is beside this file, train.log.
+runs agree in kind, not in bytes. For the last part of the time it learns as it is used, in whole numbers of 8 bits
+(bench/network.py). The log of the run that made the packaged weights is beside this file, train.log.
 
 What it saw, all linear light:
 - made up by bench/scenes.py: dead leaves (Achddou, Gousseau, Ladjal 2023), cut and painted stone, leaded glass, views
   in the modelled churches of seeds 100 to 159;
-- panoramas of Poly Haven, CC0: thatch_chapel_1k, old_hall_1k, drachenfels_cellar_1k, leadenhall_market_1k;
+- panoramas of Poly Haven, CC0: thatch_chapel_1k, old_hall_1k, drachenfels_cellar_1k, leadenhall_market_1k; from the
+  copies that pmndrs/drei-assets keeps of them: adams_place_bridge_1k, dikhololo_night_1k, empty_warehouse_01_1k,
+  forest_slope_1k, immenstadter_horn_1k, kiara_1_dawn_1k, lebombo_1k, potsdamer_platz_1k, rooitou_park_1k,
+  st_fagans_interior_1k, venice_sunset_1k;
 - photographs of the OpenEXR project (openexr-images, BSD-3-Clause, Industrial Light & Magic and contributors):
   Bonita, CandleGlass, Carrots, GoldenGate, KernerEnvLatLong, MtTamWest, StageEnvLatLong, StillLife, Tree.
 What it did not see, and is judged on: vestibule_1k (CC0); Desk and Cannon of openexr-images; the modelled church of
@@ -43,18 +46,26 @@ from numpy.typing import NDArray
 
 F32 = NDArray[np.float32]
 
-CHANNELS = (32, 64, 128, 192)
-BLOCKS = (1, 1, 2, 2)
+CHANNELS = (48, 96, 192, 256)
+BLOCKS = (1, 2, 2, 1)
 SOFT = 4  # of the distance: up to how many times what can be reached the square counts
 NET = "/".join([",".join(map(str, CHANNELS)), ",".join(map(str, BLOCKS)), str(SOFT)])
 INPUTS = 19  # four samples of a 2 x 2 cell, the default's twelve, the noise of red, green and blue
 CROP = 320  # pixels of a developed picture
 IMAGES = 7  # of a developed picture: mosaic, the default's red, green and blue, the truth's
 FACTS = 4  # noise of red, green and blue as told, noise of green as it is
-MADE, REAL = 12, 4  # developed pictures of one made-up scene, and of real light beside them
+MADE, REAL = 11, 5  # developed pictures of one made-up scene, and of real light beside them
 SLOTS = 256  # developed pictures on their way to the device
+MOST_WEIGHT = 64  # of a rounded weight: two products with values up to 255 still fit 16 bits, on any processor
+MEET = 5  # steps after which devices that learn side by side take the mean of what they learned
+WATCHED = 8  # batches that tell how far values reach
 
-TRAIN_PANORAMAS = ("thatch_chapel_1k.hdr", "old_hall_1k.exr", "drachenfels_cellar_1k.hdr", "leadenhall_market_1k.hdr")
+TRAIN_PANORAMAS = (
+    "thatch_chapel_1k.hdr", "old_hall_1k.exr", "drachenfels_cellar_1k.hdr", "leadenhall_market_1k.hdr",
+    "adams_place_bridge_1k.hdr", "dikhololo_night_1k.hdr", "empty_warehouse_01_1k.hdr", "forest_slope_1k.hdr",
+    "immenstadter_horn_1k.hdr", "kiara_1_dawn_1k.hdr", "lebombo_1k.hdr", "potsdamer_platz_1k.hdr",
+    "rooitou_park_1k.hdr", "st_fagans_interior_1k.hdr", "venice_sunset_1k.hdr",
+)  # fmt: skip
 # Photographs and by what they are reduced: film scans and demosaiced frames are softer than their pixels.
 TRAIN_PHOTOGRAPHS = {
     "Bonita": 0.6, "CandleGlass": 0.6, "Carrots": 0.75, "GoldenGate": 0.6, "KernerEnvLatLong": 1.0,
@@ -201,8 +212,11 @@ def judged(real: dict[str, NDArray[Any]], side: int = 224) -> list[F32]:
     return out
 
 
-def worker(number: int, count: int, seed: int, paths: tuple[Path, Path, Path], ways: tuple[Any, Any, Any]) -> None:
-    """Worker `number` of `count`: first its share of what is judged, then pictures into free slots, for ever."""
+def worker(
+    number: int, count: int, judged_by: int, seed: int, paths: tuple[Path, Path, Path], ways: tuple[Any, Any, Any]
+) -> None:
+    """Worker `number` of `count`: its share of what is judged, if it is of the first `judged_by`, then pictures into
+    free slots, for ever."""
     import cv2
 
     stand_ins()
@@ -215,7 +229,7 @@ def worker(number: int, count: int, seed: int, paths: tuple[Path, Path, Path], w
     with np.load(paths[0]) as file:
         real = {name: file[name] for name in file.files}
     free, ready, judge = ways
-    for k, light in list(enumerate(judged(real)))[number::count]:
+    for k, light in list(enumerate(judged(real)))[number::judged_by] if number < judged_by else []:
         for j, fixed in enumerate(LEVELS.values()):
             judge.put((j, *photographed(np.random.default_rng([k, j]), light, fixed)))
     tiles, colours = real_tiles(real, scenes.SIDE), real["colours"]
@@ -230,61 +244,6 @@ def worker(number: int, count: int, seed: int, paths: tuple[Path, Path, Path], w
             slot = free.get()
             images[slot], facts[slot] = planes, told
             ready.put(slot)
-
-
-def network(channels: tuple[int, ...] = CHANNELS, blocks: tuple[int, ...] = BLOCKS) -> Any:
-    """The network as a PyTorch module: four scales of plain residual blocks, and a linear way past them.
-
-    At first it says what the default says: the way past is the identity on that, and the rest says nothing.
-    """
-    import torch
-    from torch import nn
-
-    class Block(nn.Module):
-        def __init__(self, c: int) -> None:
-            super().__init__()
-            self.first, self.second = nn.Conv2d(c, c, 3, padding=1), nn.Conv2d(c, c, 3, padding=1)
-            nn.init.zeros_(self.second.bias)
-            self.second.weight.data *= 0.1
-
-        def forward(self, x: torch.Tensor) -> torch.Tensor:
-            return x + self.second(torch.relu(self.first(x)))
-
-    class Net(nn.Module):
-        def __init__(self) -> None:
-            super().__init__()
-            self.past = nn.Conv2d(INPUTS, 12, 3, padding=1)
-            self.head = nn.Conv2d(INPUTS, channels[0], 3, padding=1)
-            self.down = nn.ModuleList(nn.Conv2d(a, b, 2, 2) for a, b in itertools.pairwise(channels))
-            self.up = nn.ModuleList(nn.Conv2d(b, 4 * a, 1) for a, b in itertools.pairwise(channels))
-            self.before = nn.ModuleList(
-                nn.Sequential(*(Block(c) for _ in range(n))) for c, n in zip(channels, blocks, strict=True)
-            )
-            self.after = nn.ModuleList(
-                nn.Sequential(*(Block(c) for _ in range(n))) for c, n in zip(channels[:-1], blocks[:-1], strict=True)
-            )
-            self.tail = nn.Conv2d(channels[0], 12, 3, padding=1)
-            for module in (self.past, self.tail):
-                nn.init.zeros_(module.weight)
-                nn.init.zeros_(module.bias)
-            for k in range(12):
-                self.past.weight.data[k, 4 + k, 1, 1] = 1
-
-        def forward(self, given: torch.Tensor) -> torch.Tensor:
-            x = torch.relu(self.head(given))
-            kept = []
-            for k, part in enumerate(self.before):
-                x = part(x)
-                if k < len(self.down):
-                    kept.append(x)
-                    x = self.down[k](x)
-            for k in reversed(range(len(self.up))):
-                x = self.after[k](nn.functional.pixel_shuffle(self.up[k](x), 2) + kept[k])
-            with torch.autocast(given.device.type, enabled=False):
-                past = self.past(given.float())
-            return nn.functional.pixel_shuffle(self.tail(x) + past, 2)
-
-    return Net()
 
 
 def crops(torch: Any, pool: Any, which: Any, side: int) -> Any:
@@ -346,11 +305,17 @@ def told(values: list[float]) -> str:
     return ", ".join(f"{name} {v:.2f}" for name, v in zip(LEVELS, values, strict=True))
 
 
+def place_among() -> tuple[int, int]:
+    """Which of how many devices this process drives, as torchrun tells it."""
+    return int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
+
+
 class Pool:
     """Developed pictures on the device, the oldest replaced as new ones come."""
 
     def __init__(self, torch: Any, folder: Path, device: Any, asked: argparse.Namespace, seed: int) -> None:
         self.torch, self.seen = torch, 0
+        rank, ranks = place_among()
         apart = multiprocessing.get_context("spawn")
         self.free, self.ready, judge = (apart.SimpleQueue() for _ in range(3))
         place = Path(tempfile.mkdtemp(dir="/dev/shm" if Path("/dev/shm").is_dir() else None))
@@ -362,16 +327,20 @@ class Pool:
             self.free.put(slot)
         ways = (self.free, self.ready, judge)
         self.workers = [
-            apart.Process(target=worker, args=(k, asked.workers, seed, paths, ways), daemon=True)
+            apart.Process(
+                target=worker,
+                daemon=True,
+                args=(rank * asked.workers + k, ranks * asked.workers, asked.workers, seed, paths, ways),
+            )
             for k in range(asked.workers)
         ]
         self.workers[0].start()
         with np.load(paths[0]) as file:
             count = len(LEVELS) * len(judged({name: file[name] for name in file.files}))
-        found = [judge.get()]
+        found = [judge.get()] if rank == 0 else []
         for process in self.workers[1:]:  # by now the compiled code is there for these too
             process.start()
-        self.judge = Judge(torch, found + [judge.get() for _ in range(count - 1)], device)
+        self.judge = Judge(torch, found + [judge.get() for _ in range(count - 1)], device) if rank == 0 else None
         self.images, self.facts = (
             torch.zeros((asked.pool, *slots.shape[1:]), dtype=torch.from_numpy(slots[:1]).dtype, device=device)
             for slots in self.slots
@@ -407,22 +376,23 @@ class Learner:
     """One network in training: its weights, their steady mean over the last thousand steps, and what moves them."""
 
     def __init__(self, torch: Any, how: str, name: Path, device: Any, plain: bool) -> None:
+        from network import Network
+
         channels, blocks, soft = how.split("/")
-        shape = tuple(map(int, channels.split(","))), tuple(map(int, blocks.split(",")))
+        shape = INPUTS, tuple(map(int, channels.split(","))), tuple(map(int, blocks.split(","))), MOST_WEIGHT
         self.torch, self.how, self.name, self.step = torch, how, name, 0
-        self.net = network(*shape).to(device, memory_format=torch.channels_last)
-        self.steady = network(*shape).to(device)
+        self.net = Network(*shape).to(device, memory_format=torch.channels_last)
+        self.steady = Network(*shape).to(device)
         for module, path in ((self.net, self._path("_live")), (self.steady, self._path(""))):
             if path.exists():
                 with np.load(path) as file:
                     self.step = int(file["step"])
-                    module.load_state_dict(
-                        {key: torch.from_numpy(file[key].astype(np.float32)) for key in file.files if key != "step"}
-                    )
+                    named = {key: np.asarray(file[key], np.float32) for key in file.files if key != "step"}
+                    module.load_state_dict({key: torch.from_numpy(value) for key, value in named.items()})
         self.began = self.step
         if not self.step:
             self.steady.load_state_dict(self.net.state_dict())
-        self.cuda, self.graph = device.type == "cuda" and not plain, None
+        self.cuda, self.graph, self.fresh, self.rounding = device.type == "cuda" and not plain, None, 0, False
         self.rate = torch.tensor(1e-3, device=device)
         self.best = torch.optim.AdamW(self.net.parameters(), lr=self.rate, betas=(0.9, 0.99), weight_decay=1e-4,
                                       fused=self.cuda, capturable=self.cuda)  # fmt: skip
@@ -456,13 +426,13 @@ class Learner:
         cuda.current_stream().wait_stream(beside)
         self.best.zero_grad(set_to_none=True)
         self.graph = cuda.CUDAGraph()
-        with cuda.graph(self.graph):
+        with cuda.graph(self.graph, capture_error_mode="thread_local"):
             self.loss = self._moved(*self.given).detach()
 
     def learn(self, images: Any, facts: Any, rate: float) -> Any:
         """One step at a rate of learning; the loss."""
         self.rate.fill_(rate * min(1.0, (self.step + 1) / 500, (self.step - self.began + 1) / 200) + 1e-7)
-        if self.cuda and self.graph is None and self.step == self.began + 20:
+        if self.cuda and self.graph is None and self.fresh == 20:
             self._record(images, facts)
         if self.graph is None:
             self.best.zero_grad(set_to_none=True)
@@ -471,11 +441,53 @@ class Learner:
             for place, new in zip(self.given, (images, facts), strict=True):
                 place.copy_(new)
             self.graph.replay()
-        self.step += 1
+        self.step, self.fresh = self.step + 1, self.fresh + 1
         with self.torch.no_grad():
             keep = min(0.999, self.step / (self.step + 100))
             self.torch._foreach_lerp_(*self.both, 1 - keep)
         return self.loss
+
+    def meet(self) -> None:
+        """Takes the mean of what all devices learned since they last met, and of how they move."""
+        torch = self.torch
+        with torch.no_grad():
+            states = [self.best.state[p] for p in self.both[1]]
+            ours = [*self.both[1], *(s[key] for key in ("exp_avg", "exp_avg_sq") for s in states)]
+            flat = torch.cat([t.reshape(-1) for t in ours])
+            torch.distributed.all_reduce(flat)
+            flat /= torch.distributed.get_world_size()
+            parts = [p.reshape(t.shape) for p, t in zip(flat.split([t.numel() for t in ours]), ours, strict=True)]
+            torch._foreach_copy_(ours, parts)
+
+    def look(self, pool: Pool, asked: argparse.Namespace, new: float) -> None:
+        """Lets every held tensor's reach follow, by the share `new`, the mean of what some batches reach."""
+        from network import LEAST, each_held
+
+        torch, held = self.torch, each_held(self.net)
+        for one in held:
+            one.rounding, one.seen = False, []
+        with torch.no_grad(), torch.autocast(self.rate.device.type, torch.bfloat16, enabled=self.cuda):
+            for _ in range(WATCHED):
+                images, facts = pool.batch(asked.batch, asked.side)
+                self.net(given_of(torch, images, facts))
+        for one, steady in zip(held, each_held(self.steady), strict=True):
+            reach = torch.stack(one.seen).mean()
+            if place_among()[1] > 1:
+                torch.distributed.all_reduce(reach)
+                reach /= torch.distributed.get_world_size()
+            one.reach.lerp_(reach.clamp_min(LEAST), new)
+            steady.reach.copy_(one.reach)
+            one.rounding, one.seen = self.rounding, None
+
+    def round_from_now(self, pool: Pool, asked: argparse.Namespace) -> None:
+        """From here on it learns as rounded."""
+        from network import each_held
+
+        self.rounding = True
+        self.look(pool, asked, 1.0)
+        for one in each_held(self.steady):
+            one.rounding = True
+        self.graph, self.fresh = None, 0
 
     def _path(self, more: str) -> Path:
         return self.name.with_name(f"{self.name.name}{more}.npz")
@@ -488,128 +500,231 @@ class Learner:
             spare.replace(self._path(more))
 
 
-def parts(net: Any) -> dict[str, F32]:
-    """Weights as float32 arrays by name."""
-    return {name: value.detach().float().cpu().numpy() for name, value in net.state_dict().items()}
+def parts(net: Any) -> dict[str, NDArray[Any]]:
+    """Weights as float16 arrays by name, reaches as float32."""
+    kinds = {name: np.float32 if name.endswith("reach") else np.float16 for name in net.state_dict()}
+    values = {name: value.detach().float().cpu().numpy() for name, value in net.state_dict().items()}
+    return {name: value.astype(kinds[name]) for name, value in values.items()}
 
 
-def _settled(learners: list[Learner], judge: Judge) -> Learner:
-    """The learner that is best in the mean of all levels but the first, which is without noise."""
-    values = [sum(judge(learner.steady)[1:]) for learner in learners]
-    best = learners[values.index(max(values))]
-    print(f"# goes on: {best.how}", flush=True)
-    return best
-
-
-def train(asked: argparse.Namespace) -> None:
-    """Train, or go on training, for `minutes`; the rate follows a cosine over them, down to nothing."""
-    import torch
-
-    began = time.time()
+def _begun(torch: Any, asked: argparse.Namespace) -> tuple[Learner, Pool, Any]:
+    """The learner, its pictures and its device."""
+    rank, ranks = place_among()
     torch.manual_seed(asked.seed)
     torch.set_num_threads(1)
     torch.backends.cudnn.benchmark = True
-    folder, device = Path(asked.folder), torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    learners = [Learner(torch, how, folder / asked.name, device, asked.plain) for how in asked.nets]
-    torch.manual_seed(asked.seed + learners[0].step)
-    pool = Pool(torch, folder, device, asked, (asked.seed * 1000 + learners[0].step // 100) * 1_000_000)
-    for learner in learners:
+    cuda = torch.cuda.is_available()
+    device = torch.device(f"cuda:{rank}" if cuda else "cpu")
+    if cuda:
+        torch.cuda.set_device(device)
+    if ranks > 1:
+        torch.distributed.init_process_group("nccl" if cuda else "gloo")
+    learner = Learner(torch, asked.net, asked.folder / asked.name, device, asked.plain)
+    torch.manual_seed(asked.seed + learner.step + 1000 * rank)
+    pool = Pool(torch, asked.folder, device, asked, (asked.seed * 1000 + learner.step // 100) * 1_000_000)
+    return learner, pool, device
+
+
+def _told_between(
+    learner: Learner, pool: Pool, asked: argparse.Namespace, when: str, loss: float, done: float
+) -> None:
+    """Lets reaches follow, prints how far it is, and saves."""
+    if learner.rounding and done < asked.settled:
+        learner.look(pool, asked, 0.5)
+    if place_among()[0] == 0:
+        kind = "rounded" if learner.rounding else "whole"
+        seen = f"{learner.step}: {when}, {pool.seen} pictures, loss {loss:.5f}, {kind}"
+        print(f"{seen}; dB {told(pool.judge(learner.steady))}", flush=True)
+        learner.save()
+
+
+def train(asked: argparse.Namespace) -> None:
+    """Train, or go on training, for `minutes`; the rate follows a cosine over them, down to nothing.
+
+    Under torchrun several devices learn side by side, each from pictures of its own, and meet every few steps (Stich
+    2019, "Local SGD converges fast and communicates little").
+    """
+    import torch
+
+    began, (rank, ranks) = time.time(), place_among()
+    learner, pool, device = _begun(torch, asked)
+    if rank == 0:
         print(f"# {learner.how}: {sum(p.numel() for p in learner.net.parameters())} weights")
-    print(f"# ready in {time.time() - began:.0f} s; dB of the default: {told(pool.judge(None))}", flush=True)
-    start = clock = time.time()
-    shown, count, whole = pool.seen, 0, 60 * asked.minutes
-    while (spent := time.time() - start) < whole:
-        if len(learners) > 1 and spent > 60 * asked.trial:
-            learners = [_settled(learners, pool.judge)]
-        rate = asked.rate * (0.5 + 0.5 * math.cos(math.pi * spent / whole))
-        images, facts = pool.batch(asked.batch, asked.side)
-        losses = [learner.learn(images, facts, rate) for learner in learners]
+        print(f"# ready in {time.time() - began:.0f} s; dB of the default: {told(pool.judge(None))}", flush=True)
+    start, count, share, rate = time.time(), 0, torch.zeros((), device=device), 0.0
+    while True:
+        if count % MEET == 0:
+            share.fill_((time.time() - start) / (60 * asked.minutes))
+            if ranks > 1:
+                torch.distributed.broadcast(share, 0)
+            if float(share) >= 1:
+                break
+            if not learner.rounding and float(share) >= asked.rounded:
+                learner.round_from_now(pool, asked)
+            rate = asked.rate * (0.5 + 0.5 * math.cos(math.pi * float(share)))
+        loss = learner.learn(*pool.batch(asked.batch, asked.side), rate)
         pool.refresh()
         count += 1
-        if learners[0].step % asked.tell == 0:
-            loss, past = float(losses[0]), time.time() - clock
-            print(f"{learners[0].step}: {time.time() - began:.0f} s, {count / past:.1f} steps/s, "
-                  f"{(pool.seen - shown) / past:.0f} pictures/s, {pool.seen} in all, loss {loss:.5f}")  # fmt: skip
-            for learner in learners:
-                print(f"    {learner.how}: {told(pool.judge(learner.steady))}", flush=True)
-            if len(learners) == 1:
-                learners[0].save()
-            clock, shown, count = time.time(), pool.seen, 0
+        if ranks > 1 and count % MEET == 0:
+            learner.meet()
+        if count % asked.tell == 0:
+            _told_between(learner, pool, asked, f"{time.time() - began:.0f} s", float(loss), float(share))
     for process in pool.workers:
         process.terminate()
-    learners[0].save()
-    print(f"# stopped at step {learners[0].step}; dB {told(pool.judge(learners[0].steady))}", flush=True)
+    if rank == 0:
+        learner.save()
+        print(f"# stopped at step {learner.step}; dB {told(pool.judge(learner.steady))}", flush=True)
+    if ranks > 1:
+        torch.distributed.destroy_process_group()
+
+
+def margins(weights: dict[str, NDArray[Any]]) -> tuple[int, list[int]]:
+    """How many cells about its middle the network must be given, and how many, of its own size, each scale keeps on
+    the way back: what lies further out cannot be seen from the middle, so that tiles of any size give the same.
+
+    Each 3 x 3 convolution sees one further; halving and doubling see none.
+    """
+    scales = sum(name.startswith("down.") and name.endswith("weight") for name in weights)
+
+    def seen(part: str) -> int:
+        return 2 * sum(name.startswith(part + ".") and name.endswith("first.weight") for name in weights)
+
+    keep, need = [], 1  # the last convolution
+    for k in range(scales):
+        keep.append(-(-(need + seen(f"after.{k}")) // 2) * 2)  # even: doubled from whole cells of the next scale
+        need = keep[-1] // 2
+    need += seen(f"before.{scales}")
+    for k in reversed(range(scales)):
+        need = 2 * need + seen(f"before.{k}")
+    whole = 2**scales
+    return -(-(need + 1) // whole) * whole, keep  # one more for the first convolution
 
 
 class Graph:
-    """An ONNX graph written node by node; weights are stored as float16 and used as float32."""
+    """An ONNX graph of trained weights, written node by node.
 
-    def __init__(self, weights: dict[str, F32]) -> None:
+    Its first and last convolutions are stored as float16 and used as float32. All others are whole numbers of eight
+    bits, as they were learned: `within` a tensor's zero is at 0, elsewhere at 128.
+    """
+
+    def __init__(self, weights: dict[str, NDArray[Any]]) -> None:
+        self.weights, self.nodes, self.stored, self.count = weights, [], [], 0  # type: ignore[var-annotated]
+
+    def node(self, kind: str, given: list[str], outs: int = 1, **how: Any) -> Any:
+        """One operation; the name of its result, or names."""
         from onnx import helper
 
-        self.weights, self.nodes, self.stored = weights, [], []  # type: ignore[var-annotated]
-        self.make, self.count = helper.make_node, 0
-
-    def node(self, kind: str, given: list[str], **how: Any) -> str:
-        """One operation; the name of its result."""
         self.count += 1
-        out = f"t{self.count}"
-        self.nodes.append(self.make(kind, given, [out], **how))
-        return out
+        names = [f"t{self.count}_{k}" for k in range(outs)]
+        self.nodes.append(helper.make_node(kind, given, names, **how))
+        return names[0] if outs == 1 else names
 
-    def conv(self, x: str, name: str, stride: int = 1) -> str:
-        """A convolution with the weights of that name."""
-        from onnx import TensorProto, numpy_helper
+    def store(self, name: str, value: Any) -> str:
+        """A constant, once; its name."""
+        from onnx import numpy_helper
+
+        if all(one.name != name for one in self.stored):
+            self.stored.append(numpy_helper.from_array(np.asarray(value), name))
+        return name
+
+    def wide(self, x: str, name: str, beyond: int = 0) -> str:
+        """A convolution, 3 x 3, with float weights; `beyond`: cells of nothing about it, else it loses the rim."""
+        from onnx import TensorProto
 
         given = [x]
         for part in ("weight", "bias"):
-            key = f"{name}.{part}"
-            self.stored.append(numpy_helper.from_array(self.weights[key].astype(np.float16), key))
-            given.append(self.node("Cast", [key], to=TensorProto.FLOAT))
-        size = self.weights[f"{name}.weight"].shape[-1]
-        return self.node("Conv", given, kernel_shape=[size, size], strides=[stride, stride],
-                         pads=[1, 1, 1, 1] if size == 3 else [0, 0, 0, 0])  # fmt: skip
+            half = self.store(f"{name}.{part}", self.weights[f"{name}.{part}"].astype(np.float16))
+            given.append(self.node("Cast", [half], to=TensorProto.FLOAT))
+        return str(self.node("Conv", given, kernel_shape=[3, 3], pads=[beyond] * 4))
 
-    def blocks(self, x: str, name: str) -> str:
-        """The residual blocks of one scale."""
+    def step(self, held: str) -> tuple[float, list[str]]:
+        """Of a held tensor: its step, and the names of this and of its zero."""
+        cut = held == "held" or held.endswith(".within")
+        step = np.float32(self.weights[f"{held}.reach"]) / np.float32(255 if cut else 127)
+        zero = self.store("zero.cut", np.uint8(0)) if cut else self.store("zero", np.uint8(128))
+        return float(step), [self.store(f"{held}.step", step), zero]
+
+    def conv(self, x: str, held: str, name: str, out: str, stride: int = 1) -> str:
+        """A convolution in whole numbers, of what is held as `held` to what is held as `out`."""
+        weight, bias = (self.weights[f"{name}.{part}"].astype(np.float64) for part in ("weight", "bias"))
+        size = np.maximum(np.abs(weight).max((1, 2, 3)), 1e-6) / MOST_WEIGHT
+        whole = np.rint(weight / size[:, None, None, None]).astype(np.int8)
+        step, names = self.step(held)
+        given = [x, *names, self.store(f"{name}.weight", whole), self.store(f"{name}.size", size.astype(np.float32)),
+                 self.store(f"{name}.zero", np.zeros(len(size), np.int8)), *self.step(out)[1],
+                 self.store(f"{name}.bias", np.rint(bias / (step * size)).astype(np.int32))]  # fmt: skip
+        side = weight.shape[-1]
+        return str(self.node("QLinearConv", given, kernel_shape=[side, side], strides=[stride, stride],
+                             pads=[1, 1, 1, 1] if side == 3 else [0, 0, 0, 0]))  # fmt: skip
+
+    def add(self, x: str, held: str, y: str, more: str, out: str) -> str:
+        """The sum of two held tensors."""
+        given = [x, *self.step(held)[1], y, *self.step(more)[1], *self.step(out)[1]]
+        return str(self.node("QLinearAdd", given, domain="com.microsoft"))
+
+    def blocks(self, x: str, held: str, name: str) -> tuple[str, str]:
+        """The residual blocks of one scale; the result and as what it is held."""
         k = 0
         while f"{name}.{k}.first.weight" in self.weights:
-            y = self.node("Relu", [self.conv(x, f"{name}.{k}.first")])
-            x = self.node("Add", [self.conv(y, f"{name}.{k}.second"), x])
+            part = f"{name}.{k}"
+            y = self.conv(x, held, f"{part}.first", f"{part}.within")
+            y = self.conv(y, f"{part}.within", f"{part}.second", f"{part}.more")
+            x, held = self.add(x, held, y, f"{part}.more", f"{part}.sum"), f"{part}.sum"
             k += 1
-        return x
+        return x, held
+
+    def cut(self, x: str, cells: int) -> str:
+        """Without so many cells on every side."""
+        if not cells:
+            return x
+        ends = [
+            self.store(f"{side}.{cells}", np.array([value, value]))
+            for side, value in (("from", cells), ("to", -cells))
+        ]
+        return str(self.node("Slice", [x, *ends, self.store("axes", np.array([2, 3]))]))
 
     def shuffled(self, x: str) -> str:
         """Four channels to 2 x 2 pixels."""
-        return self.node("DepthToSpace", [x], blocksize=2, mode="CRD")
+        return str(self.node("DepthToSpace", [x], blocksize=2, mode="CRD"))
 
 
-def export(weights: Path, out: Path) -> None:
-    """The ONNX file of trained weights: `given`, 1 x 19 x h x w, to `light`, 1 x 3 x 2h x 2w; h, w multiples of 8."""
-    import onnx
+def export(source: Path, out: Path) -> None:
+    """The ONNX file of trained weights: `given`, 1 x 19 x h x w, to `light`, 1 x 3 x 2 (h - 2 m) x 2 (w - 2 m).
+
+    m: the margin, told as the file's `doc_string`; h, w: multiples of what the scales halve.
+    """
     from onnx import TensorProto, helper
 
-    with np.load(weights) as file:
-        graph = Graph({name: file[name] for name in file.files if name != "step"})
-    scales = sum(name.startswith("down.") and name.endswith("weight") for name in graph.weights)
-    x, kept = graph.node("Relu", [graph.conv("given", "head")]), []
-    for k in range(scales + 1):
-        x = graph.blocks(x, f"before.{k}")
-        if k < scales:
-            kept.append(x)
-            x = graph.conv(x, f"down.{k}", 2)
-    for k in reversed(range(scales)):
-        x = graph.blocks(graph.node("Add", [graph.shuffled(graph.conv(x, f"up.{k}")), kept[k]]), f"after.{k}")
-    x = graph.shuffled(graph.node("Add", [graph.conv(x, "tail"), graph.conv("given", "past")]))
+    with np.load(source) as file:
+        weights = {name: file[name] for name in file.files if name != "step"}
+    graph = Graph(weights)
+    margin, keep = margins(weights)
+    x = graph.node("QuantizeLinear", [graph.wide("given", "head", 1), *graph.step("held")[1]])
+    held, kept = "held", []
+    for k in range(len(keep) + 1):
+        x, held = graph.blocks(x, held, f"before.{k}")
+        if k < len(keep):
+            kept.append((x, held))
+            x, held = graph.conv(x, held, f"down.{k}", f"lower.{k}", 2), f"lower.{k}"
+    have = margin >> len(keep)
+    for k in reversed(range(len(keep))):
+        x = graph.cut(x, have - keep[k] // 2)
+        x = graph.shuffled(graph.conv(x, held, f"up.{k}", f"upper.{k}"))
+        same, how = kept[k]
+        x = graph.add(x, f"upper.{k}", graph.cut(same, (margin >> k) - keep[k]), how, f"sum.{k}")
+        (x, held), have = graph.blocks(x, f"sum.{k}", f"after.{k}"), keep[k]
+    x = graph.node("DequantizeLinear", [graph.cut(x, have - 1), *graph.step(held)[1]])
+    past = graph.wide(graph.cut("given", margin - 1), "past")  # the last to be asked for, so that it need not be kept
+    x = graph.shuffled(graph.node("Add", [graph.wide(x, "tail"), past]))
     graph.nodes.append(helper.make_node("Identity", [x], ["light"]))
     inputs = [helper.make_tensor_value_info("given", TensorProto.FLOAT, [1, INPUTS, "h", "w"])]
     outputs = [helper.make_tensor_value_info("light", TensorProto.FLOAT, [1, 3, "h2", "w2"])]
     body = helper.make_graph(graph.nodes, "mosaic to light", inputs, outputs, graph.stored)
-    model = helper.make_model(body, opset_imports=[helper.make_opsetid("", 17)], producer_name="clerestory")
+    sets = [helper.make_opsetid("", 17), helper.make_opsetid("com.microsoft", 1)]
+    model = helper.make_model(body, opset_imports=sets, producer_name="clerestory", doc_string=f"margin {margin}")
     model.ir_version = 9
-    onnx.checker.check_model(model)
     out.write_bytes(model.SerializeToString(deterministic=True))
-    print(f"{out}: {out.stat().st_size / 1e6:.2f} MB")
+    print(f"{out}: {out.stat().st_size / 1e6:.2f} MB, margin {margin} cells")
 
 
 def main() -> None:
@@ -623,10 +738,11 @@ def main() -> None:
     way.add_argument("folder", type=Path)
     way.add_argument("--name", default="net")
     way.add_argument("--minutes", type=float, default=27)
-    way.add_argument("--trial", type=float, default=5, help="minutes after which the best of several goes on alone")
-    way.add_argument("--nets", nargs="+", default=[NET], help="of each: channels/blocks/softness of the distance")
-    way.add_argument("--batch", type=int, default=96)
-    way.add_argument("--side", type=int, default=160)
+    way.add_argument("--net", default=NET, help="channels/blocks/softness of the distance")
+    way.add_argument("--rounded", type=float, default=0.65, help="share of the minutes from which it learns rounded")
+    way.add_argument("--settled", type=float, default=0.75, help="share from which reaches are left as they are")
+    way.add_argument("--batch", type=int, default=64)
+    way.add_argument("--side", type=int, default=192)
     way.add_argument("--rate", type=float, default=8e-4)
     way.add_argument("--pool", type=int, default=12000, help="developed pictures kept on the device")
     way.add_argument("--workers", type=int, default=15)
