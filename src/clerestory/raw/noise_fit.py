@@ -26,7 +26,7 @@ from scipy.special import gammaincinv
 from clerestory.camera.noise import NoiseModel, model_channel
 from clerestory.errors import UserError
 from clerestory.raw.read import Mosaic
-from clerestory.run.bands import in_bands
+from clerestory.run.bands import in_bands, side_by_side
 
 F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
@@ -353,15 +353,15 @@ def fit_channels(mosaics: Sequence[Mosaic]) -> ChannelFits:
     first = mosaics[0]
     if any(m.raw.shape != first.raw.shape for m in mosaics):
         raise UserError("frames of one run must have the same size; give frames of one view by one camera.")
+    pairs: list[tuple[Mosaic, Mosaic | None]] = [_aligned(a, b) for a, b in pairwise(mosaics)] or [(first, None)]
+
+    def fitted(place: tuple[int, int]) -> _Line:
+        return _fit_plane([_sample(a, b, *place) for a, b in pairs])
+
     lines = [_Line(1.0, 1.0, (1.0, 1.0))] * 4
-    pairs = [_aligned(a, b) for a, b in pairwise(mosaics)]
-    for row in range(2):
-        for column in range(2):
-            if len(mosaics) == 1:
-                parts = [_sample(first, None, row, column)]
-            else:
-                parts = [_sample(a, b, row, column) for a, b in pairs]
-            lines[model_channel(int(first.cfa[row, column]))] = _fit_plane(parts)
+    places = [(row, column) for row in range(2) for column in range(2)]
+    for place, line in zip(places, side_by_side(fitted, places), strict=True):
+        lines[model_channel(int(first.cfa[place]))] = line
     gain, read2 = np.array([line.gain for line in lines]), np.array([line.foot for line in lines])
     return ChannelFits(gain, read2, np.array([line.doubt for line in lines]))
 
