@@ -14,8 +14,9 @@ from typing import Any
 import torch
 from torch import nn
 
+from rounding import LARGEST, LEAST, MOST_WEIGHT
+
 Pair = tuple[torch.Tensor, Any]  # whole numbers and their step, or values and 1
-LEAST = 1e-6  # of a reach
 
 
 def rounded(x: torch.Tensor) -> torch.Tensor:
@@ -42,22 +43,21 @@ class Held(nn.Module):
             self.seen.append(x.detach().abs().amax().float())
         if not self.rounding:
             return x, 1.0
-        step = self.reach / (255 if self.low == 0 else 127)
+        step = self.reach / LARGEST[self.low]
         return rounded((x / step).clamp(self.low, 255 + self.low)), step
 
 
 class Conv(nn.Conv2d):
-    """A convolution of a tensor that is held. `most`: the largest rounded weight."""
+    """A convolution of a tensor that is held."""
 
-    def __init__(self, inside: int, outside: int, side: int, most: int, stride: int = 1) -> None:
+    def __init__(self, inside: int, outside: int, side: int, stride: int = 1) -> None:
         super().__init__(inside, outside, side, stride, padding=int(side == 3))
-        self.most = most
 
     def of(self, x: Pair) -> torch.Tensor:
         values, step = x
         if not isinstance(step, torch.Tensor):
             return self(values)
-        size = self.weight.detach().abs().amax((1, 2, 3)).clamp_min(LEAST) / self.most
+        size = self.weight.detach().abs().amax((1, 2, 3)).clamp_min(LEAST) / MOST_WEIGHT
         whole = rounded(self.weight / size[:, None, None, None])
         out = nn.functional.conv2d(values, whole, None, self.stride, self.padding).float()
         return out * (step * size)[:, None, None] + self.bias[:, None, None]
@@ -66,9 +66,9 @@ class Conv(nn.Conv2d):
 class Block(nn.Module):
     """A residual block: what two convolutions add."""
 
-    def __init__(self, c: int, most: int) -> None:
+    def __init__(self, c: int) -> None:
         super().__init__()
-        self.first, self.second = Conv(c, c, 3, most), Conv(c, c, 3, most)
+        self.first, self.second = Conv(c, c, 3), Conv(c, c, 3)
         nn.init.zeros_(self.second.bias)
         self.second.weight.data *= 0.1
         self.within, self.more, self.sum = Held(0), Held(-128), Held(-128)
@@ -81,17 +81,17 @@ class Block(nn.Module):
 class Network(nn.Module):
     """At first it says what the default says: the way past is the identity on that, and the rest says nothing."""
 
-    def __init__(self, inputs: int, channels: tuple[int, ...], blocks: tuple[int, ...], most: int) -> None:
+    def __init__(self, inputs: int, channels: tuple[int, ...], blocks: tuple[int, ...]) -> None:
         super().__init__()
         self.past = nn.Conv2d(inputs, 12, 3, padding=1)
         self.head, self.held = nn.Conv2d(inputs, channels[0], 3, padding=1), Held(0)
         steps = list(itertools.pairwise(channels))
-        self.down = nn.ModuleList(Conv(a, b, 2, most, 2) for a, b in steps)
-        self.up = nn.ModuleList(Conv(b, 4 * a, 1, most) for a, b in steps)
+        self.down = nn.ModuleList(Conv(a, b, 2, 2) for a, b in steps)
+        self.up = nn.ModuleList(Conv(b, 4 * a, 1) for a, b in steps)
         self.lower, self.upper, self.sum = (nn.ModuleList(Held(-128) for _ in steps) for _ in range(3))
         scales = list(zip(channels, blocks, strict=True))
         self.before, self.after = (
-            nn.ModuleList(nn.Sequential(*(Block(c, most) for _ in range(n))) for c, n in some)
+            nn.ModuleList(nn.Sequential(*(Block(c) for _ in range(n))) for c, n in some)
             for some in (scales, scales[:-1])
         )
         self.tail = nn.Conv2d(channels[0], 12, 3, padding=1)

@@ -44,6 +44,8 @@ from unittest.mock import MagicMock
 import numpy as np
 from numpy.typing import NDArray
 
+from rounding import LARGEST, LEAST, MOST_WEIGHT
+
 F32 = NDArray[np.float32]
 
 CHANNELS = (48, 96, 192, 256)
@@ -56,7 +58,6 @@ IMAGES = 7  # of a developed picture: mosaic, the default's red, green and blue,
 FACTS = 4  # noise of red, green and blue as told, noise of green as it is
 MADE, REAL = 11, 5  # developed pictures of one made-up scene, and of real light beside them
 SLOTS = 256  # developed pictures on their way to the device
-MOST_WEIGHT = 64  # of a rounded weight: two products with values up to 255 still fit 16 bits, on any processor
 MEET = 5  # steps after which devices that learn side by side take the mean of what they learned
 WATCHED = 8  # batches that tell how far values reach
 
@@ -379,7 +380,7 @@ class Learner:
         from network import Network
 
         channels, blocks, soft = how.split("/")
-        shape = INPUTS, tuple(map(int, channels.split(","))), tuple(map(int, blocks.split(","))), MOST_WEIGHT
+        shape = INPUTS, tuple(map(int, channels.split(","))), tuple(map(int, blocks.split(",")))
         self.torch, self.how, self.name, self.step = torch, how, name, 0
         self.net = Network(*shape).to(device, memory_format=torch.channels_last)
         self.steady = Network(*shape).to(device)
@@ -461,7 +462,7 @@ class Learner:
 
     def look(self, pool: Pool, asked: argparse.Namespace, new: float) -> None:
         """Lets every held tensor's reach follow, by the share `new`, the mean of what some batches reach."""
-        from network import LEAST, each_held
+        from network import each_held
 
         torch, held = self.torch, each_held(self.net)
         for one in held:
@@ -608,23 +609,21 @@ class Graph:
     """
 
     def __init__(self, weights: dict[str, NDArray[Any]]) -> None:
-        self.weights, self.nodes, self.stored, self.count = weights, [], [], 0  # type: ignore[var-annotated]
+        self.weights, self.nodes, self.stored = weights, [], {}  # type: ignore[var-annotated]
 
-    def node(self, kind: str, given: list[str], outs: int = 1, **how: Any) -> Any:
-        """One operation; the name of its result, or names."""
+    def node(self, kind: str, given: list[str], **how: Any) -> str:
+        """One operation; the name of its result."""
         from onnx import helper
 
-        self.count += 1
-        names = [f"t{self.count}_{k}" for k in range(outs)]
-        self.nodes.append(helper.make_node(kind, given, names, **how))
-        return names[0] if outs == 1 else names
+        name = f"t{len(self.nodes)}"
+        self.nodes.append(helper.make_node(kind, given, [name], **how))
+        return name
 
     def store(self, name: str, value: Any) -> str:
         """A constant, once; its name."""
         from onnx import numpy_helper
 
-        if all(one.name != name for one in self.stored):
-            self.stored.append(numpy_helper.from_array(np.asarray(value), name))
+        self.stored.setdefault(name, numpy_helper.from_array(np.asarray(value), name))
         return name
 
     def wide(self, x: str, name: str, beyond: int = 0) -> str:
@@ -635,32 +634,31 @@ class Graph:
         for part in ("weight", "bias"):
             half = self.store(f"{name}.{part}", self.weights[f"{name}.{part}"].astype(np.float16))
             given.append(self.node("Cast", [half], to=TensorProto.FLOAT))
-        return str(self.node("Conv", given, kernel_shape=[3, 3], pads=[beyond] * 4))
+        return self.node("Conv", given, kernel_shape=[3, 3], pads=[beyond] * 4)
 
     def step(self, held: str) -> tuple[float, list[str]]:
         """Of a held tensor: its step, and the names of this and of its zero."""
-        cut = held == "held" or held.endswith(".within")
-        step = np.float32(self.weights[f"{held}.reach"]) / np.float32(255 if cut else 127)
-        zero = self.store("zero.cut", np.uint8(0)) if cut else self.store("zero", np.uint8(128))
-        return float(step), [self.store(f"{held}.step", step), zero]
+        low = 0 if held == "held" or held.endswith(".within") else -128
+        step = np.float32(self.weights[f"{held}.reach"]) / np.float32(LARGEST[low])
+        return float(step), [self.store(f"{held}.step", step), self.store(f"zero.{-low}", np.uint8(-low))]
 
     def conv(self, x: str, held: str, name: str, out: str, stride: int = 1) -> str:
         """A convolution in whole numbers, of what is held as `held` to what is held as `out`."""
         weight, bias = (self.weights[f"{name}.{part}"].astype(np.float64) for part in ("weight", "bias"))
-        size = np.maximum(np.abs(weight).max((1, 2, 3)), 1e-6) / MOST_WEIGHT
+        size = np.maximum(np.abs(weight).max((1, 2, 3)), LEAST) / MOST_WEIGHT
         whole = np.rint(weight / size[:, None, None, None]).astype(np.int8)
         step, names = self.step(held)
         given = [x, *names, self.store(f"{name}.weight", whole), self.store(f"{name}.size", size.astype(np.float32)),
                  self.store(f"{name}.zero", np.zeros(len(size), np.int8)), *self.step(out)[1],
                  self.store(f"{name}.bias", np.rint(bias / (step * size)).astype(np.int32))]  # fmt: skip
         side = weight.shape[-1]
-        return str(self.node("QLinearConv", given, kernel_shape=[side, side], strides=[stride, stride],
-                             pads=[1, 1, 1, 1] if side == 3 else [0, 0, 0, 0]))  # fmt: skip
+        pads = [int(side == 3)] * 4
+        return self.node("QLinearConv", given, kernel_shape=[side, side], strides=[stride, stride], pads=pads)
 
     def add(self, x: str, held: str, y: str, more: str, out: str) -> str:
         """The sum of two held tensors."""
         given = [x, *self.step(held)[1], y, *self.step(more)[1], *self.step(out)[1]]
-        return str(self.node("QLinearAdd", given, domain="com.microsoft"))
+        return self.node("QLinearAdd", given, domain="com.microsoft")
 
     def blocks(self, x: str, held: str, name: str) -> tuple[str, str]:
         """The residual blocks of one scale; the result and as what it is held."""
@@ -677,15 +675,12 @@ class Graph:
         """Without so many cells on every side."""
         if not cells:
             return x
-        ends = [
-            self.store(f"{side}.{cells}", np.array([value, value]))
-            for side, value in (("from", cells), ("to", -cells))
-        ]
-        return str(self.node("Slice", [x, *ends, self.store("axes", np.array([2, 3]))]))
+        begin, end = self.store(f"from.{cells}", np.full(2, cells)), self.store(f"to.{cells}", np.full(2, -cells))
+        return self.node("Slice", [x, begin, end, self.store("axes", np.array([2, 3]))])
 
     def shuffled(self, x: str) -> str:
         """Four channels to 2 x 2 pixels."""
-        return str(self.node("DepthToSpace", [x], blocksize=2, mode="CRD"))
+        return self.node("DepthToSpace", [x], blocksize=2, mode="CRD")
 
 
 def export(source: Path, out: Path) -> None:
@@ -719,7 +714,7 @@ def export(source: Path, out: Path) -> None:
     graph.nodes.append(helper.make_node("Identity", [x], ["light"]))
     inputs = [helper.make_tensor_value_info("given", TensorProto.FLOAT, [1, INPUTS, "h", "w"])]
     outputs = [helper.make_tensor_value_info("light", TensorProto.FLOAT, [1, 3, "h2", "w2"])]
-    body = helper.make_graph(graph.nodes, "mosaic to light", inputs, outputs, graph.stored)
+    body = helper.make_graph(graph.nodes, "mosaic to light", inputs, outputs, list(graph.stored.values()))
     sets = [helper.make_opsetid("", 17), helper.make_opsetid("com.microsoft", 1)]
     model = helper.make_model(body, opset_imports=sets, producer_name="clerestory", doc_string=f"margin {margin}")
     model.ir_version = 9
