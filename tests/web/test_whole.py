@@ -34,6 +34,7 @@ def imported(page: Any, here: Path, photographed: Path, wait: Any) -> Path:
 def rejected_and_captioned(page: Any, folder: Path, wait: Any) -> None:
     """One frame left out; one caption for three pictures."""
     page.click("[data-frame*='HM0005']")
+    page.wait_for_selector("[data-frame*='HM0005'].here")  # a person sees which frame a key is for
     page.keyboard.press("e")
     wait(lambda: [name[-10:] for name in page.evaluate("clerestory.visit.left_out")] == ["HM0005.dng"])
     for name in ("HM0001", "HM0002", "HM0004"):
