@@ -150,6 +150,20 @@ def test_dim_window_beside_a_bright_one_is_shown_paler_in_its_own_hue() -> None:
     assert kept["alone"].min() > 0.97
 
 
+def test_gilded_wall_that_a_window_lights_keeps_its_gold() -> None:
+    """Two stops over the stone, a cornice in it three, and no glass near by: it is shown with all of its chroma. Seen
+    on the Memorial Church (Debevec and Malik 1997), whose gilded mosaics came out grey."""
+    rgb = np.full((600, 900, 3), 0.01, np.float32) * np.array([1.1, 1, 0.85], np.float32)
+    rgb[80:240, 60:160] = 2.5
+    rgb[300:520, 480:840] = np.array([0.052, 0.04, 0.018], np.float32)
+    rgb[290:310, 480:840] *= 2.2
+    share = []
+    for v in (tone.apply(rgb, tone.judge(rgb)), rgb):
+        lab = _oklab(v)[320:500, 500:820]
+        share.append((np.hypot(lab[..., 1], lab[..., 2]) / lab[..., 0]).mean())
+    assert 0.97 < share[0] / share[1] < 1.03
+
+
 def test_texture_of_stone_is_kept_while_the_window_is_held() -> None:
     """Local contrast of stone (deviation of log2) within 0.75 to 1.4 of the scene's: least where it is lit."""
     rgb = wall(360, 480)

@@ -24,6 +24,10 @@ GLASS_WIDTH = 0.75  # stops over which the weight grows
 BELOW, BELOW_WIDTH = 2.0, 1.0
 SAMPLE = 650  # pixels: see `sampled`
 LEAST_APART = 2.5  # stops over the stone below which nothing is a window
+# Times the stops from stone to where the weight of glass begins: what is darker is a wall that windows light, however
+# bright it is beside what is near, and lies in no window. From 1.0 to 1.4 gilded walls of the Memorial Church keep
+# their gold, and leads and colours of the other scenes come out a little better; from 1.6 on dim panes lose.
+LIT_WALL = 1.3
 FEW = 0.1  # of the glass: the least that counts as the brightest windows, so that one bare lamp does not
 ENOUGH = 1e-3  # of the picture: glass that there must be for its level to be told
 REACH = ((1 / 40, 1.0), (1 / 12, 0.1), (1 / 3, 0.005))  # of the long side, and weight: where glass is looked for
@@ -115,11 +119,12 @@ def _within(bright: F32) -> F32:
     return out
 
 
-def _weights(log: F32, stone: float) -> tuple[F32, float]:
-    """How far each pixel counts as glass, and the level at which that begins."""
+def _weights(log: F32, stone: float) -> tuple[F32, float, float]:
+    """How far each pixel counts as glass; how many stops over the stone that begins; the level of the brightest."""
     top = float(np.percentile(sampled(log), 99.5))
-    start = stone + float(np.clip(GLASS_SHARE * (top - stone), GLASS_FROM, GLASS_TO))
-    return _smooth((log - np.float32(start)) / np.float32(GLASS_WIDTH)), max(top, start)
+    apart = float(np.clip(GLASS_SHARE * (top - stone), GLASS_FROM, GLASS_TO))
+    start = stone + apart
+    return _smooth((log - np.float32(start)) / np.float32(GLASS_WIDTH)), apart, max(top, start)
 
 
 def usual_level(log: F32) -> float | None:
@@ -127,8 +132,7 @@ def usual_level(log: F32) -> float | None:
     stone = stone_level(log)
     if stone is None:
         return None
-    weight, _ = _weights(log, stone)
-    return _mean_brighter(log, weight)
+    return _mean_brighter(log, _weights(log, stone)[0])
 
 
 def _mean_brighter(log: F32, weight: F32) -> float | None:
@@ -158,12 +162,12 @@ def windows(log: F32) -> Windows:
     stone = stone_level(log)
     if stone is None:
         return Windows(np.zeros_like(log), np.zeros_like(log), 0.0, 0.0)
-    weight, top = _weights(log, stone)
+    weight, apart, top = _weights(log, stone)
     found = _mean_brighter(log, weight)
     usual = top if found is None else found
     level = _near(log, _of_brighter(log, weight, _near(log, weight, usual)), usual)
     np.maximum(level, np.float32(stone + LEAST_APART), out=level)
-    middle = np.float32(0.5) * (level + np.float32(stone))
+    middle = np.maximum(np.float32(0.5) * (level + np.float32(stone)), np.float32(stone + LIT_WALL * apart))
     over: F32 = np.asarray((log - middle) / np.float32(GLASS_WIDTH) + np.float32(0.5), np.float32)
     bright = _smooth(over)
     glass = sampled(level)[sampled(bright) > 0.5]
