@@ -164,6 +164,15 @@ def test_gilded_wall_that_a_window_lights_keeps_its_gold() -> None:
     assert 0.97 < share[0] / share[1] < 1.03
 
 
+def test_walls_away_from_windows_are_not_dimmed_for_them() -> None:
+    """Stone held back for a window is shown darker, but the walls far from it not under L* 35 (CIELAB)."""
+    rgb = np.full((480, 720, 3), 0.01, np.float32) * np.array([1.1, 1, 0.8], np.float32)
+    rgb[:, 380:] *= 2.5
+    rgb[100:300, 560:680] = 8.0
+    far = tone.apply(rgb, tone.judge(rgb))[:, :360] @ np.array(tone.REC2020)
+    assert 116 * np.cbrt(np.median(far)) - 16 > 35
+
+
 def test_texture_of_stone_is_kept_while_the_window_is_held() -> None:
     """Local contrast of stone (deviation of log2) within 0.75 to 1.4 of the scene's: least where it is lit."""
     rgb = wall(360, 480)

@@ -53,7 +53,7 @@ DEEPEST = 1.5  # stops under the stone's own curve that leads may come to be sho
 # lit is the share of the walls, within BEST_LIT, that times the share of windows in the picture comes to MISPLACED: a
 # small window may be shown with darker leads than one that fills half of the picture.
 UNDER_WALLS, LEAST_ROOM = 0.3, 0.1
-MISPLACED, BEST_LIT = 0.04, (0.1, 0.5)
+MISPLACED, BEST_LIT = 0.035, (0.1, 0.5)
 # Chroma in a window goes down by this power of how much dimmer it is than the brightest, from so many stops on and
 # for so many: by a cube root, CIELAB's, it is what it would be where one exposes for the brightest.
 PALER, PALER_FROM, PALER_FOR = 1 / 3, 0.5, 1.5
@@ -475,12 +475,26 @@ LIGHTEST = -0.9  # log2 of display that the lightest surface reaches at least
 # stone then stays under the leads and dim glass of more windows. Set with bench/light.py tone, by the share shown in
 # the wrong order.
 DIMMED, DIMMED_FROM = 0.3, 4.0
+DARKEST_WALLS = -3.28  # log2 of display under which that does not take the walls away from windows: L* 35, CIELAB
+AWAY = 1 / 40  # of the long side: the deviation of a Gaussian; within its reach of anything bright a wall is not away
+
+
+def _away_from_windows(few: F32, log: F32) -> float:
+    """Median log2 luminance of the walls away from windows, infinity where there are none.
+
+    `few`: every n-th pixel of a picture both ways (h x w x 3); `log`: log2 norm about them (h x w).
+    """
+    middle = float(np.median(log[log > DARKEST]))
+    bright = (log > middle + 2).astype(np.float32)
+    away = (cv2.GaussianBlur(bright, (0, 0), AWAY * max(log.shape)) < 0.03) & (log > middle - 3)
+    return math.log2(max(float(np.median(few[away] @ np.array(REC2020))), FLOOR)) if away.any() else math.inf
 
 
 def judge(rgb: F32, noise: WorkingNoise | None = None, monochrome: bool = False) -> ToneSettings:
     """Settings good enough to leave, from the picture itself (scene-linear Rec. 2020, H x W x 3)."""
-    log = reduced_log(rgb, max(1, round(max(rgb.shape[:2]) / 512)))
-    live = log[log > -14]
+    step = max(1, round(max(rgb.shape[:2]) / 512))
+    log = reduced_log(rgb, step)
+    live = log[log > DARKEST]
     if live.size < 16:
         return ToneSettings(monochrome=monochrome)
     dark, quarter = (float(v) for v in np.percentile(live, (5, 25)))
@@ -490,7 +504,8 @@ def judge(rgb: F32, noise: WorkingNoise | None = None, monochrome: bool = False)
     exposure = MID - 0.15 - float(np.mean(body))
     glass = usual_level(log)
     high = max(float(np.percentile(live, 99.7)) + 0.2, -99.0 if glass is None else glass + HEADROOM)
-    exposure -= DIMMED * float(np.clip((high + exposure) / DIMMED_FROM, 0.0, 1.0))
+    dimmed = exposure - DIMMED * float(np.clip((high + exposure) / DIMMED_FROM, 0.0, 1.0))
+    exposure = max(dimmed, min(exposure, DARKEST_WALLS - _away_from_windows(rgb[::step, ::step], log)))
     # Where no window sets the scale, what is lightest still has to be light.
     exposure = float(np.clip(max(exposure, LIGHTEST - float(np.percentile(live, 98))), -4.0, BRIGHTEST))
     hold = float(np.clip(high + exposure, 0.0, 8.0))
