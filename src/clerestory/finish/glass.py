@@ -27,7 +27,7 @@ LEAST_APART = 2.5  # stops over the stone below which nothing is a window
 # Times the stops from stone to where the weight of glass begins: what is darker is a wall that windows light, however
 # bright it is beside what is near, and lies in no window. From 1.0 to 1.4 gilded walls of the Memorial Church keep
 # their gold, and leads and colours of the other scenes come out a little better; from 1.6 on dim panes lose.
-LIT_WALL = 1.3
+LIT_WALL = 1.35
 FEW = 0.1  # of the glass: the least that counts as the brightest windows, so that one bare lamp does not
 ENOUGH = 1e-3  # of the picture: glass that there must be for its level to be told
 REACH = ((1 / 40, 1.0), (1 / 12, 0.1), (1 / 3, 0.005))  # of the long side, and weight: where glass is looked for

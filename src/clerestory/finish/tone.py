@@ -56,7 +56,7 @@ UNDER_WALLS, LEAST_ROOM = 0.3, 0.1
 MISPLACED, BEST_LIT = 0.035, (0.1, 0.5)
 # Chroma in a window goes down by this power of how much dimmer it is than the brightest, from so many stops on and
 # for so many: by a cube root, CIELAB's, it is what it would be where one exposes for the brightest.
-PALER, PALER_FROM, PALER_FOR = 1 / 3, 0.5, 1.5
+PALER, PALER_FROM, PALER_FOR = 1 / 3, 0.35, 2.1
 BEND = 1.0  # how early lit stone takes its share of the way from stone to glass
 CONTRAST = 1.2  # of the base layer below mid-grey, for viewing on a screen in a lit room; common practice, no source
 LIFT_CENTRE = -5.5  # log2 of display: shade at which half of the lift is given
