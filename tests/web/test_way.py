@@ -217,6 +217,30 @@ def test_lines_drawn_make_the_lean_fall(page: Any, served: Any, shot: Shoot, wai
     wait(lambda: page.locator(".odds").inner_text() == "" and lean_left(page) < 0.2)
 
 
+def test_undo_right_after_a_key_takes_that_key_back(page: Any, served: Any, wait: Any) -> None:
+    """What a key moved is written a moment later; an undo before that waits for it and is not overtaken by it."""
+    open_finish(page, served, "view-02")
+    page.get_by_role("button", name="Draw lines").click()
+    page.get_by_role("button", name="Add a vertical line").click()
+    page.focus("[data-end='0-0']")
+    page.keyboard.press("ArrowRight")
+    wait(lambda: len(recipe(served, "view-02").get("lines", [])) == 1)
+    laid = recipe(served, "view-02")["lines"]
+    page.evaluate(
+        """() => {
+          const stroke = (key, more) => new KeyboardEvent('keydown', { key, bubbles: true, ...more });
+          document.querySelector("[data-end='0-0']").dispatchEvent(stroke('ArrowRight'));
+          document.body.dispatchEvent(stroke('z', { ctrlKey: true }));
+        }"""
+    )
+    wait(lambda: "undone" in page.text_content("#status"))
+    wait(lambda: page.evaluate("clerestory.page.lines.later === null"))
+    page.evaluate("clerestory.wire.ask('recipe', { view: 'view-02' })")  # answered after all that was asked before
+    assert recipe(served, "view-02")["lines"] == laid
+    page.keyboard.press("Control+z")
+    wait(lambda: recipe(served, "view-02").get("lines", []) == [])
+
+
 def test_an_edge_is_offered_and_taken_only_when_asked(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     """A line drawn two degrees off the longest upright edge, away from it by some pixels; Enter puts it there."""
     open_finish(page, served, "view-02")

@@ -38,6 +38,7 @@ export class Finish {
   }
 
   close() {
+    this.settle();
     this.off.forEach((off) => off());
     this.resized.disconnect();
     this.frameless(false);
@@ -191,6 +192,11 @@ export class Finish {
     this.visitChanged();
   }
 
+  // What is only waiting to be written is written now: an undo, or another page or view, comes after it.
+  settle() {
+    this.lines.settle();
+  }
+
   stepped(place) {
     if (place && place !== this.view && this.house.visit.views.some((v) => v.name === place)) this.open(place);
   }
@@ -207,6 +213,7 @@ export class Finish {
   }
 
   async open(view) {
+    this.settle();
     this.view = this.opened = view;
     const facts = this.house.visit.views.find((v) => v.name === view);
     this.pick = facts.pick;
@@ -217,7 +224,6 @@ export class Finish {
     this.edgesOf = null;
     this.unproven();
     this.scale.to(null);
-    this.lines.forget();
     if (this.lines.on) this.drawLinesOff();
     if (this.places.on) this.placesOn();
     this.node.classList.add("opening");

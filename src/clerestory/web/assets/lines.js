@@ -76,7 +76,7 @@ export class Lines {
     this.draw();
   }
 
-  // What keys moved is not kept later by itself: it is moved on, or another view is opened and must not get it.
+  // What keys moved is not kept later by itself: it is moved on, or kept at once.
   forget() {
     clearTimeout(this.later);
     this.later = null;
@@ -119,6 +119,13 @@ export class Lines {
     this.lines = this.lines.filter((_, i) => i !== line);
     this.choose(null);
     this.draw();
+    this.keep();
+  }
+
+  // What a key moved is written once the keys rest; at once where something else follows on it.
+  settle() {
+    if (this.later === null) return;
+    this.forget();
     this.keep();
   }
 

@@ -255,6 +255,7 @@ class House extends Signs {
   }
 
   async step(way) {
+    this.page?.settle?.();
     const found = await this.ask(way, { scope: this.name });
     if (!found.said) return;
     this.note("step", `${way === "undo" ? say("undone") : say("redone")}: ${told(found.said)}`);
