@@ -29,7 +29,7 @@ CELLS = 1300  # along the longer side
 DIM = np.float32(0.12)  # share of saturation below which an unclipped place tells no colour: noise and veiling glare
 FRINGE = np.float32(0.5)  # weight of places beside clipped ones
 # Shares of saturation between which a place beside clipped ones may be lost. Set on bench/light.py panes: from 0.1 to
-# 0.5 the hue in the model's nave is off by 16 degrees instead of 15, from 0.5 to 0.9 there is twice the magenta.
+# 0.5 the hue in the model's nave is off by 16 degrees instead of 15, from 0.5 to 0.9 magenta is 1.2 % for 0.9.
 NOT, MAYBE = np.float32(0.3), np.float32(0.85)
 SPOILT = np.float32(0.6)  # share of saturation from which such places tell no colour: they are clipped in part
 RINGS = (1, 2, 3, 4, 6, 9, 13, 19, 28, 42, 64)  # cells from a clipped one at which colours are looked for
