@@ -241,6 +241,24 @@ def test_undo_right_after_a_key_takes_that_key_back(page: Any, served: Any, wait
     wait(lambda: recipe(served, "view-02").get("lines", []) == [])
 
 
+def test_slider_moved_just_before_another_view_is_opened_is_written_to_its_own(
+    page: Any, served: Any, wait: Any
+) -> None:
+    open_finish(page, served, "view-02")
+    page.evaluate(
+        """() => {
+          const slider = document.querySelector('#c-exposure');
+          slider.dispatchEvent(new KeyboardEvent('keydown', { key: 'ArrowRight', bubbles: true, cancelable: true }));
+          clerestory.page.open('view-01');
+        }"""
+    )
+    wait(lambda: "exposure" in recipe(served, "view-02"))
+    page.wait_for_timeout(600)  # longer than what a slider waits for before it writes
+    assert "exposure" not in recipe(served, "view-01")
+    page.evaluate("window.clerestory.ask('set', {view: 'view-02', values: {exposure: null}, gesture: ''})")
+    wait(lambda: recipe(served, "view-02") == {})
+
+
 def test_an_edge_is_offered_and_taken_only_when_asked(page: Any, served: Any, shot: Shoot, wait: Any) -> None:
     """A line drawn two degrees off the longest upright edge, away from it by some pixels; Enter puts it there."""
     open_finish(page, served, "view-02")

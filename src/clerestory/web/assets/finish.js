@@ -195,6 +195,8 @@ export class Finish {
   // What is only waiting to be written is written now: an undo, or another page or view, comes after it.
   settle() {
     this.lines.settle();
+    this.places.settle();
+    this.controls.save();
   }
 
   stepped(place) {
@@ -367,12 +369,13 @@ export class Finish {
 
   // `was`: what this page knew, so that what another window set meanwhile is not overwritten unseen.
   async set(values, gesture) {
+    const { view } = this;
     const was = Object.fromEntries(Object.keys(values).map((name) => [name, this.known?.[name] ?? null]));
     this.known = { ...this.known, ...values };
     this.asking = (this.asking ?? 0) + 1;
     try {
-      const recipe = await this.house.ask("set", { view: this.view, values, gesture, was });
-      if (recipe) this.recipe = recipe;
+      const recipe = await this.house.ask("set", { view, values, gesture, was });
+      if (recipe && this.view === view) this.recipe = recipe;
     } catch {
       this.recipe = await this.wire.ask("recipe", { view: this.view }).catch(() => this.recipe);
       this.preview({}, true);

@@ -87,6 +87,11 @@ export class Places {
     this.keepSoon();
   }
 
+  // What waits to be written is written now.
+  settle() {
+    if (this.keepSoon.waiting) this.keep();
+  }
+
   keep() {
     this.keepSoon.cancel();
     this.keepSoon.waiting = false;
