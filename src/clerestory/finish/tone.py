@@ -476,17 +476,20 @@ LIGHTEST = -0.9  # log2 of display that the lightest surface reaches at least
 # the wrong order.
 DIMMED, DIMMED_FROM = 0.3, 4.0
 DARKEST_WALLS = -3.28  # log2 of display under which that does not take the walls away from windows: L* 35, CIELAB
-AWAY = 1 / 40  # of the long side: the deviation of a Gaussian; within its reach of anything bright a wall is not away
+# A wall is away from windows where within reach (a Gaussian's deviation, of the long side) no more than that share is
+# bright; bright is so many stops over the middling light, and so many under it are no wall but a hole.
+AWAY, AWAY_SHARE, BRIGHT, HOLE = 1 / 40, 0.03, 2.0, 3.0
 
 
-def _away_from_windows(few: F32, log: F32) -> float:
+def _away_from_windows(few: F32, log: F32, middle: float) -> float:
     """Median log2 luminance of the walls away from windows, infinity where there are none.
 
-    `few`: every n-th pixel of a picture both ways (h x w x 3); `log`: log2 norm about them (h x w).
+    `few`: every n-th pixel of a picture both ways (h x w x 3); `log`: log2 norm about them (h x w); `middle`: of that
+    the middling light.
     """
-    middle = float(np.median(log[log > DARKEST]))
-    bright = (log > middle + 2).astype(np.float32)
-    away = (cv2.GaussianBlur(bright, (0, 0), AWAY * max(log.shape)) < 0.03) & (log > middle - 3)
+    bright = (log > middle + BRIGHT).astype(np.float32)
+    reached = cv2.GaussianBlur(bright, (0, 0), AWAY * max(log.shape))
+    away = (reached < AWAY_SHARE) & (log > middle - HOLE)
     return math.log2(max(float(np.median(few[away] @ np.array(REC2020))), FLOOR)) if away.any() else math.inf
 
 
@@ -505,7 +508,8 @@ def judge(rgb: F32, noise: WorkingNoise | None = None, monochrome: bool = False)
     glass = usual_level(log)
     high = max(float(np.percentile(live, 99.7)) + 0.2, -99.0 if glass is None else glass + HEADROOM)
     dimmed = exposure - DIMMED * float(np.clip((high + exposure) / DIMMED_FROM, 0.0, 1.0))
-    exposure = max(dimmed, min(exposure, DARKEST_WALLS - _away_from_windows(rgb[::step, ::step], log)))
+    walls = _away_from_windows(rgb[::step, ::step], log, float(np.median(live)))
+    exposure = max(dimmed, min(exposure, DARKEST_WALLS - walls))
     # Where no window sets the scale, what is lightest still has to be light.
     exposure = float(np.clip(max(exposure, LIGHTEST - float(np.percentile(live, 98))), -4.0, BRIGHTEST))
     hold = float(np.clip(high + exposure, 0.0, 8.0))
