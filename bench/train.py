@@ -48,8 +48,8 @@ from rounding import LARGEST, LEAST, MOST_WEIGHT
 
 F32 = NDArray[np.float32]
 
-CHANNELS = (48, 96, 192, 256)
-BLOCKS = (1, 2, 2, 1)
+CHANNELS = (48, 96, 192)
+BLOCKS = (2, 1, 4)
 SOFT = 4  # of the distance: up to how many times what can be reached the square counts
 NET = "/".join([",".join(map(str, CHANNELS)), ",".join(map(str, BLOCKS)), str(SOFT)])
 INPUTS = 19  # four samples of a 2 x 2 cell, the default's twelve, the noise of red, green and blue
