@@ -16,11 +16,12 @@ from clerestory.run.bands import in_bands
 F32 = NDArray[np.float32]
 FARTHEST = 7  # greatest radius
 _SLOTS = 16  # rows kept at hand, a power of two above 2 * FARTHEST
-_CHUNK = 32  # columns of one phase worked on together
+_CHUNK = 64  # columns of one phase worked on together
 _HALO = 4
 _WIDE = _CHUNK + 2 * _HALO
 _PHASE = 8 * _WIDE  # four planes and four guides of one phase of one row
 _ROW = STRIDE * _PHASE
+_AT_ONCE = 3  # neighbours gathered together: what is summed is fetched and put back once for all of them
 _FAR_OFF = np.float32(1e9)  # guide value beyond the frame: like nothing
 
 
@@ -43,55 +44,82 @@ def _take_row(planes, guide, y, m0, kept):  # type: ignore[no-untyped-def]
                     kept[at + 4 * _WIDE + k] = _FAR_OFF
 
 
+@njit(cache=True, inline="always", error_model="numpy")
+def _alike(a, b, c, d, other, k, scale):  # type: ignore[no-untyped-def]
+    """How alike a neighbour's guide is to (a, b, c, d), before its share for being near."""
+    a, b = a - other[k + 4 * _WIDE], b - other[k + 5 * _WIDE]
+    c, d = c - other[k + 6 * _WIDE], d - other[k + 7 * _WIDE]
+    return max(np.float32(1) - (a * a + b * b + c * c + d * d) * scale, np.float32(0))
+
+
 @njit(cache=True, error_model="numpy")
 def _gather(kept, here, there, near, scale, sums):  # type: ignore[no-untyped-def]
-    """Adds one neighbour's share (at offset `there`) for all pixels of the chunk (at offset `here`)."""
-    own, other = kept[here:], kept[there:]  # views: offsets that cannot be negative let the compiler use wide lanes
+    """Adds the shares of three neighbours (at offsets `there`) for all pixels of the chunk (at offset `here`)."""
+    own = kept[here:]  # views: offsets that cannot be negative let the compiler use wide lanes
+    one, two, three = kept[there[0] :], kept[there[1] :], kept[there[2] :]
+    n1, n2, n3 = near[0], near[1], near[2]
     for k in range(_CHUNK):
-        a = own[k + 4 * _WIDE] - other[k + 4 * _WIDE]
-        b = own[k + 5 * _WIDE] - other[k + 5 * _WIDE]
-        d = own[k + 6 * _WIDE] - other[k + 6 * _WIDE]
-        e = own[k + 7 * _WIDE] - other[k + 7 * _WIDE]
-        like = max(np.float32(1) - (a * a + b * b + d * d + e * e) * scale, np.float32(0))
-        like *= like * near
-        sums[k] += like
-        sums[_CHUNK + k] += like * other[k]
-        sums[2 * _CHUNK + k] += like * other[k + _WIDE]
-        sums[3 * _CHUNK + k] += like * other[k + 2 * _WIDE]
-        sums[4 * _CHUNK + k] += like * other[k + 3 * _WIDE]
+        a, b, c, d = own[k + 4 * _WIDE], own[k + 5 * _WIDE], own[k + 6 * _WIDE], own[k + 7 * _WIDE]
+        p, q = _alike(a, b, c, d, one, k, scale), _alike(a, b, c, d, two, k, scale)
+        r = _alike(a, b, c, d, three, k, scale)
+        p, q, r = p * (p * n1), q * (q * n2), r * (r * n3)
+        # All is fetched before any is put back: the compiler cannot tell that these are other numbers.
+        t0, t1, t2 = sums[k], sums[k + _CHUNK], sums[k + 2 * _CHUNK]
+        t3, t4 = sums[k + 3 * _CHUNK], sums[k + 4 * _CHUNK]
+        k1, k2, k3 = k + _WIDE, k + 2 * _WIDE, k + 3 * _WIDE
+        t0 = t0 + p + q + r
+        t1 = t1 + p * one[k] + q * two[k] + r * three[k]
+        t2 = t2 + p * one[k1] + q * two[k1] + r * three[k1]
+        t3 = t3 + p * one[k2] + q * two[k2] + r * three[k2]
+        t4 = t4 + p * one[k3] + q * two[k3] + r * three[k3]
+        sums[k], sums[k + _CHUNK], sums[k + 2 * _CHUNK] = t0, t1, t2
+        sums[k + 3 * _CHUNK], sums[k + 4 * _CHUNK] = t3, t4
 
 
 @njit(cache=True, error_model="numpy")
-def _row_means(kept, y, m0, radius, scale, near, sums, out):  # type: ignore[no-untyped-def]
+def _row_means(kept, y, m0, places, scale, near, sums, out):  # type: ignore[no-untyped-def]
     count = min(_CHUNK, out.shape[3] - m0)
+    there = np.empty(_AT_ONCE, np.int64)
     for r in range(STRIDE):
         sums[:] = np.float32(0)
         here = (y & (_SLOTS - 1)) * _ROW + r * _PHASE + _HALO
-        for dy in range(-radius, radius + 1):
-            row = ((y + dy) & (_SLOTS - 1)) * _ROW
-            for dx in range(-radius, radius + 1):
-                share = near[dy + radius, dx + radius]
-                if share > 0:
-                    there = row + ((r + dx) & (STRIDE - 1)) * _PHASE + _HALO + ((r + dx) >> 1)
-                    _gather(kept, here, there, share, scale, sums)
+        for first in range(0, len(places), _AT_ONCE):
+            for n in range(_AT_ONCE):
+                row, column = y + places[first + n, 0], r + places[first + n, 1]
+                at = (row & (_SLOTS - 1)) * _ROW + (column & (STRIDE - 1)) * _PHASE
+                there[n] = at + _HALO + (column >> 1)
+            _gather(kept, here, there, near[first : first + _AT_ONCE], scale, sums)
         for q in range(4):
             for k in range(count):
                 out[q, y, r, m0 + k] = sums[(q + 1) * _CHUNK + k] / sums[k]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _means(begin, end, planes, guide, radius, reach, near, out):  # type: ignore[no-untyped-def]
-    height = planes.shape[1]
+def _means(begin, end, planes, guide, places, reach, near, out):  # type: ignore[no-untyped-def]
+    height, radius = planes.shape[1], places[-1, 0]
     scale = np.float32(1) / (reach * reach)
+    kept = np.empty(_SLOTS * _ROW, np.float32)
+    sums = np.empty(5 * _CHUNK, np.float32)
     for chunk in range(begin, end):
-        kept = np.empty(_SLOTS * _ROW, np.float32)
-        sums = np.empty(5 * _CHUNK, np.float32)
         m0 = chunk * _CHUNK
         for y in range(-radius, radius):
             _take_row(planes, guide, y, m0, kept)
         for y in range(height):
             _take_row(planes, guide, y + radius, m0, kept)
-            _row_means(kept, y, m0, radius, scale, near, sums, out)
+            _row_means(kept, y, m0, places, scale, near, sums, out)
+
+
+def _disc(radius: int) -> tuple[NDArray[np.int64], F32]:
+    """Places (n, 2) of a pixel's neighbours in reading order, and their shares, falling to 0 at the rim.
+
+    As many as are gathered at once: with the first, at no share, before them.
+    """
+    at = np.arange(-radius, radius + 1)
+    far2 = (at[:, None] ** 2 + at[None, :] ** 2) / (radius + 0.5) ** 2
+    near = (np.maximum(1 - far2, 0) ** 0.5).astype(np.float32)
+    places, shares = np.argwhere(near > 0) - radius, near[near > 0]
+    spare = -len(places) % _AT_ONCE
+    return np.pad(places, ((spare, 0), (0, 0)), "edge"), np.pad(shares, (spare, 0))
 
 
 def like_means(planes: F32, guide: F32, radius: int, reach: float) -> F32:
@@ -99,10 +127,7 @@ def like_means(planes: F32, guide: F32, radius: int, reach: float) -> F32:
 
     Planes 4 x H x STRIDE x M as in `cosines`. A disc with soft edge; weights fall smoothly to 0 at `reach`.
     """
-    radius = min(radius, FARTHEST)
-    at = np.arange(-radius, radius + 1)
-    far2 = (at[:, None] ** 2 + at[None, :] ** 2) / (radius + 0.5) ** 2
-    near = (np.maximum(1 - far2, 0) ** 0.5).astype(np.float32)
+    places, near = _disc(min(radius, FARTHEST))
     out = np.empty_like(planes)
-    in_bands(_means, 0, -(-planes.shape[3] // _CHUNK), planes, guide, radius, np.float32(reach), near, out, least=1)
+    in_bands(_means, 0, -(-planes.shape[3] // _CHUNK), planes, guide, places, np.float32(reach), near, out, least=1)
     return out
