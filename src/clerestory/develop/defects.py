@@ -57,17 +57,17 @@ def _beside(raw, y, x):  # type: ignore[no-untyped-def]
 @njit(cache=True, error_model="numpy")
 def _stand_out(raw, y, black, gain, read, sigmas, out):  # type: ignore[no-untyped-def]
     """1 where a pixel of row y may stand out from its eight neighbours: no more than a sieve, but in wide lanes."""
-    up, own, down = raw[y - 2], raw[y], raw[y + 2]
-    for x in range(2, own.size - 2):
-        a, b, c = np.float32(up[x - 2]), np.float32(up[x]), np.float32(up[x + 2])
-        d, v, e = np.float32(own[x - 2]), np.float32(own[x]), np.float32(own[x + 2])
-        f, g, h = np.float32(down[x - 2]), np.float32(down[x]), np.float32(down[x + 2])
+    up, own, down, into = raw[y - 2], raw[y, 2:-2], raw[y + 2], out[2:-2]
+    for x in range(own.size):
+        a, b, c = np.float32(up[x]), np.float32(up[x + 2]), np.float32(up[x + 4])
+        f, g, h = np.float32(down[x]), np.float32(down[x + 2]), np.float32(down[x + 4])
+        d, v, e = np.float32(raw[y, x]), np.float32(own[x]), np.float32(raw[y, x + 4])
         most = max(max(max(a, b), max(c, d)), max(max(e, f), max(g, h)))
         least = min(min(min(a, b), min(c, d)), min(min(e, f), min(g, h)))
-        over = max(v - most, least - v)
+        over = max(max(v - most, least - v), np.float32(0))
         level = least if v < least else most
         variance = gain * max(level - black, np.float32(0)) + read
-        out[x] = over > 0 and over * over >= sigmas * sigmas * variance
+        into[x] = np.uint8(1) if over * over >= sigmas * sigmas * variance else np.uint8(0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

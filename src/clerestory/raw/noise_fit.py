@@ -49,16 +49,21 @@ _C = np.array(
 )
 
 
-@njit(cache=True, inline="always", error_model="numpy")
-def _energy(s, keep, c, t):  # type: ignore[no-untyped-def]
-    """Energy of a tile in the cosine frequencies to keep; t is room to work in."""
-    energy = np.float32(0)
+@njit(cache=True, error_model="numpy")
+def _cosines(s, c, t):  # type: ignore[no-untyped-def]
+    """Of a tile (8 x 8) the cosines down its columns, into t."""
     for u in range(8):
         for j in range(8):
-            acc = np.float32(0)
-            for i in range(8):
-                acc += c[u, i] * s[i, j]
-            t[u, j] = acc
+            t[u, j] = np.float32(0)
+        for i in range(8):
+            for j in range(8):
+                t[u, j] += c[u, i] * s[i, j]
+
+
+@njit(cache=True, error_model="numpy")
+def _energy(t, keep, c):  # type: ignore[no-untyped-def]
+    """Energy of a tile in the cosine frequencies to keep; t: as `_cosines` left it."""
+    energy = np.float32(0)
     for u in range(8):
         for v in range(8):
             if keep[u, v]:
@@ -143,8 +148,9 @@ def _tiles(begin, end, first, second, pair, row, column, places, c, low, high, o
             for j in range(10):
                 a[i, j] -= mean
         out[k, 0], out[k, 3], out[k, 4] = mean, least, most
-        out[k, 1] = _energy(a[1:9, 1:9], low, c, t)
-        out[k, 2] = _unexplained(a, d, np.empty((5, 8, 8), np.float32)) if pair else _energy(a[1:9, 1:9], high, c, t)
+        _cosines(a[1:9, 1:9], c, t)
+        out[k, 1] = _energy(t, low, c)
+        out[k, 2] = _unexplained(a, d, np.empty((5, 8, 8), np.float32)) if pair else _energy(t, high, c)
 
 
 PAIR_DEGREES = 59  # of freedom that are left of a pair's 64 differences
@@ -191,28 +197,33 @@ def _sample(first: Mosaic, second: Mosaic | None, row: int, column: int) -> _Sam
 
 
 def _quantiles(values: F64) -> F64:
-    """QUANTILES of values (n,), linear between them as numpy's own, which takes ten times as long for so few."""
-    ranked = np.sort(values)
-    at = np.array(QUANTILES) * (ranked.size - 1)
+    """QUANTILES, in columns, of each row of values, linear between them as numpy's own, which takes ten times as long."""
+    ranked = np.sort(values, axis=1)
+    at = np.array(QUANTILES) * (ranked.shape[1] - 1)
     low = at.astype(int)
-    here, after, share = ranked[low], ranked[np.minimum(low + 1, ranked.size - 1)], at - low
+    here, after, share = ranked[:, low], ranked[:, np.minimum(low + 1, ranked.shape[1] - 1)], at - low
     step = after - here
     return np.asarray(np.where(share >= 0.5, after - step * (1 - share), here + step * share))
 
 
 def _levels(samples: _Samples, chosen: NDArray[np.bool_], model: F64) -> tuple[F64, F64, F64]:
-    """Mean, variance freed of texture, and number of tiles, per level of brightness.
+    """Mean, variance freed of texture, and number of tiles, per level of brightness, of samples from dark to light.
 
     `model`: variance expected of each tile so far; quantiles are taken of the ratio to it, so that the spread of
     brightness inside a level does not widen them.
     """
     mean, ratio, model = samples.mean[chosen], (samples.variance / model)[chosen], model[chosen]
-    order = np.argsort(mean)
-    groups = np.array_split(order, min(LEVELS, max(1, mean.size // 50)))
+    levels = min(LEVELS, max(1, mean.size // 50))
+    size, larger = divmod(mean.size, levels)
     law = np.array([2 * gammaincinv(samples.degrees / 2, q) / samples.degrees for q in QUANTILES])
-    m = np.array([float(np.mean(mean[g])) for g in groups])
-    v = np.array([float(np.mean(_quantiles(ratio[g]) / law) * np.mean(model[g])) for g in groups])
-    return m, v, np.array([float(g.size) for g in groups])
+    found = []
+    for first, rows, count in ((0, larger, size + 1), (larger * (size + 1), levels - larger, size)):
+        m, r, v = (values[first : first + rows * count].reshape(rows, count) for values in (mean, ratio, model))
+        if m.size:
+            variance = np.mean(_quantiles(r) / law, axis=1) * np.mean(v, axis=1)
+            found.append((np.mean(m, axis=1), variance, np.full(rows, float(count))))
+    means, variances, counts = (np.concatenate(part) for part in zip(*found, strict=True))
+    return means, variances, counts
 
 
 @dataclass(frozen=True)
@@ -271,6 +282,8 @@ def _fit_plane(parts: Sequence[_Samples]) -> _Line:
             f"only {samples.mean.size} tiles of one colour are neither clipped nor black; noise cannot be fitted: "
             "give a frame with more of its picture in range."
         )
+    order = np.argsort(samples.mean)
+    samples = _Samples(samples.mean[order], samples.flat[order], samples.variance[order], samples.degrees)
     light = np.maximum(samples.mean, 0)
     line = _line(*_levels(samples, np.ones(samples.mean.size, bool), np.maximum(light, 1.0)))
     for _ in range(6):
