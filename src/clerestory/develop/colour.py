@@ -77,6 +77,23 @@ def _balance(
                 out[y, x, c] = np.float32(counts[y, x, c]) * scale - offset[c]
 
 
+@njit(cache=True, error_model="numpy")
+def _light_kept(
+    y: int, fall_off: NDArray[np.float32], centre: NDArray[np.float32], gain: NDArray[np.float32]
+) -> None:
+    """What makes good the lens's loss of light at the pixels of row y."""
+    middle, scale = centre[0], centre[2]
+    dy = (np.float32(y) - centre[1]) * scale
+    gain[:] = np.float32(0)
+    for k in range(fall_off.size - 1, -1, -1):
+        part = fall_off[k]
+        for x in range(gain.size):
+            dx = (np.float32(x) - middle) * scale
+            gain[x] = (gain[x] + part) * (dx * dx + dy * dy)
+    for x in range(gain.size):
+        gain[x] += np.float32(1)
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _recolour(
     begin: int,
@@ -90,21 +107,16 @@ def _recolour(
     a, b, c = matrix[0, 0], matrix[0, 1], matrix[0, 2]
     d, e, f = matrix[1, 0], matrix[1, 1], matrix[1, 2]
     g, h, i = matrix[2, 0], matrix[2, 1], matrix[2, 2]
-    gain = np.float32(1)
+    gain = np.ones(rgb.shape[1], np.float32)
     for y in range(begin, end):
-        dy = (np.float32(y) - centre[1]) * centre[2]
-        for x in range(rgb.shape[1]):
-            if fall_off.size:
-                dx = (np.float32(x) - centre[0]) * centre[2]
-                r2 = dx * dx + dy * dy
-                gain = np.float32(0)
-                for k in range(fall_off.size - 1, -1, -1):
-                    gain = (gain + fall_off[k]) * r2
-                gain += np.float32(1)
-            u, v, w = rgb[y, x, 0] * gain, rgb[y, x, 1] * gain, rgb[y, x, 2] * gain
-            rgb[y, x, 0] = a * u + b * v + c * w
-            rgb[y, x, 1] = d * u + e * v + f * w
-            rgb[y, x, 2] = g * u + h * v + i * w
+        row = rgb[y]
+        if fall_off.size:
+            _light_kept(y, fall_off, centre, gain)
+        for x in range(len(row)):
+            u, v, w = row[x, 0] * gain[x], row[x, 1] * gain[x], row[x, 2] * gain[x]
+            row[x, 0] = a * u + b * v + c * w
+            row[x, 1] = d * u + e * v + f * w
+            row[x, 2] = g * u + h * v + i * w
 
 
 def balanced_values(balanced: Balanced) -> NDArray[np.float32]:

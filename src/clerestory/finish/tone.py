@@ -248,28 +248,34 @@ def _held(u, below, within, glass, walls, hold):  # type: ignore[no-untyped-def]
 def _shoulder(v):  # type: ignore[no-untyped-def]
     """Identity to 0.75, then smoothly towards 1, never past it; slope continuous."""
     k = np.float32(0.75)
-    if v <= k:
-        return v
-    u = (v - k) / (np.float32(1) - k)
-    return k + (np.float32(1) - k) * u / (np.float32(1) + u)
+    u = max(v - k, np.float32(0)) / (np.float32(1) - k)
+    return min(v, k) + (np.float32(1) - k) * u / (np.float32(1) + u)
 
 
 _ROOT_HALF = 0x3F3504F3  # bits of the square root of a half, as a 32-bit number
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _logs(rgb, y, floor, norm, bits, out):  # type: ignore[no-untyped-def]
+def _apart(row, planes):  # type: ignore[no-untyped-def]
+    """A row's pixels (n x 3) with each channel by itself, which the processor's wide lanes can take, in `planes`."""
+    for k in range(3):
+        for x in range(len(row)):
+            planes[k, x] = row[x, k]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _logs(planes, floor, norm, bits, out):  # type: ignore[no-untyped-def]
     """Norm of a row's pixels, no less than `floor`, and its log2, to the last digits of 32 bits.
 
-    `bits`: the same memory as `norm`, as whole numbers. In loops that the processor's wide lanes can take: exponent
-    and rest apart, the rest by the series of the inverse hyperbolic tangent.
+    `planes`: red, green and blue; `bits`: the same memory as `norm`, as whole numbers. In loops that the processor's
+    wide lanes can take: exponent and rest apart, the rest by the series of the inverse hyperbolic tangent.
     """
     one, twice = np.float32(1), np.float32(2 / math.log(2))
     c3, c5, c7, c9 = np.float32(1 / 3), np.float32(1 / 5), np.float32(1 / 7), np.float32(1 / 9)
     rest = out[1]
     spare = rest.view(np.int32)
     for x in range(norm.size):
-        norm[x] = max(_norm(rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]), floor)
+        norm[x] = max(_norm(planes[0, x], planes[1, x], planes[2, x]), floor)
     for x in range(norm.size):
         i = bits[x] - _ROOT_HALF
         out[0, x] = np.float32(i >> 23)
@@ -297,31 +303,47 @@ def _powers(stops, whole, scale):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _stops(line, logs, inverse, walls, ev, hold, table, low, per_stop, detail, told, out):  # type: ignore[no-untyped-def]
-    """Gain of a row's pixels in stops. `line`: maps (columns x 4) at the row; `logs`: as `_logs` left them; `told`:
-    room for 4 x width.
+def _columns_of(width, columns, step):  # type: ignore[no-untyped-def]
+    """For a row's pixels the map's column before each, and how far on it lies towards the next."""
+    before, share = np.empty(width, np.uint32), np.empty(width, np.float32)
+    inverse, half = np.float32(1.0 / step), np.float32(0.5)
+    for x in range(width):
+        u = min(max((np.float32(x) + half) * inverse - half, np.float32(0)), np.float32(columns - 1))
+        before[x] = min(int(u), max(columns - 2, 0))
+        share[x] = u - np.float32(before[x])
+    return before, share
 
-    What is looked up comes first, then what is reckoned, in a loop that the processor's wide lanes can take.
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _between(line, before, share, out):  # type: ignore[no-untyped-def]
+    """The four maps at a row's pixels (n x 4), from `line`, maps (columns x 4) at the row."""
+    last = np.uint32(line.shape[0] - 1)
+    for x in range(before.size):
+        j, f = before[x], share[x]
+        i, g = min(j + np.uint32(1), last), np.float32(1) - f
+        a, b = line[j, 0] * g + line[i, 0] * f, line[j, 1] * g + line[i, 1] * f
+        c, d = line[j, 2] * g + line[i, 2] * f, line[j, 3] * g + line[i, 3] * f
+        out[x, 0], out[x, 1], out[x, 2], out[x, 3] = a, b, c, d
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _stops(found, logs, walls, ev, hold, table, low, per_stop, detail, places, told, out):  # type: ignore[no-untyped-def]
+    """Gain of a row's pixels in stops. `found`: as `_between` left it; `logs`: as `_logs`; `told`: room for 4 x width,
+    `places` for width.
+
+    What is looked up stands by itself, so that the processor's wide lanes can take the rest.
     """
-    half, one, last = np.float32(0.5), np.float32(1), np.float32(table.shape[0] - 2)
-    columns = line.shape[0]
-    most, end = np.float32(columns - 1), np.int32(max(columns - 2, 0))
+    one, last = np.float32(1), np.float32(table.shape[0] - 2)
     for x in range(out.size):
-        u = min(max((np.float32(x) + half) * inverse - half, np.float32(0)), most)
-        j = min(np.int32(u), end)
-        j2 = min(j + 1, columns - 1)
-        fx = u - np.float32(j)
-        gx = one - fx
-        log = logs[0, x]
-        base = (line[j, 0] * gx + line[j2, 0] * fx) * log + line[j, 1] * gx + line[j2, 1] * fx
+        base = found[x, 0] * logs[0, x] + found[x, 1]
         p = min(max((base + ev - low) * per_stop, np.float32(0)), last)
         t = np.int32(p)
-        f = p - np.float32(t)
-        told[0, x] = table[t, 0] + f * (table[t + 1, 0] - table[t, 0])
-        told[1, x] = table[t, 1] + f * (table[t + 1, 1] - table[t, 1])
-        told[2, x] = line[j, 2] * gx + line[j2, 2] * fx
-        told[3, x] = line[j, 3] * gx + line[j2, 3] * fx
-        out[x] = base
+        places[x], told[0, x], out[x] = t, p - np.float32(t), base
+        told[2, x], told[3, x] = found[x, 2], found[x, 3]
+    for x in range(out.size):
+        t, f = places[x], told[0, x]
+        told[0, x] = table[t, 0] + f * (table[t + np.uint32(1), 0] - table[t, 0])
+        told[1, x] = table[t, 1] + f * (table[t + np.uint32(1), 1] - table[t, 1])
     for x in range(out.size):
         held = _held(told[1, x], told[0, x], told[3, x], told[2, x] + ev, walls + ev, hold)
         out[x] = told[0, x] + held + (one + detail) * (logs[0, x] - out[x]) - logs[0, x]
@@ -358,15 +380,18 @@ def _paled(row, line, step, told, brightest, room):  # type: ignore[no-untyped-d
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _shown(rgb, y, norm, gain):  # type: ignore[no-untyped-def]
-    """A row's pixels times their gain, in place: the strongest channel meets no ceiling, so that hue stays."""
+def _shown(planes, norm, gain, row):  # type: ignore[no-untyped-def]
+    """A row's red, green and blue times their gain, into `row` (n x 3): the strongest channel meets no ceiling, so
+    that hue stays."""
     nil, one = np.float32(0), np.float32(1)
     for x in range(gain.size):
-        r, g, b = rgb[y, x, 0], rgb[y, x, 1], rgb[y, x, 2]
-        shown = max(max(r, max(g, b)), norm[x]) * gain[x]
-        k = gain[x] * _shoulder(shown) / shown
-        rgb[y, x, 0], rgb[y, x, 1] = min(max(r * k, nil), one), min(max(g * k, nil), one)
-        rgb[y, x, 2] = min(max(b * k, nil), one)
+        shown = max(max(planes[0, x], max(planes[1, x], planes[2, x])), norm[x]) * gain[x]
+        gain[x] = gain[x] * _shoulder(shown) / shown
+    for k in range(3):
+        for x in range(gain.size):
+            planes[k, x] = min(max(planes[k, x] * gain[x], nil), one)
+    for x in range(gain.size):
+        row[x, 0], row[x, 1], row[x, 2] = planes[0, x], planes[1, x], planes[2, x]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -378,6 +403,8 @@ def _apply(begin, end, rgb, maps, walls, brightest, step, ev, hold, table, low, 
     line, norm = np.empty((columns, 4), np.float32), np.empty(width, np.float32)
     logs, stops = np.empty((2, width), np.float32), np.empty(width, np.float32)
     told, room = np.empty((4, width), np.float32), np.empty((4, width), np.float32)
+    found, places = np.empty((width, 4), np.float32), np.empty(width, np.uint32)
+    before, share = _columns_of(width, columns, step)
     bits, whole = norm.view(np.int32), logs[1].view(np.int32)
     for y in range(begin, end):
         v = min(max((np.float32(y) + half) * inverse - half, np.float32(0)), np.float32(rows - 1))
@@ -387,10 +414,12 @@ def _apply(begin, end, rgb, maps, walls, brightest, step, ev, hold, table, low, 
         for j in range(columns):
             for k in range(4):
                 line[j, k] = maps[k, i, j] * (1 - fy) + maps[k, i2, j] * fy
-        _logs(rgb, y, floor, norm, bits, logs)
-        _stops(line, logs, inverse, walls, ev, hold, table, low, per_stop, detail, told, stops)
+        _apart(rgb[y], room)
+        _logs(room, floor, norm, bits, logs)
+        _between(line, before, share, found)
+        _stops(found, logs, walls, ev, hold, table, low, per_stop, detail, places, told, stops)
         _powers(stops, whole, logs[1])
-        _shown(rgb, y, norm, stops)
+        _shown(room, norm, stops, rgb[y])
         _paled(rgb[y], line, step, told, brightest, room)
 
 
