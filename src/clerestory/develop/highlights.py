@@ -62,15 +62,17 @@ def _ramp(v, low, high):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True, error_model="numpy")
 def _clipped_blocks(begin, end, rgb, ceiling, out):  # type: ignore[no-untyped-def]
     """Blocks in which any channel comes near saturation."""
-    least = LOW * ceiling
+    red, green, blue = LOW * ceiling[0], LOW * ceiling[1], LOW * ceiling[2]
+    near = np.empty(rgb.shape[1], np.uint8)
     for i in range(begin, end):
+        near[:] = np.uint8(0)
         for y in range(i * BLOCK, min((i + 1) * BLOCK, rgb.shape[0])):
-            for j in range(out.shape[1]):
-                found = False
-                for x in range(j * BLOCK, min((j + 1) * BLOCK, rgb.shape[1])):
-                    found |= (rgb[y, x, 0] >= least[0]) | (rgb[y, x, 1] >= least[1]) | (rgb[y, x, 2] >= least[2])
-                if found:
-                    out[i, j] = 1
+            row = rgb[y]
+            for x in range(near.size):
+                near[x] |= np.uint8((row[x, 0] >= red) | (row[x, 1] >= green) | (row[x, 2] >= blue))
+        for j in range(out.shape[1]):
+            for x in range(j * BLOCK, min((j + 1) * BLOCK, near.size)):
+                out[i, j] |= near[x]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
