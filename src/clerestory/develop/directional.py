@@ -83,8 +83,9 @@ def _over(a, b, c, d, e):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True, error_model="numpy")
 def _along(a, sign, out):  # type: ignore[no-untyped-def]
     """Green less the other colour, guessed along a row."""
-    for x in range(2, a.size - 2):
-        out[x] = sign[x] * _over(a[x - 2], a[x - 1], a[x], a[x + 1], a[x + 2])
+    own, into = sign[2:-2], out[2:-2]  # views: indices that cannot be negative let the compiler use wide lanes
+    for x in range(own.size):
+        into[x] = own[x] * _over(a[x], a[x + 1], a[x + 2], a[x + 3], a[x + 4])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -99,10 +100,11 @@ def _across(u, y, sign, out):  # type: ignore[no-untyped-def]
 def _fives(before, after, step, spare, out):  # type: ignore[no-untyped-def]
     """Sums over five pixels of a row of how far `after`, `step` pixels on, is from `before`, `step` pixels back."""
     n = before.size
-    for x in range(1, n - 1):
-        spare[x] = abs(after[x + step] - before[x - step])
-    for x in range(3, n - 3):
-        out[x] = spare[x - 2] + spare[x - 1] + spare[x] + spare[x + 1] + spare[x + 2]
+    later, sooner, into = after[1 + step :], before[1 - step :], out[3:]  # views, as above
+    for x in range(n - 2):
+        spare[x] = abs(later[x] - sooner[x])
+    for x in range(n - 6):
+        into[x] = spare[x] + spare[x + 1] + spare[x + 2] + spare[x + 3] + spare[x + 4]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -172,8 +174,9 @@ def _green(begin, end, signal, gain, foot, top, first, out):  # type: ignore[no-
 def _bends(a, b, c, out):  # type: ignore[no-untyped-def]
     """Second differences of one colour: four times a pixel of row b, less its four neighbours."""
     n = b.size
-    for x in range(1, n - 1):
-        out[x] = np.float32(4) * b[x] - b[x - 1] - b[x + 1] - a[x] - c[x]
+    above, below, into = a[1:], c[1:], out[1:]
+    for x in range(n - 2):
+        into[x] = np.float32(4) * b[x + 1] - b[x] - b[x + 2] - above[x] - below[x]
     out[0], out[n - 1] = np.float32(0), np.float32(0)
 
 
@@ -251,21 +254,22 @@ def _row_of_colours(seen, gain, first, a, b, about, near, far, foot, tops, out):
     like green the two colours are; `tops`: roots of their saturation. Every formula is reckoned at every pixel: that
     is faster than to pick.
     """
-    mean, low, high, fine = about[0], about[1], about[2], about[3]
-    half = np.float32(0.5)
+    half, k = np.float32(0.5), _PAD - 1
+    a, b, ours, green, others = a[k:], b[k:], out[0], out[1], out[2]
+    mean, low, high, fine = about[0, k:], about[1, k:], about[2, k:], about[3, k:]
+    for x in range(seen.size):  # in three loops, of few things each: the compiler then uses wide lanes
+        beside = half * (a[x] + a[x + 2]) + near[x] * (b[x + 1] - half * (b[x] + b[x + 2]))
+        ours[x] = light(kept(beside, min(a[x], a[x + 2]), max(a[x], a[x + 2]), tops[0]), foot)
     for x in range(seen.size):
-        i = x + _PAD
+        above = mean[x + 1] + far[x] * (b[x + 1] - fine[x + 1])
+        aslant = half * (mean[x] + mean[x + 2]) + far[x] * (b[x + 1] - half * (fine[x] + fine[x + 2]))
+        above = kept(above, low[x + 1], high[x + 1], tops[1])
+        aslant = kept(aslant, min(low[x], low[x + 2]), max(high[x], high[x + 2]), tops[1])
+        others[x] = light(aslant if (x & 1) == first else above, foot)
+    for x in range(seen.size):
         own = (x & 1) == first
-        beside = half * (a[i - 1] + a[i + 1]) + near[x] * (b[i] - half * (b[i - 1] + b[i + 1]))
-        above = mean[i] + far[x] * (b[i] - fine[i])
-        aslant = half * (mean[i - 1] + mean[i + 1]) + far[x] * (b[i] - half * (fine[i - 1] + fine[i + 1]))
-        beside = kept(beside, min(a[i - 1], a[i + 1]), max(a[i - 1], a[i + 1]), tops[0])
-        above = kept(above, low[i], high[i], tops[1])
-        aslant = kept(aslant, min(low[i - 1], low[i + 1]), max(high[i - 1], high[i + 1]), tops[1])
         known = seen[x] * (gain[first] if own else gain[1 - first])
-        out[0, x] = known if own else light(beside, foot)
-        out[1, x] = light(b[i], foot) if own else known
-        out[2, x] = light(aslant if own else above, foot)
+        ours[x], green[x] = known if own else ours[x], light(b[x + 1], foot) if own else known
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
