@@ -106,39 +106,70 @@ def _few_values(b: float) -> tuple[np.float32, np.float32, F32]:
     return np.float32(low), np.float32(per), table
 
 
-@njit(cache=True, inline="always", error_model="numpy")
-def _few(d, low, per, table):  # type: ignore[no-untyped-def]
-    p = max((d - low) * per, np.float32(0))
-    i = min(int(p), table.size - 2)
-    f = p - np.float32(i)
-    return table[i] + f * (table[i + 1] - table[i])
+@njit(cache=True, nogil=True, error_model="numpy")
+def _electrons(stable, sigma2, few, places, spare, out):  # type: ignore[no-untyped-def]
+    """Electrons from stabilised means (n,) without bias: in closed form where light is plenty, else by the table.
 
-
-@njit(cache=True, inline="always", error_model="numpy")
-def _inverse(d, sigma2, few):  # type: ignore[no-untyped-def]
-    """Electrons from a stabilised mean d without bias: in closed form where light is plenty."""
+    What is looked up stands by itself, so that the processor's wide lanes can take the rest. `places`, `spare`: room
+    for n.
+    """
     low, per, table = few
-    if d < low + np.float32(table.size - 1) / per:
-        return _few(d, low, per, table)
-    root, i = np.float32(np.sqrt(1.5)), np.float32(1.0) / d
-    v = d * d * np.float32(0.25) - np.float32(0.125) - sigma2
-    return v + i * (np.float32(0.25) * root + i * (np.float32(-1.375) + i * np.float32(0.625) * root))
+    root, plenty = np.float32(np.sqrt(1.5)), low + np.float32(table.size - 1) / per
+    last = np.float32(table.size - 2)
+    for x in range(out.size):
+        p = max((stable[x] - low) * per, np.float32(0))
+        places[x] = np.int32(min(p, last))
+        spare[x] = p - np.float32(places[x])
+        d = max(stable[x], np.float32(1e-3))
+        i = np.float32(1) / d
+        v = d * d * np.float32(0.25) - np.float32(0.125) - sigma2
+        out[x] = v + i * (np.float32(0.25) * root + i * (np.float32(-1.375) + i * np.float32(0.625) * root))
+    for x in range(out.size):
+        i = places[x]
+        spare[x] = table[i] + spare[x] * (table[i + np.uint32(1)] - table[i])
+    for x in range(out.size):
+        out[x] = spare[x] if stable[x] < plenty else out[x]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _restore(begin, end, stable, row, column, a, b, few, strength, raw, black, span, under, width, out):  # type: ignore[no-untyped-def]
-    """The unbiased inverse, in closed form where light is plenty (Makitalo and Foi 2013); blend by strength."""
-    sigma2 = b - np.float32(0.375)
-    gain = np.float32(1) / a
+def _cleaned(stable, a, b, few, span, under, places, spare, out):  # type: ignore[no-untyped-def]
+    """Values above black, raw units, of stabilised means (n,), also close under the clip at `span`."""
+    sigma2, gain = b - np.float32(0.375), np.float32(1) / a
+    read2 = sigma2 * gain * gain
+    _electrons(stable, sigma2, few, places, spare, out)
+    for x in range(out.size):
+        out[x] *= gain
+        spare[x] = (out[x] - span) / np.sqrt(gain * max(out[x], np.float32(0)) + read2)
+    for x in range(out.size):
+        if spare[x] > np.float32(-LOWEST):
+            out[x] = _unclipped(out[x], span, gain, read2, under)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _restore(begin, end, stable, row, scales, few, strength, raw, black, span, under, width, out):  # type: ignore[no-untyped-def]
+    """The unbiased inverse, in closed form where light is plenty (Makitalo and Foi 2013); blend by strength.
+
+    Two planes at once, those of the even and the odd columns of every second row, from `row` on: `stable`, `scales`,
+    `few`, `black` and `span` tell two of each.
+    """
+    places, clean = np.empty(width, np.uint32), np.empty((2, width), np.float32)
+    line, spare = np.empty(width, np.float32), np.empty(width, np.float32)
+    b0, b1 = black
     for y in range(begin, end):
-        for r in range(STRIDE):
-            line = stable[y, r]
-            for m in range((width - r + STRIDE - 1) // STRIDE):
-                v = _inverse(line[m], sigma2, few)
-                clean = _unclipped(v * gain, span, gain, sigma2 * gain * gain, under)
-                x = np.uint64(2 * (STRIDE * m + r) + column)
-                old = np.float32(raw[2 * y + row, x]) - black
-                out[2 * y + row, x] = old + strength * (clean - old)
+        for c in range(2):
+            for r in range(STRIDE):
+                dealt, into = stable[c][y, r], line[r:]
+                for m in range((width - r + STRIDE - 1) // STRIDE):
+                    into[STRIDE * m] = dealt[m]
+            a, b = scales[c]
+            _cleaned(line, a, b, few[c], span[c], under, places, spare, clean[c])
+        seen, result, even, odd = raw[2 * y + row], out[2 * y + row], clean[0], clean[1]
+        for x in range(width):
+            old, other = np.float32(seen[2 * x]) - b0, np.float32(seen[2 * x + 1]) - b1
+            result[2 * x], result[2 * x + 1] = (
+                old + strength * (even[x] - old),
+                other + strength * (odd[x] - other),
+            )
 
 
 def _plane_order(mosaic: Mosaic) -> list[tuple[int, int, int]]:
@@ -212,29 +243,12 @@ def _denoised(mosaic: Mosaic, noise: NoiseModel, strength: float, quality: Quali
         in_bands(_stabilise, 0, height, raw, r, c, black[k], np.float32(a), np.float32(b), width, planes[k])
     clean = _shrink(planes, width, max(strength, 1.0), quality)
     del planes
-    for k, (r, c, n) in enumerate(order):
-        a, b = scales[k]
-        mix = np.float32(min(strength, 1.0))
-        span = np.float32(mosaic.white[n]) - black[k]
-        few = _few_values(b)
-        in_bands(
-            _restore,
-            0,
-            height,
-            clean[k],
-            r,
-            c,
-            np.float32(a),
-            np.float32(b),
-            few,
-            mix,
-            raw,
-            black[k],
-            span,
-            _UNDER,
-            width,
-            out,
-        )
+    mix, single = np.float32(min(strength, 1.0)), [(np.float32(a), np.float32(b)) for a, b in scales]
+    for row in range(2):
+        k, m = (next(k for k, (r, c, _) in enumerate(order) if (r, c) == (row, column)) for column in range(2))
+        spans = np.float32(mosaic.white[order[k][2]]) - black[k], np.float32(mosaic.white[order[m][2]]) - black[m]
+        two = (clean[k], clean[m]), row, (single[k], single[m]), (_few_values(scales[k][1]), _few_values(scales[m][1]))
+        in_bands(_restore, 0, height, *two, mix, raw, (black[k], black[m]), spans, _UNDER, width, out)
     return out
 
 
@@ -257,13 +271,15 @@ def _stabilise_channel(begin, end, values, channel, a, b, share, out):  # type: 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _restore_channel(begin, end, stable, channel, a, b, few, mix, share, span, under, values):  # type: ignore[no-untyped-def]
     """As `_restore`, into the values above black themselves."""
-    sigma2 = b - np.float32(0.375)
-    gain = np.float32(1) / a
+    width = values.shape[1]
+    places, lines = np.empty(width, np.uint32), np.empty((3, width), np.float32)
+    line, clean = lines[0], lines[1]
     for y in range(begin, end):
-        for x in range(values.shape[1]):
-            v = _inverse(stable[y, x % STRIDE, x // STRIDE] / share, sigma2, few)
-            clean = _unclipped(v * gain, span, gain, sigma2 * gain * gain, under)
-            values[y, x, channel] += mix * (clean - values[y, x, channel])
+        for x in range(width):
+            line[x] = stable[y, x % STRIDE, x // STRIDE] / share
+        _cleaned(line, a, b, few, span, under, places, lines[2], clean)
+        for x in range(width):
+            values[y, x, channel] += mix * (clean[x] - values[y, x, channel])
 
 
 ROWS, BESIDE = 512, 64  # of a strip, and those it sees beyond its own: farther than noise reduction looks
