@@ -228,13 +228,18 @@ def _row_of(cells, y, out):  # type: ignore[no-untyped-def]
     i = min(max(int(np.floor(v)), 0), rows - 1)
     below = min(i + 1, rows - 1)
     f = min(max(v - np.float32(i), np.float32(0)), np.float32(1))
-    for b in range(-1, columns):
-        left, right = max(b, 0), min(b + 1, columns - 1)
-        p = cells[i, left] + f * (cells[below, left] - cells[i, left])
-        step = (cells[i, right] + f * (cells[below, right] - cells[i, right]) - p) / np.float32(CELL)
-        start = b * CELL + CELL // 2
-        for x in range(max(start, 0), min(start + CELL, out.size)):
-            out[x] = p + step * (np.float32(x - start) + np.float32(0.5))
+    into, half, share = out[CELL // 2 :], np.float32(0.5), np.float32(CELL)
+    inside = min(into.size // CELL, columns - 1)
+    last = cells[i, 0] + f * (cells[below, 0] - cells[i, 0])
+    out[: CELL // 2] = last
+    for b in range(inside):
+        p, last = last, cells[i, b + 1] + f * (cells[below, b + 1] - cells[i, b + 1])
+        step = (last - p) / share
+        for k in range(CELL):  # as many as are known: one wide lane
+            into[b * CELL + k] = p + step * (np.float32(k) + half)
+    step = (cells[i, columns - 1] + f * (cells[below, columns - 1] - cells[i, columns - 1]) - last) / share
+    for x in range(inside * CELL, into.size):
+        into[x] = last + step * (np.float32(x - inside * CELL) + half)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
