@@ -57,19 +57,18 @@ def _between(
     xs: NDArray[np.float32],
     ys: NDArray[np.float32],
 ) -> None:
-    share = np.float32(1 / grid)
+    share, width = np.float32(1 / grid), xs.shape[1]
+    at = (np.arange(grid) * share).astype(np.float32)
     for y in range(begin, end):
         i = y // grid
         f = np.float32(y - i * grid) * share
-        for j in range(nodes_x.shape[1] - 1):
-            x0 = nodes_x[i, j] + f * (nodes_x[i + 1, j] - nodes_x[i, j])
-            x1 = nodes_x[i, j + 1] + f * (nodes_x[i + 1, j + 1] - nodes_x[i, j + 1])
-            y0 = nodes_y[i, j] + f * (nodes_y[i + 1, j] - nodes_y[i, j])
-            y1 = nodes_y[i, j + 1] + f * (nodes_y[i + 1, j + 1] - nodes_y[i, j + 1])
-            for k in range(min(grid, xs.shape[1] - j * grid)):
-                g = np.float32(k) * share
-                xs[y, j * grid + k] = x0 + g * (x1 - x0)
-                ys[y, j * grid + k] = y0 + g * (y1 - y0)
+        for nodes, row in ((nodes_x, xs[y]), (nodes_y, ys[y])):
+            after = nodes[i, 0] + f * (nodes[i + 1, 0] - nodes[i, 0])
+            for j in range(nodes.shape[1] - 1):
+                before, after = after, nodes[i, j + 1] + f * (nodes[i + 1, j + 1] - nodes[i, j + 1])
+                step, into = after - before, row[j * grid : min((j + 1) * grid, width)]
+                for k in range(into.size):
+                    into[k] = before + at[k] * step
 
 
 def _lens_numbers(camera: Camera) -> NDArray[np.float64]:
