@@ -138,17 +138,21 @@ def _norm(r, g, b):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True, error_model="numpy")
 def _reduced_log(begin, end, rgb, step, floor, out):  # type: ignore[no-untyped-def]
     """log2 of the norm of the mean of step x step pixels."""
+    width = rgb.shape[1]
+    sums = np.empty(3 * width, np.float32)
     for y in range(begin, end):
+        first, last = y * step, min((y + 1) * step, rgb.shape[0])
+        sums[:] = rgb[first].ravel()
+        for i in range(first + 1, last):
+            row = rgb[i].ravel()
+            for x in range(sums.size):
+                sums[x] += row[x]
         for x in range(out.shape[1]):
             r = g = b = np.float32(0)
-            for i in range(y * step, min((y + 1) * step, rgb.shape[0])):
-                for j in range(x * step, min((x + 1) * step, rgb.shape[1])):
-                    r += rgb[i, j, 0]
-                    g += rgb[i, j, 1]
-                    b += rgb[i, j, 2]
-            n = min((y + 1) * step, rgb.shape[0]) - y * step
-            m = min((x + 1) * step, rgb.shape[1]) - x * step
-            out[y, x] = np.log2(max(_norm(r, g, b) / np.float32(n * m), floor))
+            for j in range(x * step, min((x + 1) * step, width)):
+                r, g, b = r + sums[3 * j], g + sums[3 * j + 1], b + sums[3 * j + 2]
+            count = (last - first) * (min((x + 1) * step, width) - x * step)
+            out[y, x] = np.log2(max(_norm(r, g, b) / np.float32(count), floor))
 
 
 def reduced_log(rgb: F32, step: int) -> F32:
