@@ -140,8 +140,9 @@ def _neighbour(
 
 @njit(cache=True, error_model="numpy")
 def _weighed(own, a, b, c, e, f, h, black, gain, read, begin, out):  # type: ignore[no-untyped-def]
-    """By how much pixels (n,) are over the mean of six of their own colour, each times its weight, and the weights: one
-    over the variance of noise there, 0 where the six differ by more than 3 sigma. Into `out` (2, n).
+    """By how much pixels (n,) are over the mean of six of their own colour, each times its weight, and the weights.
+
+    A weight is one over the variance of noise there, 0 where the six differ by more than 3 sigma. Into `out` (2, n).
 
     `black`, `gain`, `read`: of two columns in turn, of which the first pixel is in column `begin`.
     """

@@ -247,7 +247,12 @@ def _denoised(mosaic: Mosaic, noise: NoiseModel, strength: float, quality: Quali
     for row in range(2):
         k, m = (next(k for k, (r, c, _) in enumerate(order) if (r, c) == (row, column)) for column in range(2))
         spans = np.float32(mosaic.white[order[k][2]]) - black[k], np.float32(mosaic.white[order[m][2]]) - black[m]
-        two = (clean[k], clean[m]), row, (single[k], single[m]), (_few_values(scales[k][1]), _few_values(scales[m][1]))
+        two = (
+            (clean[k], clean[m]),
+            row,
+            (single[k], single[m]),
+            (_few_values(scales[k][1]), _few_values(scales[m][1])),
+        )
         in_bands(_restore, 0, height, *two, mix, raw, (black[k], black[m]), spans, _UNDER, width, out)
     return out
 

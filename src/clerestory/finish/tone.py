@@ -332,8 +332,9 @@ def _between(line, before, share, out):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _stops(found, logs, walls, ev, hold, table, low, per_stop, detail, places, told, out):  # type: ignore[no-untyped-def]
-    """Gain of a row's pixels in stops. `found`: as `_between` left it; `logs`: as `_logs`; `told`: room for 4 x width,
-    `places` for width.
+    """Gain of a row's pixels in stops. `found`: as `_between` left it; `logs`: as `_logs` did.
+
+    `told`: room for 4 x width, `places` for width.
 
     What is looked up stands by itself, so that the processor's wide lanes can take the rest.
     """

@@ -197,7 +197,7 @@ def _sample(first: Mosaic, second: Mosaic | None, row: int, column: int) -> _Sam
 
 
 def _quantiles(values: F64) -> F64:
-    """QUANTILES, in columns, of each row of values, linear between them as numpy's own, which takes ten times as long."""
+    """QUANTILES, in columns, of each row of values; linear between them, as numpy's own, which takes longer."""
     ranked = np.sort(values, axis=1)
     at = np.array(QUANTILES) * (ranked.shape[1] - 1)
     low = at.astype(int)
