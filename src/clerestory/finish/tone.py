@@ -45,7 +45,7 @@ KNEE_WIDTH = 0.42  # stops over which it sets in
 FOOT = 1.5  # stops under the level of a window's glass: its darker glass, from which on contrast is kept
 FOOT_SHOWN = -1.97  # log2 of display at which that is shown
 HEADROOM = 1.0  # stops over the level of a window's glass that come under white when it is held
-FAINTER = 0.22  # stops by which a window is shown darker for each stop that it is darker than the brightest
+FAINTER = 0.21  # stops by which a window is shown darker for each stop that it is darker than the brightest
 GLASS_SLOPE = 0.9  # contrast kept in held glass
 LEAD_SLOPE = 0.9  # and of what is darker within the window
 DEEPEST = 1.5  # stops under the stone's own curve that leads may come to be shown
@@ -53,11 +53,11 @@ DEEPEST = 1.5  # stops under the stone's own curve that leads may come to be sho
 # lit is the share of the walls, within BEST_LIT, that times the share of windows in the picture comes to MISPLACED: a
 # small window may be shown with darker leads than one that fills half of the picture.
 UNDER_WALLS, LEAST_ROOM = 0.3, 0.1
-MISPLACED, BEST_LIT = 0.035, (0.1, 0.5)
+MISPLACED, BEST_LIT = 0.034, (0.1, 0.7)
 # Chroma in a window goes down by this power of how much dimmer it is than the brightest, from so many stops on and
 # for so many: by a cube root, CIELAB's, it is what it would be where one exposes for the brightest.
 PALER, PALER_FROM, PALER_FOR = 1 / 3, 0.35, 2.1
-BEND = 1.0  # how early lit stone takes its share of the way from stone to glass
+BEND = 0.85  # how early lit stone takes its share of the way from stone to glass
 CONTRAST = 1.2  # of the base layer below mid-grey, for viewing on a screen in a lit room; common practice, no source
 LIFT_CENTRE = -5.5  # log2 of display: shade at which half of the lift is given
 LIFT_WIDTH = 1.2
@@ -508,7 +508,7 @@ LIGHTEST = -0.9  # log2 of display that the lightest surface reaches at least
 # Stops by which stone is shown darker where windows have to be held, and the hold from which it is all of it: lit
 # stone then stays under the leads and dim glass of more windows. Set with bench/light.py tone, by the share shown in
 # the wrong order.
-DIMMED, DIMMED_FROM = 0.3, 4.0
+DIMMED, DIMMED_FROM = 0.36, 4.0
 DARKEST_WALLS = -3.28  # log2 of display under which that does not take the walls away from windows: L* 35, CIELAB
 # A wall is away from windows where within reach (a Gaussian's deviation, of the long side) no more than that share is
 # bright; bright is so many stops over the middling light, and so many under it are no wall but a hole.
