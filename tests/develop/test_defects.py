@@ -59,3 +59,9 @@ def test_clipping_tells_channels_apart() -> None:
     assert found.largest == 0.1
     assert "10.0%" in found.message
     assert clipping_of(mosaic(RAW)).message == ""
+
+
+def test_frame_smaller_than_what_pattern_is_looked_for_in_passes_as_it_is() -> None:
+    for size in ((2, 2), (8, 10), (14, 12)):
+        tiny = mosaic(np.full(size, 900, np.uint16))
+        assert np.array_equal(defects.correct_defects(tiny, model(3200)).raw, tiny.raw)

@@ -189,7 +189,7 @@ def _row_residuals(begin, end, raw, black, gain, read, out):  # type: ignore[no-
 def _column_residuals(begin, end, raw, black, gain, read, out):  # type: ignore[no-untyped-def]
     """The same for columns, over chunks of each column."""
     height, width = raw.shape
-    chunks, n = out.shape[1], width - 12
+    chunks, n = out.shape[1], max(width - 12, 0)
     parts = np.empty((2, n), np.float32)
     for k in range(begin, end):
         sums = np.zeros((2, n), np.float32)
