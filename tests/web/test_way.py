@@ -426,6 +426,7 @@ def test_copy_write_and_every_pixel(page: Any, served: Any, shot: Shoot, wait: A
     wait(lambda: page.evaluate("document.querySelector('#status').textContent === ''"))
     report = served.folder / "pictures" / "report.json"
     names = ["view-01", "view-02", "view-03"]
+    wait(report.is_file)  # written when the last of them is
     wait(lambda: [v["view"] for v in json.loads(report.read_text(encoding="utf-8"))["views"]] == names)
     written = [p.stat().st_mtime for p in (served.folder / "pictures").glob("view-*.jpg")]
     wait(lambda: (served.folder / "pictures" / "sheet.jpg").stat().st_mtime >= max(written))
