@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.client
+import secrets
 import socket
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -138,15 +139,20 @@ def test_it_is_handed_out_on_a_net_of_ones_own_alone(monkeypatch: pytest.MonkeyP
 
 
 def read_by_phone(image: np.ndarray) -> str:
-    """What a reader of QR codes makes of a picture (OpenCV's, as a phone's camera would)."""
-    return str(cv2.QRCodeDetector().detectAndDecode(image)[0])
+    """What a reader of QR codes makes of a picture (OpenCV's, as a phone's camera would).
+
+    Of OpenCV's two, the one that takes its finder's squares for markers: the other does not see one in forty codes
+    where they are drawn without any blur or slant, as no camera sees them, and reads them where they are turned.
+    """
+    return str(cv2.QRCodeDetectorAruco().detectAndDecode(image)[0])
 
 
 def test_the_code_is_read_by_another_library(monkeypatch: pytest.MonkeyPatch) -> None:
-    address = "http://192.168.100.200:54321/abcdefghijklmnopqrstuv"
-    rows = np.array([[255 * (c == "0") for c in row] for row in qr_rows(address)], np.uint8)
-    assert (rows[:4] == 255).all() and (rows[:, :4] == 255).all()
-    assert read_by_phone(np.kron(rows, np.ones((6, 6), np.uint8))) == address
+    for _ in range(50):
+        address = f"http://192.168.100.200:54321/{secrets.token_urlsafe(16)}"
+        rows = np.array([[255 * (c == "0") for c in row] for row in qr_rows(address)], np.uint8)
+        assert (rows[:4] == 255).all() and (rows[:, :4] == 255).all()
+        assert read_by_phone(np.kron(rows, np.ones((6, 6), np.uint8))) == address
     monkeypatch.setattr(phones, "local_address", lambda: "127.0.0.1")
     monkeypatch.setattr(Phone, "until_over", lambda phone: None)
     said: list[str] = []
