@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from clerestory.camera.noise import NoiseModel
-from clerestory.develop.colour import XYZ_FROM_WORKING
+from clerestory.develop.colour import LUMINANCE, XYZ_FROM_WORKING
 from clerestory.finish import tone
 from light_frames import model, wall
 
@@ -169,7 +169,7 @@ def test_walls_away_from_windows_are_not_dimmed_for_them() -> None:
     rgb = np.full((480, 720, 3), 0.01, np.float32) * np.array([1.1, 1, 0.8], np.float32)
     rgb[:, 380:] *= 2.5
     rgb[100:300, 560:680] = 8.0
-    far = tone.apply(rgb, tone.judge(rgb))[:, :360] @ np.array(tone.REC2020)
+    far = tone.apply(rgb, tone.judge(rgb))[:, :360] @ LUMINANCE
     assert 116 * np.cbrt(np.median(far)) - 16 > 35
 
 

@@ -145,6 +145,15 @@ def _cleaned(stable, a, b, few, span, under, places, spare, out):  # type: ignor
             out[x] = _unclipped(out[x], span, gain, read2, under)
 
 
+@njit(cache=True, inline="always", error_model="numpy")
+def _in_a_row(dealt, line):  # type: ignore[no-untyped-def]
+    """A row's pixels, dealt out over STRIDE lines (STRIDE x n), one after another in `line`."""
+    for r in range(STRIDE):
+        part, into = dealt[r], line[r:]
+        for m in range((line.size - r + STRIDE - 1) // STRIDE):
+            into[STRIDE * m] = part[m]
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _restore(begin, end, stable, row, scales, few, strength, raw, black, span, under, width, out):  # type: ignore[no-untyped-def]
     """The unbiased inverse, in closed form where light is plenty (Makitalo and Foi 2013); blend by strength.
@@ -157,10 +166,7 @@ def _restore(begin, end, stable, row, scales, few, strength, raw, black, span, u
     b0, b1 = black
     for y in range(begin, end):
         for c in range(2):
-            for r in range(STRIDE):
-                dealt, into = stable[c][y, r], line[r:]
-                for m in range((width - r + STRIDE - 1) // STRIDE):
-                    into[STRIDE * m] = dealt[m]
+            _in_a_row(stable[c][y], line)
             a, b = scales[c]
             _cleaned(line, a, b, few[c], span[c], under, places, spare, clean[c])
         seen, result, even, odd = raw[2 * y + row], out[2 * y + row], clean[0], clean[1]
@@ -280,8 +286,9 @@ def _restore_channel(begin, end, stable, channel, a, b, few, mix, share, span, u
     places, lines = np.empty(width, np.uint32), np.empty((3, width), np.float32)
     line, clean = lines[0], lines[1]
     for y in range(begin, end):
+        _in_a_row(stable[y], line)
         for x in range(width):
-            line[x] = stable[y, x % STRIDE, x // STRIDE] / share
+            line[x] /= share
         _cleaned(line, a, b, few, span, under, places, lines[2], clean)
         for x in range(width):
             values[y, x, channel] += mix * (clean[x] - values[y, x, channel])

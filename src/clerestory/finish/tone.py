@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 
 from clerestory.camera.noise import NoiseModel
 from clerestory.develop import gamut
+from clerestory.develop.colour import LUMINANCE
 from clerestory.finish.glass import DARKEST, LEAST_APART, Windows, sampled, usual_level, windows
 from clerestory.finish.toning import toned
 from clerestory.run.bands import in_bands
@@ -62,7 +63,6 @@ CONTRAST = 1.2  # of the base layer below mid-grey, for viewing on a screen in a
 LIFT_CENTRE = -5.5  # log2 of display: shade at which half of the lift is given
 LIFT_WIDTH = 1.2
 LEAST_PALER = 0.007  # of chroma: less is not seen, and pixels that need no more are passed over
-REC2020 = (0.2627, 0.6780, 0.0593)  # luminance of linear Rec. 2020 (ITU-R BT.2020)
 _TO_LMS, _FROM_LMS = gamut.matrices(np.eye(3))
 
 
@@ -114,7 +114,7 @@ def working_noise(
     the noise of one raw pixel of each colour, two for green.
     """
     matrix = np.eye(3) if camera_to_working is None else np.asarray(camera_to_working, float)
-    weights = np.asarray(REC2020) @ matrix
+    weights = LUMINANCE @ matrix
     scale = np.asarray(multipliers, float) / span
     gains = np.array([noise.gain[0], (noise.gain[1] + noise.gain[2]) / 4, noise.gain[3]])
     reads = np.array([noise.read[0] ** 2, (noise.read[1] ** 2 + noise.read[2] ** 2) / 4, noise.read[3] ** 2])
@@ -524,7 +524,7 @@ def _away_from_windows(few: F32, log: F32, middle: float) -> float:
     bright = (log > middle + BRIGHT).astype(np.float32)
     reached = cv2.GaussianBlur(bright, (0, 0), AWAY * max(log.shape))
     away = (reached < AWAY_SHARE) & (log > middle - HOLE)
-    return math.log2(max(float(np.median(few[away] @ np.array(REC2020))), FLOOR)) if away.any() else math.inf
+    return math.log2(max(float(np.median(few[away] @ LUMINANCE)), FLOOR)) if away.any() else math.inf
 
 
 def judge(rgb: F32, noise: WorkingNoise | None = None, monochrome: bool = False) -> ToneSettings:
