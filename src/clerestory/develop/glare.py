@@ -14,6 +14,8 @@ way of Reinhard, Ward, Pattanaik and Debevec, High Dynamic Range Imaging (2005),
 from __future__ import annotations
 
 import math
+import statistics
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -87,19 +89,37 @@ def scattered(rgb: F32) -> F32:
 def find_glare(rgb: F32) -> Glare:
     """The veiling glare that a linear picture (H x W x 3, all its light, windows too) tells of; share 0 where it
     tells none."""
-    width, height = _coarse(rgb.shape)
-    spots = cv2.resize(rgb, (width * SPOTS, height * SPOTS), interpolation=cv2.INTER_AREA)
-    light = scattered(spots)
-    amounts, darkest = _darkest(spots, light)
-    return Glare(BELIEVED * _share(amounts, darkest), light)
+    return find_glare_together([rgb])[0]
+
+
+def find_glare_together(pictures: Sequence[F32]) -> list[Glare]:
+    """The veiling glare of linear pictures (H x W x 3 each) through one lens: one share for all, each with its own
+    light.
+
+    The share is the median of what those with windows enough tell; none counts, too, and of two in the middle the
+    lesser is taken. A picture that tells nothing by itself, as it has no window, so has the share of its neighbours.
+    """
+    spots = [cv2.resize(rgb, spots_of(rgb.shape), interpolation=cv2.INTER_AREA) for rgb in pictures]
+    lights = [scattered(one) for one in spots]
+    told = [_darkest(*both) for both in zip(spots, lights, strict=True)]
+    shares = [_share(amounts, darkest) for amounts, darkest in told if len(amounts) >= LEAST]
+    share = BELIEVED * statistics.median_low(shares) if shares else 0.0
+    return [Glare(share, light) for light in lights]
+
+
+def spots_of(shape: tuple[int, ...]) -> tuple[int, int]:
+    """Width and height, in spots, of a picture of a shape (rows, columns, ...): more, glare is not told by."""
+    width, height = _coarse(shape)
+    return width * SPOTS, height * SPOTS
 
 
 def without_glare(rgb: F32, glare: Glare | None) -> F32:
-    """A linear picture, H x W x 3, less the glare that lies on it, changed in place; None takes nothing.
+    """A linear picture, H x W x 3, less the glare that lies on it, changed in place; None takes nothing. A share
+    below 0 puts back what was taken.
 
     Of no pixel more is taken than leaves a quarter, so that noise in the shade stays noise and is not cut off.
     """
-    if glare is not None and glare.share > 0:
+    if glare is not None and glare.share != 0:
         haze = cv2.resize(glare.light * np.float32(glare.share), (rgb.shape[1], len(glare.light)))
         in_bands(_take, 0, len(rgb), rgb, haze)
     return rgb

@@ -51,7 +51,8 @@ def quiet(_: str) -> None:
 @dataclass(frozen=True)
 class Seen:
     """What a first look at a source found: the half-size picture, its colour, its vertical and its light. `half` is
-    less the `glare` that was taken out of it; None where there is no telling: of joined and of rendered pictures."""
+    less the `glare` that was taken out of it, of a joined view as it was joined and since; None where there is no
+    telling: of rendered pictures."""
 
     source: Source
     half: F32
@@ -189,18 +190,43 @@ def _lit(
 ) -> tuple[tone.ToneSettings, Glare | None]:
     """How light is placed in a half-size picture (`half`, H x W x 3), and its glare, which is taken out of it."""
     glare = glare_of(source, half, recipe.veiling_glare)
-    without_glare(half, glare)
+    less_glare(half, source, glare)
     return asked(tone.judge(half, noise, light.is_monochrome(source)), recipe), glare
 
 
 def glare_of(source: Source, half: F32, percent: float | None) -> Glare | None:
     """The veiling glare of a source's half-size picture (`half`, H x W x 3): as the recipe asks, `percent`, or as the
-    picture tells; None where its light is not linear, or was joined from several frames with glare of their own."""
+    picture tells, or told as its frames were joined; None where its light is not linear."""
+    if source.stitched is not None and (told := source.stitched.glare) is not None:
+        return told if percent is None else replace(told, share=percent / 100)
     if source.mosaic is None:
         return None
     if percent is not None:
         return Glare(percent / 100, scattered(half))
     return find_glare(half)
+
+
+def less_glare(rgb: F32, source: Source, glare: Glare | None) -> F32:
+    """A source's light at any size (H x W x 3), changed in place, less a glare; of a joined view what was taken out
+    of its frames is gone already, and is put back where it was more."""
+    still = _still_there(source, glare)
+    beside = _beside(rgb) if still is not None and still.share < 0 else None
+    without_glare(rgb, still)
+    if beside is not None:
+        rgb[beside] = 0
+    return rgb
+
+
+def _still_there(source: Source, glare: Glare | None) -> Glare | None:
+    """What of a glare a source's light still has; its share is below 0 where more was taken out of joined frames."""
+    if glare is None or source.stitched is None or source.stitched.glare is None:
+        return glare
+    return replace(glare, share=glare.share - source.stitched.glare.share)
+
+
+def _beside(rgb: F32) -> NDArray[np.bool_]:
+    """Where no frame of a joined view shows anything (mask, H x W): there is no light at all."""
+    return np.asarray(cv2.inRange(rgb, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)) > 0)
 
 
 def mixed_light_of(source: Source, half: F32, multipliers: Multipliers, share: float) -> F32 | None:
@@ -314,7 +340,11 @@ def developed(seen: Seen, recipe: Recipe, quality: Quality = "fast", on_stage: C
     """The whole frame at full size, scene-linear: what no geometry and no tone has touched yet."""
     denoise = 1.0 if recipe.denoise is None else recipe.denoise
     full = light.full_size(seen.source, seen.multipliers, denoise, effort(seen, quality), on_stage, seen.mixed)
-    return without_glare(full, seen.glare)
+    still = _still_there(seen.source, seen.glare)
+    if still is None or still.share == 0:
+        return full
+    own = full.copy() if seen.source.mosaic is None else full  # a joined view's light is its source's
+    return less_glare(own, seen.source, seen.glare)
 
 
 def mended(
@@ -447,7 +477,12 @@ def _resampled(
 
 def hazy(rgb: F32, seen: Seen) -> F32:
     """A reduced half-size picture, H x W x 3, with the glare that was taken out of it."""
-    return rgb if seen.glare is None else rgb + seen.glare.haze(rgb.shape)
+    if seen.glare is None:
+        return rgb
+    out = rgb + seen.glare.haze(rgb.shape)
+    if seen.source.stitched is not None:
+        out[_beside(rgb)] = 0
+    return out
 
 
 def before(seen: Seen, long_edge: int = 1600) -> NDArray[np.uint8]:

@@ -38,7 +38,8 @@ class Source:
     """One view's recorded light: a mosaic (from one frame or from a merge of several), or a rendered picture.
 
     Exactly one of `mosaic` and `rendered` (working RGB, H x W x 3) is set. `stitched` is the stitched view that
-    `rendered` came from: straight already, with an outline of its own. `record`: what a merge did, in plain numbers.
+    `rendered` came from, in working RGB with it: straight already, with an outline of its own. `record`: what a merge
+    did, in plain numbers.
     `noise` is that of the mosaic as it now is, after any merge, `excess` as of `merge.Merged`. `mask`: where a merge
     took what is seen from another frame.
     `remarks` are sentences for the report. `view_frames`: all frames of the view, `frames` those in this light.

@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clerestory.develop.colour import to_working
+from clerestory.develop.glare import Glare
 from clerestory.finish.source import Source, read_source, said_lost, working_of_srgb
 from clerestory.merge import Merged, Refused, combine
+from clerestory.merge.result import Stitched
 from clerestory.raw.group import WIDE_SHARE, View
 from clerestory.raw.lens import LensCorrection, lens_correction
 from clerestory.raw.read import has_shading
@@ -92,6 +94,15 @@ def _of_stitched(merged: Merged) -> Source:
         rendered=to_working(stitched.rgb, stitched.colours, multipliers=stitched.multipliers),
         frames=merged.used,
         remarks=(*info.remarks, *merged.remarks, *uneven),
-        stitched=stitched,
+        stitched=replace(stitched, glare=_working_glare(stitched)),
         record=merged.record,
     )
+
+
+def _working_glare(stitched: Stitched) -> Glare | None:
+    """The glare taken out of a joined view, in working colour: as one matrix carries all light, it carries haze."""
+    glare = stitched.glare
+    if glare is None:
+        return None
+    light = to_working(glare.light.copy(), stitched.colours, multipliers=stitched.multipliers)
+    return replace(glare, light=light)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from clerestory.camera.camera import Camera
 from clerestory.camera.noise import NoiseModel
+from clerestory.develop.glare import Glare
 from clerestory.raw.profile import Profile
 from clerestory.raw.read import FrameInfo, Mosaic
 from clerestory.vertical.result import Verdict
@@ -36,6 +37,8 @@ class Stitched:
     `colours`: as of `Mosaic.colours`.
     `up`: the vertical in the axes of the plate's camera, `up_bound`: degrees within which it is believed to hold,
     `up_verdict`: how surely it was found. `monochrome`: whether the sensor had no filters.
+    `glare`: the share of light, scattered by the lens, that was taken out of each frame, and what a share of 1 would
+    lay on each place of the picture, in the colour and unit of `rgb`.
     """
 
     rgb: F32
@@ -50,6 +53,7 @@ class Stitched:
     up_bound: float | None = None
     up_verdict: Verdict = "cannot tell"
     monochrome: bool = False
+    glare: Glare | None = None
 
 
 @dataclass(frozen=True)

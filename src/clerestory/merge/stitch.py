@@ -25,7 +25,9 @@ from clerestory.develop.defects import measured, open_corrected
 from clerestory.develop.demosaic import Balanced, counted, demosaic, signal_of, turned
 from clerestory.develop.denoise import denoise_mosaic
 from clerestory.develop.forms import balanced_of_form, in_planes
+from clerestory.develop.glare import Glare, find_glare_together
 from clerestory.merge.align import Guide, guide_of
+from clerestory.merge.haze import balanced_spots, haze_at, less_haze, over_picture, spots_in
 from clerestory.merge.resample import LANCZOS, balance_of
 from clerestory.merge.result import Merged, Refused, Stitched
 from clerestory.merge.rotations import Rotations, find_rotations
@@ -42,6 +44,7 @@ F64 = NDArray[np.float64]
 U8 = NDArray[np.uint8]
 NODE = 16  # pixels between the places at which the surface is projected exactly
 SMALL = 8  # pixels of the picture per pixel of the maps that seams and tones are worked out on
+LOOK_STEP = 2  # pixels of those maps between the places at which the surface is projected exactly
 WIDE_BAND = 0.02  # of the picture's width: reach over which broad tones are blended
 NARROW_BAND = 1.5  # pixels: reach over which detail is blended
 WHITENS = np.float32(0.9)  # share of saturation from which a frame exposed longer than the darkest turns to white
@@ -118,6 +121,12 @@ class _Set:
         gain = np.where(at[..., 0] > -1e5, camera.fall_off(np.clip(at, 0, [camera.width, camera.height])), 1.0)
         return at.astype(np.float32), gain.astype(np.float32)
 
+    def haze(self, glare: Glare, nodes: F32, gain: F32) -> F32 | None:
+        """The haze that a frame's glare lays on the picture at `nodes`, r x c x 3; None where there is none."""
+        if glare.share == 0:
+            return None
+        return haze_at(glare, nodes, gain, (self.camera.width, self.camera.height)) * np.float32(glare.share)
+
 
 @dataclass(frozen=True)
 class _Vertical:
@@ -185,27 +194,38 @@ def _light(
     return demosaic(signal, mosaic, multipliers)
 
 
-def _look(laid: _Set, k: int, light: Balanced, size: tuple[int, int]) -> tuple[F32, U8]:
-    """Frame k on the picture's surface at every SMALL-th pixel: float32 H x W x 3 and where it shows anything."""
-    step = 2
-    nodes, gain = laid.nodes(k, step * SMALL, (size[0] * SMALL, size[1] * SMALL))
+def _look(laid: _Set, k: int, light: Balanced, glare: Glare, size: tuple[int, int]) -> tuple[F32, U8]:
+    """Frame k on the picture's surface at every SMALL-th pixel, less its haze: float32 H x W x 3 and where it shows
+    anything."""
+    nodes, gain = _look_nodes(laid, k, size)
+    haze = laid.haze(glare, nodes, gain)
     # Averaged first, so that a coarse look does not alias.
     small = (light.counts.shape[1] // SMALL, light.counts.shape[0] // SMALL)
     counts = cv2.resize(light.counts, small, interpolation=cv2.INTER_AREA)
     nodes = (nodes + np.float32(0.5)) / np.float32(SMALL) - np.float32(0.5)
-    return _projected(replace(light, counts=counts), laid.exposures[k], nodes, gain, step, size)
+    return _projected(replace(light, counts=counts), laid.exposures[k], nodes, gain, haze, LOOK_STEP, size)
+
+
+def _look_nodes(laid: _Set, k: int, size: tuple[int, int]) -> tuple[F32, F32]:
+    """`_Set.nodes` of frame k for a coarse look of a size (rows, columns)."""
+    return laid.nodes(k, LOOK_STEP * SMALL, (size[0] * SMALL, size[1] * SMALL))
 
 
 def _projected(
-    light: Balanced, exposure: float, nodes: F32, gain: F32, step: int, size: tuple[int, int]
+    light: Balanced, exposure: float, nodes: F32, gain: F32, haze: F32 | None, step: int, size: tuple[int, int]
 ) -> tuple[F32, U8]:
-    """A frame's light where nodes lead to, divided by its exposure, float32 H x W x 3; where it shows anything."""
+    """A frame's light where nodes lead to, less the haze on it (r x c x 3 at the nodes, where there is any) and
+    divided by its exposure, float32 H x W x 3; where it shows anything."""
     out, inside = np.zeros((*size, 3), np.float32), np.zeros(size, np.uint8)
     offset = light.offset.astype(np.float32)
     given = light.counts, nodes, gain, step, LANCZOS, np.float32(light.scale), offset
     in_bands(_project, 0, len(out), *given, out, inside)
-    if exposure != 1.0:
+    white = None
+    if exposure != 1.0:  # by what the frame recorded, haze and all
         white = np.clip((out.min(axis=-1) - WHITENS) / (1 - WHITENS), 0, 1)[..., None]
+    if haze is not None:
+        in_bands(less_haze, 0, len(out), haze, step, out)
+    if white is not None:
         out /= np.float32(exposure)
         out += np.maximum(1 - out, 0) * white
     return out, inside
@@ -213,10 +233,12 @@ def _projected(
 
 @dataclass(frozen=True)
 class _Plan:
-    """Worked out small: each frame's gain, its part of the picture behind the seams, its share of the broad tones."""
+    """Worked out small: each frame's gain, its part of the picture behind the seams and share of the broad tones
+    (h x w each); the tones, h x w x 3."""
 
     gains: F64
     parts: list[F32]
+    shares: list[F32]
     tones: F32
 
 
@@ -263,7 +285,17 @@ def _planned(looks: Sequence[tuple[F32, U8]], width: int) -> _Plan:
     for share, (look, inside), gain in zip(shares, looks, gains, strict=True):
         tones += _broad(look * np.float32(gain), inside) * (share / total)[..., None]
     parts = [(m > 0).astype(np.float32) for m in masks]
-    return _Plan(gains, parts, tones)
+    return _Plan(gains, parts, shares, tones)
+
+
+def _glare_over(laid: _Set, glares: Sequence[Glare], plan: _Plan, size: tuple[int, int]) -> Glare:
+    """The glare of all frames as it lay on the coarse picture of a size (rows, columns), shared out as the broad
+    tones are, in which nearly all of it is."""
+    frame, hazes = (laid.camera.width, laid.camera.height), []
+    for k, glare in enumerate(glares):
+        scale = np.float32(plan.gains[k] / laid.exposures[k])
+        hazes.append(haze_at(glare, *_look_nodes(laid, k, size), frame) * scale)
+    return Glare(glares[0].share, over_picture(hazes, [share[::LOOK_STEP, ::LOOK_STEP] for share in plan.shares]))
 
 
 def _broad(look: F32, inside: U8) -> F32:
@@ -291,7 +323,12 @@ def _behind_seams(part: F32, rows: slice, width: int) -> F32:
 
 
 def _blended(
-    laid: _Set, lights: Callable[[int], Balanced], plan: _Plan, looks: Sequence[tuple[F32, U8]], on_stage: OnStage
+    laid: _Set,
+    lights: Callable[[int], Balanced],
+    glares: Sequence[Glare],
+    plan: _Plan,
+    looks: Sequence[tuple[F32, U8]],
+    on_stage: OnStage,
 ) -> tuple[F32, U8]:
     """The picture: detail from one frame each side of a seam, broad tones from both. In bands, to spare memory."""
     height, width = size = (laid.surface.camera.height, laid.surface.camera.width)
@@ -301,10 +338,12 @@ def _blended(
     for k in range(len(laid.paths)):
         on_stage(f"place frame {k + 1} of {len(laid.paths)}")
         light, (nodes, gain) = lights(k), laid.nodes(k, NODE, size)
+        haze = laid.haze(glares[k], nodes, gain)
         broad = _broad(looks[k][0] * np.float32(plan.gains[k]), looks[k][1])
         for rows in bands:
             shape, first = (rows.stop - rows.start, width), rows.start // NODE
-            image, inside = _projected(light, laid.exposures[k], nodes[first:], gain[first:], NODE, shape)
+            here = nodes[first:], gain[first:], None if haze is None else haze[first:]
+            image, inside = _projected(light, laid.exposures[k], *here, NODE, shape)
             if not inside.any():
                 continue
             image *= np.float32(plan.gains[k])
@@ -337,9 +376,10 @@ def _guides(
     exposures: Sequence[float],
     fit: Callable[[Sequence[Mosaic]], NoiseModel],
     on_stage: OnStage,
-) -> tuple[list[Guide], list[F32], list[NoiseModel], Mosaic]:
-    """Guides, half-size luminances and noise models of the frames, and the middle frame's mosaic."""
-    guides, lumas = [], []
+) -> tuple[list[Guide], list[F32], list[F32], list[NoiseModel], Mosaic]:
+    """Guides, half-size luminances, spots that tell of glare and noise models of the frames, and the middle frame's
+    mosaic."""
+    guides, lumas, spots = [], [], []
     noises: dict[float | None, NoiseModel] = {}
     middle: Mosaic | None = None
     for k, (path, info) in enumerate(zip(paths, infos, strict=True)):
@@ -350,10 +390,11 @@ def _guides(
         mosaic, noise = in_planes(mosaic, noises[infos[0].iso])
         guides.append(guide_of(mosaic, noise, exposures[k] / exposures[0]))
         lumas.append(_luma(mosaic))
+        spots.append(spots_in(mosaic))
         if k == len(paths) // 2:
             middle = mosaic
     assert middle is not None
-    return guides, lumas, [noises[info.iso] for info in infos], middle
+    return guides, lumas, spots, [noises[info.iso] for info in infos], middle
 
 
 def _luma(mosaic: Mosaic) -> F32:
@@ -384,7 +425,7 @@ def stitch(
     it is as white as it gets. `edges`: look for the building's vertical in the frames; without it, or where they show
     none, their level sensor or how they were held stands in. `denoise`: take noise out before demosaicing.
     """
-    guides, lumas, noises, middle = _guides(paths, infos, exposures, fit, on_stage)
+    guides, lumas, spots, noises, middle = _guides(paths, infos, exposures, fit, on_stage)
     turns = find_rotations(guides, camera)
     del guides
     vertical = _vertical(lumas, infos, turns, edges)
@@ -404,15 +445,17 @@ def stitch(
     def lights(k: int) -> Balanced:
         return _light(paths[k], infos[k], laid.multipliers, noises[k], denoise)
 
+    glares = find_glare_together([balanced_spots(one, _least_one(laid.multipliers)) for one in spots])
     looks = []
     for k in range(len(paths)):
         on_stage(f"light of frame {k + 1} of {len(paths)}")
-        looks.append(_look(laid, k, lights(k), size))
+        looks.append(_look(laid, k, lights(k), glares[k], size))
     plan = _planned(looks, shown.width)
-    rgb, covered = _blended(laid, lights, plan, looks, on_stage)
+    rgb, covered = _blended(laid, lights, glares, plan, looks, on_stage)
     stitched = Stitched(rgb, covered, _hull(covered), surface.projection, shown, surface.compression,
                   _least_one(laid.multipliers), middle.colours, up_bound=vertical.bound,
-                  up_verdict=vertical.verdict, monochrome=middle.form == "mono")  # fmt: skip
+                  up_verdict=vertical.verdict, monochrome=middle.form == "mono",
+                  glare=_glare_over(laid, glares, plan, size))  # fmt: skip
     return _merged(paths, infos, turns, rotations, plan, stitched, width)
 
 
@@ -444,12 +487,15 @@ def _merged(
         "parallax_px": [round(p, 2) for p in turns.parallax],
         "overlap": [round(s, 3) for s in turns.shares],
         "gains": [round(float(g), 4) for g in plan.gains],
+        "veiling_glare": round(100 * stitched.glare.share, 2) if stitched.glare is not None else None,
         "degrees_across": round(width, 1),
         "projection": stitched.projection,
         "up_bound_deg": stitched.up_bound,
         "up_verdict": stitched.up_verdict,
     }
     remarks = [f"stitched from {len(paths)} frames, {width:.0f}° across, {stitched.projection} projection"]
+    if stitched.glare is not None and stitched.glare.share > 0:
+        remarks.append(f"veiling glare was taken out of each frame: {100 * stitched.glare.share:.1f} % of its light")
     worst = max(turns.parallax, default=0.0)
     if worst > 3:
         remarks.append(f"parallax of up to {worst:.0f} pixels on near things: the camera moved as it was turned; "

@@ -12,10 +12,9 @@ from numpy.typing import NDArray
 from clerestory.develop import white_balance as white
 from clerestory.develop.colour import working_from_camera
 from clerestory.develop.demosaic import turned
-from clerestory.develop.glare import without_glare
 from clerestory.finish import source as light
 from clerestory.finish import tone
-from clerestory.finish.pipeline import Seen, glare_of, mixed_light_of
+from clerestory.finish.pipeline import Seen, glare_of, less_glare, mixed_light_of
 from clerestory.finish.recipe import Recipe
 from clerestory.finish.source import Multipliers
 from clerestory.web.motion import Motion
@@ -50,7 +49,7 @@ class Balances:
         """What a recipe asks for."""
         mosaic = self.seen.source.mosaic
         if mosaic is None:
-            return self.own
+            return self.own if self.seen.glare is None else replace(self.own, glare=recipe.veiling_glare)
         mixed, glare = recipe.mixed_light or 0.0, recipe.veiling_glare
         if recipe.colour_temperature is None or mosaic.colours is None:
             return Balance(self.seen.multipliers, mixed, glare)
@@ -71,7 +70,7 @@ class Balances:
             mixed = mixed_light_of(source, self.camera_half, multipliers, wanted.mixed)
             half = light.balanced_half(self.camera_half.copy(), source, multipliers, mixed)
             glare = glare_of(source, half, wanted.glare)
-            without_glare(half, glare)
+            less_glare(half, source, glare)
             noise = light.shown_noise(source, multipliers)
             settings = tone.judge(half, noise, light.is_monochrome(source))
             fresh = replace(
