@@ -1,8 +1,9 @@
 """Overlapping frames turned about one spot into one wide, upright view in linear light.
 
-Every frame is sampled once, from its demosaiced light straight onto the picture's surface, lens corrections included.
-Seams run where the frames differ least (graph cut, Kwatra and others 2003); the broad tones are blended over a wide
-band, detail over a few pixels (after Burt and Adelson 1983, in two bands).
+Every frame is sampled once, from its demosaiced light straight onto the picture's surface, lens corrections included,
+less the haze that the lens laid on it (`haze`). Seams run where the frames differ least (graph cut, Kwatra and others
+2003); the broad tones are blended over a wide band, detail over a few pixels (after Burt and Adelson 1983, in two
+bands).
 """
 
 from __future__ import annotations
