@@ -47,6 +47,9 @@ NODE = 16  # pixels between the places at which the surface is projected exactly
 SMALL = 8  # pixels of the picture per pixel of the maps that seams and tones are worked out on
 LOOK_STEP = 2  # pixels of those maps between the places at which the surface is projected exactly
 WIDE_BAND = 0.02  # of the picture's width: reach over which broad tones are blended
+# Share of the light at which the first of the frames clips up to which broad tones go by it. Set on modelled frames
+# with clipped windows, exposed alike and unlike: from 0.8 on stone beside them is stained.
+EVEN = 0.1
 NARROW_BAND = 1.5  # pixels: reach over which detail is blended
 WHITENS = np.float32(0.9)  # share of saturation from which a frame exposed longer than the darkest turns to white
 BEYOND = 8  # rows beyond a band that its seams' blending sees
@@ -235,12 +238,13 @@ def _projected(
 @dataclass(frozen=True)
 class _Plan:
     """Worked out small: each frame's gain, its part of the picture behind the seams and share of the broad tones
-    (h x w each); the tones, h x w x 3."""
+    (h x w each); the tones, h x w x 3, of light up to `even`, which all frames show alike."""
 
     gains: F64
     parts: list[F32]
     shares: list[F32]
     tones: F32
+    even: float
 
 
 def _gains(looks: Sequence[tuple[F32, U8]]) -> F64:
@@ -273,7 +277,7 @@ def _seams(looks: Sequence[tuple[F32, U8]], gains: F64) -> list[U8]:
     return [np.asarray(m.get() if hasattr(m, "get") else m, np.uint8) for m in found]
 
 
-def _planned(looks: Sequence[tuple[F32, U8]], width: int) -> _Plan:
+def _planned(looks: Sequence[tuple[F32, U8]], exposures: Sequence[float], width: int) -> _Plan:
     gains = _gains(looks)
     masks = _seams(looks, gains)
     reach = max(2.0, WIDE_BAND * width / SMALL)
@@ -282,11 +286,12 @@ def _planned(looks: Sequence[tuple[F32, U8]], width: int) -> _Plan:
         soft = cv2.GaussianBlur((mask > 0).astype(np.float32), (0, 0), reach)
         shares.append(soft * (inside > 0))
     total = np.maximum(np.sum(shares, axis=0), 1e-6)
+    even = EVEN * float(np.min(gains / np.asarray(exposures)))
     tones = np.zeros((*masks[0].shape, 3), np.float32)
     for share, (look, inside), gain in zip(shares, looks, gains, strict=True):
-        tones += _broad(look * np.float32(gain), inside) * (share / total)[..., None]
+        tones += _broad(look * np.float32(gain), inside, even) * (share / total)[..., None]
     parts = [(m > 0).astype(np.float32) for m in masks]
-    return _Plan(gains, parts, shares, tones)
+    return _Plan(gains, parts, shares, tones, even)
 
 
 def _glare_over(laid: _Set, glares: Sequence[Glare], plan: _Plan, size: tuple[int, int]) -> Glare:
@@ -299,11 +304,12 @@ def _glare_over(laid: _Set, glares: Sequence[Glare], plan: _Plan, size: tuple[in
     return Glare(glares[0].share, over_picture(hazes, [share[::LOOK_STEP, ::LOOK_STEP] for share in plan.shares]))
 
 
-def _broad(look: F32, inside: U8) -> F32:
-    """A frame's broad tones: blurred over what it shows only."""
+def _broad(look: F32, inside: U8, even: float) -> F32:
+    """A frame's broad tones, blurred over what it shows only: of its light up to `even`. Glass above that, clipped in
+    one frame and not, or less, in another, would darken or lighten the stone round it."""
     shown = (inside > 0).astype(np.float32)
     weight = cv2.GaussianBlur(shown, (0, 0), 4) + np.float32(1e-4)
-    blurred = cv2.GaussianBlur(look * shown[..., None], (0, 0), 4) / weight[..., None]
+    blurred = cv2.GaussianBlur(np.minimum(look, np.float32(even)) * shown[..., None], (0, 0), 4) / weight[..., None]
     return np.asarray(blurred * shown[..., None], np.float32)
 
 
@@ -340,7 +346,7 @@ def _blended(
         on_stage(f"place frame {k + 1} of {len(laid.paths)}")
         light, (nodes, gain) = lights(k), laid.nodes(k, NODE, size)
         haze = laid.haze(glares[k], nodes, gain)
-        broad = _broad(looks[k][0] * np.float32(plan.gains[k]), looks[k][1])
+        broad = _broad(looks[k][0] * np.float32(plan.gains[k]), looks[k][1], plan.even)
         for rows in bands:
             shape, first = (rows.stop - rows.start, width), rows.start // NODE
             here = nodes[first:], gain[first:], None if haze is None else haze[first:]
@@ -451,7 +457,7 @@ def stitch(
     for k in range(len(paths)):
         on_stage(f"light of frame {k + 1} of {len(paths)}")
         looks.append(_look(laid, k, lights(k), glares[k], size))
-    plan = _planned(looks, shown.width)
+    plan = _planned(looks, exposures, shown.width)
     rgb, covered = _blended(laid, lights, glares, plan, looks, on_stage)
     stitched = Stitched(rgb, covered, _hull(covered), surface.projection, shown, surface.compression,
                   _least_one(laid.multipliers), middle.colours, up_bound=vertical.bound,
