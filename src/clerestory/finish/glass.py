@@ -21,21 +21,21 @@ GLASS_FROM, GLASS_TO = 1.5, 2.5  # stops over the stone at which the weight of g
 GLASS_SHARE = 0.45  # of the stops from stone to the brightest, where in between that lies
 GLASS_WIDTH = 0.75  # stops over which the weight grows
 # Stops under the mean of the glass near by where brighter glass begins, and its rise.
-BELOW, BELOW_WIDTH = 2.0, 1.0
+BELOW, BELOW_WIDTH = 2.2, 0.5
 SAMPLE = 650  # pixels: see `sampled`
 LEAST_APART = 2.5  # stops over the stone below which nothing is a window
 # Times the stops from stone to where the weight of glass begins: what is darker is a wall that windows light, however
 # bright it is beside what is near, and lies in no window. From 1.0 to 1.4 gilded walls of the Memorial Church keep
 # their gold, and leads and colours of the other scenes come out a little better; from 1.6 on dim panes lose.
-LIT_WALL = 1.35
+LIT_WALL = 1.39
 FEW = 0.1  # of the glass: the least that counts as the brightest windows, so that one bare lamp does not
 ENOUGH = 1e-3  # of the picture: glass that there must be for its level to be told
-REACH = ((1 / 40, 1.0), (1 / 12, 0.1), (1 / 3, 0.005))  # of the long side, and weight: where glass is looked for
+REACH = ((1 / 40, 1.0), (1 / 12, 0.05), (1 / 3, 0.004))  # of the long side, and weight: where glass is looked for
 COARSE = 6.0
 """Pixels of a Gaussian's deviation by which it is known well enough: on panoramas levels move by 0.01 stop in the
 mean, 0.05 at most, in a third of the time."""
 # Half the width of leads, bars and mullions, of the long side, and how far such a thing belongs to its window.
-CLOSED = ((1 / 320, 0.55), (1 / 160, 0.35), (1 / 80, 0.1))
+CLOSED = ((1 / 320, 0.49), (1 / 160, 0.37), (1 / 80, 0.14))
 INSET = 1 / 400  # of the long side: how far within its outline a window begins, so that no wall is ever taken for it
 
 

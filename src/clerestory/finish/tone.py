@@ -6,7 +6,7 @@ and sharp at edges, goes through a monotone curve; what is left over it, the tex
 
 Each place has a curve of its own, as one who prints dodges and burns. Up to the knee it is the same everywhere: the
 stone's. From there it bends over to the darker glass of the window near by, so that the step from wall to window is
-taken down at the window's edge, and from there on runs at nearly full slope: the contrast within the glass stays.
+taken down at the window's edge, and from there on runs at full slope: the contrast within the glass stays.
 Within a window what is darker than its glass, its leads, keeps its distance too, but not so far that it would be
 shown well under walls that were darker. A wall's pixel has the stone's curve beside a window and far away: no halo.
 
@@ -39,26 +39,25 @@ from clerestory.run.bands import in_bands
 F32 = NDArray[np.float32]
 FLOOR = 2.0**-16  # darkest norm told apart
 MID = math.log2(0.18)  # mid-grey of the display, log2
-# Set on views of the open panoramas (Poly Haven), the Memorial Church bracket (Debevec) and the modelled church, with
-# bench/light.py tone: as much of the glass's contrast as leaves few places shown in the wrong order.
-KNEE = -2.7  # log2 of display where the window's hold begins
-KNEE_WIDTH = 0.42  # stops over which it sets in
-FOOT = 1.5  # stops under the level of a window's glass: its darker glass, from which on contrast is kept
-FOOT_SHOWN = -1.97  # log2 of display at which that is shown
-HEADROOM = 1.0  # stops over the level of a window's glass that come under white when it is held
-FAINTER = 0.21  # stops by which a window is shown darker for each stop that it is darker than the brightest
-GLASS_SLOPE = 0.9  # contrast kept in held glass
-LEAD_SLOPE = 0.9  # and of what is darker within the window
-DEEPEST = 1.5  # stops under the stone's own curve that leads may come to be shown
+# Set together on views of the open panoramas (Poly Haven) and the modelled church, with bench/light.py tone: as much
+# of the leads' and the glass's contrast as leaves few places shown in the wrong order. Looked at on the Memorial
+# Church bracket (Debevec), too.
+KNEE = -3.02  # log2 of display where the window's hold begins
+KNEE_WIDTH = 0.3  # stops over which it sets in
+FOOT = 1.0  # stops under the level of a window's glass: its darker glass, from which on contrast is kept
+FOOT_SHOWN = -1.8  # log2 of display at which that is shown
+HEADROOM = 1.6  # stops over the level of a window's glass that come under white when it is held
+FAINTER = 0.145  # stops by which a window is shown darker for each stop that it is darker than the brightest
+DEEPEST = 2.4  # stops under the stone's own curve that leads may come to be shown
 # And stops under the better lit walls, lest the place be shown the wrong way round; and the least room. Better
 # lit is the share of the walls, within BEST_LIT, that times the share of windows in the picture comes to MISPLACED: a
 # small window may be shown with darker leads than one that fills half of the picture.
-UNDER_WALLS, LEAST_ROOM = 0.3, 0.1
-MISPLACED, BEST_LIT = 0.034, (0.1, 0.7)
+UNDER_WALLS, LEAST_ROOM = 0.41, 0.12
+MISPLACED, BEST_LIT = 0.028, (0.17, 0.9)
 # Chroma in a window goes down by this power of how much dimmer it is than the brightest, from so many stops on and
-# for so many: by a cube root, CIELAB's, it is what it would be where one exposes for the brightest.
-PALER, PALER_FROM, PALER_FOR = 1 / 3, 0.35, 2.1
-BEND = 0.85  # how early lit stone takes its share of the way from stone to glass
+# for so many: by a third, CIELAB's cube root, it is what it would be where one exposes for the brightest.
+PALER, PALER_FROM, PALER_FOR = 0.4, 0.45, 1.8
+BEND = 0.76  # how early lit stone takes its share of the way from stone to glass
 CONTRAST = 1.2  # of the base layer below mid-grey, for viewing on a screen in a lit room; common practice, no source
 LIFT_CENTRE = -5.5  # log2 of display: shade at which half of the lift is given
 LIFT_WIDTH = 1.2
@@ -228,7 +227,7 @@ def _held(u, below, within, glass, walls, hold):  # type: ignore[no-untyped-def]
     """Stops above the knee as shown, from the stops above it in the scene.
 
     `glass`: level (log2 of display) of the glass near by. From the knee the curve bends over to the darker glass of
-    that window, and from there on runs at nearly full slope. Within the window what is darker keeps its distance.
+    that window, and from there on runs at full slope. Within the window what is darker keeps its distance.
     """
     nil, one, knee = np.float32(0), np.float32(1), np.float32(KNEE)
     foot = max(glass - np.float32(FOOT), knee + np.float32(0.3))  # where the darker glass of this window lies
@@ -238,11 +237,10 @@ def _held(u, below, within, glass, walls, hold):  # type: ignore[no-untyped-def]
     shown = np.float32(FOOT_SHOWN) + (apart if apart > nil else fainter)
     rise = min(max(min(foot, shown) - knee, np.float32(0.05) * reach), reach)
     bend = min(np.float32(BEND), reach / rise - one)
-    slope = np.float32(GLASS_SLOPE) + (one - np.float32(GLASS_SLOPE)) / (one + hold)
     over = _relu(u - reach, np.float32(0.4))
     v = (u - over) / reach
-    out = rise * v * (one + bend) / (one + bend * v) + slope * over
-    deeper = max(np.float32(LEAD_SLOPE) - rise / reach, nil) * _relu(reach - u, np.float32(0.4))
+    out = rise * v * (one + bend) / (one + bend * v) + over
+    deeper = (one - rise / reach) * _relu(reach - u, np.float32(0.4))
     room = below + out - walls + np.float32(UNDER_WALLS)
     share = deeper / min(max(room, np.float32(LEAST_ROOM)), np.float32(DEEPEST))
     return out - within * deeper / np.sqrt(one + share * share)
@@ -502,14 +500,14 @@ def shade_limit(noise: WorkingNoise, exposure: float) -> float:
     return float(np.clip(math.log2(SHOWN_NOISE / max(shown, 1e-9)), 0.0, 5.0))
 
 
-BRIGHTEST = 7.75  # stops of exposure at most: what reaches saturation still comes under white with a hold of 8
+BRIGHTEST = 8.0  # stops of exposure at most: what reaches saturation still comes under white with a hold of 8
 WINDOW_ABOVE = 3.5  # stops over the darker quarter of the picture
 LIGHTEST = -0.9  # log2 of display that the lightest surface reaches at least
 # Stops by which stone is shown darker where windows have to be held, and the hold from which it is all of it: lit
 # stone then stays under the leads and dim glass of more windows. Set with bench/light.py tone, by the share shown in
 # the wrong order.
-DIMMED, DIMMED_FROM = 0.36, 4.0
-DARKEST_WALLS = -3.28  # log2 of display under which that does not take the walls away from windows: L* 35, CIELAB
+DIMMED, DIMMED_FROM = 0.68, 4.6
+DARKEST_WALLS = -3.29  # log2 of display under which that does not take the walls away from windows: L* 35, CIELAB
 # A wall is away from windows where within reach (a Gaussian's deviation, of the long side) no more than that share is
 # bright; bright is so many stops over the middling light, and so many under it are no wall but a hole.
 AWAY, AWAY_SHARE, BRIGHT, HOLE = 1 / 40, 0.03, 2.0, 3.0
