@@ -138,6 +138,25 @@ def test_stone_beside_windows_keeps_its_light_where_frames_clip_them_unlike(
     assert off.max() < 0.6
 
 
+def test_clipped_blue_glass_of_joined_frames_is_not_shown_cyan(
+    views: dict[float, View], seen: list[tuple[F32, Pose]]
+) -> None:
+    """Blue ends as far over green as the white balance lifts it; cut where green ends, a blue pane whose green is
+    clipped, too, would be cyan: one bright place in a hundred, where in the scene itself hardly one is."""
+
+    def cyan(balanced: F32) -> float:
+        bright = balanced[balanced.max(axis=-1) > 0.9]
+        r, g, b = np.moveaxis(bright, -1, 0)
+        return float(np.mean((np.abs(np.log2(b / g)) < 0.1) & (r < 0.5 * g)))
+
+    merged = _joined(views[0.0])
+    assert merged.stitched is not None
+    gains = np.array(merged.stitched.multipliers, np.float32)
+    true = [cyan((light @ BODY.rec2020_to_camera.T * gains).astype(np.float32)) for light, _ in seen]
+    assert max(true) < 0.0005
+    assert cyan(merged.stitched.rgb) < 0.002
+
+
 def test_joined_frames_without_glare_stay_as_they_are_to_the_byte(
     views: dict[float, View], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -27,6 +27,7 @@ from clerestory.develop.demosaic import Balanced, counted, demosaic, signal_of, 
 from clerestory.develop.denoise import denoise_mosaic
 from clerestory.develop.forms import balanced_of_form, in_planes
 from clerestory.develop.glare import Glare, find_glare_together
+from clerestory.develop.highlights import reconstruct_highlights
 from clerestory.merge.align import Guide, guide_of
 from clerestory.merge.haze import balanced_spots, haze_at, less_haze, over_picture, spots_in
 from clerestory.merge.resample import LANCZOS, balance_of
@@ -60,8 +61,11 @@ LEVEL_BOUND = 1.0  # degrees within which a camera's level sensor is believed; c
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _project(begin, end, counts, nodes, gain, step, kernel, scale, offset, out, inside):  # type: ignore[no-untyped-def]
-    """Sample balanced counts (uint16 H x W x 3) at every picture pixel; nothing is written where the frame ends."""
+def _project(begin, end, counts, nodes, gain, step, kernel, scale, offset, most, out, inside):  # type: ignore[no-untyped-def]
+    """Sample balanced counts (uint16 H x W x 3) at every picture pixel, no channel over its `most`.
+
+    Nothing is written where the frame ends.
+    """
     height, width = counts.shape[:2]
     phases = np.float32(kernel.shape[0] - 1)
     inverse = np.float32(1.0 / step)
@@ -95,10 +99,10 @@ def _project(begin, end, counts, nodes, gain, step, kernel, scale, offset, out, 
                     total += wy[a] * row
                 p, q = np.float32(counts[iy, ix, k]), np.float32(counts[iy, ix + 1, k])
                 s, t = np.float32(counts[iy + 1, ix, k]), np.float32(counts[iy + 1, ix + 1, k])
-                least, most = min(min(p, q), min(s, t)), max(max(p, q), max(s, t))
-                room = np.float32(0.4) * (most - least)
-                total = min(max(total, least - room), most + room)
-                out[y, x, k] = min(total * g - offset[k] * g / scale, g / scale)
+                low, high = min(min(p, q), min(s, t)), max(max(p, q), max(s, t))
+                room = np.float32(0.4) * (high - low)
+                total = min(max(total, low - room), high + room)
+                out[y, x, k] = min(total * g - offset[k] * g / scale, most[k] * g / scale)
 
 
 @dataclass(frozen=True)
@@ -111,6 +115,12 @@ class _Set:
     rotations: tuple[F64, ...]
     surface: Surface
     multipliers: tuple[float, float, float]
+    rebuilds: bool  # whether clipped glass is rebuilt once the frames are joined
+
+    @property
+    def most(self) -> F32:
+        """Light at which each channel ends (3): its own saturation where what is clipped is rebuilt, else white's."""
+        return np.array(_least_one(self.multipliers) if self.rebuilds else (1.0, 1.0, 1.0), np.float32)
 
     def nodes(self, k: int, step: int, size: tuple[int, int]) -> tuple[F32, F32]:
         """Where picture pixels (every `step`) lie in frame k, and the gain that mends its fall-off there."""
@@ -207,7 +217,8 @@ def _look(laid: _Set, k: int, light: Balanced, glare: Glare, size: tuple[int, in
     small = (light.counts.shape[1] // SMALL, light.counts.shape[0] // SMALL)
     counts = cv2.resize(light.counts, small, interpolation=cv2.INTER_AREA)
     nodes = (nodes + np.float32(0.5)) / np.float32(SMALL) - np.float32(0.5)
-    return _projected(replace(light, counts=counts), laid.exposures[k], nodes, gain, haze, LOOK_STEP, size)
+    coarse = replace(light, counts=counts)
+    return _projected(coarse, laid.exposures[k], laid.most, nodes, gain, haze, LOOK_STEP, size)
 
 
 def _look_nodes(laid: _Set, k: int, size: tuple[int, int]) -> tuple[F32, F32]:
@@ -216,13 +227,20 @@ def _look_nodes(laid: _Set, k: int, size: tuple[int, int]) -> tuple[F32, F32]:
 
 
 def _projected(
-    light: Balanced, exposure: float, nodes: F32, gain: F32, haze: F32 | None, step: int, size: tuple[int, int]
+    light: Balanced,
+    exposure: float,
+    most: F32,
+    nodes: F32,
+    gain: F32,
+    haze: F32 | None,
+    step: int,
+    size: tuple[int, int],
 ) -> tuple[F32, U8]:
     """A frame's light where nodes lead to, less the haze on it (r x c x 3 at the nodes, where there is any) and
     divided by its exposure, float32 H x W x 3; where it shows anything."""
     out, inside = np.zeros((*size, 3), np.float32), np.zeros(size, np.uint8)
     offset = light.offset.astype(np.float32)
-    given = light.counts, nodes, gain, step, LANCZOS, np.float32(light.scale), offset
+    given = light.counts, nodes, gain, step, LANCZOS, np.float32(light.scale), offset, most
     in_bands(_project, 0, len(out), *given, out, inside)
     white = None
     if exposure != 1.0:  # by what the frame recorded, haze and all
@@ -350,7 +368,7 @@ def _blended(
         for rows in bands:
             shape, first = (rows.stop - rows.start, width), rows.start // NODE
             here = nodes[first:], gain[first:], None if haze is None else haze[first:]
-            image, inside = _projected(light, laid.exposures[k], *here, NODE, shape)
+            image, inside = _projected(light, laid.exposures[k], laid.most, *here, NODE, shape)
             if not inside.any():
                 continue
             image *= np.float32(plan.gains[k])
@@ -365,7 +383,9 @@ def _blended(
         piece /= np.maximum(weight[rows], np.float32(1e-6))[..., None]
         piece += _upsized(plan.tones, piece.shape[:2], rows.start)
         piece[covered[rows] == 0] = 0
-        np.minimum(piece, np.float32(1.0), out=piece)
+        np.minimum(piece, laid.most, out=piece)
+    if laid.rebuilds:
+        reconstruct_highlights(total, laid.most * np.float32(np.min(plan.gains)))
     return total, covered
 
 
@@ -446,7 +466,9 @@ def stitch(
     if width > WIDEST or shown.width * shown.height > MOST_PIXELS:
         raise Refused(f"together they span {width:.0f}° ({shown.width} x {shown.height} pixels), more than "
                       "one picture can show.")  # fmt: skip
-    laid = _Set(paths, exposures, turns.camera, rotations, surface, balance_of(middle))
+    # A channel clipped in a frame exposed longer ends lower than in its neighbour: there glass turns to white.
+    rebuilds = middle.form == "bayer" and all(one == 1.0 for one in exposures)
+    laid = _Set(paths, exposures, turns.camera, rotations, surface, balance_of(middle), rebuilds)
     size = ((shown.height - 1) // SMALL + 1, (shown.width - 1) // SMALL + 1)
 
     def lights(k: int) -> Balanced:
