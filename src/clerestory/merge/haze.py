@@ -27,7 +27,7 @@ def spots_in(mosaic: Mosaic) -> F32:
     """A frame's spots that tell of glare, h x w x 3: camera RGB before any demosaicing, whose fringes round windows
     would be the darkest places of all.
 
-    What is clipped is as white as its white balance lets it be, like in the picture.
+    What is clipped is as white as its white balance lets it be: rebuilt it is in the picture alone, once joined.
     """
     half = small_of(mosaic)
     balance = balance_of(mosaic)
@@ -55,6 +55,15 @@ def haze_at(glare: Glare, nodes: F32, gain: F32, frame: tuple[int, int]) -> F32:
     return np.asarray(found * gain[..., None], np.float32)
 
 
+@njit(cache=True, inline="always", error_model="numpy")
+def between(at_nodes, r, c, u, v):  # type: ignore[no-untyped-def]
+    """A map known at nodes (rows x columns), bilinearly, a share `u` across and `v` down from node (r, c) to the
+    next."""
+    top = at_nodes[r, c] + u * (at_nodes[r, c + 1] - at_nodes[r, c])
+    low = at_nodes[r + 1, c] + u * (at_nodes[r + 1, c + 1] - at_nodes[r + 1, c])
+    return top + v * (low - top)
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def less_haze(begin, end, haze, step, out):  # type: ignore[no-untyped-def]
     """Rows `begin` to `end` of a picture (`out`, H x W x 3) less the haze given at every `step`-th pixel (r x c x 3).
@@ -69,10 +78,8 @@ def less_haze(begin, end, haze, step, out):  # type: ignore[no-untyped-def]
             c = x // step
             u = np.float32(x - c * step) * inverse
             for k in range(3):
-                top = haze[r, c, k] + u * (haze[r, c + 1, k] - haze[r, c, k])
-                low = haze[r + 1, c, k] + u * (haze[r + 1, c + 1, k] - haze[r + 1, c, k])
                 light = out[y, x, k]
-                out[y, x, k] = max(light - (top + v * (low - top)), light * _LEFT)
+                out[y, x, k] = max(light - between(haze[..., k], r, c, u, v), light * _LEFT)
 
 
 def over_picture(hazes: Sequence[F32], shares: Sequence[F32]) -> F32:

@@ -29,7 +29,7 @@ from clerestory.develop.forms import balanced_of_form, in_planes
 from clerestory.develop.glare import Glare, find_glare_together
 from clerestory.develop.highlights import reconstruct_highlights
 from clerestory.merge.align import Guide, guide_of
-from clerestory.merge.haze import balanced_spots, haze_at, less_haze, over_picture, spots_in
+from clerestory.merge.haze import balanced_spots, between, haze_at, less_haze, over_picture, spots_in
 from clerestory.merge.resample import LANCZOS, balance_of
 from clerestory.merge.result import Merged, Refused, Stitched
 from clerestory.merge.rotations import Rotations, find_rotations
@@ -69,23 +69,17 @@ def _project(begin, end, counts, nodes, gain, step, kernel, scale, offset, most,
     height, width = counts.shape[:2]
     phases = np.float32(kernel.shape[0] - 1)
     inverse = np.float32(1.0 / step)
+    across, down = nodes[..., 0], nodes[..., 1]
     for y in range(begin, end):
         r = y // step
         v = np.float32(y - r * step) * inverse
         for x in range(out.shape[1]):
             c = x // step
             u = np.float32(x - c * step) * inverse
-            top = nodes[r, c, 0] + u * (nodes[r, c + 1, 0] - nodes[r, c, 0])
-            low = nodes[r + 1, c, 0] + u * (nodes[r + 1, c + 1, 0] - nodes[r + 1, c, 0])
-            qx = top + v * (low - top)
-            top = nodes[r, c, 1] + u * (nodes[r, c + 1, 1] - nodes[r, c, 1])
-            low = nodes[r + 1, c, 1] + u * (nodes[r + 1, c + 1, 1] - nodes[r + 1, c, 1])
-            qy = top + v * (low - top)
+            qx, qy = between(across, r, c, u, v), between(down, r, c, u, v)
             if not (qx >= 2 and qy >= 2 and qx < width - 4 and qy < height - 4):
                 continue
-            top = gain[r, c] + u * (gain[r, c + 1] - gain[r, c])
-            low = gain[r + 1, c] + u * (gain[r + 1, c + 1] - gain[r + 1, c])
-            g = (top + v * (low - top)) * scale
+            g = between(gain, r, c, u, v) * scale
             ix, iy = int(qx), int(qy)
             wx = kernel[int((qx - np.float32(ix)) * phases + np.float32(0.5))]
             wy = kernel[int((qy - np.float32(iy)) * phases + np.float32(0.5))]
@@ -256,13 +250,13 @@ def _projected(
 @dataclass(frozen=True)
 class _Plan:
     """Worked out small: each frame's gain, its part of the picture behind the seams and share of the broad tones
-    (h x w each); the tones, h x w x 3, of light up to `even`, which all frames show alike."""
+    (h x w each), its own broad tones and the picture's (h x w x 3 each)."""
 
     gains: F64
     parts: list[F32]
     shares: list[F32]
+    broad: list[F32]
     tones: F32
-    even: float
 
 
 def _gains(looks: Sequence[tuple[F32, U8]]) -> F64:
@@ -305,11 +299,12 @@ def _planned(looks: Sequence[tuple[F32, U8]], exposures: Sequence[float], width:
         shares.append(soft * (inside > 0))
     total = np.maximum(np.sum(shares, axis=0), 1e-6)
     even = EVEN * float(np.min(gains / np.asarray(exposures)))
+    broad = [_broad(look * np.float32(g), inside, even) for (look, inside), g in zip(looks, gains, strict=True)]
     tones = np.zeros((*masks[0].shape, 3), np.float32)
-    for share, (look, inside), gain in zip(shares, looks, gains, strict=True):
-        tones += _broad(look * np.float32(gain), inside, even) * (share / total)[..., None]
+    for share, own in zip(shares, broad, strict=True):
+        tones += own * (share / total)[..., None]
     parts = [(m > 0).astype(np.float32) for m in masks]
-    return _Plan(gains, parts, shares, tones, even)
+    return _Plan(gains, parts, shares, broad, tones)
 
 
 def _glare_over(laid: _Set, glares: Sequence[Glare], plan: _Plan, size: tuple[int, int]) -> Glare:
@@ -323,8 +318,8 @@ def _glare_over(laid: _Set, glares: Sequence[Glare], plan: _Plan, size: tuple[in
 
 
 def _broad(look: F32, inside: U8, even: float) -> F32:
-    """A frame's broad tones, blurred over what it shows only: of its light up to `even`. Glass above that, clipped in
-    one frame and not, or less, in another, would darken or lighten the stone round it."""
+    """A frame's broad tones, blurred over what it shows only: of its light up to `even`, which all frames show alike.
+    Glass above that, clipped in one and not, or less, in another, would darken or lighten the stone round it."""
     shown = (inside > 0).astype(np.float32)
     weight = cv2.GaussianBlur(shown, (0, 0), 4) + np.float32(1e-4)
     blurred = cv2.GaussianBlur(np.minimum(look, np.float32(even)) * shown[..., None], (0, 0), 4) / weight[..., None]
@@ -352,7 +347,6 @@ def _blended(
     lights: Callable[[int], Balanced],
     glares: Sequence[Glare],
     plan: _Plan,
-    looks: Sequence[tuple[F32, U8]],
     on_stage: OnStage,
 ) -> tuple[F32, U8]:
     """The picture: detail from one frame each side of a seam, broad tones from both. In bands, to spare memory."""
@@ -364,7 +358,6 @@ def _blended(
         on_stage(f"place frame {k + 1} of {len(laid.paths)}")
         light, (nodes, gain) = lights(k), laid.nodes(k, NODE, size)
         haze = laid.haze(glares[k], nodes, gain)
-        broad = _broad(looks[k][0] * np.float32(plan.gains[k]), looks[k][1], plan.even)
         for rows in bands:
             shape, first = (rows.stop - rows.start, width), rows.start // NODE
             here = nodes[first:], gain[first:], None if haze is None else haze[first:]
@@ -373,7 +366,7 @@ def _blended(
                 continue
             image *= np.float32(plan.gains[k])
             part = np.maximum(_behind_seams(plan.parts[k], rows, width), np.float32(1e-4)) * (inside > 0)
-            image -= _upsized(broad, shape, rows.start)
+            image -= _upsized(plan.broad[k], shape, rows.start)
             image *= part[..., None]
             total[rows] += image
             weight[rows] += part
@@ -480,7 +473,8 @@ def stitch(
         on_stage(f"light of frame {k + 1} of {len(paths)}")
         looks.append(_look(laid, k, lights(k), glares[k], size))
     plan = _planned(looks, exposures, shown.width)
-    rgb, covered = _blended(laid, lights, glares, plan, looks, on_stage)
+    del looks
+    rgb, covered = _blended(laid, lights, glares, plan, on_stage)
     stitched = Stitched(rgb, covered, _hull(covered), surface.projection, shown, surface.compression,
                   _least_one(laid.multipliers), middle.colours, up_bound=vertical.bound,
                   up_verdict=vertical.verdict, monochrome=middle.form == "mono",
