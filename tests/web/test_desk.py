@@ -16,13 +16,14 @@ from clerestory.finish.icc import profile
 from web.test_way import looked_through
 
 TARGETS = "target-size"  # 24 pixels or room about them (WCAG 2.2, 2.5.8)
-PROOF = "clerestory?.page?.scale.state === 'proof'"
+PROOF = "window.clerestory?.page?.scale.state === 'proof'"
 
 
 @pytest.fixture
 def desk(page: Any, served: Any, wait: Any) -> Any:
+    page.context.clear_cookies(name="clerestory-language")
     page.goto(f"{served.base}/finish?view=view-01")
-    wait(lambda: page.evaluate("!!clerestory.page?.facts"))
+    wait(lambda: page.evaluate("!!window.clerestory?.page?.facts"))
     page.evaluate("clerestory.ask('set', {view: 'view-01', gesture: '', "
                   "values: {exposure: null, crop: null, crop_size: null, window_hold: null, "
                   "lines: [], touches: []}})")  # fmt: skip
@@ -84,13 +85,40 @@ def test_shown_at_every_scale_is_the_file_itself(desk: Any, served: Any, wait: A
     page.set_viewport_size({"width": 1280, "height": 720})
 
 
+SET_TWICE = """async () => {
+  const page = clerestory.page;
+  for (let k = 0; k < 2; k++) {
+    page.preview({ exposure: 0.3 }, false);
+    await page.set({ exposure: 0.3 }, '');
+  }
+}"""
+
+
 def test_what_moves_is_called_quick_until_it_is_exact(desk: Any, wait: Any) -> None:
     page = desk
+    page.evaluate(SET_TWICE)  # the second time it stands so already, and nothing is written
+    wait(lambda: page.evaluate(PROOF))
     assert page.inner_text(".state") == "Exactly as it will be saved"
     page.fill("#c-window_hold", "2")
     assert page.inner_text(".state").startswith("Quick look")
     wait(lambda: page.evaluate(PROOF))
     assert page.inner_text(".state") == "Exactly as it will be saved"
+
+
+def test_a_part_of_the_exact_picture_that_the_server_has_put_away_is_made_again(desk: Any, wait: Any) -> None:
+    """Of the exact pictures only the last few are kept: another window's may take the place of this one's."""
+    page, missing = desk, []
+
+    def once_missing(route: Any) -> None:
+        if missing:
+            route.continue_()
+        else:
+            missing.append(route.request.url)
+            route.fulfill(status=204)
+
+    page.route("**/proof/**", once_missing)
+    page.fill("#c-exposure", "0.25")
+    wait(lambda: page.evaluate(PROOF) and missing)
 
 
 IN_ONE_BREATH = """async () => {
@@ -180,8 +208,9 @@ def test_places_are_drawn_listed_put_off_and_undone(desk: Any, served: Any, wait
     wait(lambda: recipe(served).get("touches"))
     stops = page.get_by_role("spinbutton", name="Place 1, lighter, darker: stops")
     stops.fill("-1.5")
-    stops.press("Enter")
     wait(lambda: recipe(served)["touches"][0].get("stops") == -1.5)
+    stops.press("Enter")  # it stands so already: nothing is written, and the exact picture is made all the same
+    wait(lambda: page.evaluate(PROOF))
     page.get_by_role("button", name="Even a wall").click()
     page.get_by_role("button", name="Put one in the middle").click()  # the rest by the keyboard alone
     wait(lambda: len(recipe(served)["touches"]) == 2)
@@ -215,8 +244,8 @@ def test_nothing_moves_where_a_control_is_come_to_or_left(desk: Any, wait: Any) 
     page = desk
     for tongue in ("de", "en"):
         page.select_option("#language", tongue)
-        wait(lambda t=tongue: page.get_attribute("html", "lang") == t and page.evaluate(f"window.{PROOF}"))
-        for width, height in ((1440, 900), (1280, 720), (1024, 768), (768, 900), (390, 844), (320, 700)):
+        wait(lambda t=tongue: page.get_attribute("html", "lang") == t and page.evaluate(PROOF))
+        for width, height in ((1440, 900), (1280, 720), (1024, 768), (768, 900), (700, 900), (390, 844), (320, 700)):
             page.set_viewport_size({"width": width, "height": height})
             page.evaluate("document.activeElement.blur()")
             wait(lambda: page.evaluate(PROOF))
@@ -225,6 +254,10 @@ def test_nothing_moves_where_a_control_is_come_to_or_left(desk: Any, wait: Any) 
             assert sum(page.evaluate(COME_TO, k) for k in range(count)) > 15
             moved = [k for k in range(count) if page.evaluate(COME_TO, k) and page.evaluate(PLACES) != there]
             assert not moved, (tongue, width, moved)
+            page.evaluate("clerestory.note('said', 'view-01: words that come and go at the top of the page')")
+            assert page.evaluate(PLACES) == there, (tongue, width, "what is under way was told")
+            page.evaluate("clerestory.note('said', '')")
+            assert page.evaluate(PLACES) == there, (tongue, width, "what was told is gone")
 
 
 def test_versions_are_kept_set_side_by_side_and_taken_and_sets_put_on_many(
@@ -375,6 +408,8 @@ def test_a_paper_is_added_and_shows_what_it_cannot_print(
     add = dialog.locator("input[type=file]")
     add.set_input_files(tmp_path / "none.icc")
     wait(lambda: "no ICC profile that can be read" in said.inner_text())
+    page.evaluate("clerestory.ask('proof', {view: 'view-01', values: {}})")  # the dialog has had its own by then
+    assert "no ICC profile that can be read" in said.inner_text(), "what was said of a file stands"
     add.set_input_files(tmp_path / "whole.icc")
     wait(lambda: said.inner_text() == "The paper can show all of it.")
     plain = "(() => { const i = document.querySelector('dialog img'); return i.naturalWidth; })()"

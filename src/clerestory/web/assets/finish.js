@@ -13,6 +13,7 @@ import { besideDialog, versionsDialog } from "./versions.js";
 import { wordsDialog } from "./words.js";
 
 const WIDTH = 1600;
+const TRIES = 3; // at a proof whose parts do not come
 const SIDES = { left: say("left"), right: say("right"), top: say("top"), bottom: say("bottom") };
 const degrees = (v, figures = 1) => `${decimal(Math.abs(v), figures)}°`;
 
@@ -22,6 +23,7 @@ export class Finish {
     this.wire = house.wire;
     this.view = new URLSearchParams(location.search).get("view");
     this.number = 0;
+    this.lostParts = 0; // one after another
     this.begun = new Map();
     this.proveLater = debounce(() => this.prove(), 200);
     this.build(room);
@@ -58,7 +60,7 @@ export class Finish {
     this.sheetNode = el("div", { class: "sheet" }, this.canvas);
     this.stage = el("div", { class: "stage", tabindex: 0, role: "group", "aria-label": say("The picture; arrows move about in it when it is large") },
       this.sheetNode, el("p", { class: "waiting" }, say("Choose a view.")));
-    this.scale = new Scale(this.stage, this.sheetNode, () => this.scaled());
+    this.scale = new Scale(this.stage, this.sheetNode, () => this.scaled(), () => this.lostPart());
     this.places = new Places((values) => this.preview(values, false), (values, gesture) => this.set(values, gesture));
     this.sheetNode.append(this.scale.canvas, this.marks, this.shot, this.lines.layer, this.places.layer, this.edge);
     this.trim = new Trim((values) => { this.preview(values, false); this.set(values, ""); }, () => this.trimOff());
@@ -373,9 +375,12 @@ export class Finish {
     const was = Object.fromEntries(Object.keys(values).map((name) => [name, this.known?.[name] ?? null]));
     this.known = { ...this.known, ...values };
     this.asking = (this.asking ?? 0) + 1;
+    const shown = this.number;
     try {
       const recipe = await this.house.ask("set", { view, values, gesture, was });
       if (recipe && this.view === view) this.recipe = recipe;
+      // What was set stood so already: no change is told, and the quick picture is still followed by the exact one.
+      if (this.number === shown && !this.exact && !this.controls.gesture) this.preview({}, true);
     } catch {
       this.recipe = await this.wire.ask("recipe", { view: this.view }).catch(() => this.recipe);
       this.preview({}, true);
@@ -395,6 +400,7 @@ export class Finish {
   // Another scale, or another state of what is shown.
   scaled() {
     const { scale } = this;
+    if (scale.state === "proof") this.lostParts = 0;
     this.scaleWords.textContent = scale.words();
     this.scaleButton.textContent = scale.zoom === null ? "100 %" : say("Fit");
     this.scaleButton.setAttribute("aria-label", scale.zoom === null ? say("Show at 100 %") : say("Fit into the window"));
@@ -428,6 +434,16 @@ export class Finish {
     } catch (problem) {
       if (this.view === view && asked === this.recipeText()) this.state.textContent = say("Quick look. {message}", { message: told(problem.message) });
     }
+  }
+
+  // A part of the proof did not come: of proofs only the last few are kept. It is asked for again.
+  lostPart() {
+    this.lostParts += 1;
+    this.unproven();
+    if (this.lostParts < TRIES) return this.proveLater();
+    this.lostParts = 0;
+    this.state.textContent = say("Quick look; the exact picture does not come. Change a control to ask for it again.");
+    return undefined;
   }
 
   // Lines ask for true verticals, even where the picture was left leaning.

@@ -53,8 +53,8 @@ export async function paperDialog(house, page) {
 
   file.addEventListener("change", async () => {
     if (!file.files[0]) return;
-    const answer = await fetch(`/profile/${encodeURIComponent(file.files[0].name)}`, { method: "PUT", body: file.files[0] });
-    const kept = await answer.json();
+    const answer = await fetch(`/profile/${encodeURIComponent(file.files[0].name)}`, { method: "PUT", body: file.files[0] }).catch(() => null);
+    const kept = answer ? await answer.json() : { error: say("The server does not answer.") };
     file.value = "";
     if (kept.error) {
       said.textContent = told(kept.error);
@@ -74,5 +74,5 @@ export async function paperDialog(house, page) {
     proof = found?.state === "made" ? found : null;
     if (!proof) await new Promise((go) => { setTimeout(go, 1000); });
   }
-  if (await list(last)) draw();
+  if (proof) draw(); // what was said of a paper meanwhile stands
 }

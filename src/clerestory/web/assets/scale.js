@@ -11,9 +11,9 @@ const HELD = 120; // tiles kept
 const SNAP = 0.05; // how near to 100 % a turn of the wheel stops there
 
 export class Scale {
-  // `changed()` hears of another scale or another state of the proof.
-  constructor(stage, sheet, changed) {
-    Object.assign(this, { stage, sheet, changed, size: [0, 0], zoom: null, at: [0.5, 0.5], proof: null, state: "" });
+  // `changed()` hears of another scale or another state of the proof, `lost()` of a tile that did not come.
+  constructor(stage, sheet, changed, lost) {
+    Object.assign(this, { stage, sheet, changed, lost, size: [0, 0], zoom: null, at: [0.5, 0.5], proof: null, state: "" });
     this.canvas = el("canvas", { class: "proof", "aria-hidden": "true", hidden: true });
     this.tiles = new Map();
     this.fingers = new Map();
@@ -188,7 +188,10 @@ export class Scale {
     let tile = this.tiles.get(name);
     if (!tile) {
       tile = fetch(`/proof/${name}`).then((r) => (r.ok ? r.blob() : Promise.reject(r))).then(createImageBitmap);
-      tile.then((bitmap) => { tile.bitmap = bitmap; this.draw(); }, () => { this.tiles.delete(name); });
+      tile.then((bitmap) => { tile.bitmap = bitmap; this.draw(); }, () => {
+        this.tiles.delete(name);
+        if (this.proof && name.startsWith(`${this.proof.key}/`)) this.lost();
+      });
       this.tiles.set(name, tile);
       if (this.tiles.size > HELD) this.drop(...this.tiles.entries().next().value);
     }
