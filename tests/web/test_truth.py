@@ -141,6 +141,50 @@ def test_a_film_with_a_mistake_is_put_right_on_its_page(house: Any, wait: Any) -
     assert path.read_text(encoding="utf-8") == FILM
 
 
+TYPED_AND_GONE_ON = """([words, on]) => {
+  const field = document.querySelector("#words");
+  field.focus();
+  field.value = words;
+  field.dispatchEvent(new InputEvent("input", { bubbles: true }));
+  if (on === "undo") return clerestory.step("undo");
+  const button = document.querySelector(on);
+  button.focus();
+  button.click();
+}"""
+
+
+def test_words_typed_over_a_shot_stay_with_it_when_the_hand_goes_on_at_once(house: Any, wait: Any) -> None:
+    served, context, _ = house
+    (served.folder / "film").mkdir(exist_ok=True)
+    path = served.folder / "film" / "film.toml"
+    path.write_text(f'{FILM}words = "First."\n\n[[shots]]\npicture = "view-02"\n', encoding="utf-8")
+
+    def shots() -> list[dict[str, Any]]:
+        return list(tomllib.loads(path.read_text(encoding="utf-8"))["shots"])
+
+    def said() -> list[str]:
+        return [shot.get("words", "") for shot in shots()]
+
+    page = context.new_page()
+    page.goto(f"{served.base}/film")
+    page.wait_for_selector("#words")
+    page.evaluate(TYPED_AND_GONE_ON, ["The nave.", "[data-shot='1']"])
+    page.wait_for_timeout(1000)
+    assert said() == ["The nave.", ""], "the next shot does not take the words of the one before"
+    page.click("[data-shot='0']")
+    page.evaluate(TYPED_AND_GONE_ON, ["The nave, looking east.", "undo"])
+    page.wait_for_timeout(1000)
+    assert said() == ["The nave.", ""], "what was typed just before an undo is undone, and does not come back"
+    assert page.input_value("#words") == "The nave."
+    page.get_by_role("button", name="Record", exact=True).click()
+    wait(lambda: page.evaluate("clerestory.page.recorder?.seconds > 1.2"))
+    page.click("[data-shot='1']")
+    wait(lambda: [bool(shot.get("narration")) for shot in shots()] == [True, False])  # so does a take
+    page.click("[data-shot='0']")
+    page.evaluate(TYPED_AND_GONE_ON, ["The nave again.", "nav [data-page=sort]"])
+    wait(lambda: said() == ["The nave again.", ""])
+
+
 def test_a_recipe_with_a_wrong_value_has_ways_on(house: Any, wait: Any) -> None:
     served, context, _ = house
     (served.folder / "recipes").mkdir(exist_ok=True)

@@ -35,6 +35,9 @@ export const called = (view) => (view.title ? `${view.name}, ${view.title}` : vi
 
 export const percent = (share, figures = 0) => `${decimal(100 * share, figures)}\u00a0%`;
 
+// A name for what one hand does in one go: its changes are one step of undo, and no other window's are taken for it.
+export const gesture = (what) => `${what}-${Date.now()}-${Math.random()}`;
+
 export function debounce(work, ms) {
   let timer = 0;
   const later = (...args) => {

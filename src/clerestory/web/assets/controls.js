@@ -1,7 +1,7 @@
 // The line of controls under a picture: stops, kelvin and degrees, by the hand on a slider or typed as a number, and
 // a way to give each back to the tool.
 
-import { debounce, el } from "./build.js";
+import { debounce, el, gesture } from "./build.js";
 import { decimal, say } from "./say.js";
 
 export const signed = (v, figures = 1) => `${v > 0 ? "+" : v < 0 ? "−" : ""}${decimal(Math.abs(v), figures)}`;
@@ -97,7 +97,7 @@ export class Controls {
   }
 
   slide(control) {
-    if (!this.gesture) this.gesture = `${control.name}-${Date.now()}-${Math.random()}`;
+    if (!this.gesture) this.gesture = gesture(control.name);
     const value = Number(this.rows.get(control.name).input.value);
     this.dirty = { ...this.dirty, [control.name]: value };
     this.word(control, value, true);

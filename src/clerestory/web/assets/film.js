@@ -1,6 +1,6 @@
 // The film page: the preview, the shots on their time line, and the words said over them.
 
-import { button, debounce, el } from "./build.js";
+import { button, debounce, el, gesture } from "./build.js";
 import { released } from "./pressed.js";
 import { Prompter, level } from "./prompter.js";
 import { Recorder, keep } from "./recorder.js";
@@ -35,15 +35,28 @@ export class Film {
     this.house = house;
     this.room = room;
     this.shot = 0;
+    this.stay = gesture("film"); // another at each coming to a shot: changes of one field in one stay are undone together
+    this.unkept = null; // words being typed: their field, and the shot they are said over
+    this.keepSoon = debounce(() => this.settle(), 500);
     this.off = [house.wire.on("film", () => this.load()), house.wire.on("written", () => this.load())];
     room.append(el("div", { class: "film" }, el("h1", {}, say("Film")), el("p", { class: "quiet" }, say("Loading the film"))));
     this.load();
   }
 
   close() {
+    this.settle();
+    if (this.recorder) this.stop();
+    this.closed = true;
     this.off.forEach((off) => off());
     this.desk?.close();
-    this.recorder?.stop();
+  }
+
+  // What is only waiting to be kept is kept now: an undo, another shot or another page comes after it.
+  settle() {
+    this.keepSoon.cancel();
+    const typed = this.unkept;
+    this.unkept = null;
+    if (typed) this.set({ words: typed.field.value }, typed.shot, typed.picture);
   }
 
   again() {
@@ -51,6 +64,7 @@ export class Film {
   }
 
   stepped() {
+    this.stay = gesture("film");
     this.load();
   }
 
@@ -61,7 +75,7 @@ export class Film {
       facts = await this.house.ask("film");
     } catch { return; }
     await released();
-    if (!this.room.querySelector(".film") || this.recorder || asked !== this.loads) return;
+    if (this.closed || this.recorder || asked !== this.loads) return;
     const half = document.activeElement?.validity?.badInput ? document.activeElement : null; // "-", of "-23"
     if (half) {
       half.addEventListener("blur", () => this.load(), { once: true });
@@ -167,13 +181,16 @@ export class Film {
   }
 
   choose(number) {
+    this.settle();
+    if (this.recorder && this.recorder.shot !== number) this.stop();
+    if (this.shot !== number) this.stay = gesture("film");
     this.shot = number;
     this.onTitles = false;
     const shot = this.facts.shots[number];
     this.typedFor = shot;
     this.mark(number);
-    const tell = debounce((values) => this.set(values), 500);
-    const words = el("textarea", { id: "words", rows: 3, value: shot.words, oninput: () => tell({ words: words.value }), onblur: () => this.set({ words: words.value }) });
+    const words = el("textarea", { id: "words", rows: 3, value: shot.words, onblur: () => this.settle(),
+      oninput: () => { this.unkept = { field: words, shot: number, picture: shot.picture }; this.keepSoon(); } });
     const caption = el("input", { id: "caption", value: shot.caption, onchange: () => this.set({ caption: caption.value }) });
     const seen = el("input", { id: "seen", value: shot.description, placeholder: say("the picture's own description"), onchange: () => this.set({ description: seen.value }) });
     const move = el("select", { id: "move", onchange: () => this.set({ move: move.value, direction: "" }) }, ...Object.entries(MOVES).map(([value, said]) => el("option", { value }, said)));
@@ -242,6 +259,8 @@ export class Film {
   }
 
   titles() {
+    this.settle();
+    if (this.recorder) this.stop();
     this.mark(-1);
     this.onTitles = true;
     this.typedFor = null;
@@ -265,13 +284,14 @@ export class Film {
     });
   }
 
-  set(values) {
-    const shot = this.facts.shots[this.shot];
+  // `number`, `picture`: the shot that the hand was at, which may stand elsewhere by now; the server then says so.
+  set(values, number = this.shot, picture = this.facts.shots[number].picture) {
+    const shot = this.facts.shots[number] ?? {};
     const fresh = Object.fromEntries(Object.entries(values).filter(([k, v]) => shot[k] !== v));
     if (!Object.keys(fresh).length) return;
-    const was = { picture: shot.picture, ...Object.fromEntries(Object.keys(fresh).map((k) => [k, shot[k]])) };
+    const was = { picture, ...Object.fromEntries(Object.keys(fresh).map((k) => [k, shot[k]])) };
     Object.assign(shot, fresh);
-    this.house.ask("film shot", { shot: this.shot, values: fresh, was, gesture: `${this.shot}-${Object.keys(fresh)}-${this.shownAt ?? 0}` })
+    this.house.ask("film shot", { shot: number, values: fresh, was, gesture: `${Object.keys(fresh)}-${this.stay}` })
       .then(() => this.load()).catch(() => this.load());
   }
 
@@ -288,6 +308,8 @@ export class Film {
   async record() {
     if (this.recorder) return this.stop();
     this.recorder = new Recorder((peak) => this.level.hears(peak));
+    this.recorder.shot = this.shot; // whose take it is, whichever is looked at when it ends
+    this.recorder.picture = this.facts.shots[this.shot].picture;
     try {
       await this.recorder.start();
     } catch {
@@ -299,16 +321,15 @@ export class Film {
   }
 
   async stop() {
-    const recorder = this.recorder;
-    const shot = this.facts.shots[this.shot];
-    const data = await recorder.stop();
+    const { recorder } = this;
     this.recorder = null;
-    const facts = await keep(shot.picture, data);
+    this.recordButton.disabled = true; // until the page is drawn anew
+    const facts = await keep(recorder.picture, await recorder.stop());
     if (facts.error) {
       this.house.trouble(told(facts.error));
       return this.load();
     }
-    this.set({ narration: facts.kept });
+    this.set({ narration: facts.kept }, recorder.shot, recorder.picture);
   }
 
   // ---- making

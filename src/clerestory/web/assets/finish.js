@@ -1,6 +1,6 @@
 // The finish page: one picture as large as the window, and what is said and done about it.
 
-import { button, called, debounce, el, percent, svg } from "./build.js";
+import { button, called, debounce, el, gesture, percent, svg } from "./build.js";
 import { Controls, NAMES, signed } from "./controls.js";
 import { css, Sheet } from "./geometry.js";
 import { Lines } from "./lines.js";
@@ -219,6 +219,7 @@ export class Finish {
   async open(view) {
     this.settle();
     this.view = this.opened = view;
+    this.cropping = gesture("crop"); // by keys, in one stay at a view
     const facts = this.house.visit.views.find((v) => v.name === view);
     this.pick = facts.pick;
     this.name.value = view;
@@ -552,7 +553,7 @@ export class Finish {
     event.stopPropagation();
     const from = this.recipe.crop ?? [0, 0];
     const place = way && from.map((v, k) => Math.max(-1, Math.min(1, Math.round(100 * (v + 0.05 * way[k])) / 100)));
-    this.set({ crop: place }, "crop");
+    this.set({ crop: place }, this.cropping);
   }
 
   point(event) {

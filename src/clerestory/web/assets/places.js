@@ -1,7 +1,7 @@
 // Places treated by themselves: drawn on the picture, listed with their numbers, each kept, changed, put off or removed
 // singly. They keep to the building: points are shares of the frame before it is straightened.
 
-import { button, debounce, el, svg } from "./build.js";
+import { button, debounce, el, gesture, svg } from "./build.js";
 import { inside, say, told } from "./say.js";
 
 // what: the recipe's word; label; tells: what is done; number: the field that says how much.
@@ -80,7 +80,7 @@ export class Places {
 
   change(i, values) {
     this.touches = this.touches.map((t, k) => (k === i ? { ...t, ...values } : t));
-    this.gesture ||= `touches-${i}-${Date.now()}-${Math.random()}`;
+    this.gesture ||= gesture(`touches-${i}`);
     this.moved({ touches: this.touches });
     this.paint();
     this.keepSoon.waiting = true;

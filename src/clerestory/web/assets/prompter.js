@@ -75,8 +75,7 @@ export class Prompter {
 
   async close() {
     this.run(false);
-    if (this.recorder) await this.recorder.stop();
-    this.recorder = null;
+    if (this.recorder) await this.keep();
     this.node.remove();
     this.changed();
   }
@@ -139,6 +138,7 @@ export class Prompter {
     this.level.fresh();
     this.recorder = new Recorder((peak) => this.level.hears(peak));
     this.recorder.one = !all;
+    this.recorder.shot = this.shots[this.now]; // whose take it is, wherever the words roll on to
     try {
       await this.recorder.start();
     } catch {
@@ -154,16 +154,16 @@ export class Prompter {
   }
 
   async keep() {
-    const recorder = this.recorder;
-    const shot = this.shots[this.now];
-    this.run(false);
-    const data = await recorder.stop();
+    const { recorder } = this;
+    const { shot } = recorder;
     this.recorder = null;
+    this.run(false);
     for (const [b, words] of [[this.recordOne, say("Record this shot")], [this.recordAll, say("Record in one go")]]) {
       b.textContent = words;
       b.classList.remove("live");
       b.disabled = false;
     }
+    const data = await recorder.stop();
     const facts = await keep(recorder.one ? shot.picture : "all", data);
     if (facts.error) return this.house.trouble(told(facts.error));
     if (!recorder.one) {
