@@ -121,6 +121,26 @@ def test_a_part_of_the_exact_picture_that_the_server_has_put_away_is_made_again(
     wait(lambda: page.evaluate(PROOF) and missing)
 
 
+SAVED_AT_ONCE = """() => {
+  const slider = document.querySelector("#c-exposure");
+  slider.value = 0.9;
+  slider.dispatchEvent(new Event("input", { bubbles: true }));
+  clerestory.page.write(["view-01"]);
+}"""
+
+
+def test_a_picture_saved_at_once_has_what_was_moved_just_before(desk: Any, served: Any, wait: Any) -> None:
+    page = desk
+    path = served.folder / "pictures" / "view-01.jpg"
+    before = path.stat().st_mtime_ns if path.exists() else 0
+    page.evaluate(SAVED_AT_ONCE)
+    wait(lambda: path.exists() and path.stat().st_mtime_ns > before)
+    wait(lambda: page.evaluate("clerestory.visit.queue['view-01']") == "done")
+    wait(lambda: recipe(served).get("exposure") == 0.9 and page.evaluate(PROOF))
+    shown = seen(page, wait)
+    assert np.array_equal(shown, cv2.resize(cv2.imread(str(path)), shown.shape[1::-1], interpolation=cv2.INTER_AREA))
+
+
 IN_ONE_BREATH = """async () => {
   const house = window.clerestory, told = [];
   const ask = (values) => house.ask('set', { view: 'view-01', gesture: '', values });

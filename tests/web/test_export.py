@@ -20,6 +20,26 @@ from web.test_way import looked_through
 PRINTS = {"name": "Prints", "print_size": [40, 30], "resolution": 150, "sharpen_for": "print"}
 
 
+# What would be written is asked for three views, then for two; the first answer comes last.
+FIRST_ANSWER_LAST = """async () => {
+  const { page } = clerestory;
+  const { wire } = clerestory;
+  const ask = wire.ask.bind(wire);
+  let go;
+  const late = new Promise((done) => { go = done; });
+  wire.ask = async (what, fields) => { wire.ask = ask; await late; return ask(what, fields); };
+  const first = page.names();
+  page.chosen.delete("view-03");
+  await page.names();
+  go();
+  await first;
+  const said = page.come.textContent;
+  page.chosen.add("view-03");
+  await page.names();
+  return said;
+}"""
+
+
 def test_a_set_is_kept_used_and_taken_off(house: Any, shot: Callable[[Any, str], None], wait: Any) -> None:
     served, context, _ = house
     page = context.new_page()
@@ -49,6 +69,7 @@ def test_a_set_is_kept_used_and_taken_off(house: Any, shot: Callable[[Any, str],
                      "sharpen_for": "print"}  # fmt: skip
     page.wait_for_selector(".sets [aria-pressed=true]")
     looked_through(page)
+    assert page.evaluate(FIRST_ANSWER_LAST).startswith("8 files"), "of two answers the later asked for holds"
     page.click("button:text-is('Export 3 views')")
     wait(lambda: page.locator("[data-state=exporting]").count() == 1)
     assert page.locator("#works >> text=exporting pictures").count() == 1

@@ -84,3 +84,18 @@ def test_a_word_of_warning_where_unlike_frames_are_put_together(house: Any, wait
     page.click("text=Put them apart again")
     wait(lambda: page.evaluate("clerestory.visit.views.length") == 3)
     assert not hand.exists()
+    page.click("[data-frame='HM0002.dng']")
+    page.keyboard.press("h")
+    page.wait_for_selector("text=Put them apart again")
+    page.click("[data-frame='HM0005.dng']")
+    page.evaluate("clerestory.ask('split', {view: 'view-01', frames: ['HM0001.dng']})")  # as another window might
+    wait(lambda: page.evaluate("clerestory.visit.views.length") == 3)
+    assert "HM0005.dng" in page.inner_text(".here"), "one stays at one's frame, though its view has moved"
+    page.keyboard.press("e")
+    wait(lambda: page.evaluate("clerestory.visit.left_out") == ["HM0005.dng"])
+    page.evaluate("clerestory.ask('join', {view: 'view-01', "
+                  "other: clerestory.visit.views.find((v) => v.frames.includes('HM0001.dng')).name})")  # fmt: skip
+    wait(lambda: page.evaluate("clerestory.visit.views.length") == 2)
+    page.click("text=Put them apart again")
+    wait(lambda: page.evaluate("clerestory.visit.views.length") == 3)
+    assert page.evaluate("clerestory.visit.left_out") == ["HM0005.dng"], "what was done since stands"

@@ -19,7 +19,7 @@ export function compareFrames(house, pair, view) {
   });
   dialog.showModal();
   scrollers[0].focus();
-  house.wire.ask("compared", { first: pair[0], second: pair[1] }).then((words) => { common.textContent = words; }, () => { common.textContent = ""; });
+  house.wire.ask("compared", { first: pair[0], second: pair[1] }).then((words) => { common.textContent = told(words); }, () => { common.textContent = ""; });
 }
 
 function side(house, view, frame) {

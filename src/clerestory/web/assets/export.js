@@ -209,6 +209,7 @@ export class Exports {
   // What would be written, or what is wrong with what is set.
   async names() {
     const views = this.wanted;
+    const mine = this.naming = (this.naming ?? 0) + 1; // of two answers the later asked for holds
     this.go.textContent = views.length ? few("Export {n} view", "Export {n} views", views.length) : say("Export");
     this.go.disabled = !views.length;
     if (!views.length) {
@@ -218,9 +219,11 @@ export class Exports {
     }
     try {
       const { files, first, folder } = await this.house.wire.ask("exports names", { set: this.set, views });
+      if (mine !== this.naming) return;
       this.doubt.textContent = "";
       this.come.textContent = [few("{n} file in {folder}", "{n} files in {folder}", files, { folder }), ...first, ...(files > first.length ? [say("and so on")] : [])].join("\n");
     } catch (problem) {
+      if (mine !== this.naming) return;
       this.doubt.textContent = told(problem.message);
       this.come.textContent = "";
       this.go.disabled = true;

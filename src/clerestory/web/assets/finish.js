@@ -235,6 +235,7 @@ export class Finish {
     this.stage.querySelector(".waiting").textContent = say("Opening {view}", { view });
     this.shot.querySelector("img").removeAttribute("src");
     this.beforeOf = null;
+    this.marks.removeAttribute("src"); // another view's
     if (this.trim?.on) this.trim.close();
     this.showEdge(0);
     this.quick(facts.pick, view);
@@ -623,7 +624,7 @@ export class Finish {
   }
 
   changedValues(wanted = this.wanted) {
-    return Object.fromEntries(Object.entries(wanted).filter(([name, v]) => name !== "pick" && JSON.stringify(v ?? null) !== JSON.stringify(this.recipe[name] ?? null)));
+    return Object.fromEntries(Object.entries(wanted ?? {}).filter(([name, v]) => name !== "pick" && JSON.stringify(v ?? null) !== JSON.stringify(this.recipe[name] ?? null)));
   }
 
   // ---- before and after
@@ -763,18 +764,20 @@ export class Finish {
 
   copy() {
     if (!this.recipe) return;
+    const { view } = this;
+    this.settle();
     const what = NAMES.map(([name, label]) => el("label", { class: "check" },
-      el("input", { type: "checkbox", value: name, checked: this.recipe[name] !== null && name !== "crop" }), label));
-    const to = this.house.visit.views.filter((v) => v.name !== this.view).map((v) => el("label", { class: "check" },
+      el("input", { type: "checkbox", value: name, checked: (this.wanted ?? this.recipe)[name] !== null && name !== "crop" }), label));
+    const to = this.house.visit.views.filter((v) => v.name !== view).map((v) => el("label", { class: "check" },
       el("input", { type: "checkbox", value: v.name }), called(v)));
     const chosen = (boxes) => boxes.map((b) => b.querySelector("input")).filter((i) => i.checked).map((i) => i.value);
     const all = button(say("All"), () => to.forEach((b) => { b.querySelector("input").checked = true; }));
-    const dialog = el("dialog", { "aria-labelledby": "copy-title" }, el("h2", { id: "copy-title" }, say("Copy from {view}", { view: this.view })),
+    const dialog = el("dialog", { "aria-labelledby": "copy-title" }, el("h2", { id: "copy-title" }, say("Copy from {view}", { view })),
       el("fieldset", {}, el("legend", {}, say("Settings")), ...what), el("fieldset", {}, el("legend", {}, say("To these views")), all, ...to),
       el("form", { method: "dialog", class: "row" }, el("button", { value: "copy" }, say("Copy")), el("button", { value: "" }, say("Cancel"))));
     document.body.append(dialog);
     dialog.addEventListener("close", () => {
-      if (dialog.returnValue === "copy") this.house.ask("copy", { view: this.view, others: chosen(to), what: chosen(what) }).catch(() => 0);
+      if (dialog.returnValue === "copy") this.house.ask("copy", { view, others: chosen(to), what: chosen(what) }).catch(() => 0);
       dialog.remove();
     });
     dialog.showModal();
@@ -782,6 +785,7 @@ export class Finish {
 
   write(views) {
     if (!views.filter(Boolean).length) return;
+    this.settle();
     const better = views.length === 1 && this.network.querySelector("input").checked;
     this.house.ask("export", { views, tiff: this.tiff.querySelector("input").checked, better }).catch(() => 0);
   }

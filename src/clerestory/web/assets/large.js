@@ -65,6 +65,7 @@ export class Large {
   async show() {
     const { view, frame } = this.sort.here;
     if (!view || !this.dialog.open) return this.dialog.close();
+    const mine = this.turn = (this.turn ?? 0) + 1;
     const facts = this.house.visit.frames[frame] ?? {};
     const pick = frame === view.pick;
     if (this.frame !== frame) {
@@ -87,7 +88,7 @@ export class Large {
       [say("Sharpness"), decimal(facts.sharpness ?? 0, 2)], [say("Clipped"), percent(facts.clipped ?? 0, 2)], [pick ? say("The pick") : say("This view"), told(view.why)]];
     this.facts.replaceChildren(...rows.flatMap(([name, words]) => [el("dt", {}, name), el("dd", {}, words)]));
     const found = (await this.sort.factsOf(view))[frame];
-    if (this.frame !== frame || !found?.together) return;
+    if (mine !== this.turn || !found?.together) return;
     this.facts.append(el("dt", {}, say("With the pick")), el("dd", { class: found.stranger ? "doubt" : "" }, told(found.together)));
   }
 }

@@ -70,7 +70,7 @@ export async function paperDialog(house, page) {
   await list(last);
   while (dialog.open && !proof) {
     // None comes while the frames are put together, or another picture is being made.
-    const found = await house.ask("proof", { view, values: {} }).catch((problem) => { said.textContent = told(problem.message); });
+    const found = await house.ask("proof", { view, values: page.changedValues() }).catch((problem) => { said.textContent = told(problem.message); });
     proof = found?.state === "made" ? found : null;
     if (!proof) await new Promise((go) => { setTimeout(go, 1000); });
   }

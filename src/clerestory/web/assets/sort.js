@@ -53,10 +53,16 @@ export class Sort {
 
   visitChanged() {
     this.facts.clear();
-    this.at = [Math.min(this.at[0], Math.max(0, this.views.length - 1)), this.at[1]];
+    this.at = this.placeOf(this.stood) ?? [Math.min(this.at[0], Math.max(0, this.views.length - 1)), this.at[1]];
     if (this.grid === null && this.views.length) this.grid = this.views.length > FEW && this.views.filter((v) => v.frames.length === 1).length > this.views.length / 2;
     this.sortingChanged();
     this.again();
+  }
+
+  // Where a frame stands now, which other views may have been put before; null where it is in none.
+  placeOf(frame) {
+    const number = this.views.findIndex((v) => v.frames.includes(frame));
+    return number < 0 ? null : [number, this.views[number].frames.indexOf(frame)];
   }
 
   toggleGrid() {
@@ -115,7 +121,7 @@ export class Sort {
 
   leaveOut(frames = this.marked) {
     if (!frames.length) return;
-    this.house.ask("leave out", { frames }).then(() => this.chosen.clear()).catch(() => 0);
+    this.house.ask("leave out", { frames }).then(() => this.chosenNoMore(frames)).catch(() => 0);
   }
 
   bringBack() {
@@ -275,6 +281,7 @@ export class Sort {
         if (here && focus && !this.large) node.focus({ preventScroll: false });
       });
     }
+    this.stood = this.here.frame;
     if (this.told !== `${this.at}`) this.tell();
     this.told = `${this.at}`;
     this.splitButton.disabled = !this.chosen.size;
@@ -326,18 +333,38 @@ export class Sort {
     this.house.ask("pick", { view: view.name, frame, own }).catch(() => 0);
   }
 
+  // Those that were chosen meanwhile stay so.
+  chosenNoMore(frames) {
+    frames.forEach((frame) => this.chosen.delete(frame));
+    this.mark();
+  }
+
   split() {
     const { view } = this.here;
     const frames = view.frames.filter((f) => this.chosen.has(f));
-    this.house.ask("split", { view: view.name, frames }).then(() => this.chosen.clear()).catch(() => 0);
+    this.house.ask("split", { view: view.name, frames }).then(() => this.chosenNoMore(frames)).catch(() => 0);
   }
 
   join() {
-    const above = this.views[this.at[0] - 1];
+    const above = this.views[this.at[0] - 1]?.name;
+    const { view } = this.here;
     if (!above) return;
-    this.house.ask("join", { view: above.name, other: this.here.view.name }).then((doubt) => {
-      this.house.problem("unlike", told(doubt), [[say("Put them apart again"), () => { this.house.solved("unlike"); this.house.step("undo"); }], [say("They belong together"), () => this.house.solved("unlike")]]);
+    this.house.ask("join", { view: above, other: view.name }).then(async (doubt) => {
+      const step = await this.lastStep();
+      this.house.problem("unlike", told(doubt), [[say("Put them apart again"), () => this.apart(above, view.frames, step)], [say("They belong together"), () => this.house.solved("unlike")]]);
     }, () => 0);
+  }
+
+  // What undo would take back, in words.
+  async lastStep() {
+    return (await this.house.wire.ask("ahead", { scope: "sort" }).catch(() => null))?.undo;
+  }
+
+  // The joining taken back; after other steps, which stand, the frames are put into a view of their own.
+  async apart(view, frames, step) {
+    this.house.solved("unlike");
+    if (step && step === (await this.lastStep())) return this.house.step("undo");
+    return this.house.ask("split", { view, frames }).catch(() => 0);
   }
 
   finish() {

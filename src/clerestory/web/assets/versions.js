@@ -71,8 +71,8 @@ export async function besideDialog(house, page, second = "alike") {
   const choices = [["now", say("as it stands")], ["alike", say("before, straightened alike")], ["held", say("before, as held")],
     ...facts.versions.map((v) => [`version ${v.name}`, say("version {name}", { name: v.name })]), ...shown.frames.map((f) => [`frame ${f.name ?? f}`, say("frame {name} at full size", { name: f.name ?? f })])];
   const bytes = async (what) => {
-    if (what === "now") return house.ask("still", { view, values: {}, width: WIDTH });
-    if (what === "alike") return house.ask("before", { view, values: {}, width: WIDTH });
+    if (what === "now") return house.ask("still", { view, values: page.changedValues(), width: WIDTH });
+    if (what === "alike") return house.ask("before", { view, values: page.changedValues(), width: WIDTH });
     const values = await house.ask("version", { view, name: what.slice(8) });
     return house.ask("still", { view, values, width: WIDTH });
   };
