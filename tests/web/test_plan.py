@@ -260,7 +260,8 @@ def test_what_a_hand_does_at_once_stays_with_its_thing(planning: Any, wait: Any)
         """async () => {
              clerestory.page.moving({ table: "station", name: "crossing", set: { at_m: [1, 38] } });
              clerestory.page.settleSoon();
-             await clerestory.page.write([{ table: "station", name: "west door", set: { note: "Mind the step." } }]); }"""
+             const note = { note: "Mind the step." };
+             await clerestory.page.write([{ table: "station", name: "west door", set: note }]); }"""
     )
     wait(lambda: row(served, "station", "crossing")["at_m"] == [1, 38])
     page.locator(".order button", has_text="west rose").click()
@@ -270,6 +271,51 @@ def test_what_a_hand_does_at_once_stays_with_its_thing(planning: Any, wait: Any)
     wait(card.exists)
     assert "great rose" in card.read_text(encoding="utf-8"), "the card has what was typed before it was asked for"
     assert not page.inner_text("#trouble")
+
+
+def test_answers_that_come_late_draw_nothing_over_what_is_newer(planning: Any, wait: Any) -> None:
+    _, page = planning
+    page.get_by_role("button", name="Begin from the worked example").click()
+    page.wait_for_selector(".map .hall")
+    wait(lambda: page.evaluate("document.querySelector('canvas.seen').width") > 100)
+    wide = page.evaluate(
+        """async () => {
+             const drawn = (wide) => new OffscreenCanvas(wide, 10);
+             const bytes = async (canvas) => (canvas.getContext("2d"),
+               (await canvas.convertToBlob({ type: "image/jpeg" })).arrayBuffer());
+             const [older, newer] = [await bytes(drawn(40)), await bytes(drawn(80))];
+             let late;
+             const answers = [new Promise((answer) => { late = answer; }), newer];
+             clerestory.wire.ask = () => answers.shift();
+             const first = clerestory.page.picture();
+             await clerestory.page.picture();
+             late(older);
+             await first;
+             delete clerestory.wire.ask;
+             return clerestory.page.canvas.width; }"""
+    )
+    assert wide == 80
+    page.evaluate(
+        """async () => {
+             const { ask } = clerestory;
+             let asked = 0;
+             let go;
+             const newer = new Promise((done) => { go = done; });
+             clerestory.ask = async (what, fields) => {
+               const first = what === "plan" && ++asked === 1;
+               const found = await ask.call(clerestory, what, fields);
+               if (first) await newer;
+               return found; };
+             const late = clerestory.page.load();
+             clerestory.go("sort");
+             clerestory.go("plan");
+             while (!clerestory.page.shell) await new Promise((on) => { setTimeout(on, 20); });
+             go();
+             await late;
+             delete clerestory.ask; }"""
+    )
+    mine = page.evaluate("document.querySelector('.plan') === clerestory.page.shell")
+    assert mine, "a page that was left stays away"
 
 
 def test_two_windows_on_one_map_are_asked_which_to_keep(planning: Any, wait: Any) -> None:

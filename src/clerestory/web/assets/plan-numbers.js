@@ -54,6 +54,7 @@ export class PlanNumbers {
     const { chosen } = this.page;
     const key = chosen ? `${chosen.table} ${chosen.name}` : "";
     if (key === this.key && this.node.contains(document.activeElement)) return chosen ? this.follow() : undefined;
+    if (key === this.key && this.page.clicking) return undefined; // what is to be clicked is said here
     // What is typed is written to the thing it was typed for, whichever is chosen next.
     if (this.node.contains(document.activeElement)) document.activeElement.blur();
     this.key = key;

@@ -24,6 +24,8 @@ export class Plan {
     this.room = room;
     this.step = null;
     this.chosen = null; // what is chosen on the map: { table, name }
+    this.clicking = null; // hears of clicks on the map while a scan is put in its place
+    this.laid = null; // a scan under the map that is not in the plan yet
     this.viewName = null; // the view whose sight is shown
     this.seen = null;
     this.pending = null; // what a hand is moving, not written yet
@@ -111,7 +113,7 @@ export class Plan {
   }
 
   get under() {
-    return this.facts.under;
+    return this.laid ?? this.facts.under;
   }
 
   get view() {
@@ -169,6 +171,7 @@ export class Plan {
     const f = this.facts;
     if (!this.shell || !this.room.contains(this.shell)) this.build();
     this.rows = structuredClone(f.rows);
+    if (!this.clicking) this.laid = null;
     if (this.pending) this.apply(this.pending);
     this.numbers = new Map();
     f.views.forEach((v, k) => this.numbers.set(v.station, [...(this.numbers.get(v.station) ?? []), k + 1]));
@@ -255,7 +258,8 @@ export class Plan {
 
   // The axis from an outline, and a scanned plan under the map.
   outline() {
-    return el("div", {}, this.taken.tools(), outlinePicker((west, east) => this.write([{ table: "place", name: "", set: { west_end_deg: west, east_end_deg: east } }]).catch(() => 0)), scanTools(this));
+    this.picker ??= outlinePicker((west, east) => this.write([{ table: "place", name: "", set: { west_end_deg: west, east_end_deg: east } }]).catch(() => 0));
+    return el("div", {}, this.taken.tools(), this.picker, scanTools(this));
   }
 
   // ---- the sun
