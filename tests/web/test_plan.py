@@ -73,6 +73,9 @@ def test_a_church_from_ten_numbers_drawn_by_hand(planning: Any, wait: Any, shot:
     assert not (served.folder / "visit.toml").exists()  # the browser asks for what is missing
     for name, value in NUMBERS.items():
         page.fill(f"#{name}", value)
+    page.click("nav [data-page=sort]")
+    page.click("nav [data-page=plan]")
+    wait(lambda: page.input_value("#b-width") == "42 ft 6 in")  # what was typed is not lost by a look elsewhere
     page.select_option("#b-type", "cruciform")
     page.select_option("#b-aisles", "2")
     page.fill("#b-head", "24 m")
@@ -188,6 +191,11 @@ def test_axis_by_two_clicks_on_an_outline(planning: Any, wait: Any, tmp_path: Pa
     page.get_by_role("button", name="Begin from these numbers").click()
     page.wait_for_selector(".map .hall")
     assert abs(read_visit(served.folder / "visit.toml").axis - 60) < 0.6
+    for length in ("71", "72"):  # changed twice in one stay at the field: by this window both times
+        page.fill("#n-church-length", length)
+        page.press("#n-church-length", "Enter")
+        wait(lambda length=length: text_of(served)["church"]["length"] == int(length))
+    assert not page.inner_text("#trouble")
     assert "axis_deg" not in text_of(served)["church"]
 
 
@@ -225,6 +233,89 @@ def test_a_frame_of_the_visit_is_placed_or_says_why_not(house: Any, wait: Any) -
         assert page.locator(".map .placed .bound").count() == 1
         page.get_by_role("button", name="Make it a point").click()
         wait(lambda: "was taken" in (served.folder / "visit.toml").read_text(encoding="utf-8"))
+
+
+def test_what_a_hand_does_at_once_stays_with_its_thing(planning: Any, wait: Any) -> None:
+    """The next number, point or button comes before the plan has been worked out anew: nothing is lost by it."""
+    served, page = planning
+    page.wait_for_selector(".begin")
+    page.evaluate("for (const k of [1, 2]) [...document.querySelectorAll('.begin button')].at(-1).click()")
+    page.wait_for_selector(".map .hall")
+    assert not page.inner_text("#trouble"), "pressed twice, it is begun once"
+    page.evaluate("clerestory.page.load = () => 0")
+    other = row(served, "station", "west door")["at_m"]
+    page.locator(thing("station", "crossing", ".spot")).click()
+    page.fill("#n-at_m-0", "1")
+    page.fill("#n-at_m-1", "41.5")
+    page.locator(thing("station", "west door", ".spot")).click()
+    wait(lambda: row(served, "station", "crossing")["at_m"] == [1, 41.5])
+    assert row(served, "station", "west door")["at_m"] == other
+    page.evaluate(
+        """() => { for (const along of [40, 39]) {
+             clerestory.page.moving({ table: "station", name: "crossing", set: { at_m: [1, along] } });
+             clerestory.page.settle(); } }"""
+    )
+    wait(lambda: row(served, "station", "crossing")["at_m"] == [1, 39])
+    page.evaluate(
+        """async () => {
+             clerestory.page.moving({ table: "station", name: "crossing", set: { at_m: [1, 38] } });
+             clerestory.page.settleSoon();
+             const note = { note: "Mind the step." };
+             await clerestory.page.write([{ table: "station", name: "west door", set: note }]); }"""
+    )
+    wait(lambda: row(served, "station", "crossing")["at_m"] == [1, 38])
+    page.locator(".order button", has_text="west rose").click()
+    page.fill("#n-name", "great rose")
+    page.get_by_role("button", name="Write the field card").click()
+    card = served.folder / "plan" / "card.html"
+    wait(card.exists)
+    assert "great rose" in card.read_text(encoding="utf-8"), "the card has what was typed before it was asked for"
+    assert not page.inner_text("#trouble")
+
+
+def test_answers_that_come_late_draw_nothing_over_what_is_newer(planning: Any, wait: Any) -> None:
+    _, page = planning
+    page.get_by_role("button", name="Begin from the worked example").click()
+    page.wait_for_selector(".map .hall")
+    wait(lambda: page.evaluate("document.querySelector('canvas.seen').width") > 100)
+    wide = page.evaluate(
+        """async () => {
+             const drawn = (wide) => new OffscreenCanvas(wide, 10);
+             const bytes = async (canvas) => (canvas.getContext("2d"),
+               (await canvas.convertToBlob({ type: "image/jpeg" })).arrayBuffer());
+             const [older, newer] = [await bytes(drawn(40)), await bytes(drawn(80))];
+             let late;
+             const answers = [new Promise((answer) => { late = answer; }), newer];
+             clerestory.wire.ask = () => answers.shift();
+             const first = clerestory.page.picture();
+             await clerestory.page.picture();
+             late(older);
+             await first;
+             delete clerestory.wire.ask;
+             return clerestory.page.canvas.width; }"""
+    )
+    assert wide == 80
+    page.evaluate(
+        """async () => {
+             const { ask } = clerestory;
+             let asked = 0;
+             let go;
+             const newer = new Promise((done) => { go = done; });
+             clerestory.ask = async (what, fields) => {
+               const first = what === "plan" && ++asked === 1;
+               const found = await ask.call(clerestory, what, fields);
+               if (first) await newer;
+               return found; };
+             const late = clerestory.page.load();
+             clerestory.go("sort");
+             clerestory.go("plan");
+             while (!clerestory.page.shell) await new Promise((on) => { setTimeout(on, 20); });
+             go();
+             await late;
+             delete clerestory.ask; }"""
+    )
+    mine = page.evaluate("document.querySelector('.plan') === clerestory.page.shell")
+    assert mine, "a page that was left stays away"
 
 
 def test_two_windows_on_one_map_are_asked_which_to_keep(planning: Any, wait: Any) -> None:

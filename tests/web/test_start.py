@@ -20,6 +20,7 @@ from clerestory.web import launch
 from clerestory.web.bring import Bringing
 from clerestory.web.errand import Errand
 from clerestory.web.gate import Gate, Once
+from clerestory.web.records import Records
 from clerestory.web.start import Recents, begin_visit, doubts_of, folders_in, small_picture
 from web.conftest import EXAMPLE, START, card_of
 from web.test_gate import ask
@@ -114,8 +115,23 @@ def test_a_card_into_a_visit_with_one_frame_there_already(
     second = here / "second"
     second.mkdir()
     page.fill("#second", str(second))
-    page.click("button.main")
+    assert page.evaluate(  # while another card is looked at, nothing is imported from the one before
+        """async (card) => {
+             const { ask } = clerestory;
+             let on;
+             const held = new Promise((go) => { on = go; });
+             clerestory.ask = (what, fields) => held.then(() => ask.call(clerestory, what, fields));
+             const looked = clerestory.page.look(card);
+             const off = clerestory.page.go.disabled;
+             delete clerestory.ask;
+             on();
+             await looked;
+             return off && !clerestory.page.go.disabled; }""",
+        str(card),
+    )
+    page.evaluate("for (const k of [1, 2]) document.querySelector('button.main').click()")
     page.wait_for_selector(".outcome .keep")
+    assert not page.inner_text("#trouble"), "pressed twice, it is imported once"
     said = page.inner_text(".outcome")
     assert "2 frames copied, read back" in said and "1 frame of the card was here already" in said
     assert "safe to take the card out" in said and "HM0009.MOV" in said
@@ -131,6 +147,15 @@ def test_a_card_into_a_visit_with_one_frame_there_already(
         page.set_viewport_size({"width": width, "height": 900})
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
         shot(page, f"sort-{width}")
+    shutil.rmtree(card)
+    page.goto(f"{served.base}/start")
+    page.fill("#new-name", "Another")
+    page.click(".ways-in form > button")
+    page.wait_for_url("**/plan")
+    page.goto(f"{served.base}/import")
+    page.wait_for_selector("text=No card or stick")
+    page.wait_for_selector(".where >> text=Another")
+    assert not page.locator(".outcome .keep").count(), "what went into another visit is no news of this one"
 
 
 def test_a_visit_is_checked_learnt_from_and_listed(
@@ -146,6 +171,21 @@ def test_a_visit_is_checked_learnt_from_and_listed(
     (visit.root / "about.toml").write_text("title = ", encoding="utf-8")
     page.goto(f"{served.base}/records")
     wait(lambda: page.locator(".records tbody tr").count() == 5)
+    shown = page.evaluate(
+        """async () => {
+             const { ask, page } = clerestory;
+             const newer = { ...page.frames, of: 7 };
+             let late;
+             const answers = [new Promise((answer) => { late = answer; }), Promise.resolve(newer)];
+             clerestory.ask = () => answers.shift();
+             const former = page.catalogue();
+             await page.catalogue();
+             late({ ...newer, of: 6 });
+             await former;
+             delete clerestory.ask;
+             return page.frames.of; }"""
+    )
+    assert shown == 7, "an answer that comes late is not drawn over a newer"
     with page.expect_download() as saved:
         page.click("text=Save as CSV")
     assert saved.value.suggested_filename == "catalogue.csv"
@@ -317,6 +357,13 @@ def endless(on_progress: Callable[[str, int, int | None], None]) -> None:
     """Work that only a wish to break it off ends."""
     while True:
         on_progress("working", 1, None)
+
+
+def test_what_became_of_another_visits_check_is_no_news_of_this_one(tmp_path: Path) -> None:
+    records = Records(lambda *_, **__: None)
+    visits = [VisitFolder.create(tmp_path / name) for name in ("St Corvane", "Harrowmere")]
+    records.of, records.work["check"].state = str(visits[0].root), {"state": "failed", "said": "A fault."}
+    assert [records.facts(visit)["work"]["check"]["state"] for visit in visits] == ["failed", "idle"]
 
 
 def test_work_in_the_other_process_can_be_broken_off(wait: Any) -> None:

@@ -107,6 +107,11 @@ class Bringing:
         """Break off after the frame that is being copied."""
         self._stop = True
 
+    def forget(self) -> None:
+        """What became of the last import is told no longer: it went into a visit that is open no more."""
+        if not self.busy:
+            self._told("idle")
+
     def _told(self, state: str, **facts: Any) -> None:
         self.state = {"state": state, **facts}
         self.say(self.state)

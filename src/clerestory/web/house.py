@@ -128,6 +128,7 @@ class House:
             new = self._taken(root)
             self._put_away()
             self.opened = new
+            self.bringing.forget()
             new.pages.begin()
             self.recents.add(root)
         self.hub("opened", **self.open_facts())

@@ -53,9 +53,11 @@ class PlanDesk:
             stamp = self.file.stat().st_mtime
             if self._plan is None or self._plan[0] != stamp:
                 self._plan = None
-                self._plan = (stamp, compute(read_visit(self.file), self._progress))
+                try:
+                    self._plan = (stamp, compute(read_visit(self.file), self._progress))
+                finally:
+                    self._progress("", 1.0)
                 self.drawing.planned(self._plan[1])
-                self._progress("", 1.0)
             return self._plan[1]
 
     def facts(self) -> dict[str, Any]:
@@ -151,8 +153,11 @@ class PlanDesk:
         def on_progress(what: str, done: int, total: int | None) -> None:
             self._progress(what, done / (total or 1))
 
-        with speaking("en"):  # the report is English alone; the card speaks the language of its visit
-            result = api.plan_visit(self.file, self.out, on_progress)
+        try:
+            with speaking("en"):  # the report is English alone; the card speaks the language of its visit
+                result = api.plan_visit(self.file, self.out, on_progress)
+        finally:
+            self._progress("", 1.0)
         self.tell("plan")
         return [p.name for p in (result.card_pdf, result.card_html, result.report, result.calendar)]
 

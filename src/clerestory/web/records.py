@@ -131,10 +131,12 @@ class Records:
         """What the page shows of the open visit."""
         if visit is None:
             return {"there": False}
-        mine = self.found if self.of == str(visit.root) else {}
+        mine = self.of == str(visit.root)
+        # What became of a former visit's work is no news of this one; what is still under way is.
+        work = {what: one.state if mine or one.busy else {"state": "idle"} for what, one in self.work.items()}
         page = plain_file(visit.root, ".", PAGE) is not None
-        return {"there": True, "title": visit.root.name, "found": mine, "page": page,
-                "work": {what: errand.state for what, errand in self.work.items()}}  # fmt: skip
+        return {"there": True, "title": visit.root.name, "found": self.found if mine else {}, "page": page,
+                "work": work}  # fmt: skip
 
     def begin(self, what: str, visit: VisitFolder | None) -> None:
         """Check the visit, or learn from it, in the background."""

@@ -39,7 +39,7 @@ export class Bring {
   drawn(facts) {
     this.visitChanged(facts.visit);
     const from = new URLSearchParams(location.search).get("from");
-    if (from && !this.card) this.look(from);
+    if (from && !this.card && from !== this.looking) this.look(from);
   }
 
   visitChanged(visit) {
@@ -64,7 +64,7 @@ export class Bring {
       { title: p.path, "aria-pressed": String(this.card?.card === p.path), "data-kind": p.kind })),
     button(say("A folder"), () => this.chooseCard()));
     if (!found.length) this.drives.prepend(el("span", { class: "quiet" }, say("No card or stick is in this computer. It is seen when it is put in.")));
-    if (fresh && !this.card) this.look(fresh.path);
+    if (fresh && !this.card && !this.looking) this.look(fresh.path);
   }
 
   async chooseCard() {
@@ -73,8 +73,12 @@ export class Bring {
   }
 
   async look(path) {
+    this.looking = path;
+    this.ready(); // until it is seen, another card's frames are not what one means to import
     this.seen.textContent = say("Looking at it");
     const found = await this.porch.ask("look", { card: path });
+    if (this.looking !== path) return;
+    this.looking = null;
     this.card = found;
     this.outcome.replaceChildren();
     this.offer();
@@ -101,7 +105,7 @@ export class Bring {
     const { card, visit } = this;
     const short = card && card.free !== null && card.free < card.bytes;
     this.doubt.textContent = short ? say("The disk has {free} left, and the frames take {bytes}. What is in the visit already takes nothing more; else make room first.", { free: size(card.free), bytes: size(card.bytes) }) : "";
-    this.go.disabled = !visit || !card?.frames.length || this.busy;
+    this.go.disabled = !visit || !card?.frames.length || this.busy || this.asked || Boolean(this.looking);
     this.go.textContent = card?.frames.length ? say("Import {frames}", { frames: frames(card.frames.length) }) : say("Import");
   }
 
@@ -112,14 +116,18 @@ export class Bring {
 
   async begin() {
     this.outcome.replaceChildren();
+    this.asked = true; // until it is under way: pressed twice, it would be refused
+    this.ready();
     await this.porch.ask("import", { card: this.card.card, second: this.second.value });
+    this.asked = false;
+    this.ready();
   }
 
   importChanged(facts) {
     this.busy = facts.state === "copying";
     this.ready();
     if (facts.state === "copying") return this.outcome.replaceChildren(el("p", {}, say("{done} of {total} copied and compared. Leave the card in.", { done: facts.done, total: facts.total })));
-    if (facts.state === "idle") return;
+    if (facts.state === "idle") return this.outcome.replaceChildren();
     const bad = facts.refused ?? [];
     this.outcome.replaceChildren(el("p", { class: facts.safe ? "keep" : "keep doubt" }, told(facts.keep)), el("p", {}, told(facts.said)),
       bad.length ? el("ul", {}, ...bad.map((words) => el("li", {}, told(words)))) : "",

@@ -26,16 +26,21 @@ class Phone {
     this.stop = button(say("Hand it out no longer"), () => this.house.ask("phone end").catch(() => 0), { hidden: true });
     this.dialog = el("dialog", { class: "phone", "aria-labelledby": "phone-title" }, el("h2", { id: "phone-title" }, say("The card for a phone")), this.place, this.words, this.minutes,
       el("div", { class: "row" }, this.stop, button(say("Close"), () => this.dialog.close())));
-    this.off = house.wire.on("phone", (facts) => this.show(facts));
+    this.off = [house.wire.on("phone", (facts) => this.show(facts)),
+      house.wire.on("link", ({ up, again }) => up && again && this.look())]; // a server started anew hands nothing out
     this.clock = setInterval(() => this.tick(), 1000);
     this.dialog.addEventListener("close", () => {
-      this.off();
+      this.off.forEach((off) => off());
       clearInterval(this.clock);
       this.dialog.remove();
     });
     document.body.append(this.dialog);
     this.dialog.showModal();
-    house.ask("phone").then((facts) => this.show(facts), () => this.dialog.close());
+    this.look();
+  }
+
+  look() {
+    this.house.ask("phone").then((facts) => this.show(facts), () => this.dialog.close());
   }
 
   async begin(minutes) {

@@ -54,13 +54,16 @@ export class PlanNumbers {
     const { chosen } = this.page;
     const key = chosen ? `${chosen.table} ${chosen.name}` : "";
     if (key === this.key && this.node.contains(document.activeElement)) return chosen ? this.follow() : undefined;
+    if (key === this.key && this.page.clicking) return undefined; // what is to be clicked is said here
+    // What is typed is written to the thing it was typed for, whichever is chosen next.
+    if (this.node.contains(document.activeElement)) document.activeElement.blur();
     this.key = key;
     const row = chosen && this.page.row(chosen.table, chosen.name);
     if (!row) return this.node.replaceChildren(...this.whole());
     const fields = FIELDS[chosen.table].filter(([path]) => this.has(chosen.table, row, path));
     const assumed = row.assumed ? [el("p", { class: "guess" }, say("Assumed: {assumed}. Setting a number makes it yours.", { assumed: told(row.assumed) }))] : [];
     this.node.replaceChildren(el("h2", {}, `${THINGS[chosen.table]}: ${row.name}`), ...assumed,
-      el("div", { class: "fields" }, ...fields.flatMap(([path, label, form]) => this.field(row, path, label, form))),
+      el("div", { class: "fields" }, ...fields.flatMap(([path, label, form]) => this.field(chosen.table, row, path, label, form))),
       el("div", { class: "row" }, button(say("Take away"), () => this.page.remove(chosen)), button(say("Whole building"), () => this.page.choose(null))));
   }
 
@@ -70,11 +73,11 @@ export class PlanNumbers {
     return true;
   }
 
-  field(row, path, label, form) {
+  field(table, row, path, label, form) {
     const id = `n-${path.replace(".", "-")}`;
     const value = at(row, path);
     const off = row.off?.[OFF[path]];
-    const change = (v) => this.set(path, v);
+    const change = (v) => this.set(table, row.name, path, v);
     let input;
     if (Array.isArray(form)) {
       input = el("select", { id, onchange: (e) => change(e.target.value) }, ...form.map((o) => el("option", { value: o, selected: o === value }, CHOICES[o] ?? o)));
@@ -99,9 +102,9 @@ export class PlanNumbers {
     });
   }
 
-  set(path, value) {
-    const { table, name } = this.page.chosen;
+  set(table, name, path, value) {
     const row = this.page.row(table, name);
+    if (!row) return; // taken away meanwhile
     const [field, index] = path.split(".");
     let next = value;
     if (index !== undefined) {
@@ -111,7 +114,7 @@ export class PlanNumbers {
     const set = { [field]: next };
     if (table === "window" && field === "along_m") set.wall = row.wall;
     if (table === "view" && field === "light" && value !== "any" && !row.windows.length) set.windows = [this.page.rows.window[0]?.name].filter(Boolean);
-    this.page.write([{ table, name, set }]).then(() => field === "name" && this.page.choose(table, value), () => this.draw());
+    this.page.write([{ table, name, set }]).then(() => field === "name" && this.page.isChosen(table, name) && this.page.choose(table, value), () => this.draw());
   }
 
   // ---- nothing chosen: the building as a whole
@@ -133,7 +136,16 @@ export class PlanNumbers {
       const id = `n-church-${name}`;
       const value = church[name];
       const shown = value === true ? say("yes") : value === false ? say("no") : value ?? "";
-      const write = (e) => this.page.write([{ table: "church", name: "", set: { [name]: churchValue(form, e.target.value) }, was: { [name]: value ?? null } }]).catch(() => this.draw());
+      let known = value ?? null; // by this field, which stays while it is typed in, through a change and the next
+      const write = async () => {
+        const was = known;
+        known = churchValue(form, input.value);
+        await this.page.write([{ table: "church", name: "", set: { [name]: known }, was: { [name]: was } }]).catch(() => {
+          known = was;
+          if (input !== document.activeElement) input.value = String(shown);
+          this.draw();
+        });
+      };
       const input = Array.isArray(form) ? el("select", { id, onchange: write }, ...form.map((o) => el("option", { value: o, selected: o === String(shown) }, (CHOICES[o] ?? o) || say("as usual"))))
         : el("input", { id, type: "text", value: String(shown), onchange: write });
       return [el("label", { for: id }, label), input];

@@ -88,7 +88,7 @@ export function scanTools(page) {
       const kept = await answer.json();
       if (kept.error) throw new Error(kept.error);
       const [w, h] = kept.size;
-      page.facts.under = { href: kept.href, size: kept.size, points_px: [[0, h / 2], [w, h / 2]], points_m: [[0, low], [0, high]] };
+      page.laid = { href: kept.href, size: kept.size, points_px: [[0, h / 2], [w, h / 2]], points_m: [[0, low], [0, high]] };
       page.map.draw();
       place(kept);
     } catch (problem) {

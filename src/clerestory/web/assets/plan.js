@@ -24,9 +24,13 @@ export class Plan {
     this.room = room;
     this.step = null;
     this.chosen = null; // what is chosen on the map: { table, name }
+    this.clicking = null; // hears of clicks on the map while a scan is put in its place
+    this.laid = null; // a scan under the map that is not in the plan yet
     this.viewName = null; // the view whose sight is shown
     this.seen = null;
     this.pending = null; // what a hand is moving, not written yet
+    this.written = Promise.resolve(); // until all that was asked for is in the text
+    this.date = null; // the day shown, where another than the visit's own was chosen
     this.rows = { room: [], window: [], station: [], view: [] };
     this.shining = new Set();
     this.numbers = new Map();
@@ -41,8 +45,9 @@ export class Plan {
   }
 
   close() {
-    this.settleSoon.cancel();
-    if (this.pending) this.settle();
+    this.settle();
+    this.pictureSoon.cancel();
+    this.closed = true;
     this.off.forEach((off) => off());
     this.desk?.close();
   }
@@ -53,11 +58,10 @@ export class Plan {
 
   // The visit's frames are known, or others than before.
   visitChanged() {
-    if (this.shell && this.facts?.there && !this.chosen) this.form.draw();
+    if (this.shell && !this.chosen) this.form.draw();
   }
 
   stepped(place) {
-    this.pending = null;
     if (place) this.wanted = place;
     this.load();
   }
@@ -67,9 +71,11 @@ export class Plan {
     let facts;
     try {
       facts = await this.house.ask("plan");
+      const kept = facts.dates?.includes(this.date) && this.date !== facts.date;
+      if (kept) facts.day = await this.house.ask("plan day", { date: this.date });
     } catch { return; }
     await released();
-    if (!this.room.querySelector(".plan") || asked !== this.loads) return;
+    if (this.closed || asked !== this.loads) return;
     this.facts = facts;
     this.day = facts.day;
     if (!facts.there) this.none();
@@ -79,10 +85,11 @@ export class Plan {
 
   none() {
     this.shell = null;
-    if (this.room.querySelector(".begin")) return;
+    const begun = this.room.querySelector(".begin"); // what is typed in it stays
+    if (begun) return begun.querySelectorAll("button").forEach((b) => { b.disabled = false; });
     this.room.replaceChildren(el("div", { class: "plan empty" }, el("h1", {}, say("Plan")),
       el("p", {}, say("No visit is planned in this folder yet. From the building's measures, the day and the kit in the bag come the light, where to stand, the settings and the field card.")),
-      beginForm(this.house, () => this.house.ask("plan begin").catch(() => 0))));
+      beginForm(this.house, () => this.house.ask("plan begin").then(() => true, () => false))));
   }
 
   troubled(words) {
@@ -106,7 +113,7 @@ export class Plan {
   }
 
   get under() {
-    return this.facts.under;
+    return this.laid ?? this.facts.under;
   }
 
   get view() {
@@ -164,6 +171,7 @@ export class Plan {
     const f = this.facts;
     if (!this.shell || !this.room.contains(this.shell)) this.build();
     this.rows = structuredClone(f.rows);
+    if (!this.clicking) this.laid = null;
     if (this.pending) this.apply(this.pending);
     this.numbers = new Map();
     f.views.forEach((v, k) => this.numbers.set(v.station, [...(this.numbers.get(v.station) ?? []), k + 1]));
@@ -225,7 +233,7 @@ export class Plan {
         el("a", { href: `/kept/plan/${name}`, target: "_blank", rel: "noopener" }, words))
       : [];
     return el("div", { class: "row" }, button(this.facts.card ? say("Write the field card again") : say("Write the field card"),
-      () => this.house.ask("plan write").catch(() => 0)), ...links, phoneButton(this.house));
+      () => this.writeCard()), ...links, phoneButton(this.house));
   }
 
   // The text is one and the same while the page is drawn anew round it: what is being typed stays under the hand.
@@ -250,7 +258,8 @@ export class Plan {
 
   // The axis from an outline, and a scanned plan under the map.
   outline() {
-    return el("div", {}, this.taken.tools(), outlinePicker((west, east) => this.write([{ table: "place", name: "", set: { west_end_deg: west, east_end_deg: east } }]).catch(() => 0)), scanTools(this));
+    this.picker ??= outlinePicker((west, east) => this.write([{ table: "place", name: "", set: { west_end_deg: west, east_end_deg: east } }]).catch(() => 0));
+    return el("div", {}, this.taken.tools(), this.picker, scanTools(this));
   }
 
   // ---- the sun
@@ -280,7 +289,14 @@ export class Plan {
   }
 
   async otherDay(date) {
-    this.day = await this.house.ask("plan day", { date });
+    this.date = date;
+    const day = await this.house.ask("plan day", { date }).catch(() => null);
+    if (date !== this.date || !this.shell) return;
+    if (!day) {
+      this.date = this.dates.value = this.day.date;
+      return;
+    }
+    this.day = day;
     this.time.max = this.day.steps.length - 1;
     this.moveTo(this.step);
     this.strip.draw();
@@ -361,39 +377,81 @@ export class Plan {
     if (!change) return;
     if (dropped) {
       this.pending = null;
-      return this.show();
+      return this.asItWas();
     }
     await this.write([change]).catch(() => 0);
   }
 
   // Write changes into visit.toml; what is refused is shown as it was.
-  async write(changes) {
+  write(changes) {
+    const done = this.send(changes);
+    this.written = done.catch(() => 0); // and all before it: the server writes in the order it is asked
+    return done;
+  }
+
+  async send(changes) {
     const full = changes.map((c) => ({ ...c, was: c.was ?? this.wasOf(c) }));
-    const { pending } = this;
+    const takeBack = this.expect(full);
+    const end = () => { if (changes.includes(this.pending)) this.pending = null; };
     try {
       await this.house.wire.ask("plan change", { changes: full, gesture: "" });
-      this.house.solved("plan change");
     } catch (problem) {
-      if (pending === this.pending) this.pending = null;
+      takeBack();
+      end();
       if (problem.conflict?.now) this.conflict(full, problem);
       else this.house.problem("plan change", told(problem.message));
-      this.show();
+      this.asItWas();
       throw problem;
     }
-    for (const c of full) { // as the text now has it, until the plan is worked out anew
-      const known = this.facts.rows[c.table]?.find((r) => r.name === c.name);
-      if (known && c.set) Object.assign(known, c.set, { assumed: "" });
-    }
-    if (pending === this.pending) this.pending = null;
+    this.house.solved("plan change");
+    this.house.solved(this.asking(full));
+    full.forEach((c) => this.renamed(c));
+    end();
     this.house.lookAhead();
+  }
+
+  // What is asked for counts as known from then on: a change made before the answer builds on it, and is not taken for
+  // another window's. Gives what takes that back. A new name counts once it is written: things are found by theirs.
+  expect(changes) {
+    const backs = changes.map(({ table, name, set }) => {
+      const known = this.facts.rows[table]?.find((r) => r.name === name);
+      if (!known || !set) return () => 0;
+      const before = { ...known };
+      const fields = { ...set, name, assumed: "" };
+      Object.assign(known, fields);
+      this.apply({ table, name, set: fields });
+      return () => Object.keys(fields).forEach((k) => { if (known[k] === fields[k]) known[k] = before[k]; });
+    });
+    return () => backs.forEach((back) => back());
+  }
+
+  renamed({ table, name, set }) {
+    if (!set?.name || !this.rows[table]) return;
+    for (const rows of [this.rows, this.facts.rows]) {
+      const known = rows[table].find((r) => r.name === name);
+      if (known) known.name = set.name;
+    }
+  }
+
+  // A movement that is not kept has changed what the page shows of the day as well: that is asked for anew.
+  asItWas() {
+    if (this.closed) return;
+    if (this.shell) this.show();
+    this.load();
+  }
+
+  // The matter of a question which of two windows' values to keep.
+  asking(changes) {
+    return `conflict plan ${changes.map((c) => `${c.table} ${c.name}`)}`;
   }
 
   // Another window set it otherwise meanwhile: both are shown, and one is chosen.
   conflict(changes, { message, conflict }) {
     const words = (values) => Object.entries(values).map(([name, v]) => `${told(name.replace(/_(m|deg)$/, "").replaceAll("_", " "))} ${JSON.stringify(v)}`).join(", ");
     const mine = changes.map((c) => ({ ...c, was: { ...c.was, ...conflict.now } }));
-    this.house.problem("plan change", `${told(message)}\n${say("Theirs: {theirs}.", { theirs: words(conflict.now) })} ${say("Yours: {yours}.", { yours: words(conflict.yours) })}`, [
-      [say("Keep theirs"), () => { this.house.solved("plan change"); this.load(); }],
+    const key = this.asking(changes);
+    this.house.problem(key, `${told(message)}\n${say("Theirs: {theirs}.", { theirs: words(conflict.now) })} ${say("Yours: {yours}.", { yours: words(conflict.yours) })}`, [
+      [say("Keep theirs"), () => { this.house.solved(key); this.load(); }],
       [say("Keep mine"), () => this.write(mine).catch(() => 0)]]);
   }
 
@@ -404,7 +462,8 @@ export class Plan {
   }
 
   remove({ table, name }) {
-    this.write([{ table, name, drop: true }]).then(() => { this.chosen = null; }, () => 0);
+    if (this.pending?.table === table && this.pending.name === name) this.pending = null;
+    this.write([{ table, name, drop: true }]).then(() => { if (this.isChosen(table, name)) this.chosen = null; }, () => 0);
   }
 
   add(table) {
@@ -488,27 +547,39 @@ export class Plan {
   // The picture, once the hand rests.
   async picture() {
     const view = this.view;
-    if (!view || !this.facts?.there) return;
+    if (!view || !this.shell) return;
+    const asked = (this.pictures = (this.pictures ?? 0) + 1);
     const planned = this.facts.views.find((v) => v.name === view.name);
     try {
       const bytes = await this.house.wire.ask("plan picture", { view: view.name, changes: this.changes(), seconds: planned?.when ?? this.day.steps[this.step].seconds });
-      if (view.name !== this.view?.name) return;
       const bitmap = await createImageBitmap(new Blob([bytes], { type: "image/jpeg" }));
+      if (asked !== this.pictures) return;
       this.canvas.width = bitmap.width;
       this.canvas.height = bitmap.height;
       this.canvas.getContext("2d").drawImage(bitmap, 0, 0);
       this.canvas.setAttribute("aria-label", say("{name} as it would come out", { name: view.name }));
-    } catch { /* said with the look */ }
+    } catch { // why is said with the look
+      if (asked !== this.pictures) return;
+      this.canvas.getContext("2d").clearRect(0, 0, this.canvas.width, this.canvas.height); // another view's, or as it was
+      this.canvas.setAttribute("aria-label", say("The view as it would come out"));
+    }
+  }
+
+  // The card has all that the hand did before it asked for it.
+  async writeCard() {
+    this.settle();
+    await this.written;
+    await this.house.ask("plan write").catch(() => 0);
   }
 
   keys() {
     return [
-      ["ArrowRight", say("ten minutes later"), () => this.time && this.moveTo(Math.min(this.step + 1, this.day.steps.length - 1))],
-      ["ArrowLeft", say("ten minutes earlier"), () => this.time && this.moveTo(Math.max(this.step - 1, 0))],
+      ["ArrowRight", say("ten minutes later"), () => this.shell && this.moveTo(Math.min(this.step + 1, this.day.steps.length - 1))],
+      ["ArrowLeft", say("ten minutes earlier"), () => this.shell && this.moveTo(Math.max(this.step - 1, 0))],
       ["ArrowDown", say("next view"), () => this.along(1)],
       ["ArrowUp", say("previous view"), () => this.along(-1)],
-      ["Escape", say("nothing chosen: the whole building"), () => this.map && this.choose(null)],
-      ["w", say("write the field card"), () => this.house.ask("plan write").catch(() => 0)],
+      ["Escape", say("nothing chosen: the whole building"), () => this.shell && this.choose(null)],
+      ["w", say("write the field card"), () => this.writeCard()],
     ];
   }
 }

@@ -19,7 +19,8 @@ export class Records {
     this.checked = el("div", { role: "status" });
     this.learnt = el("div", { role: "status" });
     this.buttons = { check: button(say("Check the visit"), () => this.begin("check")), learn: button(say("Learn from its frames"), () => this.begin("learn")) };
-    this.seek = el("input", { id: "seek", type: "search", placeholder: say("a view, a word, a lens, a day"), oninput: debounce(() => this.catalogue(), 200) });
+    this.seek = el("input", { id: "seek", type: "search", placeholder: say("a view, a word, a lens, a day"), oninput: () => { this.links(); this.seekSoon(); } });
+    this.seekSoon = debounce(() => this.catalogue(), 200);
     this.list = el("div", { class: "list", tabindex: 0, role: "region", "aria-label": say("Frames") });
     this.count = el("p", { class: "quiet", role: "status" });
     this.parts = el("div", {},
@@ -48,9 +49,10 @@ export class Records {
   }
 
   async show() {
+    const asked = (this.shows = (this.shows ?? 0) + 1);
     const facts = await this.porch.ask("records");
     await released();
-    if (!facts) return;
+    if (!facts || asked !== this.shows) return;
     this.parts.hidden = !facts.there;
     this.lead.replaceChildren(...(facts.there ? [facts.title] : [el("a", { href: "/start" }, say("Open a visit")), say(" to see its records.")]));
     if (!facts.there) return;
@@ -105,10 +107,21 @@ export class Records {
   }
 
   async catalogue() {
-    const having = this.seek.value.trim();
-    this.frames = await this.porch.ask("catalogue", { having });
-    this.saves.forEach((a, i) => { a.href = `/records/catalogue.${["csv", "json"][i]}${having ? `?having=${encodeURIComponent(having)}` : ""}`; });
+    this.links();
+    const asked = (this.seeks = (this.seeks ?? 0) + 1);
+    const found = await this.porch.ask("catalogue", { having: this.having });
+    if (!found || asked !== this.seeks) return;
+    this.frames = found;
     this.table();
+  }
+
+  get having() {
+    return this.seek.value.trim();
+  }
+
+  // What is saved are the frames asked for, whether the list shows them already or not.
+  links() {
+    this.saves.forEach((a, i) => { a.href = `/records/catalogue.${["csv", "json"][i]}${this.having ? `?having=${encodeURIComponent(this.having)}` : ""}`; });
   }
 
   table() {

@@ -181,7 +181,9 @@ class Start {
 
   async begin(event) {
     event.preventDefault();
+    this.beginButton.disabled = true; // pressed twice, the second would find the folder taken
     const found = await this.porch.ask("begin", { name: this.name.value, place: this.place.value });
+    this.beginButton.disabled = Boolean(found?.go);
     if (found?.go) location.assign(found.go);
   }
 

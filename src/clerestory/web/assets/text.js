@@ -24,11 +24,12 @@ export class TextDesk {
     this.node = el("div", { class: "text-desk" }, this.list, this.other, this.area,
       el("div", { class: "row" }, this.saveButton, this.backButton, this.state));
     this.off = [house.wire.on("text", (facts) => facts.name === name && this.changedElsewhere(facts)),
-      house.wire.on("link", ({ up, again }) => up && again && this.changedElsewhere({}))];
+      house.wire.on("link", ({ up, again }) => up && again && (this.unread ? this.load() : this.changedElsewhere({})))];
     this.ready = this.load();
   }
 
   close() {
+    this.closed = true;
     this.keep();
     this.off.forEach((off) => off());
   }
@@ -38,11 +39,15 @@ export class TextDesk {
   }
 
   async load() {
+    this.unread = false;
     let facts;
     try {
       if (!this.house.visit.key) await this.house.refresh();
       facts = await this.house.ask("text", { name: this.name });
-    } catch { return; }
+    } catch {
+      this.unread = true;
+      return;
+    }
     this.base = facts;
     const draft = draftOf(this.house.visit.key, this.name);
     if (draft && draft.text !== facts.text) {
@@ -67,6 +72,7 @@ export class TextDesk {
 
   keep() {
     this.keepSoon.cancel();
+    if (this.area.readOnly) return; // nothing is read yet: what was typed before stays kept
     if (this.dirty) keepDraft(this.house.visit.key, this.name, { text: this.area.value, based: this.base.revision });
     else dropDraft(this.house.visit.key, this.name);
   }
@@ -76,7 +82,7 @@ export class TextDesk {
   }
 
   buttons() {
-    this.saveButton.disabled = !this.dirty;
+    this.saveButton.disabled = this.saving || !this.dirty;
     this.backButton.hidden = !this.dirty;
   }
 
@@ -93,6 +99,8 @@ export class TextDesk {
     const text = this.area.value;
     this.keep();
     this.tell(say("Saving"));
+    this.saving = true; // one at a time: a second would be taken for another window's
+    this.buttons();
     try {
       const done = await this.house.wire.ask("text save", { name: this.name, text, based: this.base.revision });
       this.base = { text, revision: done?.revision ?? (await this.house.ask("text", { name: this.name })).revision, mistakes: [] };
@@ -100,15 +108,18 @@ export class TextDesk {
       this.mistakes([]);
       this.keep();
       this.tell(this.dirty ? say("Not saved yet; kept in this browser meanwhile.") : say("Saved."));
-      this.buttons();
       this.house.solved(this.name);
       this.saved();
     } catch (problem) {
       this.refused(problem);
+    } finally {
+      this.saving = false;
+      this.buttons();
     }
   }
 
   refused(problem) {
+    if (this.closed) this.house.problem(this.name, `${this.name}: ${say("Not saved; kept in this browser meanwhile.")}`, [this.house.textAction(this.name)]);
     this.tell(say("Not saved; kept in this browser meanwhile."));
     if (problem.conflict) {
       this.showOther(problem.conflict);
@@ -130,6 +141,8 @@ export class TextDesk {
       this.base = facts;
       this.area.value = facts.text;
       this.keep();
+      this.tell("");
+      this.hideOther();
       this.mistakes(facts.mistakes);
       this.buttons();
       return;
