@@ -40,6 +40,15 @@ FIRST_ANSWER_LAST = """async () => {
 }"""
 
 
+def opened_where_it_is_wrong(page: Any, kept: Path) -> None:
+    """A wrong text is told with its line, and opened from there."""
+    kept.write_text('[[set]]\nname = "x"\nspace = "cmyk"\n', encoding="utf-8")
+    page.reload()
+    page.wait_for_selector("#trouble >> text=line 3")
+    page.click("#trouble >> text=Open exports.toml")
+    page.wait_for_selector("dialog textarea")
+
+
 def test_a_set_is_kept_used_and_taken_off(house: Any, shot: Callable[[Any, str], None], wait: Any) -> None:
     served, context, _ = house
     page = context.new_page()
@@ -96,11 +105,7 @@ def test_a_set_is_kept_used_and_taken_off(house: Any, shot: Callable[[Any, str],
     )
     for crooked in ("..%2fpictures/x.jpg", ".clerestory/catalogue.sqlite", "Prints, small/none.jpg"):
         assert page.request.get(f"{served.base}/exported/{crooked}").status in (400, 404)
-    kept.write_text('[[set]]\nname = "x"\nspace = "cmyk"\n', encoding="utf-8")
-    page.reload()
-    page.wait_for_selector("#trouble >> text=line 3")
-    page.click("#trouble >> text=Open exports.toml")
-    page.wait_for_selector("dialog textarea")
+    opened_where_it_is_wrong(page, kept)
 
 
 @pytest.fixture
