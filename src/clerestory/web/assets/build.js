@@ -47,3 +47,13 @@ export function debounce(work, ms) {
   later.cancel = () => clearTimeout(timer);
   return later;
 }
+
+// Of questions whose answers may come in another order the last counts: a call begins one, and gives what tells whether
+// it is the last still.
+export function inTurn() {
+  let last = 0;
+  return () => {
+    const mine = (last += 1);
+    return () => mine === last;
+  };
+}

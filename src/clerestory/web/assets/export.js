@@ -1,6 +1,6 @@
 // The export page: what pictures are to be, kept as sets under names of the user's own; which views; and the queue.
 
-import { button, called, debounce, el } from "./build.js";
+import { button, called, debounce, el, inTurn } from "./build.js";
 import { draftOf, dropDraft, keepDraft } from "./drafts.js";
 import { released } from "./pressed.js";
 import { few, say, told } from "./say.js";
@@ -15,6 +15,8 @@ const PLAIN = { name: say("Pictures"), aspects: ["own"], kinds: ["jpeg"], space:
 const STATES = { waiting: say("waits"), exporting: say("being exported"), done: say("exported"), kept: say("was exported before, unchanged"), failed: say("not exported"), "broken off": say("broken off") };
 
 export class Exports {
+  naming = inTurn();
+
   constructor(house, room) {
     this.house = house;
     this.sets = [];
@@ -209,7 +211,7 @@ export class Exports {
   // What would be written, or what is wrong with what is set.
   async names() {
     const views = this.wanted;
-    const mine = this.naming = (this.naming ?? 0) + 1; // of two answers the later asked for holds
+    const latest = this.naming();
     this.go.textContent = views.length ? few("Export {n} view", "Export {n} views", views.length) : say("Export");
     this.go.disabled = !views.length;
     if (!views.length) {
@@ -219,11 +221,11 @@ export class Exports {
     }
     try {
       const { files, first, folder } = await this.house.wire.ask("exports names", { set: this.set, views });
-      if (mine !== this.naming) return;
+      if (!latest()) return;
       this.doubt.textContent = "";
       this.come.textContent = [few("{n} file in {folder}", "{n} files in {folder}", files, { folder }), ...first, ...(files > first.length ? [say("and so on")] : [])].join("\n");
     } catch (problem) {
-      if (mine !== this.naming) return;
+      if (!latest()) return;
       this.doubt.textContent = told(problem.message);
       this.come.textContent = "";
       this.go.disabled = true;

@@ -1,6 +1,6 @@
 // The film page: the preview, the shots on their time line, and the words said over them.
 
-import { button, debounce, el, gesture } from "./build.js";
+import { button, debounce, el, gesture, inTurn } from "./build.js";
 import { released } from "./pressed.js";
 import { Prompter, level } from "./prompter.js";
 import { Recorder, keep } from "./recorder.js";
@@ -31,6 +31,10 @@ function marked(words, marks) {
 }
 
 export class Film {
+  loads = inTurn();
+
+  hearings = inTurn();
+
   constructor(house, room) {
     this.house = house;
     this.room = room;
@@ -69,13 +73,13 @@ export class Film {
   }
 
   async load() {
-    const asked = (this.loads = (this.loads ?? 0) + 1);
+    const latest = this.loads();
     let facts;
     try {
       facts = await this.house.ask("film");
     } catch { return; }
     await released();
-    if (this.closed || this.recorder || asked !== this.loads) return;
+    if (this.closed || this.recorder || !latest()) return;
     const half = document.activeElement?.validity?.badInput ? document.activeElement : null; // "-", of "-23"
     if (half) {
       half.addEventListener("blur", () => this.load(), { once: true });
@@ -235,10 +239,10 @@ export class Film {
   // The takes of a shot, the best said so, and where the one in use departs from the words.
   async hearTakes(number) {
     if (!this.facts.takes?.length) return;
-    const asked = (this.hearings = (this.hearings ?? 0) + 1); // an older answer may come after a newer one
+    const latest = this.hearings();
     const heard = await this.house.ask("film takes", { shot: number }).catch(() => null);
     const shot = this.facts.shots?.[number];
-    if (!heard || !shot || asked !== this.hearings || this.shot !== number || !this.takes?.isConnected) return;
+    if (!heard || !shot || !latest() || this.shot !== number || !this.takes?.isConnected) return;
     this.takes.replaceChildren(...heard.takes.map((take, k) => this.take(shot, take, k)));
     const used = heard.takes.find((take) => take.name === shot.narration);
     this.departs.replaceChildren(...(used?.marks.length ? marked(shot.words, used.marks) : []));

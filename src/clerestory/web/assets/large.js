@@ -1,12 +1,14 @@
 // One frame as large as the window, with its settings, what it has in common with the pick, and why that is the pick.
 
-import { button, called, el, percent } from "./build.js";
+import { button, called, el, inTurn, percent } from "./build.js";
 import { decimal, LOCALE, say, told } from "./say.js";
 
 const clock = (time) => (time ? new Date(time).toLocaleString(LOCALE, { dateStyle: "medium", timeStyle: "medium" }) : say("no time in the file"));
 
 // `sort` is the page: it knows the frame one is at, and goes to the next.
 export class Large {
+  shows = inTurn();
+
   constructor(sort) {
     this.sort = sort;
     this.house = sort.house;
@@ -65,7 +67,7 @@ export class Large {
   async show() {
     const { view, frame } = this.sort.here;
     if (!view || !this.dialog.open) return this.dialog.close();
-    const mine = this.turn = (this.turn ?? 0) + 1;
+    const latest = this.shows();
     const facts = this.house.visit.frames[frame] ?? {};
     const pick = frame === view.pick;
     if (this.frame !== frame) {
@@ -88,7 +90,7 @@ export class Large {
       [say("Sharpness"), decimal(facts.sharpness ?? 0, 2)], [say("Clipped"), percent(facts.clipped ?? 0, 2)], [pick ? say("The pick") : say("This view"), told(view.why)]];
     this.facts.replaceChildren(...rows.flatMap(([name, words]) => [el("dt", {}, name), el("dd", {}, words)]));
     const found = (await this.sort.factsOf(view))[frame];
-    if (mine !== this.turn || !found?.together) return;
+    if (!latest() || !found?.together) return;
     this.facts.append(el("dt", {}, say("With the pick")), el("dd", { class: found.stranger ? "doubt" : "" }, told(found.together)));
   }
 }

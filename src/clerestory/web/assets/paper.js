@@ -1,6 +1,6 @@
 // A view as a paper will show it, by the profile that came with the paper; and what of it the paper cannot show.
 
-import { button, el, percent } from "./build.js";
+import { button, el, inTurn, percent } from "./build.js";
 import { say, told } from "./say.js";
 
 const INTENTS = [["relative", say("relative colorimetric")], ["perceptual", say("perceptual")]];
@@ -22,7 +22,7 @@ export async function paperDialog(house, page) {
       el("label", { class: "check" }, white, say("the paper's own white")), " ", el("label", { class: "check" }, outside, say("in colour only what the paper cannot show")))),
     el("form", { method: "dialog", class: "row" }, el("button", {}, say("Back")), said));
   let proof = null;
-  let turn = 0;
+  const drawings = inTurn();
 
   async function list(chosen) {
     const found = await house.ask("papers").catch(() => []);
@@ -34,13 +34,13 @@ export async function paperDialog(house, page) {
 
   async function draw() {
     if (!paper.value || !proof) return;
-    const mine = turn += 1;
+    const latest = drawings();
     last = paper.value;
     const sharp = Math.min(devicePixelRatio, 2);
     const size = [pane.clientWidth, pane.clientHeight].map((n) => Math.max(64, Math.round(n * sharp))).join("/");
     const asked = new URLSearchParams({ profile: paper.value, intent: intent.value, white: +white.checked, outside: +outside.checked });
     const answer = await fetch(`/proof/${proof.key}/paper/${size}?${asked}`).catch(() => null);
-    if (mine !== turn) return;
+    if (!latest()) return;
     if (!answer?.ok) {
       said.textContent = answer ? told(await answer.text()) : say("The server does not answer.");
       return;

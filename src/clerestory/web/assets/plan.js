@@ -1,7 +1,7 @@
 // The plan page: the building drawn and changed by hand (map, section, numbers, text: one and the same visit.toml), the
 // sun over the day, the views in the day's order, the field card.
 
-import { button, debounce, drawing, el, percent } from "./build.js";
+import { button, debounce, drawing, el, inTurn, percent } from "./build.js";
 import { beginForm } from "./plan-begin.js";
 import { phoneButton } from "./phone.js";
 import { PlanMap } from "./plan-map.js";
@@ -19,6 +19,10 @@ const NEW = {
 };
 
 export class Plan {
+  loads = inTurn();
+
+  pictures = inTurn();
+
   constructor(house, room) {
     this.house = house;
     this.room = room;
@@ -67,7 +71,7 @@ export class Plan {
   }
 
   async load() {
-    const asked = (this.loads = (this.loads ?? 0) + 1);
+    const latest = this.loads();
     let facts;
     try {
       facts = await this.house.ask("plan");
@@ -75,7 +79,7 @@ export class Plan {
       if (kept) facts.day = await this.house.ask("plan day", { date: this.date });
     } catch { return; }
     await released();
-    if (this.closed || asked !== this.loads) return;
+    if (this.closed || !latest()) return;
     this.facts = facts;
     this.day = facts.day;
     if (!facts.there) this.none();
@@ -548,18 +552,18 @@ export class Plan {
   async picture() {
     const view = this.view;
     if (!view || !this.shell) return;
-    const asked = (this.pictures = (this.pictures ?? 0) + 1);
+    const latest = this.pictures();
     const planned = this.facts.views.find((v) => v.name === view.name);
     try {
       const bytes = await this.house.wire.ask("plan picture", { view: view.name, changes: this.changes(), seconds: planned?.when ?? this.day.steps[this.step].seconds });
       const bitmap = await createImageBitmap(new Blob([bytes], { type: "image/jpeg" }));
-      if (asked !== this.pictures) return;
+      if (!latest()) return;
       this.canvas.width = bitmap.width;
       this.canvas.height = bitmap.height;
       this.canvas.getContext("2d").drawImage(bitmap, 0, 0);
       this.canvas.setAttribute("aria-label", say("{name} as it would come out", { name: view.name }));
     } catch { // why is said with the look
-      if (asked !== this.pictures) return;
+      if (!latest()) return;
       this.canvas.getContext("2d").clearRect(0, 0, this.canvas.width, this.canvas.height); // another view's, or as it was
       this.canvas.setAttribute("aria-label", say("The view as it would come out"));
     }

@@ -1,6 +1,6 @@
 // What is known of the visit as a whole: whether all agrees, what was learnt of hands and camera, the list of frames.
 
-import { button, debounce, drawing, el } from "./build.js";
+import { button, debounce, drawing, el, inTurn } from "./build.js";
 import { released } from "./pressed.js";
 import { few, figure, say, told } from "./say.js";
 
@@ -13,6 +13,10 @@ const said = (value) => {
 };
 
 export class Records {
+  shows = inTurn();
+
+  seeks = inTurn();
+
   constructor(porch, room) {
     this.porch = porch;
     this.lead = el("p", { class: "quiet" });
@@ -49,10 +53,10 @@ export class Records {
   }
 
   async show() {
-    const asked = (this.shows = (this.shows ?? 0) + 1);
+    const latest = this.shows();
     const facts = await this.porch.ask("records");
     await released();
-    if (!facts || asked !== this.shows) return;
+    if (!facts || !latest()) return;
     this.parts.hidden = !facts.there;
     this.lead.replaceChildren(...(facts.there ? [facts.title] : [el("a", { href: "/start" }, say("Open a visit")), say(" to see its records.")]));
     if (!facts.there) return;
@@ -108,9 +112,9 @@ export class Records {
 
   async catalogue() {
     this.links();
-    const asked = (this.seeks = (this.seeks ?? 0) + 1);
+    const latest = this.seeks();
     const found = await this.porch.ask("catalogue", { having: this.having });
-    if (!found || asked !== this.seeks) return;
+    if (!found || !latest()) return;
     this.frames = found;
     this.table();
   }

@@ -350,7 +350,7 @@ export class Sort {
     const { view } = this.here;
     if (!above) return;
     this.house.ask("join", { view: above, other: view.name }).then(async (doubt) => {
-      const step = await this.lastStep();
+      const step = doubt && (await this.lastStep());
       this.house.problem("unlike", told(doubt), [[say("Put them apart again"), () => this.apart(above, view.frames, step)], [say("They belong together"), () => this.house.solved("unlike")]]);
     }, () => 0);
   }
